@@ -1,0 +1,1 @@
+"""Density, gouge geometry and moisture: arrays in, arrays out; knows no bench."""

@@ -1,0 +1,43 @@
+"""Every error that reedlab raises on purpose.
+
+One family, so that a caller can catch all of it with ``except ReedlabError``. A message is one
+sentence: what is wrong, where (file, row, column, term), and what to do about it.
+"""
+
+from __future__ import annotations
+
+
+class ReedlabError(Exception):
+    """The family's root: something reedlab refuses, with the reason and the way out."""
+
+
+class RecordError(ReedlabError):
+    """Records that cannot be read at all; anything readable becomes a finding instead."""
+
+
+class SettingsError(RecordError):
+    """A ``bench.toml`` that cannot be understood."""
+
+
+class WriteError(ReedlabError):
+    """A file that reedlab will not or cannot write, such as one that already exists."""
+
+
+class FormulaError(ReedlabError):
+    """A model formula that cannot be read, or that names what is not there."""
+
+
+class DataError(ReedlabError):
+    """Data that a model or a calculation cannot use: a missing column, infinite values."""
+
+
+class ModelError(ReedlabError):
+    """A model that the data cannot tell: one level, one response value, aliased columns."""
+
+
+class PredictionError(ReedlabError):
+    """New data that a fitted model cannot predict for."""
+
+
+class DecisionError(ReedlabError):
+    """A question that this bench holds no records to answer."""

@@ -1,0 +1,1 @@
+"""Mixed-effects models: formula, terms, fits, posterior, intervals, effects, adequacy."""

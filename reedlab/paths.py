@@ -1,0 +1,37 @@
+"""Where the notebooks and the shipped data lie, in a wheel and in an editable install."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def shipped(name: str) -> Path:
+    """Return the folder of shipped files called `name`.
+
+    Parameters
+    ----------
+    name : str
+        ``"notebooks"`` or ``"data"``.
+
+    Returns
+    -------
+    pathlib.Path
+        In a wheel the copy inside the package; in a checkout the folder beside the package.
+
+    Raises
+    ------
+    FileNotFoundError
+        When neither is there, which means a damaged installation.
+
+    Examples
+    --------
+    >>> from reedlab.paths import shipped
+    >>> shipped("data").is_dir()
+    True
+    """
+    for folder in (_PACKAGE / "_shipped" / name, _PACKAGE.parent / name):
+        if folder.is_dir():
+            return folder
+    raise FileNotFoundError(f"reedlab's folder {name!r} is missing: install reedlab again.")

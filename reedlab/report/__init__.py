@@ -1,0 +1,1 @@
+"""Tables, figures, prose and pages: the only place that draws."""
