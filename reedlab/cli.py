@@ -1,0 +1,227 @@
+"""The command line: ``reedlab demo``, ``new``, ``check`` and ``report``.
+
+The commands are thin: each opens a bench, calls one function of the library, and says what came
+out and what to do next. Everything heavy is imported inside the command that needs it, so that
+``reedlab --help`` answers at once.
+
+Exit codes: 0 when all is well, 1 when the records hold errors, 2 when reedlab could not do what
+was asked; then one sentence on the error stream says why.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from reedlab.errors import ReedlabError, WriteError
+
+if TYPE_CHECKING:
+    from reedlab.report.pages import Report
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="From a reed maker's bench records to decisions about cane, with honest intervals.",
+    epilog="New here? Run 'reedlab demo' and open the page it names in a browser.",
+)
+
+BenchDir = Annotated[
+    Path, typer.Argument(metavar="DIR", help="The folder that holds the records.", show_default=False)
+]
+
+
+@app.command()
+def demo(
+    directory: Annotated[
+        Path, typer.Argument(metavar="DIR", help="Where the made-up bench lies or shall lie.")
+    ] = Path("reedlab-demo"),
+) -> None:
+    """See the whole of it on a made-up bench.
+
+    Checks its records, fits the models, runs the notebooks and writes the report.
+    """
+    if _lay_demo(directory):
+        _say(f"A made-up bench now lies in {directory}: five suppliers, two makers, no real names.")
+    else:
+        _say(f"Taking up the bench that lies in {directory}.")
+    _report(directory)
+    _next(
+        "open the report in a browser; then 'reedlab new my-bench' starts your own records, and "
+        "'reedlab report my-bench' does for them what you have just seen."
+    )
+
+
+@app.command()
+def new(
+    directory: Annotated[
+        Path, typer.Argument(metavar="DIR", help="The folder to write; new or empty.")
+    ],
+    workbook: Annotated[
+        bool, typer.Option("--workbook", help="One spreadsheet workbook instead of CSV files.")
+    ] = False,
+) -> None:
+    """Start an empty bench to fill in.
+
+    Its tables with their headings, and a bench.toml that explains every setting.
+    """
+    from reedlab.records import new_bench
+
+    new_bench(directory, workbook=workbook)
+    _say(f"An empty bench lies in {directory}.")
+    _next(
+        "fill in 'lots' and 'reeds' first (reed, lot, maker, tied_on, outcome are enough; leave an "
+        f"outcome empty until you know it), then run 'reedlab check {directory}'."
+    )
+
+
+@app.command()
+def check(
+    directory: BenchDir,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the findings as JSON, for another program.")
+    ] = False,
+    mark: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="OUT.xlsx",
+            help="Also write a new workbook with the doubtful cells coloured and commented.",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
+    """Name what looks wrong in the records.
+
+    Errors first, then warnings, table by table; exits with 1 when there are errors.
+    """
+    from reedlab.records import open_bench
+    from reedlab.report import prose
+
+    bench = open_bench(directory)
+    if mark is not None:
+        from reedlab.records import mark_workbook
+
+        mark_workbook(bench, mark)
+    errors = int((bench.findings["severity"] == "error").sum())
+    if as_json:
+        typer.echo(prose.findings_json(bench.findings))
+    else:
+        _say(prose.findings_text(bench))
+        if mark is not None:
+            _say(f"\nMarked copy: {mark} (values only; formulas and drawings are not copied).")
+        if errors:
+            _next(f"mend the errors in your spreadsheet and run 'reedlab check {directory}' again.")
+        else:
+            _next(f"'reedlab report {directory}' answers what these records can tell.")
+    if errors:
+        raise typer.Exit(1)
+
+
+@app.command()
+def report(directory: BenchDir) -> None:
+    """Write the report on these records.
+
+    Runs the notebooks on them and writes DIR/report/index.html, with a page a notebook.
+    """
+    written = _report(directory)
+    if written.stopped:
+        _next("open the report: it says what to write down so that those pages can be had too.")
+    else:
+        _next("open the report in a browser; it needs no network and can be sent as it is.")
+
+
+def _lay_demo(directory: Path) -> bool:
+    """Copy the demo bench into a new or empty folder; leave any other as it is and say False."""
+    import shutil
+    import tempfile
+
+    from reedlab.paths import shipped
+
+    if directory.is_dir() and any(directory.iterdir()):
+        return False
+    if directory.exists() and not directory.is_dir():
+        raise WriteError(f"{directory} is a file: name a folder for the demo, as in 'reedlab demo try'.")
+    directory.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=directory.parent, prefix=".reedlab-") as near:
+        copy = Path(near) / "demo"  # whole or not at all: copied beside itself, then renamed
+        shutil.copytree(shipped("data") / "demo", copy)
+        if directory.is_dir():
+            directory.rmdir()
+        copy.rename(directory)
+    return True
+
+
+def _report(directory: Path) -> Report:
+    """Check, fit, run the notebooks and write the pages, with a progress bar; say what came out."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    from reedlab.records import open_bench
+    from reedlab.report import pages, prose
+
+    bench = open_bench(directory)
+    _say(prose.findings_count(bench))
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(complete_style="yellow", finished_style="green"),
+        MofNCompleteColumn(),
+    )
+    with Progress(*columns, console=Console(highlight=False), transient=True) as bar:
+        task = bar.add_task("Reading", total=None)
+
+        def step(name: str, done: int, total: int) -> None:
+            bar.update(task, description=f"{name:<34}", completed=done, total=total)
+
+        written = pages.write_report(bench, step)
+    _say("")
+    for line in written.closing_lines():
+        _say(line)
+    return written
+
+
+def _say(text: str) -> None:
+    """Print text for a person: what their files hold is shown, never obeyed by the terminal."""
+    typer.echo("".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text))
+
+
+def _next(text: str) -> None:
+    _say(f"\nNext: {text}")
+
+
+def _fail(sentence: str) -> int:
+    typer.echo(f"reedlab: {sentence}", err=True)
+    return 2
+
+
+def main(arguments: list[str] | None = None) -> Any:
+    """Run a command; on any refusal print one sentence and exit with 2.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        The words after ``reedlab``; those of the running process when not given.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a name with an accent must not end a Windows pipe
+            stream.reconfigure(errors="replace")
+    try:
+        app(arguments)
+    except ReedlabError as error:
+        sys.exit(_fail(str(error)))
+    except OSError as error:
+        sys.exit(_fail(f"{error.filename or 'a file'}: {error.strerror or error}."))
+    except Exception as error:
+        if sys.flags.dev_mode:  # python -X dev -m reedlab.cli … shows a developer where
+            raise
+        kind = type(error).__name__
+        sys.exit(
+            _fail(f"a fault of reedlab's own, not of your records ({kind}: {error}); please report it.")
+        )
+
+
+if __name__ == "__main__":
+    main()

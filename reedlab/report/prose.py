@@ -1,0 +1,150 @@
+"""What reedlab says in words: findings for the command line, and the cautions on every page."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from html import escape
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from reedlab.records import Bench
+
+CAUTIONS = (  # said where a reader meets the work
+    "A ranking of suppliers speaks of this maker's bench and these lots, not of a supplier's "
+    "worth. Few lots say little.",
+    "Pieces never tied and reeds given up early bend a comparison.",
+    "A maker changes gouge and scrape because it is winter: what records show of season is "
+    "association. Only a trial shows more: blanks of one lot, alternated at random between two "
+    "settings, judged blind.",
+    "Reed knives are sharp: guard the supporting finger. Dust from gouging and scraping is not "
+    "for breathing. Reeds that others play are kept dry and clean. None of this replaces local "
+    "rules or a doctor.",
+)
+
+
+def say(sentence: str) -> None:
+    """Display a sentence in a notebook as a paragraph; nothing in it is taken for markup.
+
+    Parameters
+    ----------
+    sentence : str
+        Plain text, such as an answer's ``.sentence()``.
+    """
+    from IPython.display import display
+
+    paragraph = f'<p class="answer">{escape(sentence)}</p>'
+    display({"text/plain": sentence, "text/html": paragraph}, raw=True)
+
+
+def count(number: int, noun: str) -> str:
+    """Write a count with its noun in the right number.
+
+    Examples
+    --------
+    >>> count(1, "reed"), count(1200, "reed"), count(0, "error")
+    ('1 reed', '1,200 reeds', 'no errors')
+    """
+    amount = f"{number:,}" if number else "no"
+    return f"{amount} {noun}" if number == 1 else f"{amount} {noun}s"
+
+
+def listing(words: list[str], last: str = "and") -> str:
+    """Join words as a sentence does.
+
+    Examples
+    --------
+    >>> listing(["ochre", "slate", "umber"]), listing(["ochre"])
+    ('ochre, slate and umber', 'ochre')
+    """
+    return f" {last} ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def findings_count(bench: Bench) -> str:
+    """Say in one line what a bench holds and how many findings its check has.
+
+    Parameters
+    ----------
+    bench : Bench
+        An open bench.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    held = [
+        count(len(bench.tables["lots"]), "lot"),
+        count(len(bench.tables["reeds"]), "reed"),
+        count(len(bench.tables["pieces"]), "measured piece"),
+    ]
+    return f"{listing(held).capitalize()}; the check names {_severities(bench.findings)}."
+
+
+def findings_text(bench: Bench) -> str:
+    """Write a bench's findings for a person: errors first, table by table, each with its mend.
+
+    Parameters
+    ----------
+    bench : Bench
+        An open bench.
+
+    Returns
+    -------
+    str
+        Several lines; the first counts, the rest name.
+    """
+    return "\n".join([findings_count(bench), *_finding_lines(bench.findings)])
+
+
+def _finding_lines(findings: pd.DataFrame) -> Iterator[str]:
+    for severity in ("error", "warning"):
+        for table, rows in findings[findings["severity"] == severity].groupby("table", sort=False):
+            yield f"\n{count(len(rows), severity).capitalize()} in {table}"
+            yield from (f"  {_place(row)}{row.problem}; {row.mend}" for row in rows.itertuples())
+
+
+def _place(finding: pd.Series) -> str:
+    """Where a finding lies, as its reader would look for it: row 14, column tied_on."""
+    where = [
+        f"{word}{part}"
+        for word, part in (("row ", finding.row), ("", finding.column))
+        if not pd.isna(part) and part != ""
+    ]
+    return f"{', '.join(where)}: " if where else ""
+
+
+def _severities(findings: pd.DataFrame) -> str:
+    return listing(
+        [
+            count(int((findings["severity"] == severity).sum()), severity)
+            for severity in ("error", "warning")
+        ]
+    )
+
+
+def findings_json(findings: pd.DataFrame) -> str:
+    """Write findings as JSON for another program.
+
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        ``bench.findings``.
+
+    Returns
+    -------
+    str
+        An object with ``errors`` and ``warnings`` (counts) and ``findings`` (a list of objects
+        with the columns of the frame as keys; what is missing is null).
+    """
+    counts = {
+        f"{severity}s": int((findings["severity"] == severity).sum())
+        for severity in ("error", "warning")
+    }
+    rows = [
+        {key: None if pd.isna(value) else value for key, value in row.items()}
+        for row in findings.to_dict("records")
+    ]
+    return json.dumps({**counts, "findings": rows}, indent=2, ensure_ascii=False, default=str)
