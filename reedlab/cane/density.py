@@ -119,7 +119,7 @@ def by_floating(
     >>> floated.g_cm3.round(3).tolist(), floated.sd.round(3).tolist()
     ([0.546, 0.599], [0.042, 0.042])
     >>> by_floating([41.0, 45.0], 75.0, grip=0).sd.round(4).tolist()
-    [0.0024, 0.0025]
+    [0.0022, 0.0022]
     """
     steps = steps or Steps()
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from reedlab.cane.readings import Floats, Steps, floats, propagate, sd_of_step
 
@@ -26,7 +26,7 @@ class InnerCircle(NamedTuple):
     Attributes
     ----------
     radius_mm : ndarray
-        Its radius; negative or infinite when the readings leave a flat or a bulging inner face.
+        Its radius; negative where the readings would leave an inner face that bulges.
     across_mm : ndarray
         How far its centre lies to the right of the centre line: a blade off the middle.
     up_mm : ndarray
@@ -156,7 +156,12 @@ def _inner_reach(angle: Floats, circle: InnerCircle) -> Floats:
     along = circle.across_mm * sin + circle.up_mm * cos
     off = circle.across_mm * cos - circle.up_mm * sin
     with np.errstate(invalid="ignore"):
-        return np.asarray(along + np.sqrt(circle.radius_mm**2 - off**2))
+        return np.asarray(along + np.sqrt(_hollow_radius(circle) ** 2 - off**2))
+
+
+def _hollow_radius(circle: InnerCircle) -> Floats:
+    """Return the inner circle's radius where it hollows the strip, NaN where it would bulge."""
+    return np.where(circle.radius_mm > 0, circle.radius_mm, np.nan)
 
 
 def section_area_mm2(
@@ -198,6 +203,7 @@ def section_area_mm2(
     """
     bark = floats(diameter_mm) / 2.0
     circle = inner_circle(diameter_mm, centre_mm, left_mm, right_mm, side_at_mm)
+    r = _hollow_radius(circle)
     away = np.hypot(circle.across_mm, circle.up_mm)
     towards = np.arctan2(circle.across_mm, circle.up_mm)
     with np.errstate(invalid="ignore"):
@@ -205,7 +211,6 @@ def section_area_mm2(
 
         def antiderivative(u: Floats) -> Floats:
             off = away * np.sin(u)
-            r = circle.radius_mm
             chord = np.sqrt(r**2 - off**2)
             return r**2 * (u + np.arcsin(off / r)) + away**2 * np.sin(2 * u) / 2 + off * chord
 
@@ -297,3 +302,62 @@ def volume_sd_mm3(
     }
     sds = {name: sd_of_step(step) for name, step in (thickness | sizes).items()}
     return propagate(volume_mm3, readings, sds)
+
+
+def impossible(
+    width_mm: ArrayLike,
+    diameter_mm: ArrayLike,
+    centre_mm: ArrayLike,
+    left_mm: ArrayLike,
+    right_mm: ArrayLike,
+    side_at_mm: ArrayLike,
+) -> NDArray[np.object_]:
+    """Say of each piece why no strip of cane can have such readings together.
+
+    Each reading may be possible by itself; this asks whether they fit one another. What is missing
+    is not asked about.
+
+    Parameters
+    ----------
+    width_mm : array
+        The strip's width straight across.
+    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
+        The readings, as in `inner_circle`.
+
+    Returns
+    -------
+    ndarray of object
+        A reason that completes the sentence "these readings cannot be: ...", or None.
+
+    Examples
+    --------
+    >>> list(impossible([8.9, 10.6], 10.25, 0.59, 0.48, 0.48, 3.5))
+    [None, 'the strip is wider than the tube it was split from']
+    """
+    readings = (width_mm, diameter_mm, centre_mm, left_mm, right_mm, side_at_mm)
+    width, diameter, centre, left, right, side_at = np.broadcast_arrays(
+        *(np.atleast_1d(floats(reading)) for reading in readings)
+    )
+    three = (diameter, centre, left, right, side_at)
+    edge = np.minimum(*(thickness_at_mm(sign * width / 2, *three) for sign in (-1, 1)))
+    with np.errstate(invalid="ignore"):
+        reasons = {
+            "the strip is wider than the tube it was split from": width > diameter,
+            "the sides were read further from the centre line than the tube reaches": (
+                2 * side_at >= diameter
+            ),
+            "the sides were read further out than the strip is wide": 2 * side_at > width,
+            "the wall is thicker than the tube's radius": (
+                2 * np.fmax(centre, np.fmax(left, right)) >= diameter
+            ),
+            "the inner face would bulge instead of being hollow, so the centre is far too thick "
+            "for these sides": inner_circle(*three).radius_mm <= 0,
+            "the gouge would have cut through the bark before the strip's edge, so the sides "
+            "are too thin for this width": edge <= 0,
+            "the inner face would end before the strip's edge, so the sides are far too thick "
+            "for this centre": np.isnan(edge) & ~np.isnan(sum(three) + width),
+        }
+    unfit = np.full(width.shape, None, dtype=object)
+    for reason, found in reversed(reasons.items()):
+        unfit[found] = reason
+    return unfit

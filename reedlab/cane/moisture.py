@@ -139,7 +139,7 @@ def year_cos_sin(dates: Any) -> tuple[Floats, Floats]:
     return np.cos(angle), np.sin(angle)
 
 
-def in_spells(dates: Any, spells: Iterable[tuple[Any, Any]]) -> NDArray[np.bool_]:
+def in_spells(dates: Any, spells: Iterable[tuple[str, str]]) -> NDArray[np.bool_]:
     """Say whether each date falls into one of the spells, such as those when a room was heated.
 
     Parameters
@@ -147,7 +147,8 @@ def in_spells(dates: Any, spells: Iterable[tuple[Any, Any]]) -> NDArray[np.bool_
     dates : array of dates
         Missing dates are in no spell.
     spells : iterable of (first day, last day)
-        Both days count; a last day of None means that the spell still runs.
+        ISO days, both counted: ``2024-10-15`` for one year, ``10-15`` for every year; a yearly
+        spell may run over New Year.
 
     Returns
     -------
@@ -155,12 +156,14 @@ def in_spells(dates: Any, spells: Iterable[tuple[Any, Any]]) -> NDArray[np.bool_
 
     Examples
     --------
-    >>> in_spells(["2024-10-01", "2025-01-15"], [("2024-10-15", "2025-03-31")]).tolist()
+    >>> in_spells(["2024-10-01", "2025-01-15"], [("10-15", "03-31")]).tolist()
     [False, True]
     """
-    when = pd.DatetimeIndex(pd.to_datetime(dates)).normalize()
+    when = pd.DatetimeIndex(pd.to_datetime(dates))
+    years, days = when.strftime("%Y-%m-%d"), when.strftime("%m-%d")
     inside = np.zeros(len(when), dtype=bool)
     for first, last in spells:
-        until = pd.Timestamp.max if last is None else pd.Timestamp(last)
-        inside |= np.asarray((when >= pd.Timestamp(first)) & (when <= until))
-    return inside
+        day = days if len(first) == len("10-15") else years
+        after, before = np.asarray(day >= first), np.asarray(day <= last)
+        inside |= (after & before) if first <= last else (after | before)
+    return inside & ~np.asarray(when.isna())
