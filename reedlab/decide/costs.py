@@ -1,0 +1,143 @@
+"""What a saleable reed costs in minutes and money: arithmetic on draws, and nothing else.
+
+Every function takes arrays that broadcast together, usually one row a posterior draw and one
+column a supplier, and returns an array of that shape. Of every piece tied, a share p turns out
+saleable; a failure costs cane, thread, bench time and sometimes the staple as well, and all of it
+is paid by the reeds that succeed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Rates:
+    """What the workshop pays, whoever sells the cane.
+
+    Attributes
+    ----------
+    wage_per_hour
+        Cost of an hour at the bench.
+    staple_price, thread_price
+        Cost of a staple, and of the thread for one reed.
+    staple_recovered
+        Share of failed reeds whose staple is used again.
+    """
+
+    wage_per_hour: float = 20.0
+    staple_price: float = 3.0
+    staple_recovered: float = 0.8
+    thread_price: float = 0.1
+
+    @classmethod
+    def of(cls, settings: Any) -> Rates:
+        """Take the rates from a bench's settings."""
+        return cls(
+            settings.wage_per_hour,
+            settings.staple_price,
+            settings.staple_recovered,
+            settings.thread_price,
+        )
+
+
+@dataclass(frozen=True)
+class Tied:
+    """What tying one piece of cane leads to; arrays that broadcast together.
+
+    Attributes
+    ----------
+    success
+        Chance that the reed turns out saleable.
+    minutes_success, minutes_failure
+        Expected minutes of scraping, given that it does or does not.
+    cane
+        Cost of the cane, landed, of those pieces that one tied piece took: itself and its share of
+        what was lost before tying.
+    minutes_before
+        Minutes of work before tying, per tied piece.
+    """
+
+    success: ArrayLike
+    minutes_success: ArrayLike
+    minutes_failure: ArrayLike
+    cane: ArrayLike
+    minutes_before: ArrayLike
+
+    @property
+    def minutes(self) -> Floats:
+        """Bench minutes per tied piece."""
+        p = np.asarray(self.success, dtype=float)
+        scraping = p * self.minutes_success + (1 - p) * np.asarray(self.minutes_failure)
+        return np.asarray(self.minutes_before + scraping)
+
+    @property
+    def minutes_per_saleable(self) -> Floats:
+        """Bench minutes per saleable reed, failures included."""
+        return self.minutes / np.asarray(self.success, dtype=float)
+
+
+def lognormal_mean(log_mean: ArrayLike, log_sd: ArrayLike) -> Floats:
+    """Return the mean of a log-normal quantity: exp(μ + σ²/2), not exp(μ), which is its median.
+
+    Examples
+    --------
+    >>> lognormal_mean(np.log(30), 0.5).round(2).item()
+    33.99
+    """
+    return np.exp(np.asarray(log_mean, dtype=float) + np.square(log_sd) / 2)
+
+
+def materials(tied: Tied, rates: Rates) -> Floats:
+    """Return what a tied piece costs in cane, staple and thread.
+
+    The staple leaves with a reed that succeeds and is recovered from `staple_recovered` of those
+    that fail, so a tied piece uses up 1 - (1 - p) x recovered of a staple.
+    """
+    kept = (1 - np.asarray(tied.success, dtype=float)) * rates.staple_recovered
+    return np.asarray(tied.cane + rates.staple_price * (1 - kept) + rates.thread_price)
+
+
+def cost_per_tied(tied: Tied, rates: Rates) -> Floats:
+    """Return what a tied piece costs in all, bench time at the wage included."""
+    return materials(tied, rates) + rates.wage_per_hour / 60 * tied.minutes
+
+
+def cost_per_saleable(tied: Tied, rates: Rates) -> Floats:
+    """Return what a saleable reed costs: the cost of a tied piece over the chance of success.
+
+    Examples
+    --------
+    Six reeds in ten turn out well; 36 minutes for one that does, 24 for one that does not:
+
+    >>> tied = Tied(success=0.6, minutes_success=36, minutes_failure=24, cane=2.4, minutes_before=5)
+    >>> tied.minutes_per_saleable.round(1).item()
+    60.3
+    >>> cost_per_saleable(tied, Rates()).round(2).item()
+    27.68
+    """
+    return cost_per_tied(tied, rates) / np.asarray(tied.success, dtype=float)
+
+
+def net_benefit(tied: Tied, rates: Rates, value: ArrayLike) -> Floats:
+    """Return value x p - cost, per tied piece: linear in p, so its mean is never ruled by 1/p.
+
+    `value` is what a saleable reed is worth to the maker. At the value that just covers the cost
+    of the cheapest supplier, the supplier with the highest net benefit is that supplier.
+    """
+    return value * np.asarray(tied.success, dtype=float) - cost_per_tied(tied, rates)
+
+
+def profit_per_hour(tied: Tied, rates: Rates, price: ArrayLike) -> Floats:
+    """Return what an hour at the bench earns, wage not yet paid.
+
+    The price times the share of tied pieces that fetch it, less materials, over the hours.
+    """
+    earned = price * np.asarray(tied.success, dtype=float) - materials(tied, rates)
+    return earned / (tied.minutes / 60)

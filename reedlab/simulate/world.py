@@ -1,0 +1,270 @@
+"""How the made-up workshop works: every true effect, and what it means for a supplier's next lot.
+
+A reed is good when its latent quality is above zero,
+
+    quality = success + supplier + lot + tube + maker + cane + moisture + logistic noise,
+
+and its scraping takes log-normal minutes whose median and spread hang on how it ends. Suppliers
+and lots differ in both, and in the density of their cane.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.special import expit
+
+COLOURS = ("ochre", "indigo", "crimson", "olive", "slate", "amber", "teal", "plum")
+MAKERS = ("KL", "RS", "TN", "VP")
+DENSITY = 0.55
+"""Typical dry density of the made-up cane, g/cm3."""
+MOISTURE = 9.0
+"""Typical moisture of the made-up cane, per cent."""
+
+
+@dataclass(frozen=True)
+class World:
+    """The true effects. Success is on the logit scale, minutes on the log scale.
+
+    Attributes
+    ----------
+    success
+        Logit of the chance that a typical reed turns out good.
+    supplier_sd, lot_sd, tube_sd
+        Spread of suppliers, of lots within a supplier, of tubes within a lot.
+    maker
+        What each further maker adds to the logit.
+    density, asymmetry, moisture
+        Change of the logit per 0.05 g/cm3, per 0.01 mm between a piece's sides, per 1 % moisture.
+    supplier_density_sd, lot_density_sd, piece_density_sd
+        Spread of density, g/cm3: of suppliers' means, of lots' means, of pieces within a lot.
+    minutes
+        Median minutes to scrape a reed that turns out good.
+    minutes_sd, supplier_minutes_sd, lot_minutes_sd
+        Spread of log minutes: between such reeds, suppliers, lots.
+    failure, failure_sd
+        Shift of the median log minutes for a reed that fails, and their spread.
+    maker_minutes, hardness_minutes, moisture_minutes
+        Change of log minutes for each further maker, per sd of hardness, per 1 % moisture.
+    """
+
+    success: float = 0.55
+    supplier_sd: float = 0.45
+    lot_sd: float = 0.30
+    tube_sd: float = 0.25
+    maker: float = -0.30
+    density: float = -0.35
+    asymmetry: float = -0.30
+    moisture: float = 0.08
+    supplier_density_sd: float = 0.015
+    lot_density_sd: float = 0.012
+    piece_density_sd: float = 0.035
+    minutes: float = 34.0
+    minutes_sd: float = 0.22
+    supplier_minutes_sd: float = 0.08
+    lot_minutes_sd: float = 0.08
+    failure: float = -0.35
+    failure_sd: float = 0.45
+    maker_minutes: float = 0.12
+    hardness_minutes: float = 0.05
+    moisture_minutes: float = -0.015
+
+    @classmethod
+    def from_prior(
+        cls, rng: np.random.Generator, success_sd: float = 2.5, maker_sd: float = 0.5
+    ) -> World:
+        """Draw a world from the models' default priors, with nothing in it but groups and makers.
+
+        Intercepts are normal, the sds of groups half-normal with scale 0.75 (logit) and 0.25 (log
+        minutes). The effects of the cane and of moisture are nil, so that a model of supplier, lot
+        and maker is the true one and its intervals can be counted.
+        """
+        scales = (0.75, 0.75, 0.25, 0.25)
+        supplier, lot, supplier_minutes, lot_minutes = np.abs(rng.normal(0.0, scales))
+        return cls(
+            success=rng.normal(0.0, success_sd),
+            supplier_sd=supplier,
+            lot_sd=lot,
+            tube_sd=0.0,
+            maker=rng.normal(0.0, maker_sd),
+            density=0.0,
+            asymmetry=0.0,
+            moisture=0.0,
+            supplier_minutes_sd=supplier_minutes,
+            lot_minutes_sd=lot_minutes,
+            hardness_minutes=0.0,
+            moisture_minutes=0.0,
+        )
+
+    def quality(self, reeds: pd.DataFrame) -> np.ndarray:
+        """Logit of success that a reed's own circumstances add to its supplier and its lot."""
+        return (
+            self.success
+            + self.maker * reeds["maker_index"].to_numpy()
+            + self.density * reeds["density_dev"].to_numpy() / 0.05
+            + self.asymmetry * np.abs(reeds["gouge_asymmetry_mm"].to_numpy()) / 0.01
+            + self.moisture * (reeds["moisture_pct"].to_numpy() - MOISTURE)
+        )
+
+    def log_minutes(self, reeds: pd.DataFrame) -> np.ndarray:
+        """Log minutes that a reed's own circumstances add, as for a reed that turns out good."""
+        return (
+            np.log(self.minutes)
+            + self.maker_minutes * reeds["maker_index"].to_numpy()
+            + self.hardness_minutes * reeds["hardness_dev"].to_numpy()
+            + self.moisture_minutes * (reeds["moisture_pct"].to_numpy() - MOISTURE)
+        )
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What the models are to find.
+
+    Attributes
+    ----------
+    world
+        The true effects.
+    suppliers
+        One row a supplier: `effect` (logit) and `minutes_effect` (log) and the mean
+        `density_g_cm3` of its cane; `success`, `minutes_success`, `minutes_failure`: the expected
+        value over its possible next lots; `next_success`, `next_minutes_success`,
+        `next_minutes_failure`: one next lot that came about. Reeds are averaged over the makers
+        and the moisture that this bench has seen.
+    lots
+        One row a lot: supplier, lot, `effect`, `minutes_effect`, `density_g_cm3`.
+    """
+
+    world: World
+    suppliers: pd.DataFrame
+    lots: pd.DataFrame
+
+    @property
+    def supplier_sd(self) -> float:
+        """True standard deviation of suppliers on the logit scale."""
+        return self.world.supplier_sd
+
+    @property
+    def lot_sd(self) -> float:
+        """True standard deviation of lots within suppliers on the logit scale."""
+        return self.world.lot_sd
+
+    @property
+    def coefficients(self) -> Mapping[str, float]:
+        """Every true effect by its name in `World`."""
+        return asdict(self.world)
+
+
+def draw_suppliers(rng: np.random.Generator, world: World, suppliers: int) -> pd.DataFrame:
+    """Draw suppliers' effects; one row a supplier."""
+    return pd.DataFrame(
+        {
+            "supplier": [name_of(COLOURS, i) for i in range(suppliers)],
+            "effect": rng.normal(0.0, world.supplier_sd, suppliers),
+            "minutes_effect": rng.normal(0.0, world.supplier_minutes_sd, suppliers),
+            "density_g_cm3": rng.normal(DENSITY, world.supplier_density_sd, suppliers),
+        }
+    )
+
+
+def draw_lots(
+    rng: np.random.Generator, world: World, suppliers: pd.DataFrame, lots: tuple[int, int]
+) -> pd.DataFrame:
+    """Draw between ``lots[0]`` and ``lots[1]`` lots a supplier, with their effects."""
+    counts = rng.integers(lots[0], lots[1] + 1, len(suppliers))
+    frame = suppliers.loc[suppliers.index.repeat(counts), ["supplier", "density_g_cm3"]]
+    frame = frame.reset_index(drop=True)
+    frame["effect"] = rng.normal(0.0, world.lot_sd, len(frame))
+    frame["minutes_effect"] = rng.normal(0.0, world.lot_minutes_sd, len(frame))
+    frame["density_g_cm3"] += rng.normal(0.0, world.lot_density_sd, len(frame))
+    return frame
+
+
+def draw_endings(
+    rng: np.random.Generator, world: World, reeds: pd.DataFrame, lots: pd.DataFrame
+) -> pd.DataFrame:
+    """Draw each reed's latent quality, whether it is good, and its minutes.
+
+    `reeds` holds `lot_index` into `lots` and what `World.quality` reads; `lots` holds its own
+    effects and, as `supplier_effect` and `supplier_minutes`, those of its supplier.
+    """
+    own = lots.iloc[reeds["lot_index"].to_numpy()]
+    latent = (
+        world.quality(reeds)
+        + (own["effect"] + own["supplier_effect"]).to_numpy()
+        + rng.logistic(size=len(reeds))
+    )
+    if "tube_effect" in reeds:
+        latent = latent + reeds["tube_effect"].to_numpy()
+    good = latent > 0
+    log_minutes = (
+        world.log_minutes(reeds)
+        + (own["minutes_effect"] + own["supplier_minutes"]).to_numpy()
+        + np.where(good, 0.0, world.failure)
+        + np.where(good, world.minutes_sd, world.failure_sd) * rng.normal(size=len(reeds))
+    )
+    return pd.DataFrame({"latent": latent, "good": good, "minutes": np.exp(log_minutes)})
+
+
+def next_lots(
+    rng: np.random.Generator, world: World, suppliers: pd.DataFrame, reeds: pd.DataFrame
+) -> pd.DataFrame:
+    """Work out what each supplier's next lot will do: expected, and one lot that came about.
+
+    A lot's effect and the density of its cane are integrated by Gauss-Hermite nodes, the tubes
+    likewise; the reeds' circumstances are averaged over those of `reeds`, a piece's density being
+    counted from its own lot's mean.
+    """
+    own = reeds.assign(density_dev=reeds["density_within"])
+    quality, log_minutes = world.quality(own), world.log_minutes(own)
+    per_density = world.density / 0.05
+    lot_sd = float(np.hypot(world.lot_sd, per_density * world.lot_density_sd))
+    nodes, weights = np.polynomial.hermite_e.hermegauss(15)
+    weights = weights / weights.sum()
+
+    def chance(shift: float, sd: float) -> float:
+        at = expit(quality[:, None] + shift + sd * nodes)
+        return float((at @ weights).mean())
+
+    def minutes(shift: float, sd: float) -> float:
+        return float(np.exp(log_minutes + shift + sd**2 / 2).mean())
+
+    rows = []
+    for supplier in suppliers.itertuples():
+        shift = supplier.effect + per_density * (supplier.density_g_cm3 - DENSITY)
+        lot = shift + rng.normal(0.0, lot_sd)
+        lot_minutes = supplier.minutes_effect + rng.normal(0.0, world.lot_minutes_sd)
+        failed = world.failure
+        rows.append(
+            {
+                "success": chance(shift, float(np.hypot(lot_sd, world.tube_sd))),
+                "minutes_success": minutes(
+                    supplier.minutes_effect, float(np.hypot(world.lot_minutes_sd, world.minutes_sd))
+                ),
+                "minutes_failure": minutes(
+                    supplier.minutes_effect + failed,
+                    float(np.hypot(world.lot_minutes_sd, world.failure_sd)),
+                ),
+                "next_success": chance(lot, world.tube_sd),
+                "next_minutes_success": minutes(lot_minutes, world.minutes_sd),
+                "next_minutes_failure": minutes(lot_minutes + failed, world.failure_sd),
+            }
+        )
+    return pd.concat([suppliers.reset_index(drop=True), pd.DataFrame(rows)], axis=1)
+
+
+def with_suppliers(lots: pd.DataFrame, suppliers: pd.DataFrame) -> pd.DataFrame:
+    """Set each lot's supplier's effects beside its own."""
+    of = suppliers.set_index("supplier")
+    return lots.assign(
+        supplier_effect=lots["supplier"].map(of["effect"]),
+        supplier_minutes=lots["supplier"].map(of["minutes_effect"]),
+    )
+
+
+def name_of(names: tuple[str, ...], index: int) -> str:
+    """Return the index-th name, numbered when the names run out."""
+    cycle, place = divmod(index, len(names))
+    return names[place] if cycle == 0 else f"{names[place]} {cycle + 1}"
