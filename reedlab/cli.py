@@ -30,9 +30,7 @@ app = typer.Typer(
     epilog="New here? Run 'reedlab demo' and open the page it names in a browser.",
 )
 
-BenchDir = Annotated[
-    Path, typer.Argument(metavar="DIR", help="The folder that holds the records.", show_default=False)
-]
+BenchDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder with the records.")]
 
 
 @app.command()
@@ -144,7 +142,7 @@ def _lay_demo(directory: Path) -> bool:
     if directory.is_dir() and any(directory.iterdir()):
         return False
     if directory.exists() and not directory.is_dir():
-        raise WriteError(f"{directory} is a file: name a folder for the demo, as in 'reedlab demo try'.")
+        raise WriteError(f"{directory} is a file: name a folder, as in 'reedlab demo try-it'.")
     directory.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=directory.parent, prefix=".reedlab-") as near:
         copy = Path(near) / "demo"  # whole or not at all: copied beside itself, then renamed
@@ -185,7 +183,8 @@ def _report(directory: Path) -> Report:
 
 def _say(text: str) -> None:
     """Print text for a person: what their files hold is shown, never obeyed by the terminal."""
-    typer.echo("".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text))
+    shown = (c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+    typer.echo("".join(shown))
 
 
 def _next(text: str) -> None:
@@ -217,9 +216,9 @@ def main(arguments: list[str] | None = None) -> Any:
     except Exception as error:
         if sys.flags.dev_mode:  # python -X dev -m reedlab.cli … shows a developer where
             raise
-        kind = type(error).__name__
+        what = f"{type(error).__name__}: {error}"
         sys.exit(
-            _fail(f"a fault of reedlab's own, not of your records ({kind}: {error}); please report it.")
+            _fail(f"a fault of reedlab's own, not of your records ({what}); please report it.")
         )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -103,14 +103,16 @@ def _finding_lines(findings: pd.DataFrame) -> Iterator[str]:
     for severity in ("error", "warning"):
         for table, rows in findings[findings["severity"] == severity].groupby("table", sort=False):
             yield f"\n{count(len(rows), severity).capitalize()} in {table}"
-            yield from (f"  {_place(row)}{row.problem}; {row.mend}" for row in rows.itertuples())
+            yield from (
+                f"  {_place(row)}{row['problem']}; {row['mend']}" for row in rows.to_dict("records")
+            )
 
 
-def _place(finding: pd.Series) -> str:
+def _place(finding: dict[Any, Any]) -> str:
     """Where a finding lies, as its reader would look for it: row 14, column tied_on."""
     where = [
         f"{word}{part}"
-        for word, part in (("row ", finding.row), ("", finding.column))
+        for word, part in (("row ", finding["row"]), ("", finding["column"]))
         if not pd.isna(part) and part != ""
     ]
     return f"{', '.join(where)}: " if where else ""

@@ -1,0 +1,294 @@
+"""Pictures: a tidy frame in, the matplotlib Axes out, all in one theme.
+
+Every estimate is drawn with its interval, every axis says what it shows and in which unit, and
+colour is never alone: shapes differ too, and the palette's colours differ in lightness, so that a
+page printed in grey can be read. `show_figure` displays a picture together with the words that
+stand for it where it cannot be seen.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from contextlib import AbstractContextManager
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.report.numbers import heading
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+PAPER = "#fffdf8"
+INK = "#2a241c"
+SOFT = "#6a5f50"
+LINE = "#dccfb4"
+# Dark to light in steps that grey keeps apart; apart also for the three kinds of colour blindness.
+PALETTE = ("#14293d", "#8c2f1b", "#2f6f8f", "#b5762a", "#7fa894", "#e0bd6b")
+MARKERS = ("o", "s", "^", "D", "v", "P")
+WIDTH_IN = 6.4
+
+
+def theme() -> dict[str, Any]:
+    """Return the one look of every picture, as matplotlib's settings.
+
+    Returns
+    -------
+    dict
+        Keys and values of ``matplotlib.rcParams``; the functions of this module apply it
+        themselves.
+    """
+    return {
+        "figure.facecolor": PAPER,
+        "figure.dpi": 100,
+        "savefig.dpi": 150,
+        "savefig.facecolor": PAPER,
+        "axes.facecolor": PAPER,
+        "axes.edgecolor": SOFT,
+        "axes.labelcolor": INK,
+        "axes.titlecolor": INK,
+        "axes.titlelocation": "left",
+        "axes.titlesize": 11,
+        "axes.labelsize": 10,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.grid": True,
+        "axes.axisbelow": True,
+        "grid.color": LINE,
+        "grid.linewidth": 0.6,
+        "xtick.color": SOFT,
+        "ytick.color": SOFT,
+        "xtick.labelcolor": INK,
+        "ytick.labelcolor": INK,
+        "text.color": INK,
+        "font.family": "DejaVu Sans",  # comes with matplotlib: the same picture everywhere
+        "font.size": 10,
+        "legend.frameon": False,
+        "lines.linewidth": 1.6,
+    }
+
+
+def new_axes(height: float = 3.2, width: float = WIDTH_IN) -> Axes:
+    """Return empty Axes in the theme, on a figure that no global state holds on to.
+
+    Parameters
+    ----------
+    height, width : float
+        Inches.
+    """
+    from matplotlib.figure import Figure
+
+    with _themed():
+        return Figure(figsize=(width, height), layout="constrained").add_subplot()
+
+
+def _themed() -> AbstractContextManager[None]:
+    import matplotlib as mpl
+
+    return mpl.rc_context(theme())  # type: ignore[arg-type]
+
+
+def intervals(
+    frame: pd.DataFrame,
+    name: str,
+    value: str,
+    low: str = "low",
+    high: str = "high",
+    xlabel: str = "",
+    reference: float | None = None,
+) -> Axes:
+    """Draw one dot with its interval a row, first row on top.
+
+    For whatever has an estimate and an interval: suppliers, coefficients, lots.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row an estimate.
+    name, value, low, high : str
+        Its columns: the row's label, the estimate, the interval's ends.
+    xlabel : str
+        What the estimate is, with its unit; the heading of `value` when not given.
+    reference : float, optional
+        Where a line shall mark "no difference".
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Examples
+    --------
+    >>> frame = pd.DataFrame({"lot": ["a"], "share": [0.5], "low": [0.3], "high": [0.7]})
+    >>> intervals(frame, "lot", "share").get_xlabel()
+    'share'
+    """
+    ax = new_axes(height=0.9 + 0.36 * max(len(frame), 2))
+    rows = np.arange(len(frame))
+    if reference is not None:
+        ax.axvline(reference, color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    ax.hlines(rows, frame[low], frame[high], color=PALETTE[2], linewidth=2.4)
+    ax.plot(frame[value], rows, "o", color=PALETTE[0], markersize=6.5)
+    ax.set_yticks(rows, frame[name].astype(str))
+    ax.set_ylim(len(frame) - 0.5, -0.5)
+    ax.grid(visible=False, axis="y")
+    ax.set_xlabel(xlabel or heading(value))
+    return ax
+
+
+def shares(
+    frame: pd.DataFrame,
+    name: str,
+    value: str = "share",
+    low: str = "low",
+    high: str = "high",
+    xlabel: str = "",
+) -> Axes:
+    """Draw shares with their intervals on an axis from nothing to all, in per cent.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a share, such as `share_frame` gives.
+    name, value, low, high : str
+        Its columns, as in `intervals`.
+    xlabel : str
+        What the share is of.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    from matplotlib.ticker import PercentFormatter
+
+    ax = intervals(frame, name, value, low, high, xlabel)
+    ax.set_xlim(0, 1)
+    ax.xaxis.set_major_formatter(PercentFormatter(1))
+    return ax
+
+
+def by_lot(frame: pd.DataFrame, column: str, supplier: str = "supplier", lot: str = "lot") -> Axes:
+    """Draw every piece's value by lot, and each lot's mean with its 95 % interval.
+
+    Suppliers have a colour and a shape each.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a piece, such as ``bench.cane``.
+    column : str
+        The property to draw; rows without it are left out.
+    supplier, lot : str
+        The columns that say whose piece it is.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    from scipy import stats
+
+    known = frame.dropna(subset=[column])
+    known = known.assign(**{name: known[name].astype(str) for name in (supplier, lot)})
+    groups = list(known.groupby([supplier, lot], sort=True)[column])
+    ax = new_axes(height=0.9 + 0.34 * max(len(groups), 2))
+    for row, ((whose, _), values) in enumerate(groups):
+        look = sorted(known[supplier].unique()).index(whose) % len(PALETTE)
+        spread = np.linspace(-0.16, 0.16, len(values)) if len(values) > 1 else [0.0]
+        ax.plot(values, row + np.array(spread), ".", color=PALETTE[look], alpha=0.45, markersize=5)
+        if len(values) > 1:
+            half = stats.t.ppf(0.975, len(values) - 1) * stats.sem(values)
+            ax.hlines(row, values.mean() - half, values.mean() + half, color=INK, linewidth=2.2)
+        ax.plot(values.mean(), row, MARKERS[look], color=PALETTE[look], mec=PAPER, markersize=8)
+    ax.set_yticks(range(len(groups)), [f"{whose} {which}" for (whose, which), _ in groups])
+    ax.set_ylim(len(groups) - 0.4, -0.6)
+    ax.grid(visible=False, axis="y")
+    ax.set_xlabel(heading(column))
+    return ax
+
+
+def share_frame(frame: pd.DataFrame, by: str, outcome: str, level: float = 0.95) -> pd.DataFrame:
+    """Count an outcome of ones and noughts by group, with Wilson's interval for each share.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a trial; rows without an outcome are left out.
+    by : str
+        The grouping column.
+    outcome : str
+        A column of 1, 0 or missing.
+    level : float
+        Of the interval.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The group, ``count``, ``share``, ``low``, ``high``.
+
+    References
+    ----------
+    Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference.
+    Journal of the American Statistical Association, 22, 209-212.
+
+    Examples
+    --------
+    >>> reeds = pd.DataFrame({"season": ["winter"] * 4, "success": [1.0, 1.0, 0.0, None]})
+    >>> share_frame(reeds, "season", "success").round(2).iloc[0].to_dict()
+    {'season': 'winter', 'count': 3, 'share': 0.67, 'low': 0.21, 'high': 0.94}
+    """
+    from statsmodels.stats.proportion import proportion_confint
+
+    known = frame.dropna(subset=[outcome])
+    counts = known.groupby(by, observed=True)[outcome].agg(["size", "sum"]).reset_index()
+    low, high = proportion_confint(
+        counts["sum"].to_numpy(), counts["size"].to_numpy(), alpha=1 - level, method="wilson"
+    )
+    return (
+        counts.assign(share=counts["sum"] / counts["size"], low=low, high=high)
+        .rename(columns={"size": "count"})
+        .drop(columns="sum")
+    )
+
+
+def png(ax: Axes) -> bytes:
+    """Return the picture an Axes stands on as PNG, without a date or a program's version."""
+    file = io.BytesIO()
+    with _themed():
+        _figure(ax).savefig(file, format="png", metadata={"Software": None})
+    return file.getvalue()
+
+
+def _figure(ax: Axes) -> Figure:
+    figure = ax.get_figure(root=True)
+    assert figure is not None  # Axes that were drawn stand on a figure
+    return figure
+
+
+def show_figure(ax: Axes, alt: str) -> None:
+    """Display a picture in a notebook, with the words that stand for it where it is not seen.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        What a function of this module returned.
+    alt : str
+        Alternative text: what the picture shows, in a sentence or two.
+
+    Raises
+    ------
+    ValueError
+        When the alternative text is empty.
+    """
+    from IPython.display import display
+
+    if not alt.strip():
+        raise ValueError("a picture needs alternative text: say what it shows.")
+    content = base64.b64encode(png(ax)).decode("ascii")
+    width = int(_figure(ax).get_figwidth() * 100)
+    display(
+        {"image/png": content, "text/plain": alt},
+        metadata={"image/png": {"alt": alt, "width": width}},
+        raw=True,
+    )
