@@ -1,0 +1,119 @@
+"""A bench: a maker's records read, checked, and tidied into frames when asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+import pandas as pd
+
+from . import tidy
+from .checking import check_tables
+from .findings import Findings
+from .parsing import parse_table
+from .settings import Settings
+from .tables import TABLES
+
+
+@dataclass(frozen=True)
+class Bench:
+    """A maker's records.
+
+    Attributes
+    ----------
+    path : pathlib.Path or None
+        Where they lie; None for a bench that was made up.
+    settings : Settings
+        What ``bench.toml`` says, or the defaults.
+    tables : mapping of str to pandas.DataFrame
+        Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it. A table
+        that is not kept is empty. A cell with an error is empty here; its text is in `findings`.
+    findings : pandas.DataFrame
+        What is wrong: table, row, column, value, severity, problem, mend.
+
+    Examples
+    --------
+    >>> lots = pd.DataFrame({"lot": ["L1"], "supplier": ["Blue"]})
+    >>> reeds = pd.DataFrame({"reed": ["1", "2"], "lot": "L1", "maker": "A",
+    ...                       "tied_on": ["2025-01-07", "2025-01-08"], "outcome": ["good", None]})
+    >>> bench = Bench.from_tables({"lots": lots, "reeds": reeds})
+    >>> bench.reeds[["supplier", "status", "season"]].astype(str).values.tolist()
+    [['Blue', 'success', 'winter'], ['Blue', 'pending', 'winter']]
+    """
+
+    path: Path | None
+    settings: Settings
+    tables: Mapping[str, pd.DataFrame]
+    findings: pd.DataFrame = field(repr=False)
+
+    @classmethod
+    def from_tables(
+        cls,
+        tables: Mapping[str, pd.DataFrame],
+        settings: Settings | None = None,
+        *,
+        check: bool = True,
+    ) -> Bench:
+        """Make a bench of frames, read and checked as files would be.
+
+        Parameters
+        ----------
+        tables : mapping of str to pandas.DataFrame
+            Text, or values typed already. Tables and columns may be missing.
+        settings : Settings, optional
+            The defaults when not given.
+        check : bool, default True
+            Whether to look for findings. Without, a simulation of thousands is quicker.
+
+        Returns
+        -------
+        Bench
+            Its path is None.
+
+        Raises
+        ------
+        KeyError
+            For a table that no bench has.
+        """
+        if unknown := set(tables) - set(TABLES):
+            raise KeyError(f"no bench has a table {', '.join(sorted(unknown))}")
+        settings, found = settings or Settings(), Findings()
+        typed = {
+            name: parse_table(table, tables[name], settings, found)
+            if name in tables
+            else table.empty()
+            for name, table in TABLES.items()
+        }
+        if check:
+            check_tables(typed, settings, found)
+        return cls(None, settings, typed, found.frame())
+
+    @cached_property
+    def reeds(self) -> pd.DataFrame:
+        """One row a reed, with all that is known of its piece, lot, supplier and air."""
+        return tidy.reeds(self.tables, self.settings, self.cutoff, self.unread_outcomes)
+
+    @cached_property
+    def cane(self) -> pd.DataFrame:
+        """One row a measured piece, measured and derived columns, with lot and supplier."""
+        return tidy.cane(self.tables)
+
+    @cached_property
+    def losses(self) -> pd.DataFrame:
+        """One row a lot: what was bought, what was lost before tying, minutes and cost."""
+        return tidy.losses(self.tables)
+
+    @cached_property
+    def cutoff(self) -> pd.Timestamp:
+        """The last day of tying at which reeds count as settled."""
+        return tidy.cutoff(self.tables["reeds"]).day
+
+    @property
+    def unread_outcomes(self) -> frozenset[int]:
+        """The rows of ``reeds`` whose outcome could not be read: neither known nor pending."""
+        bad = self.findings.query(
+            "table == 'reeds' and column == 'outcome' and severity == 'error'"
+        )
+        return frozenset(bad["row"].dropna().astype(int))

@@ -1,0 +1,281 @@
+"""What a maker sets in ``bench.toml``: costs, seasons, ranges, the usual set-up, own words."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any
+
+from ..errors import SettingsError
+from .findings import Findings
+from .tables import OUTCOMES, TABLES, Likely
+
+FILE = "bench.toml"
+_DAY = re.compile(r"(\d{4}-)?(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What is usual from a day on, so that rows record only exceptions.
+
+    Attributes
+    ----------
+    since : datetime.date
+        The day from which it applies, until the next one that names the same column.
+    values : mapping of str to object
+        Values for columns of ``reeds``, such as ``{"staple_mm": 47}``.
+    """
+
+    since: dt.date
+    values: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Settings:
+    """A bench's settings; every one has a default.
+
+    Attributes
+    ----------
+    success : frozenset of str
+        The outcomes that count as success.
+    currency : str
+        The currency of every price below.
+    wage_per_hour : float
+        What an hour at the bench costs.
+    staple_price, thread_price : float
+        What a staple, and the thread for one reed, cost.
+    staple_recovered : float
+        Share of failures whose staple is used again, 0 to 1.
+    hemisphere : str
+        ``"north"`` or ``"south"``, for the seasons.
+    heated : tuple of (str, str or None)
+        First and last day of each spell in which the workshop is heated, both included:
+        ``2024-10-15`` in one year, ``10-15`` in every year; None where the spell still runs.
+    date_order : str or None
+        ``"day-month"`` or ``"month-day"`` for dates like 03/04/2025; None leaves them unread.
+    usual : tuple of Usual
+        Dated defaults.
+    columns : mapping
+        For each table, the maker's own headings and the columns they stand for.
+    words : mapping
+        For each column, the maker's own words and the words of the vocabulary; for a column of
+        names, spellings and the name they stand for.
+    tables : mapping of str to str
+        The maker's own names of files or sheets, and the tables they hold.
+    ranges : mapping
+        ``"reeds.tied_mm"`` and so on, to the limits outside which a value is asked about.
+
+    Raises
+    ------
+    SettingsError
+        When a value makes no sense; the sentence names the setting.
+
+    Examples
+    --------
+    >>> sorted(Settings(success={"good", "playable"}).success)
+    ['good', 'playable']
+    """
+
+    success: frozenset[str] = frozenset({"good"})
+    currency: str = "EUR"
+    wage_per_hour: float = 20.0
+    staple_price: float = 3.0
+    staple_recovered: float = 0.8
+    thread_price: float = 0.1
+    hemisphere: str = "north"
+    heated: tuple[tuple[str, str | None], ...] = ()
+    date_order: str | None = None
+    usual: tuple[Usual, ...] = ()
+    columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    tables: Mapping[str, str] = field(default_factory=dict)
+    ranges: Mapping[str, Likely] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "success", frozenset(self.success))
+        _one_of("success", self.success, OUTCOMES)
+        _one_of("hemisphere", [self.hemisphere], ("north", "south"))
+        if self.date_order is not None:
+            _one_of("date_order", [self.date_order], ("day-month", "month-day"))
+        for name in ("wage_per_hour", "staple_price", "staple_recovered", "thread_price"):
+            value = getattr(self, name)
+            top = 1 if name == "staple_recovered" else float("inf")
+            if isinstance(value, bool) or not isinstance(value, (int, float)):
+                raise SettingsError(f"{name} is {value!r}: write a number without quotation marks.")
+            if not 0 <= value <= top or value == float("inf"):
+                limits = "a share from 0 to 1" if top == 1 else "0 or more"
+                raise SettingsError(f"{name} is {value}: write {limits}.")
+        if not isinstance(self.currency, str):
+            raise SettingsError(f'currency is {self.currency!r}: write a word such as "EUR".')
+        _one_of("tables", self.tables.values(), TABLES)
+        _one_of("columns", self.columns, TABLES)
+        for table, headings in self.columns.items():
+            _one_of(f"columns.{table}", headings.values(), TABLES[table].columns)
+        words = vocabularies()
+        named = {c.name for t in TABLES.values() for c in t.columns.values() if c.kind == "name"}
+        _one_of("words", self.words, [*words, *named])
+        for column, mapped in self.words.items():
+            if column in words:
+                _one_of(f"words.{column}", mapped.values(), words[column])
+        measured = [f"{t.name}.{c.name}" for t in TABLES.values() for c in t.columns.values()]
+        for name, likely in self.ranges.items():
+            _one_of("ranges", [name], measured)
+            for limits in likely.values() if isinstance(likely, Mapping) else [likely]:
+                _check_limits(f"ranges.{name}", limits)
+
+    def likely(self, table: str, column: str) -> Likely | None:
+        """Return the limits of common practice for a column, the maker's own before ours."""
+        return self.ranges.get(f"{table}.{column}", TABLES[table].columns[column].likely)
+
+
+def vocabularies() -> dict[str, tuple[str, ...]]:
+    """Return the words that a column of a vocabulary may hold, whichever table it stands in."""
+    words: dict[str, tuple[str, ...]] = {}
+    for table in TABLES.values():
+        for c in table.columns.values():
+            own = ("yes", "no") if c.kind == "yesno" else c.words
+            if own:
+                words[c.name] = tuple(dict.fromkeys((*words.get(c.name, ()), *own)))
+    return words
+
+
+def read_settings(folder: Path) -> tuple[Settings, Findings]:
+    """Read a folder's ``bench.toml``; what cannot be understood becomes a finding.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The bench. Without a ``bench.toml`` every setting has its default.
+
+    Returns
+    -------
+    settings : Settings
+        The settings that could be read, the others at their defaults.
+    findings : Findings
+        An error for each that could not.
+    """
+    found = Findings()
+    path = folder / FILE
+    if not path.is_file():
+        return Settings(), found
+    try:
+        if path.stat().st_size > 1_000_000:
+            raise ValueError("it is larger than a megabyte")
+        given = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except (OSError, ValueError, RecursionError) as error:
+        found.add(
+            FILE,
+            None,
+            "",
+            "",
+            "error",
+            f"cannot be read ({error}), so every setting has its default",
+            "mend that line, or start again from the file that `reedlab new` writes",
+        )
+        return Settings(), found
+    settings = Settings()
+    for name, value in _flattened(given):
+        try:
+            settings = _with(settings, name, value)
+        except SettingsError as error:
+            found.add(FILE, None, name, value, "error", *_split(str(error)))
+    return settings, found
+
+
+def _flattened(given: Mapping[str, Any]) -> list[tuple[str, Any]]:
+    """Lift the costs out of their section, and leave the other settings as they are."""
+    costs = given.get("costs", {})
+    lifted = list(costs.items()) if isinstance(costs, dict) else [("costs", costs)]
+    return [(k, v) for k, v in given.items() if k != "costs"] + lifted
+
+
+def _with(settings: Settings, name: str, value: Any) -> Settings:
+    """Return the settings with one of them changed."""
+    if name == "format":
+        if value != 1:
+            raise SettingsError(f"format is {value!r}: this reedlab reads format 1.")
+        return settings
+    _one_of("setting", [name], [f.name for f in fields(Settings)])
+    try:
+        if name == "heated":
+            value = tuple(_spell(v) for v in value)
+        elif name == "usual":
+            value = tuple(sorted((_usual(v) for v in value), key=lambda u: u.since))
+        elif name == "success":
+            value = frozenset([value] if isinstance(value, str) else value)
+        elif name == "ranges":
+            value = _ranges(value)
+        elif name in ("columns", "words"):
+            value = {k: {str(a): b for a, b in v.items()} for k, v in value.items()}
+        elif name == "tables":
+            value = {str(k).casefold(): v for k, v in value.items()}
+        return replace(settings, **{name: value})
+    except (TypeError, AttributeError, KeyError) as error:
+        raise SettingsError(
+            f"{name} has another form than expected: compare it with a new bench.toml."
+        ) from error
+
+
+def _spell(given: Mapping[str, Any]) -> tuple[str, str | None]:
+    start, end = str(given["from"]), str(given["to"]) if "to" in given else None
+    days = [start] if end is None else [start, end]
+    if not all(_DAY.fullmatch(day) for day in days) or len({len(day) for day in days}) > 1:
+        raise SettingsError(
+            f"heated holds {', '.join(days)}: write days such as 2024-10-15, "
+            'or both as "10-15" for every year.'
+        )
+    return start, end
+
+
+def _usual(given: Mapping[str, Any]) -> Usual:
+    values = dict(given)
+    since = values.pop("from")
+    since = since.date() if isinstance(since, dt.datetime) else since
+    if not isinstance(since, dt.date):
+        raise SettingsError(f"usual has from = {since!r}: write a day such as 2024-09-01.")
+    _one_of("usual", values, TABLES["reeds"].columns)
+    return Usual(since, values)
+
+
+def _ranges(given: Mapping[str, Any]) -> dict[str, Likely]:
+    """Read ranges written ``"reeds.tied_mm" = [70, 75]`` or ``reeds.tied_mm = [70, 75]``."""
+    flat: dict[str, Any] = {}
+    for name, value in given.items():
+        if name in TABLES and isinstance(value, dict):
+            flat |= {f"{name}.{column}": limits for column, limits in value.items()}
+        else:
+            flat[name] = value
+    return {
+        name: {k: tuple(v) for k, v in limits.items()}
+        if isinstance(limits, dict)
+        else tuple(limits)
+        for name, limits in flat.items()
+    }
+
+
+def _check_limits(name: str, limits: object) -> None:
+    match limits:
+        case (int() | float() as low, int() | float() as high) if low <= high:
+            return
+    raise SettingsError(f"{name} is {limits!r}: write two numbers, the lower first.")
+
+
+def _one_of(name: str, given: Iterable[Any], known: Iterable[str]) -> None:
+    """Refuse a word that is not known, naming the nearest that is."""
+    known = list(known)
+    for word in given:
+        if word not in known:
+            near = difflib.get_close_matches(str(word), known, 1)
+            hint = f"did you mean {near[0]}?" if near else f"use one of {', '.join(known[:12])}."
+            raise SettingsError(f"{name} holds {word!r}, which is not known: {hint}")
+
+
+def _split(sentence: str) -> tuple[str, str]:
+    """Part an error's sentence into the problem and what to do."""
+    problem, _, mend = sentence.partition(": ")
+    return problem, mend.rstrip(".") or "compare it with a new bench.toml"

@@ -1,0 +1,373 @@
+"""The one declaration of a bench's tables: columns, units, vocabularies and ranges.
+
+Everything that knows what a record looks like derives from `TABLES`: the schema that typed frames
+are checked against, the headings and drop-downs of a new workbook, and the data dictionary.
+
+Ranges are common practice without a published source, and makers differ: a value outside `likely`
+is a warning that the maker's ``bench.toml`` can move; only a value outside `possible`, which no
+oboe reed has, is an error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+Kind = Literal["name", "text", "word", "number", "money", "minutes", "date", "time", "yesno"]
+Range = tuple[float, float]
+Likely = Range | Mapping[str, Range]
+
+UNITS: Mapping[str, str] = MappingProxyType(
+    {"_g_cm3": "g/cm³", "_mm": "mm", "_min": "min", "_pct": "%", "_c": "°C", "_g": "g"}
+)
+"""The ending of a column's name and the unit that it stands for, the longest first."""
+
+OUTCOMES = ("given_up", "broken", "reject", "playable", "good")
+STAGES_BEFORE_TYING = ("split", "sort", "gouge", "shape", "fold")
+STAGES_OF_A_REED = ("tie", "rough", "dry", "clip", "finish", "play")
+
+
+@dataclass(frozen=True)
+class Column:
+    """What one column holds.
+
+    Attributes
+    ----------
+    name : str
+        The heading, with its unit as the ending.
+    kind : str
+        How its text is read: a ``name`` labels something (a lot, a maker), a ``word`` comes from
+        `words`, ``minutes`` are numbers that may be written 0:35, a ``time`` is a date with an
+        hour.
+    says : str
+        What the column means, for the data dictionary and for hints in a workbook.
+    needed : bool
+        Whether the table must have the column. Everything else is a bonus.
+    may_wait : bool
+        Whether a needed column's cell may be empty: an outcome until it is known, a lot where the
+        piece is given.
+    words : tuple of str
+        The vocabulary of a ``word``, in its order.
+    possible : (float, float) or None
+        Limits outside which a value cannot be used.
+    likely : (float, float), mapping or None
+        Limits of common practice; a mapping gives them for each word of the column `by`.
+    by : str
+        The column that chooses among `likely`.
+    refers : str
+        The table whose key this column holds.
+    """
+
+    name: str
+    kind: Kind
+    says: str
+    needed: bool = False
+    may_wait: bool = False
+    words: tuple[str, ...] = ()
+    possible: Range | None = None
+    likely: Likely | None = None
+    by: str = ""
+    refers: str = ""
+
+    @property
+    def unit(self) -> str:
+        """The unit that the name ends in, or an empty string."""
+        return next((unit for end, unit in UNITS.items() if self.name.endswith(end)), "")
+
+    @property
+    def heading(self) -> str:
+        """The name as a person reads it: ``tied (mm)``, and ``lot *`` where it is needed."""
+        ending = next((end for end in UNITS if self.name.endswith(end)), "")
+        words = self.name.removesuffix(ending).replace("_", " ")
+        return words + (f" ({self.unit})" if ending else "") + (" *" if self.needed else "")
+
+    @property
+    def dtype(self) -> object:
+        """The pandas dtype that typed frames hold the column in."""
+        if self.kind == "word":
+            return pd.CategoricalDtype(list(self.words), ordered=True)
+        return _DTYPES[self.kind]
+
+    def missing(self, n: int) -> pd.api.extensions.ExtensionArray | np.ndarray:
+        """Return `n` empty cells of the column's type."""
+        return pd.Series([None], dtype=self.dtype).array.take(np.full(n, 0))
+
+
+_DTYPES: Mapping[str, object] = {
+    "name": pd.StringDtype(na_value=float("nan")),
+    "text": pd.StringDtype(na_value=float("nan")),
+    "number": "float64",
+    "money": "float64",
+    "minutes": "float64",
+    "date": "datetime64[us]",
+    "time": "datetime64[us]",
+    "yesno": "boolean",
+}
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table of a bench.
+
+    Attributes
+    ----------
+    name : str
+        The name of the file or sheet.
+    says : str
+        What a row stands for.
+    columns : mapping of str to Column
+        The columns in their order.
+    key : str
+        The column whose values may not repeat, or an empty string.
+    """
+
+    name: str
+    says: str
+    columns: Mapping[str, Column]
+    key: str = ""
+
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """The names of the columns that must be there."""
+        return tuple(c.name for c in self.columns.values() if c.needed)
+
+    def empty(self) -> pd.DataFrame:
+        """Return a frame without rows, its columns typed."""
+        columns = {name: pd.Series(dtype=c.dtype) for name, c in self.columns.items()}
+        return pd.DataFrame(columns, index=pd.Index([], dtype="int64", name="row"))
+
+
+def _table(name: str, says: str, *columns: Column, key: str = "") -> Table:
+    return Table(name, says, MappingProxyType({c.name: c for c in columns}), key)
+
+
+def _mm(name: str, says: str, possible: Range, likely: Likely | None, by: str = "") -> Column:
+    return Column(name, "number", says, possible=possible, likely=likely, by=by)
+
+
+_SOME = (0.0, float("inf"))
+_STYLE = "style"
+_RH = Column("rh_pct", "number", "relative humidity", possible=(2, 100), likely=(15, 90))
+_TEMP = Column("temp_c", "number", "air temperature", possible=(-20, 55), likely=(5, 35))
+_FAULT = Column("fault", "text", "what was wrong, in the maker's words")
+_NOTE = Column("note", "text", "anything else")
+
+
+_LOTS = _table(
+    "lots",
+    "a purchase of cane: one supplier, one delivery, kept apart at the bench",
+    Column("lot", "name", "the lot's label", needed=True),
+    Column("supplier", "name", "who sold it", needed=True),
+    Column("grower", "name", "who grew it, or where"),
+    Column("bought_on", "date", "the day it was bought"),
+    Column("harvest_year", "number", "the year it was cut", possible=(1950, 2100)),
+    Column("form", "word", "how it came", words=("tube", "split", "gouged", "shaped")),
+    Column("quantity", "number", "how much of it", possible=_SOME),
+    Column("quantity_unit", "word", "what the quantity counts", words=("piece", "tube", "g")),
+    Column("price", "money", "what was paid for the whole lot", possible=_SOME),
+    Column("freight", "money", "postage and duty for the whole lot", possible=_SOME),
+    Column("currency", "name", "the currency of price and freight"),
+    _mm("diameter_min_mm", "least outside diameter as sold", (5, 25), (9, 12)),
+    _mm("diameter_max_mm", "greatest outside diameter as sold", (5, 25), (9, 12)),
+    _mm("nominal_gouge_mm", "centre thickness as sold", (0.2, 1.5), (0.55, 0.63)),
+    Column("hardness_class", "name", "the seller's word for hardness"),
+    _NOTE,
+    key="lot",
+)
+
+_REEDS = _table(
+    "reeds",
+    "a piece of cane tied on a staple, whatever became of it",
+    Column("reed", "name", "the reed's label", needed=True),
+    Column("lot", "name", "the lot it came from", needed=True, may_wait=True, refers="lots"),
+    Column("piece", "name", "the measured piece it was made from", refers="pieces"),
+    Column("maker", "name", "who made it", needed=True),
+    Column("tied_on", "date", "the day it was tied", needed=True),
+    Column(
+        "outcome",
+        "word",
+        "how it turned out; empty until that is known",
+        needed=True,
+        may_wait=True,
+        words=OUTCOMES,
+    ),
+    Column("style", "word", "the scrape", words=("long", "short")),
+    Column("shape", "name", "the shaper tip"),
+    _mm("shape_width_mm", "width of the shape at its widest", (3, 12), (6, 8)),
+    Column("staple", "name", "the staple's make or code"),
+    _mm("staple_mm", "length of the staple", (30, 60), (45, 48)),
+    Column("thread", "name", "the thread"),
+    Column("soak_min", "minutes", "soaking before tying", possible=(0, 10080)),
+    Column("gouger", "name", "the gouger's set-up"),
+    _mm("tied_mm", "length tied", (50, 100), {"long": (71, 74), "short": (73, 76)}, _STYLE),
+    Column("rough_on", "date", "the day of the rough scrape"),
+    _mm("rough_tip_from_end_mm", "how far the tip was roughed back", (0, 30), (3, 8)),
+    _mm("rough_heart_from_end_mm", "where the heart ends, from the end", (0, 40), (7, 14)),
+    _mm("rough_back_from_thread_mm", "where the back stops, from the thread", (0, 40), (1, 8)),
+    _mm("tip_thickness_mm", "thickness of the tip", (0.01, 0.8), (0.02, 0.25)),
+    _mm("heart_thickness_mm", "thickness of the heart", (0.05, 1.5), (0.2, 0.8)),
+    _mm("back_thickness_mm", "thickness of the back", (0.05, 1.5), (0.2, 0.8)),
+    Column("rough_min", "minutes", "rough scrape", possible=(0, 1440), likely=(1, 120)),
+    Column("finish_min", "minutes", "balancing and finishing", possible=(0, 1440), likely=(1, 180)),
+    Column("sittings", "number", "how many sittings it took", possible=(0, 100), likely=(1, 10)),
+    _RH,
+    _TEMP,
+    Column("finished_on", "date", "the day it was finished"),
+    _mm(
+        "finished_length_mm",
+        "length when finished",
+        (50, 100),
+        {"long": (69, 71), "short": (71, 73.5)},
+        _STYLE,
+    ),
+    Column("opening", "word", "the opening at the tip", words=("small", "medium", "large")),
+    Column("crow", "word", "the pitch of its crow", words=("flat", "on", "sharp")),
+    Column("response", "number", "how readily it speaks, 1 to 5", possible=(1, 5)),
+    Column("stability", "number", "how steady its pitch is, 1 to 5", possible=(1, 5)),
+    Column("lost_at", "word", "the stage at which it failed", words=STAGES_OF_A_REED),
+    _FAULT,
+    Column("grade", "word", "the maker's grade", words=("C", "B", "A")),
+    Column("judge", "name", "who judged it"),
+    Column("judged_on", "date", "the day it was judged"),
+    Column("sold_for", "money", "the price it fetched", possible=_SOME),
+    Column("returned_on", "date", "the day a customer brought it back"),
+    Column("return_reason", "text", "why it came back"),
+    Column("retie_of", "name", "the reed whose cane was tied again", refers="reeds"),
+    _NOTE,
+    key="reed",
+)
+
+_PIECES = _table(
+    "pieces",
+    "a piece of cane that was measured",
+    Column("piece", "name", "the piece's label", needed=True),
+    Column("lot", "name", "the lot it came from", needed=True, refers="lots"),
+    Column("tube", "name", "the tube it was split from"),
+    Column("measured_state", "word", "its state then", words=("split", "gouged", "shaped")),
+    Column("wet", "yesno", "whether it had been soaked"),
+    _mm("diameter_mm", "outside diameter of its tube", (5, 25), (9, 12)),
+    _mm(
+        "length_mm",
+        "length",
+        (30, 400),
+        {"split": (70, 170), "gouged": (70, 80), "shaped": (70, 80)},
+        "measured_state",
+    ),
+    _mm("width_mm", "width from edge to edge", (3, 20), (5.5, 10)),
+    _mm("gouge_centre_mm", "thickness on the centre line", (0.2, 1.5), (0.55, 0.63)),
+    _mm("gouge_left_mm", "thickness to the left", (0.1, 1.5), (0.36, 0.54)),
+    _mm("gouge_right_mm", "thickness to the right", (0.1, 1.5), (0.36, 0.54)),
+    _mm("gouge_side_at_mm", "side readings' distance from the centre", (0.5, 8), (2, 4.6)),
+    Column(
+        "mass_g",
+        "number",
+        "weight",
+        possible=(0.01, 20),
+        likely={"split": (0.3, 6), "gouged": (0.15, 0.28), "shaped": (0.08, 0.28)},
+        by="measured_state",
+    ),
+    _mm("float_submerged_mm", "length under water when floating upright", (0, 400), None),
+    Column(
+        "density_g_cm3",
+        "number",
+        "density, where it was measured",
+        possible=(0.1, 1.5),
+        likely=(0.35, 0.75),
+    ),
+    Column("hardness", "number", "reading of the gauge, in its own scale", possible=_SOME),
+    Column("hardness_gauge", "name", "which gauge"),
+    Column(
+        "straightness",
+        "word",
+        "how straight it lies",
+        words=("straight", "slight", "reject"),
+    ),
+    Column("measured_on", "date", "the day it was measured"),
+    _RH,
+    _TEMP,
+    Column(
+        "lost_at",
+        "word",
+        "the stage at which it was lost",
+        words=(*STAGES_BEFORE_TYING, "tie"),
+    ),
+    _FAULT,
+    _NOTE,
+    key="piece",
+)
+
+_TALLY = _table(
+    "tally",
+    "a count of pieces going into and coming out of a stage before tying",
+    Column("lot", "name", "the lot worked on", needed=True, refers="lots"),
+    Column("date", "date", "the day", needed=True),
+    Column("maker", "name", "who worked"),
+    Column("stage", "word", "the work", needed=True, words=(*STAGES_BEFORE_TYING, "tie")),
+    Column("pieces_in", "number", "pieces taken up", needed=True, possible=_SOME),
+    Column("pieces_out", "number", "pieces kept", needed=True, possible=_SOME),
+    Column("minutes", "minutes", "time for all of them", possible=(0, 1440)),
+    Column("reason", "text", "why pieces were passed over"),
+)
+
+_SITTINGS = _table(
+    "sittings",
+    "a batch of scraping timed together",
+    Column("date", "date", "the day", needed=True),
+    Column("maker", "name", "who scraped", needed=True),
+    Column("stage", "word", "the work", words=("rough", "finish")),
+    Column("reeds", "text", "the reeds' labels, or how many", needed=True),
+    Column("minutes", "minutes", "time for all of them", needed=True, possible=(0, 1440)),
+    _RH,
+    _TEMP,
+)
+
+_AIR = _table(
+    "air",
+    "a reading of a data logger in the workshop",
+    Column("time", "time", "when", needed=True),
+    replace(_RH, needed=True),
+    replace(_TEMP, needed=True),
+)
+
+_GAUGE = _table(
+    "gauge",
+    "one reading of a study of how well measurements repeat",
+    Column("piece", "name", "the piece measured", needed=True),
+    Column("quantity", "name", "the column it measures, such as gouge_centre_mm", needed=True),
+    Column("operator", "name", "who measured", needed=True),
+    Column("trial", "name", "which attempt", needed=True),
+    Column("value", "number", "the reading", needed=True),
+)
+
+TABLES: Mapping[str, Table] = MappingProxyType(
+    {t.name: t for t in (_LOTS, _REEDS, _PIECES, _TALLY, _SITTINGS, _AIR, _GAUGE)}
+)
+"""Every table by its name."""
+
+
+def dictionary() -> pd.DataFrame:
+    """Return the data dictionary: one row a column of every table.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``table``, ``column``, ``unit``, ``needed``, ``says`` and ``words``.
+
+    Examples
+    --------
+    >>> from reedlab.records.tables import dictionary
+    >>> words = dictionary().set_index(["table", "column"])["words"]
+    >>> words["reeds", "outcome"]
+    'given_up, broken, reject, playable, good'
+    """
+    rows = [
+        (table.name, c.name, c.unit, c.needed, c.says, ", ".join(c.words))
+        for table in TABLES.values()
+        for c in table.columns.values()
+    ]
+    return pd.DataFrame(rows, columns=["table", "column", "unit", "needed", "says", "words"])

@@ -1,0 +1,398 @@
+"""Tidy frames from a bench's tables: one row a reed, one row a piece, one row a lot."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Set
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from ..cane import density, gouge, moisture
+from .settings import Settings
+from .tables import TABLES
+
+Tables = Mapping[str, pd.DataFrame]
+
+FROM_LOT = ("supplier", "grower", "harvest_year", "form", "hardness_class")
+FROM_PIECE = (
+    "tube",
+    "measured_state",
+    "density_g_cm3",
+    "density_route",
+    "density_sd",
+    "hardness",
+    "hardness_gauge",
+    "straightness",
+    "gouge_centre_mm",
+    "gouge_asymmetry_mm",
+    "diameter_mm",
+    "mass_g",
+)
+PIECES_FROM_A_TUBE = 3  # common practice: a tube is split in three
+_STATUS = pd.CategoricalDtype(["success", "failure", "pending"])
+
+
+class Cutoff(NamedTuple):
+    """When the fate of reeds is known.
+
+    Attributes
+    ----------
+    day : pandas.Timestamp
+        Reeds tied up to it count as settled; NaT without any dated reed.
+    wait_days : float
+        Days in which 95 of 100 reeds come to an outcome; NaN where that cannot be told.
+    """
+
+    day: pd.Timestamp
+    wait_days: float
+
+
+def cutoff(reeds: pd.DataFrame, share: float = 0.95) -> Cutoff:
+    """Return the last day of tying by which a reed's fate should be known.
+
+    Rejects are known sooner than successes, so that the newest reeds with an outcome are mostly
+    failures. Whatever estimates success therefore leaves out reeds tied after this day. The wait
+    is a percentile of the Kaplan-Meier curve of the days from tying to an outcome (the day it was
+    judged, else finished), reeds still pending counted as censored on the last day of the records.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        The typed table.
+    share : float, default 0.95
+        The percentile.
+
+    Returns
+    -------
+    Cutoff
+        Where fewer than 10 outcomes have a day, or too many reeds still wait, the wait cannot be
+        told and every reed up to the last day counts.
+
+    References
+    ----------
+    Kaplan and Meier (1958), J Am Stat Assoc 53(282) 457-481.
+    """
+    days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
+    last = reeds[days].max(axis=None) if len(reeds) else pd.NaT
+    known = reeds["outcome"].notna()
+    outcome_on = reeds["judged_on"].fillna(reeds["finished_on"])
+    wait = (outcome_on.where(known, last) - reeds["tied_on"]).dt.days
+    use = wait.notna() & (wait >= 0)
+    ends = np.sort(wait[use & known].to_numpy(float))
+    if len(ends) < 10:
+        return Cutoff(last, np.nan)
+    times, deaths = np.unique(ends, return_counts=True)
+    all_waits = np.sort(wait[use].to_numpy(float))
+    at_risk = len(all_waits) - np.searchsorted(all_waits, times, side="left")
+    waiting = np.cumprod(1 - deaths / at_risk)
+    reached = np.flatnonzero(waiting <= 1 - share + 1e-12)
+    if not len(reached):
+        return Cutoff(last, np.nan)
+    days_to_wait = times[reached[0]]
+    return Cutoff(last - pd.Timedelta(days=days_to_wait), float(days_to_wait))
+
+
+def cane(tables: Tables) -> pd.DataFrame:
+    """Return one row a measured piece, with its density by the surest route, lot and supplier."""
+    pieces = _first_of_each(tables["pieces"], "piece")
+    lots = _first_of_each(tables["lots"], "lot").set_index("lot")
+    frame = pieces.reset_index(drop=True)
+    for name in ("supplier", "grower", "form"):
+        frame[name] = _looked_up(frame["lot"], lots[name])
+    sizes = [
+        frame[f"{n}_mm"].to_numpy()
+        for n in ("length", "width", "diameter", "gouge_centre", "gouge_left", "gouge_right")
+    ] + [frame["gouge_side_at_mm"].to_numpy()]
+    # Once shaped, a piece's edges are no longer parallel, so length and width give no volume.
+    strip = (frame["measured_state"].astype(object).ne("shaped") & ~_true(frame["wet"])).to_numpy()
+    frame["volume_mm3"] = np.where(strip, gouge.volume_mm3(*sizes), np.nan)
+    volume_sd = gouge.volume_sd_mm3(*sizes)
+    given = density.Density(frame["density_g_cm3"].to_numpy(), np.full(len(frame), np.nan))
+    routes = {
+        "given": given,
+        "float": density.by_floating(frame["float_submerged_mm"], frame["length_mm"]),
+        "volume": density.by_volume(frame["mass_g"], frame["volume_mm3"], volume_sd),
+    }
+    best, route = density.best_route(routes)
+    frame["density_g_cm3"], frame["density_sd"] = best
+    frame["density_route"] = pd.Categorical(route, categories=list(routes))
+    frame["gouge_asymmetry_mm"] = gouge.asymmetry_mm(
+        frame["gouge_left_mm"], frame["gouge_right_mm"]
+    )
+    frame["moisture_pct"] = _moisture(frame["rh_pct"], frame["temp_c"])
+    made = _first_of_each(tables["reeds"], "reed")["piece"].value_counts()
+    frame["reeds"] = frame["piece"].map(made).fillna(0).astype(int)
+    return _with_categories(frame)
+
+
+def reeds(
+    tables: Tables, settings: Settings, until: pd.Timestamp, unread: Set[int] = frozenset()
+) -> pd.DataFrame:
+    """Return one row a reed, with all that is known of its piece, lot, supplier and air.
+
+    A label that comes twice counts once, as its first row has it.
+
+    Parameters
+    ----------
+    tables : mapping of str to pandas.DataFrame
+        The typed tables.
+    settings : Settings
+        What counts as success, the seasons' hemisphere, heating, the usual set-up.
+    until : pandas.Timestamp
+        Reeds tied up to it are ``settled``.
+    unread : set of int
+        Rows whose outcome could not be read: they have no status.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Every column of ``reeds`` and what belongs to its lot and piece; then ``status``,
+        ``success`` (NaN while pending), ``settled``, ``scrape_min`` and its logarithm (for a reed
+        given up what had been spent), ``minutes_shared``, ``season``, ``year_cos``, ``year_sin``,
+        ``heated``, ``moisture_pct`` and ``tied_month``.
+    """
+    frame = with_usual(_first_of_each(tables["reeds"], "reed"), settings)
+    rows = frame.index
+    frame = frame.reset_index(drop=True)
+    pieces = cane(tables).set_index("piece")
+    frame["lot"] = frame["lot"].fillna(_looked_up(frame["piece"], pieces["lot"].astype(object)))
+    lots = _first_of_each(tables["lots"], "lot").set_index("lot")
+    for name in FROM_LOT:
+        frame[name] = _looked_up(frame["lot"], lots[name])
+    for name in FROM_PIECE:
+        frame[name] = _looked_up(frame["piece"], pieces[name])
+
+    known = frame["outcome"].notna().to_numpy()
+    success = known & frame["outcome"].isin(settings.success).to_numpy()
+    lost = np.isin(rows, list(unread)) & ~known
+    status = np.select([lost, success, known], [-1, 0, 1], 2)
+    frame["status"] = pd.Categorical.from_codes(status, dtype=_STATUS)
+    frame["success"] = np.where(known, success.astype(float), np.nan)
+    frame["settled"] = (frame["tied_on"] <= until).to_numpy(bool)
+
+    frame = _with_minutes(frame, tables["sittings"])
+    frame = _with_air(frame, tables["air"])
+    dates = frame["tied_on"]
+    frame["season"] = moisture.season(dates, settings.hemisphere)
+    frame["year_cos"], frame["year_sin"] = moisture.year_cos_sin(dates)
+    frame["heated"] = moisture.in_spells(dates, _spells(settings, dates))
+    frame["moisture_pct"] = _moisture(frame["rh_pct"], frame["temp_c"])
+    frame["tied_month"] = dates.dt.to_period("M").dt.to_timestamp()
+    return _with_categories(frame)
+
+
+def with_usual(reeds: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Fill empty cells with what was usual on the day of tying."""
+    filled = reeds.copy()
+    for usual in reversed(settings.usual):
+        applies = filled["tied_on"] >= pd.Timestamp(usual.since)
+        for name, value in usual.values.items():
+            filled[name] = filled[name].where(filled[name].notna() | ~applies, value)
+    return filled
+
+
+def losses(tables: Tables) -> pd.DataFrame:
+    """Return one row a lot: what was bought, lost before tying, and what that took.
+
+    Counts come from ``tally`` where a lot has one, else from the pieces marked as lost; never from
+    both, so that one loss is not counted twice. The yield is the product over the stages of what
+    came out over what went in, so that pieces still waiting between two stages are not taken for
+    lost; minutes per piece tied charge each stage's minutes with the yields of the stages after.
+
+    Returns
+    -------
+    pandas.DataFrame
+        lot, supplier, pieces_bought (a tube counts three), pieces_in, pieces_tied, pieces_lost,
+        yield_before_tying, minutes_before_tying, minutes_per_tied, cost_landed, cost_per_piece;
+        NaN where it is not known.
+    """
+    lots = _first_of_each(tables["lots"], "lot").reset_index(drop=True)
+    frame = lots[["lot", "supplier"]].copy()
+    each = lots["quantity_unit"].astype(object).map({"piece": 1, "tube": PIECES_FROM_A_TUBE})
+    frame["pieces_bought"] = lots["quantity"] * each.astype(float)
+    tied = _first_of_each(tables["reeds"], "reed")
+    tied = tied[tied["retie_of"].isna()]
+    piece_lot = _first_of_each(tables["pieces"], "piece").set_index("piece")["lot"]
+    lot_of = tied["lot"].fillna(_looked_up(tied["piece"], piece_lot))
+    frame["pieces_tied"] = frame["lot"].map(lot_of.value_counts()).fillna(0).astype(int)
+    counted = _tallied(tables["tally"])
+    noted = _noted(tables["pieces"], frame.set_index("lot")["pieces_tied"])
+    noted = noted[~noted.index.isin(counted.index)]
+    known = pd.concat([counted, noted]) if len(noted) else counted
+    frame = frame.join(known, on="lot")
+    frame["cost_landed"] = lots["price"] + lots["freight"].fillna(0)
+    frame["cost_per_piece"] = frame["cost_landed"] / frame["pieces_bought"].where(
+        frame["pieces_bought"] > 0
+    )
+    order = ["lot", "supplier", "pieces_bought", "pieces_in", "pieces_tied", "pieces_lost"]
+    order += ["yield_before_tying", "minutes_before_tying", "minutes_per_tied"]
+    return _with_categories(frame[[*order, "cost_landed", "cost_per_piece"]])
+
+
+_KNOWN = (
+    "pieces_in",
+    "pieces_lost",
+    "yield_before_tying",
+    "minutes_before_tying",
+    "minutes_per_tied",
+)
+
+
+def _tallied(tally: pd.DataFrame) -> pd.DataFrame:
+    """Sum a tally's stages before tying for each lot."""
+    work = tally[tally["stage"].astype(object).ne("tie")].dropna(
+        subset=["lot", "stage", "pieces_in", "pieces_out"]
+    )
+    stages = work.groupby(["lot", "stage"], observed=True)[["pieces_in", "pieces_out"]].sum()
+    timed = work.dropna(subset="minutes").groupby(["lot", "stage"], observed=True)
+    pace = timed["minutes"].sum() / timed["pieces_out"].sum().replace(0, np.nan)
+    rows = {}
+    for lot, stage in stages.groupby(level="lot", observed=True):
+        kept = stage["pieces_out"] / stage["pieces_in"].replace(0, np.nan)
+        later = kept[::-1].cumprod()[::-1].shift(-1, fill_value=1.0).replace(0, np.nan)
+        minutes = pace.reindex(stage.index)
+        rows[lot] = (
+            stage["pieces_in"].iloc[0],
+            (stage["pieces_in"] - stage["pieces_out"]).sum(),
+            kept.prod(skipna=False),
+            work.loc[work["lot"] == lot, "minutes"].sum(min_count=1),
+            (minutes / later).sum(min_count=1),
+        )
+    return pd.DataFrame.from_dict(rows, orient="index", columns=list(_KNOWN)).astype(float)
+
+
+def _noted(pieces: pd.DataFrame, tied: pd.Series) -> pd.DataFrame:
+    """Count for each lot the measured pieces that are marked as lost before tying."""
+    lost = pieces["lost_at"].notna() & pieces["lost_at"].astype(object).ne("tie")
+    lost_by_lot = pieces.loc[lost, "lot"].value_counts().astype(float)
+    gone = lost_by_lot + tied.reindex(lost_by_lot.index).fillna(0)
+    known = pd.DataFrame(
+        {
+            "pieces_in": gone,
+            "pieces_lost": lost_by_lot,
+            "yield_before_tying": 1 - lost_by_lot / gone,
+        }
+    )
+    return known.reindex(columns=list(_KNOWN)).astype(float)
+
+
+def _with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
+    """Add minutes of scraping, the batches' shared out over their reeds."""
+    shares = shared_minutes(frame, sittings)
+    frame["minutes_shared"] = False
+    for stage in ("rough", "finish"):
+        share = shares.get(stage, pd.Series(dtype=float)).reindex(frame.index)
+        takes = frame[f"{stage}_min"].isna() & share.notna()
+        frame[f"{stage}_min"] = frame[f"{stage}_min"].where(~takes, share)
+        frame["minutes_shared"] |= takes
+    parts = frame[["rough_min", "finish_min"]]
+    early = frame["outcome"].isin(["given_up", "broken"]) | frame["lost_at"].isin(
+        ["tie", "rough", "dry", "clip"]
+    )
+    total = parts.sum(axis=1, min_count=2).where(~early, parts.sum(axis=1, min_count=1))
+    whole = shares.get("", pd.Series(dtype=float)).reindex(frame.index)
+    takes = total.isna() & whole.notna()
+    frame["scrape_min"] = total.where(~takes, whole + parts.sum(axis=1))
+    frame["minutes_shared"] |= takes
+    positive = frame["scrape_min"].where(frame["scrape_min"] > 0)
+    frame["log_scrape_min"] = np.log(positive)
+    return frame
+
+
+def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.Series]:
+    """Share the minutes of batches out over their reeds, evenly.
+
+    A batch names its reeds (``12, 13; 14``) or counts them; a count goes to the reeds that its
+    maker roughed or finished that day, if there are not more of them than it counts.
+
+    Returns
+    -------
+    dict of str to pandas.Series
+        For the stages rough, finish and "" (unsaid): minutes, by the place of the reed.
+    """
+    place = dict(zip(reeds["reed"], reeds.index))
+    by_day = {
+        stage: reeds.groupby([reeds["maker"].astype(object), reeds[day]]).groups
+        for stage, day in (("rough", "rough_on"), ("finish", "finished_on"))
+        if len(sittings)
+    }
+    shares: dict[str, dict[int, float]] = {}
+    for row in sittings.dropna(subset=["reeds", "minutes"]).itertuples():
+        stage = row.stage if isinstance(row.stage, str) else ""
+        count, named = _batch(row.reeds)
+        places = [place[label] for label in named if label in place]
+        if not named and stage in by_day:
+            mine = by_day[stage].get((row.maker, row.date), [])
+            places = list(mine) if len(mine) <= count else []
+        into = shares.setdefault(stage, {})
+        for at in places:
+            into[at] = into.get(at, 0.0) + row.minutes / count
+    return {stage: pd.Series(share, dtype=float) for stage, share in shares.items()}
+
+
+def _batch(text: str) -> tuple[float, list[str]]:
+    """Return how many reeds a batch holds, and their labels if it names them."""
+    if re.fullmatch(r"\d{1,3}", text):
+        return max(float(text), 1.0), []
+    named = list(dict.fromkeys(part.strip() for part in re.split(r"[,;\n]", text) if part.strip()))
+    return float(max(len(named), 1)), named
+
+
+def _with_air(frame: pd.DataFrame, air: pd.DataFrame) -> pd.DataFrame:
+    """Fill humidity and temperature from the logger's mean of the day of the rough scrape."""
+    if len(air):
+        day = frame["rough_on"].fillna(frame["tied_on"])
+        daily = air.groupby(air["time"].dt.normalize())[["rh_pct", "temp_c"]].mean()
+        for name in ("rh_pct", "temp_c"):
+            frame[name] = frame[name].fillna(day.map(daily[name]))
+    return frame
+
+
+def _moisture(rh_pct: pd.Series, temp_c: pd.Series) -> np.ndarray:
+    """Return equilibrium moisture; 20 °C where no temperature is noted, which matters little."""
+    return moisture.equilibrium_moisture_pct(rh_pct, temp_c.fillna(20.0))
+
+
+def _spells(settings: Settings, dates: pd.Series) -> list[tuple[str, str | None]]:
+    """Write out the spells that come every year for the years of the dates."""
+    years = dates.dt.year.dropna().astype(int)
+    span = range(years.min() - 1, years.max() + 2) if len(years) else range(0)
+    spells: list[tuple[str, str | None]] = []
+    for start, end in settings.heated:
+        if len(start) == len("10-15") and end is not None:
+            spells += [(f"{y}-{start}", f"{y + (end < start)}-{end}") for y in span]
+        else:
+            spells.append((start, end))
+    return spells
+
+
+def _first_of_each(frame: pd.DataFrame, key: str) -> pd.DataFrame:
+    """Leave out rows that repeat a key; rows without one stay."""
+    return frame[~frame.duplicated(key) | frame[key].isna()]
+
+
+def _looked_up(keys: pd.Series, values: pd.Series) -> pd.Series:
+    """Return for each key the value that `values` holds under it, in the values' own type."""
+    values = values[values.index.notna()]
+    places = values.index.get_indexer(keys.astype(object))
+    taken = values.array.take(places, allow_fill=True)
+    return pd.Series(taken, index=keys.index, dtype=values.dtype)
+
+
+def _true(flags: pd.Series) -> pd.Series:
+    return flags.fillna(False).astype(bool)
+
+
+_NAMES = {
+    c.name: None
+    for t in ("lots", "reeds", "pieces")
+    for c in TABLES[t].columns.values()
+    if c.kind == "name"
+}
+
+
+def _with_categories(frame: pd.DataFrame) -> pd.DataFrame:
+    """Turn names into categories, so that a model takes them as factors."""
+    return frame.astype({name: "category" for name in _NAMES if name in frame})
