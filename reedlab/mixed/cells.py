@@ -1,0 +1,150 @@
+"""Rows gathered into cells: within one, every random term has the same level.
+
+All reeds of one lot scraped by one maker share their random effects, so every weighted sum over
+rows that the algorithms need is first a sum over the rows of a cell, which are kept next to each
+other in memory, and then a much shorter sum over cells.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Rows in the order of their cells, and what the cells have in common.
+
+    Parameters
+    ----------
+    order : ndarray of int, shape (n,)
+        ``rows[order]`` puts rows into cell order.
+    starts, counts : ndarray of int, shape (C,)
+        Where each cell begins in that order and how many rows it has.
+    level : tuple of ndarray of int, each shape (C,)
+        The level of each random term in each cell.
+    n_levels : tuple of int
+        Number of levels of each term.
+    F : ndarray, shape (m, n), or None
+        The distinct basis columns of all random terms, in cell order; ``None`` when the only one
+        is the constant 1.
+    columns : tuple of tuple of int
+        For each term, which rows of ``F`` are its basis.
+    XT : ndarray, shape (p, n)
+        The fixed effects' columns in cell order.
+    """
+
+    order: np.ndarray
+    starts: np.ndarray
+    counts: np.ndarray
+    level: tuple[np.ndarray, ...]
+    n_levels: tuple[int, ...]
+    F: np.ndarray | None
+    columns: tuple[tuple[int, ...], ...]
+    XT: np.ndarray
+
+    @property
+    def m(self) -> int:
+        """Number of distinct basis columns."""
+        return 1 if self.F is None else len(self.F)
+
+    def sums(self, rows: np.ndarray) -> np.ndarray:
+        """Sum over each cell's rows; the rows lie along the last axis."""
+        if len(self.starts) == rows.shape[-1]:
+            return rows
+        return np.add.reduceat(rows, self.starts, axis=-1)
+
+    def spread(self, cells: np.ndarray) -> np.ndarray:
+        """Give each row its cell's value; the cells lie along the last axis."""
+        if len(self.starts) == len(self.order):
+            return cells
+        return np.repeat(cells, self.counts, axis=-1)
+
+    def project(self, rows: np.ndarray) -> list[np.ndarray]:
+        """Z' rows: for each term an array (levels, k)."""
+        moments = self.sums(rows)[None] if self.F is None else self.sums(self.F * rows)
+        return [
+            np.stack([np.bincount(level, moments[c], size) for c in columns], axis=1)
+            for level, size, columns in zip(self.level, self.n_levels, self.columns)
+        ]
+
+    def expand(self, effects: list[np.ndarray]) -> np.ndarray:
+        """Z u in cell order, from each term's effects (levels, k)."""
+        at_cell = np.zeros((self.m, len(self.starts)))
+        for level, columns, u in zip(self.level, self.columns, effects):
+            for j, c in enumerate(columns):
+                at_cell[c] += u[:, j][level]
+        if self.F is None:
+            return self.spread(at_cell[0])
+        return np.einsum("mn,mn->n", self.F, self.spread(at_cell))
+
+    def quadratic(self, at_cell: np.ndarray) -> np.ndarray:
+        """f' Q f for each row, from symmetric Q (m, m, C) of its cell."""
+        if self.F is None:
+            return self.spread(at_cell[0, 0])
+        out = np.zeros(self.F.shape[1])
+        for a in range(self.m):
+            for b in range(a, self.m):
+                share = self.spread(at_cell[a, b]) * self.F[a] * self.F[b]
+                out += share if a == b else 2.0 * share
+        return out
+
+
+def build_cells(
+    index: tuple[np.ndarray, ...],
+    n_levels: tuple[int, ...],
+    basis: tuple[np.ndarray, ...],
+    X: np.ndarray,
+) -> Cells:
+    """Sort rows into cells.
+
+    Parameters
+    ----------
+    index : tuple of ndarray of int, each shape (n,)
+        Each term's level of each row.
+    n_levels : tuple of int
+        Each term's number of levels.
+    basis : tuple of ndarray, each shape (n, k)
+        Each term's basis.
+    X : ndarray, shape (n, p)
+        The fixed effects' columns.
+
+    Returns
+    -------
+    Cells
+    """
+    code = np.zeros(len(X), dtype=np.int64)
+    for term in np.argsort(n_levels)[::-1]:
+        if code.max(initial=0) > np.iinfo(np.int64).max // max(n_levels[term], 1) - 1:
+            code = np.unique(code, return_inverse=True)[1]
+        code = code * n_levels[term] + index[term]
+    order = np.argsort(code, kind="stable")
+    code = code[order]
+    starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]])
+    counts = np.diff(np.r_[starts, len(code)])
+    first = order[starts]
+    distinct: list[np.ndarray] = []
+    columns = tuple(
+        tuple(_place(column, distinct) for column in np.asarray(b, dtype=float).T) for b in basis
+    )
+    constant = len(distinct) == 1 and bool((distinct[0] == 1.0).all())
+    return Cells(
+        order=order,
+        starts=starts,
+        counts=counts,
+        level=tuple(np.asarray(i)[first].astype(np.intp) for i in index),
+        n_levels=tuple(n_levels),
+        F=None if constant else np.stack([column[order] for column in distinct]),
+        columns=columns,
+        XT=np.ascontiguousarray(np.asarray(X, dtype=float)[order].T),
+    )
+
+
+def _place(column: np.ndarray, distinct: list[np.ndarray]) -> int:
+    """Where a basis column stands among the distinct ones, adding it when it is new."""
+    for at, other in enumerate(distinct):
+        if np.array_equal(column, other):
+            return at
+    distinct.append(column)
+    return len(distinct) - 1

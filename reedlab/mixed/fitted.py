@@ -1,0 +1,176 @@
+"""A fit as data, and fitting a design without its formula.
+
+Bootstraps, profiles and influence refit hundreds of designs; they call :func:`fit_design`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from reedlab.mixed.blocks import Effects, Factor
+from reedlab.mixed.gaussian import GaussianProfile
+from reedlab.mixed.glmm import fit_laplace
+from reedlab.mixed.optimise import minimise
+from reedlab.mixed.terms import Design
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What a fit found.
+
+    Parameters
+    ----------
+    design : Design
+        The data as the model saw them.
+    family : str
+        ``"gaussian"``, ``"binomial"`` or ``"ordinal"``.
+    theta : ndarray, shape (n_theta,)
+        Covariance parameters; relative to ``sigma`` for the Gaussian family.
+    beta : ndarray, shape (p,)
+        Fixed effects.
+    cov_beta : ndarray, shape (p, p)
+        Their covariance: for the Gaussian family σ² times the inverse of X's Schur complement;
+        otherwise β's part of the inverse Hessian in all parameters that are not at a bound.
+    sigma : float
+        The residual's sd; 1 for the other families.
+    v : list of ndarray, each shape (levels, k)
+        Standardised conditional modes.
+    factor : Factor
+        Factor of the penalised normal equations at the optimum.
+    llf : float
+        Log-likelihood; restricted if ``reml``.
+    converged : bool
+        Whether the optimiser ended where the gradient vanishes and every zero is proved.
+    singular : tuple of int
+        Terms whose covariance is rank-deficient, all proved by the derivative in the covariance.
+    reml : bool
+        Whether the likelihood is the restricted one.
+    quadrature : int
+        Nodes of adaptive Gauss-Hermite quadrature; 1 is Laplace.
+    thresholds : ndarray, shape (grades - 1,)
+        Cut points between an ordinal response's grades; empty for the other families.
+    cov_thresholds : ndarray
+        Their covariance.
+    notes : tuple of str
+        What a reader of the fit must know, one sentence each.
+    recipe : object, optional
+        How new data become a design, where the fit came from a formula.
+    """
+
+    design: Design
+    family: str
+    theta: np.ndarray
+    beta: np.ndarray
+    cov_beta: np.ndarray
+    sigma: float
+    v: Effects
+    factor: Factor
+    llf: float
+    converged: bool
+    singular: tuple[int, ...]
+    reml: bool = False
+    quadrature: int = 1
+    thresholds: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    cov_thresholds: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
+    notes: tuple[str, ...] = ()
+    recipe: Any = None
+
+    @cached_property
+    def covariances(self) -> list[np.ndarray]:
+        """Covariance (k, k) of each term's random effects."""
+        return [self.sigma**2 * lam @ lam.T for lam in self.design.lambdas(self.theta)]
+
+    @cached_property
+    def modes(self) -> Effects:
+        """Conditional modes of the random effects, each (levels, k)."""
+        return [v @ lam.T for v, lam in zip(self.v, self.design.lambdas(self.theta))]
+
+    @cached_property
+    def mode_covariances(self) -> Effects:
+        """Conditional covariances of the random effects given θ and β, each (levels, k, k)."""
+        blocks = self.factor.inverse(with_x=False).level_covariances()
+        return [self.sigma**2 * block for block in blocks]
+
+    @property
+    def n_parameters(self) -> int:
+        """Number of parameters estimated, the residual's sd and thresholds included."""
+        residual = int(self.family == "gaussian")
+        return self.design.p + self.design.n_theta + len(self.thresholds) + residual
+
+
+def fit_design(
+    design: Design,
+    family: str,
+    *,
+    reml: bool = True,
+    quadrature: int = 1,
+    start: np.ndarray | None = None,
+    recipe: Any = None,
+) -> Fitted:
+    """Fit a design.
+
+    Parameters
+    ----------
+    design : Design
+    family : {"gaussian", "binomial", "ordinal"}
+    reml : bool
+        Restricted likelihood, for the Gaussian family only.
+    quadrature : int
+        Nodes of adaptive Gauss-Hermite quadrature, for one scalar term; 1 is Laplace.
+    start : ndarray, shape (n_theta,), optional
+        Where to start θ; a fit of similar data is a good place.
+    recipe : object, optional
+        Kept in the result.
+
+    Returns
+    -------
+    Fitted
+
+    Raises
+    ------
+    ModelError
+        When the data cannot tell the model's parameters.
+    """
+    if family == "gaussian":
+        return _fit_gaussian(design, reml, start, recipe)
+    return Fitted(
+        **fit_laplace(design, family, quadrature=quadrature, start=start), recipe=recipe
+    )
+
+
+def theta_scale(design: Design) -> np.ndarray:
+    """How far each θ is expected to move: about the sd of a well-determined one."""
+    return np.concatenate(
+        [np.full(t.n_theta, 1.0 / np.sqrt(2.0 * t.n_levels)) for t in design.terms]
+    )
+
+
+def _fit_gaussian(design: Design, reml: bool, start: np.ndarray | None, recipe: Any) -> Fitted:
+    profile = GaussianProfile(design, reml)
+
+    def evaluate(x: np.ndarray) -> tuple[float, Effects, np.ndarray]:
+        at = profile.at(x)
+        return at.deviance / 2.0, [d / 2.0 for d in profile.gradient(at)], np.zeros(0)
+
+    theta0 = design.diagonal * 1.0 if start is None else start
+    best = minimise(design, evaluate, theta0, theta_scale(design))
+    at = profile.at(best.x)
+    return Fitted(
+        design=design,
+        family="gaussian",
+        theta=best.x,
+        beta=at.beta,
+        cov_beta=at.sigma**2 * at.factor.cov_beta,
+        sigma=at.sigma,
+        v=at.v,
+        factor=at.factor,
+        llf=-at.deviance / 2.0,
+        converged=best.converged,
+        singular=best.singular,
+        reml=reml,
+        recipe=recipe,
+    )

@@ -1,0 +1,187 @@
+"""Read a mixed-model formula: the random terms are ours, the rest is formulaic's.
+
+``success ~ scale(density_g_cm3) + season + (1 | supplier/lot)`` has a response, a fixed part that
+goes to formulaic as it stands, and random terms in parentheses with a bar. This file only takes
+the text apart; it never sees data.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from reedlab.errors import FormulaError
+
+_NAME = re.compile(r"`[^`]+`|[^\W\d]\w*")
+
+
+@dataclass(frozen=True)
+class RandomPart:
+    """One random term as written, after nesting is spelt out.
+
+    Parameters
+    ----------
+    effects : str
+        The left of the bar, a formulaic right-hand side such as ``"1"`` or ``"x"``.
+    columns : tuple of str
+        The columns whose combination is the grouping: ``("supplier", "lot")``.
+    correlated : bool
+        ``True`` for ``|``, ``False`` for ``||``.
+    """
+
+    effects: str
+    columns: tuple[str, ...]
+    correlated: bool
+
+    @property
+    def group(self) -> str:
+        """The grouping's name, ``"supplier:lot"``."""
+        return ":".join(self.columns)
+
+
+@dataclass(frozen=True)
+class MixedFormula:
+    """A formula taken apart.
+
+    Parameters
+    ----------
+    text : str
+        The formula as given.
+    response : str
+        The left-hand side.
+    fixed : str
+        The fixed part of the right-hand side, ``"1"`` when nothing but random terms is written.
+    random : tuple of RandomPart
+        The random terms, nested groupings spelt out from the outside in.
+    """
+
+    text: str
+    response: str
+    fixed: str
+    random: tuple[RandomPart, ...]
+
+
+def parse(text: str) -> MixedFormula:
+    """Take a formula apart into response, fixed part and random terms.
+
+    Parameters
+    ----------
+    text : str
+        ``response ~ fixed + (effects | grouping)``; a grouping is a column, ``a/b`` (b nested
+        within a) or ``a:b`` (their combination); ``||`` leaves out the correlations.
+
+    Returns
+    -------
+    MixedFormula
+
+    Raises
+    ------
+    FormulaError
+        When the formula cannot be read, has no random term, or names a term twice.
+
+    Examples
+    --------
+    >>> parse("good ~ season + (1 | supplier/lot)").random[1].group
+    'supplier:lot'
+    """
+    sides = _split(text, "~")
+    if len(sides) != 2 or not sides[0][1].strip():
+        raise FormulaError(
+            f"The formula {text!r} needs a response and one '~', as in 'success ~ (1 | supplier)'."
+        )
+    fixed: list[str] = []
+    random: list[RandomPart] = []
+    for sign, summand in _split(sides[1][1], "+-"):
+        inner = _unwrap(summand)
+        if inner is not None and len(_split(inner, "|")) > 1:
+            if sign == "-":
+                raise FormulaError(f"The random term {summand.strip()} cannot be subtracted.")
+            random.extend(_random_parts(inner))
+        elif "|" in re.sub(r"`[^`]*`", "", summand):
+            raise FormulaError(
+                f"Write the random term in {summand.strip()!r} in parentheses of its own, "
+                "as in '+ (1 | supplier)'."
+            )
+        elif summand.strip():
+            fixed.append(f"{sign} {summand.strip()}")
+    if not random:
+        raise FormulaError(
+            f"The formula {text!r} has no random term; add one such as '(1 | lot)', or use "
+            "statsmodels for a model without any."
+        )
+    _refuse_repeats(random)
+    return MixedFormula(text, sides[0][1].strip(), " ".join(fixed).lstrip("+ ") or "1", (*random,))
+
+
+def _split(text: str, marks: str) -> list[tuple[str, str]]:
+    """Cut at any of ``marks`` outside brackets and backticks; each piece with the mark before."""
+    pieces, depth, quoted, start, sign = [], 0, False, 0, "+"
+    for at, char in enumerate(text):
+        if char == "`":
+            quoted = not quoted
+        elif quoted:
+            continue
+        elif char in "([{":
+            depth += 1
+        elif char in ")]}":
+            depth -= 1
+            if depth < 0:
+                break
+        elif depth == 0 and char in marks:
+            pieces.append((sign, text[start:at]))
+            start, sign = at + 1, char
+    if depth != 0 or quoted:
+        raise FormulaError(f"The brackets or backticks in {text.strip()!r} do not match.")
+    return [*pieces, (sign, text[start:])]
+
+
+def _unwrap(summand: str) -> str | None:
+    """Return what stands inside a summand's own pair of parentheses, if it has one."""
+    text = summand.strip()
+    if not (text.startswith("(") and text.endswith(")")):
+        return None
+    inner = text[1:-1]
+    try:
+        _split(inner, "|")
+    except FormulaError:
+        return None
+    return inner
+
+
+def _random_parts(inner: str) -> list[RandomPart]:
+    pieces = [piece for _, piece in _split(inner, "|")]
+    correlated = len(pieces) == 2
+    if not correlated and not (len(pieces) == 3 and not pieces[1].strip()):
+        raise FormulaError(f"The random term ({inner}) needs one '|' or one '||'.")
+    effects, grouping = pieces[0].strip(), pieces[-1].strip()
+    if not effects or not grouping:
+        raise FormulaError(
+            f"The random term ({inner}) needs effects before the bar and a grouping behind it, "
+            "as in '(1 | lot)'."
+        )
+    nested = [_columns(part, inner) for _, part in _split(grouping, "/")]
+    return [
+        RandomPart(effects, tuple(name for part in nested[: depth + 1] for name in part), correlated)
+        for depth in range(len(nested))
+    ]
+
+
+def _columns(part: str, inner: str) -> tuple[str, ...]:
+    names = tuple(name.strip() for _, name in _split(part, ":"))
+    if not all(_NAME.fullmatch(name) for name in names):
+        raise FormulaError(
+            f"The grouping in ({inner}) must be a column, 'a/b' or 'a:b'; make any other grouping "
+            "a column first."
+        )
+    return tuple(name.strip("`") for name in names)
+
+
+def _refuse_repeats(random: list[RandomPart]) -> None:
+    seen: set[tuple[str, frozenset[str]]] = set()
+    for part in random:
+        key = (part.effects, frozenset(part.columns))
+        if key in seen:
+            raise FormulaError(
+                f"The random term ({part.effects} | {part.group}) is written twice; keep one."
+            )
+        seen.add(key)

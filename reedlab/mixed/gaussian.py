@@ -1,0 +1,151 @@
+"""Gaussian responses: the deviance profiled over β and σ, by REML or ML.
+
+θ is relative to the residual's sd. With r the penalised residual sum of squares at the solution of
+the normal equations, the deviance is ``log det H_u + n (1 + log(2π r / n))`` by ML; by REML the
+log-determinant is that of H with β's part and n is n - p (Bates, Mächler, Bolker and Walker 2015,
+Journal of Statistical Software 67(1), section 3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reedlab.errors import ModelError
+from reedlab.mixed.blocks import Cross, Effects, Factor, cross_products, factorise
+from reedlab.mixed.laplace import BetaPrior, Mode
+from reedlab.mixed.terms import Design
+
+
+@dataclass(frozen=True)
+class Profile:
+    """The profiled fit at one θ.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (n_theta,)
+    deviance : float
+        Minus twice the (restricted) log-likelihood.
+    beta : ndarray, shape (p,)
+    v : list of ndarray, each shape (levels, k)
+        Standardised modes; the random effects are Λ v.
+    rss : float
+        Penalised residual sum of squares.
+    sigma : float
+        The residual's sd.
+    factor : Factor
+    """
+
+    theta: np.ndarray
+    deviance: float
+    beta: np.ndarray
+    v: Effects
+    rss: float
+    sigma: float
+    factor: Factor
+
+
+class GaussianProfile:
+    """Cross-products of a design, taken once, and the deviance at any θ.
+
+    The response is taken less its least-squares fit on X, so that nothing is lost to cancellation
+    when its mean is large.
+
+    Parameters
+    ----------
+    design : Design
+    reml : bool
+        Whether the likelihood is restricted.
+    """
+
+    def __init__(self, design: Design, reml: bool) -> None:
+        self.design, self.reml = design, reml
+        cells = design.cells
+        self.cross: Cross = cross_products(cells, None, True)
+        y = design.y[cells.order]
+        self.base = np.linalg.lstsq(cells.XT @ cells.XT.T, cells.XT @ y, rcond=None)[0]
+        y = y - self.base @ cells.XT
+        self.zy, self.xy, self.yy = cells.project(y), cells.XT @ y, float(y @ y)
+        self.df = design.n - design.p if reml else design.n
+
+    def at(self, theta: np.ndarray) -> Profile:
+        """Solve the normal equations at θ."""
+        lambdas = self.design.lambdas(theta)
+        try:
+            factor = factorise(self.cross, lambdas)
+        except np.linalg.LinAlgError as error:
+            raise ModelError(
+                "The fixed effects' columns cannot be told apart; leave out the one that repeats others."
+            ) from error
+        rhs = [z @ lam for z, lam in zip(self.zy, lambdas)]
+        v, beta = factor.solve(rhs, self.xy)
+        explained = sum(float((a * b).sum()) for a, b in zip(rhs, v)) + float(self.xy @ beta)
+        rss = self.yy - explained
+        if not rss > 1e-13 * self.yy:
+            raise ModelError(
+                "The response is explained without any residual, so there is no variance to estimate; "
+                "leave out a term."
+            )
+        deviance = factor.logdet_u + self.df * (1.0 + np.log(2.0 * np.pi * rss / self.df))
+        if self.reml:
+            deviance += factor.logdet_x
+        return Profile(theta, float(deviance), self.base + beta, v, rss, float(np.sqrt(rss / self.df)), factor)
+
+    def gradient(self, at: Profile) -> Effects:
+        """Derivatives of the deviance in the entries of each Λ."""
+        lambdas = at.factor.lambdas
+        fitted = self._fitted([v @ lam.T for v, lam in zip(at.v, lambdas)], at.beta - self.base)
+        return [
+            2.0 * trace - (2.0 * self.df / at.rss) * (zy - fit).T @ v
+            for trace, zy, fit, v in zip(
+                at.factor.inverse(with_x=self.reml).traces(), self.zy, fitted, at.v
+            )
+        ]
+
+    def _fitted(self, u: Effects, beta: np.ndarray) -> Effects:
+        """Z'(Zu + Xβ) for each term."""
+        cells = self.design.cells
+        return cells.project(cells.expand(u) + beta @ cells.XT)
+
+
+def joint_mode(
+    design: Design, theta: np.ndarray, sigma: float, prior: BetaPrior | None = None
+) -> Mode:
+    """Posterior mode of β and the random effects at (θ, σ), with a normal prior on β if given.
+
+    Parameters
+    ----------
+    design : Design
+    theta : ndarray, shape (n_theta,)
+        Relative to σ, as in a fit.
+    sigma : float
+        The residual's sd.
+    prior : tuple of ndarray, optional
+        Mean (p,) and precision (p, p) of the prior on β; without it β's prior is flat.
+
+    Returns
+    -------
+    Mode
+        With weights 1/σ² and Λ on the response's scale: ``mode.u`` are the random effects, and
+        ``mode.laplace`` is exact up to a constant.
+    """
+    cells, n = design.cells, design.n
+    y, weight = design.y[cells.order], np.full(n, sigma**-2.0)
+    lambdas = [sigma * lam for lam in design.lambdas(theta)]
+    precision = None if prior is None else prior[1]
+    factor = factorise(cross_products(cells, weight, True), lambdas, precision)
+    g_beta = cells.XT @ (weight * y)
+    if prior is not None:
+        g_beta = g_beta + prior[1] @ prior[0]
+    v, beta = factor.solve([z @ lam for z, lam in zip(cells.project(weight * y), lambdas)], g_beta)
+    eta = beta @ cells.XT + cells.expand([a @ lam.T for a, lam in zip(v, lambdas)])
+    score = weight * (y - eta)
+    loglik = -0.5 * n * np.log(2.0 * np.pi * sigma**2) - 0.5 * float(score @ (y - eta))
+    log_joint = loglik - 0.5 * sum(float((a * a).sum()) for a in v)
+    if prior is not None:
+        away = beta - prior[0]
+        log_joint -= 0.5 * float(away @ prior[1] @ away)
+    return Mode(
+        np.asarray(theta, float), beta, v, eta, float(loglik), float(log_joint), factor, score, weight
+    )

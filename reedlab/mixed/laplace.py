@@ -1,0 +1,209 @@
+"""Laplace's approximation for responses that are not Gaussian.
+
+With u = Λ v and v standard normal, the likelihood of (θ, β) is the integral over v of
+``exp(l(η) - |v|²/2)``. Around the mode of v, found by penalised iteratively reweighted least
+squares, it is ``l - |v|²/2 - ½ log det H`` with H the random block of :mod:`reedlab.mixed.blocks`
+at the mode. Its gradient in (θ, β) is exact: the movement of the mode with the parameters, and
+through it of H, is carried by one adjoint solve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from reedlab.errors import ModelError
+from reedlab.mixed.blocks import Effects, Factor, cross_products, factorise
+from reedlab.mixed.terms import Design
+
+BetaPrior = tuple[np.ndarray, np.ndarray]
+"""Mean (p,) and precision (p, p) of a normal prior on β."""
+
+_MAX_STEPS = 100
+
+
+class Likelihood(Protocol):
+    """What a family says of each row, in cell order, given η."""
+
+    n_extra: int
+    """Number of parameters beside θ and β, such as thresholds."""
+
+    def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+        """Log-likelihood, its derivative in each η, and minus the second derivatives."""
+
+    def third(self, eta: np.ndarray) -> np.ndarray:
+        """Derivative in η of minus the second derivative."""
+
+    def with_extra(self, extra: np.ndarray) -> Likelihood:
+        """The same rows at other values of the extra parameters."""
+
+    def extra_gradient(self, eta: np.ndarray, half_leverage: np.ndarray, shift: np.ndarray) -> np.ndarray:
+        """Σ rows of dl/dφ - half_leverage dw/dφ - shift dr/dφ, for each extra parameter φ."""
+
+
+@dataclass(frozen=True)
+class Mode:
+    """The mode of the random effects, and of β where it was free.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (n_theta,)
+    beta : ndarray, shape (p,)
+    v : list of ndarray, each shape (levels, k)
+        Standardised random effects.
+    eta : ndarray, shape (n,)
+        Linear predictor in cell order.
+    loglik : float
+        Log-likelihood of the rows at the mode.
+    log_joint : float
+        ``loglik - |v|²/2``, less ``(β - m)'P(β - m)/2`` where there is a prior.
+    factor : Factor
+        Factor of H at the mode; with β's part where β was free.
+    score, weight : ndarray, shape (n,)
+        First and minus second derivatives in η, in cell order.
+    """
+
+    theta: np.ndarray
+    beta: np.ndarray
+    v: Effects
+    eta: np.ndarray
+    loglik: float
+    log_joint: float
+    factor: Factor
+    score: np.ndarray
+    weight: np.ndarray
+
+    @property
+    def u(self) -> Effects:
+        """Random effects Λ v, each (levels, k)."""
+        return [v @ lam.T for v, lam in zip(self.v, self.factor.lambdas)]
+
+    @property
+    def laplace_u(self) -> float:
+        """Laplace log-likelihood with u integrated out and β held."""
+        return self.log_joint - 0.5 * self.factor.logdet_u
+
+    @property
+    def laplace(self) -> float:
+        """``log_joint - ½ log det H``: with β free, up to a constant, the log marginal of θ."""
+        return self.log_joint - 0.5 * self.factor.logdet
+
+
+def find_mode(
+    design: Design,
+    likelihood: Likelihood,
+    theta: np.ndarray,
+    beta: np.ndarray,
+    start: Effects | None = None,
+    free_beta: bool = False,
+    prior: BetaPrior | None = None,
+    tolerance: float = 1e-14,
+) -> Mode:
+    """Find the mode of v, and of β if it is free, by Newton steps halved where they overshoot.
+
+    Parameters
+    ----------
+    design : Design
+    likelihood : Likelihood
+    theta : ndarray, shape (n_theta,)
+    beta : ndarray, shape (p,)
+        β, or where to start from when it is free.
+    start : list of ndarray, optional
+        Where to start v from; 0 if not given.
+    free_beta : bool
+        Whether β moves too, giving the joint mode.
+    prior : tuple of ndarray, optional
+        Mean and precision of a normal prior on β.
+    tolerance : float
+        The last step's squared length in the metric of H.
+
+    Returns
+    -------
+    Mode
+
+    Raises
+    ------
+    ModelError
+        When X's columns cannot be told apart at these weights.
+    """
+    cells, lambdas = design.cells, design.lambdas(theta)
+    v = [np.zeros((t.n_levels, t.k)) for t in design.terms] if start is None else start
+    precision = None if prior is None else prior[1]
+    best, fraction = -np.inf, 1.0
+    step_v, step_beta = [np.zeros_like(part) for part in v], np.zeros_like(beta)
+    for _ in range(_MAX_STEPS):
+        eta = beta @ cells.XT + cells.expand([a @ lam.T for a, lam in zip(v, lambdas)])
+        loglik, score, weight = likelihood.steps(eta)
+        penalised = loglik - 0.5 * sum(float((a * a).sum()) for a in v)
+        if prior is not None:
+            away = beta - prior[0]
+            penalised -= 0.5 * float(away @ prior[1] @ away)
+        if not penalised >= best - 1e-9 * (1.0 + abs(best)) and fraction > 1e-6:
+            fraction *= 0.5
+            v = [a - fraction * d for a, d in zip(v, step_v)]
+            beta = beta - fraction * step_beta
+            continue
+        best, fraction = penalised, 1.0
+        try:
+            factor = factorise(cross_products(cells, weight, free_beta), lambdas, precision)
+        except np.linalg.LinAlgError as error:
+            raise ModelError(
+                "The fixed effects cannot be told apart at the fitted probabilities (separation, or "
+                "columns that repeat each other); leave out a term."
+            ) from error
+        g_v = [z @ lam - a for z, lam, a in zip(cells.project(score), lambdas, v)]
+        g_beta = cells.XT @ score if free_beta else np.zeros(0)
+        if prior is not None:
+            g_beta = g_beta - prior[1] @ (beta - prior[0])
+        step_v, moved = factor.solve(g_v, g_beta)
+        decrement = sum(float((g * d).sum()) for g, d in zip(g_v, step_v)) + float(g_beta @ moved)
+        if decrement < tolerance:
+            break
+        v = [a + d for a, d in zip(v, step_v)]
+        if free_beta:
+            step_beta = moved
+            beta = beta + moved
+    return Mode(theta, beta, v, eta, loglik, penalised, factor, score, weight)
+
+
+def laplace_gradient(
+    design: Design, likelihood: Likelihood, mode: Mode
+) -> tuple[Effects, np.ndarray, np.ndarray]:
+    """Gradient of the Laplace log-likelihood at a mode of v.
+
+    Parameters
+    ----------
+    design : Design
+    likelihood : Likelihood
+    mode : Mode
+        From :func:`find_mode` with β held.
+
+    Returns
+    -------
+    d_lambda : list of ndarray, each shape (k, k)
+        Derivatives in every entry of each Λ, those above the diagonal included.
+    d_beta : ndarray, shape (p,)
+    d_extra : ndarray, shape (n_extra,)
+    """
+    cells, lambdas = design.cells, mode.factor.lambdas
+    inverse = mode.factor.inverse(with_x=False)
+    half_leverage = 0.5 * inverse.row_covariance()
+    pull = half_leverage * likelihood.third(mode.eta)
+    adjoint, _ = mode.factor.solve([z @ lam for z, lam in zip(cells.project(pull), lambdas)])
+    shift = cells.expand([a @ lam.T for a, lam in zip(adjoint, lambdas)])
+    total = mode.score - pull + mode.weight * shift
+    d_lambda = [
+        z_total.T @ v - z_score.T @ a - trace
+        for z_total, v, z_score, a, trace in zip(
+            cells.project(total), mode.v, cells.project(mode.score), adjoint, inverse.traces()
+        )
+    ]
+    extra = (
+        likelihood.extra_gradient(mode.eta, half_leverage, shift)
+        if likelihood.n_extra
+        else np.zeros(0)
+    )
+    return d_lambda, cells.XT @ total, extra
+

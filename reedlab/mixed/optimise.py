@@ -1,0 +1,177 @@
+"""Minimise over θ with a boundary that is the normal case.
+
+θ itself is optimised, its diagonal bounded at 0, never its logarithm. At a zero the derivative in
+θ vanishes by symmetry and proves nothing; what proves a zero is the derivative in the covariance
+Σ = ΛΛ' along the directions that Σ leaves out (for one column: the one-sided derivative in θ²).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import minimize
+
+from reedlab.mixed.blocks import Effects
+from reedlab.mixed.terms import Design
+
+Evaluate = Callable[[np.ndarray], tuple[float, Effects, np.ndarray]]
+"""x -> objective, its derivatives in each Λ, and those in what follows θ in x."""
+
+_ZERO = 1e-4
+_ROUNDS = 6
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """Where the search ended.
+
+    Parameters
+    ----------
+    x : ndarray
+        θ, then the other parameters.
+    value : float
+        The objective there.
+    converged : bool
+        Whether the gradient vanished and every zero was proved.
+    singular : tuple of int
+        Terms whose Λ is rank-deficient.
+    message : str
+        The optimiser's word where it did not converge.
+    """
+
+    x: np.ndarray
+    value: float
+    converged: bool
+    singular: tuple[int, ...]
+    message: str
+
+
+def minimise(
+    design: Design,
+    evaluate: Evaluate,
+    start: np.ndarray,
+    scale: np.ndarray,
+    whiten: np.ndarray | None = None,
+) -> Optimum:
+    """Minimise an objective of (θ, others).
+
+    Parameters
+    ----------
+    design : Design
+    evaluate : callable
+        Objective and derivatives at x.
+    start : ndarray
+        Where to begin.
+    scale : ndarray, shape (n_theta,)
+        How far each θ is expected to move.
+    whiten : ndarray, shape (m, m), optional
+        The other parameters are ``start + whiten @ z`` with z of unit scale.
+
+    Returns
+    -------
+    Optimum
+    """
+    x = np.array(start, dtype=float)
+    outcome = _descend(design, evaluate, x, scale, whiten)
+    for _ in range(_ROUNDS):
+        x, value = _snap(design, evaluate, outcome)
+        released = _release(design, evaluate, x, value, scale)
+        if released is None:
+            break
+        outcome = _descend(design, evaluate, released, scale, whiten)
+    rank = [np.abs(np.diag(lam)).min() == 0.0 for lam in design.lambdas(x[: design.n_theta])]
+    singular = tuple(int(t) for t in np.flatnonzero(rank))
+    proved = released is None
+    return Optimum(x, value, outcome.converged and proved, singular, outcome.message)
+
+
+def _descend(
+    design: Design, evaluate: Evaluate, start: np.ndarray, scale: np.ndarray, whiten: np.ndarray | None
+) -> Optimum:
+    """Run L-BFGS-B from one start, in coordinates of unit scale."""
+    k = design.n_theta
+    T = np.eye(len(start) - k) if whiten is None else whiten
+    base = start[k:]
+
+    def unpack(z: np.ndarray) -> np.ndarray:
+        return np.concatenate([z[:k] * scale, base + T @ z[k:]])
+
+    def objective(z: np.ndarray) -> tuple[float, np.ndarray]:
+        value, d_lambda, d_rest = evaluate(unpack(z))
+        return value, np.concatenate([gradient_in_theta(design, d_lambda) * scale, T.T @ d_rest])
+
+    bounds = [(0.0 if on else None, None) for on in design.diagonal] + [(None, None)] * len(base)
+    found = minimize(
+        objective,
+        np.concatenate([start[:k] / scale, np.zeros(len(base))]),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=bounds,
+        options={"ftol": 1e-14, "gtol": 1e-5, "maxiter": 500, "maxcor": 20},
+    )
+    gradient = np.where(
+        np.r_[design.diagonal, np.zeros(len(base), bool)] & (found.x <= 0) & (found.jac > 0),
+        0.0,
+        found.jac,
+    )
+    flat = float(np.abs(gradient).max(initial=0.0)) < 1e-3
+    return Optimum(unpack(found.x), float(found.fun), flat, (), "" if flat else str(found.message))
+
+
+def gradient_in_theta(design: Design, d_lambda: Effects) -> np.ndarray:
+    """Pick the derivatives in θ out of those in the entries of Λ."""
+    return np.concatenate([d[t.theta_rows_cols] for t, d in zip(design.terms, d_lambda)])
+
+
+def _snap(design: Design, evaluate: Evaluate, at: Optimum) -> tuple[np.ndarray, float]:
+    """Set a vanishing diagonal entry to zero where that costs nothing."""
+    x, value, k = at.x, at.value, design.n_theta
+    size = max(1.0, float(np.abs(x[:k]).max()))
+    small = np.flatnonzero(design.diagonal & (x[:k] < _ZERO * size) & (x[:k] > 0.0))
+    for j in small:
+        trial = x.copy()
+        trial[j] = 0.0
+        there = evaluate(trial)[0]
+        if there <= value + 1e-9:
+            x, value = trial, min(there, value)
+    return x, value
+
+
+def _release(
+    design: Design, evaluate: Evaluate, x: np.ndarray, value: float, scale: np.ndarray
+) -> np.ndarray | None:
+    """Find a point off the boundary that is better, if the derivative in Σ promises one."""
+    k = design.n_theta
+    shares = np.split(np.arange(k), np.cumsum([t.n_theta for t in design.terms])[:-1])
+    for t, (term, share) in enumerate(zip(design.terms, shares)):
+        lam = term.lam(x[share])
+        if np.diag(lam).min() > 0.0:
+            continue
+        sigma, step = lam @ lam.T, float(scale[share].max())
+        nudged = x.copy()
+        nudged[share] = term.theta_from_covariance(sigma + 1e-6 * step**2 * np.eye(term.k))
+        d_lambda = evaluate(nudged)[1][t]
+        slope = 0.5 * d_lambda @ np.linalg.inv(term.lam(nudged[share]))
+        for direction in _left_out(lam, slope, term.correlated):
+            if direction @ slope @ direction * step**2 > -1e-6:
+                continue
+            for length in (1.0, 0.3, 0.1, 0.03):
+                trial = x.copy()
+                trial[share] = term.theta_from_covariance(
+                    sigma + (length * step) ** 2 * np.outer(direction, direction)
+                )
+                if evaluate(trial)[0] < value - 1e-9:
+                    return trial
+    return None
+
+
+def _left_out(lam: np.ndarray, slope: np.ndarray, correlated: bool) -> list[np.ndarray]:
+    """Directions that Σ leaves out, the steepest descent among them first."""
+    if not correlated:
+        return [np.eye(len(lam))[j] for j in np.flatnonzero(np.diag(lam) == 0.0)]
+    values, vectors = np.linalg.eigh(lam @ lam.T)
+    null = vectors[:, values <= 1e-12 * max(values[-1], 1.0)]
+    inner = null.T @ (slope + slope.T) @ null / 2.0
+    return [null @ direction for direction in np.linalg.eigh(inner)[1].T[:1]]

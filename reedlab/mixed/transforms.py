@@ -1,0 +1,57 @@
+"""Slopes within groups and slopes between them: two transforms for formulas.
+
+A property of cane can tell good pieces from bad inside a lot, or good lots from bad. One slope
+over all rows mixes the two; ``within(x, lot) + between(x, lot)`` asks them apart (Mundlak 1978,
+Econometrica 46, 69-85; Raudenbush and Bryk 2002, chapter 5).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from formulaic.utils.stateful_transforms import stateful_transform
+
+from reedlab.errors import DataError
+
+
+def _group_means(x: Any, group: Any, state: dict[str, Any]) -> np.ndarray:
+    """Give each row its group's mean of ``x``: as fitted, or over these rows if it is new."""
+    values, labels = pd.Series(np.asarray(x)), pd.Series(np.asarray(group, dtype=object))
+    if not pd.api.types.is_numeric_dtype(values):
+        raise DataError("within() and between() need numbers first and a grouping second.")
+    here = values.astype(float).groupby(labels, sort=False).mean()
+    if "means" not in state:
+        state["means"] = here.to_dict()
+    return labels.map({**here.to_dict(), **state["means"]}).to_numpy(dtype=float)
+
+
+@stateful_transform
+def between(x: Any, group: Any, _state: Any = None) -> pd.Series:
+    """Return the mean of ``x`` in each row's group: what sets one group apart from another.
+
+    Parameters
+    ----------
+    x : array_like, shape (n,)
+        A measured property.
+    group : array_like, shape (n,)
+        The grouping, such as the lot.
+
+    Returns
+    -------
+    Series, shape (n,)
+        Group means. On new data a group known from the fit keeps the mean it had there; a new
+        group has the mean of its rows in the new data.
+    """
+    return pd.Series(_group_means(x, group, _state), index=getattr(x, "index", None))
+
+
+@stateful_transform
+def within(x: Any, group: Any, _state: Any = None) -> pd.Series:
+    """Return ``x`` less its group's mean: what sets one piece apart inside its group.
+
+    Parameters and groups are those of :func:`between`; ``x`` is their sum.
+    """
+    means = _group_means(x, group, _state)
+    return pd.Series(np.asarray(x, dtype=float) - means, index=getattr(x, "index", None))
