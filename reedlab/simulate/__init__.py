@@ -5,8 +5,9 @@ that the models read, quickly enough for thousands. Both hand back the `Truth` b
 numbers, makers and suppliers are invented.
 """
 
+from reedlab.simulate.demo import write_demo
 from reedlab.simulate.quick import simulate_reeds
-from reedlab.simulate.workshop import simulate_bench, write_demo
+from reedlab.simulate.workshop import simulate_bench
 from reedlab.simulate.world import Truth, World
 
 __all__ = ["Truth", "World", "simulate_bench", "simulate_reeds", "write_demo"]

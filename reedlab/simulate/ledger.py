@@ -28,7 +28,7 @@ _GROWERS = ("grower 1", "grower 2", "grower 3")
 
 
 def lots_table(rng: np.random.Generator, bought: pd.DataFrame, made: pd.DataFrame) -> pd.DataFrame:
-    """Write the lots; `pieces` and `pieces_out`, for the tally, count what came and what was tied."""
+    """Write the lots; `pieces` and `pieces_out`, for the tally, say what came and what was tied."""
     order = {s: i for i, s in enumerate(sorted(bought["supplier"].unique()))}
     rows = []
     for lot in bought.itertuples():

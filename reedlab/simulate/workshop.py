@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 
 from reedlab.cane.moisture import equilibrium_moisture_pct
-from reedlab.records import Bench, Settings, new_bench, write_table
+from reedlab.records import Bench, Settings
 from reedlab.simulate.ledger import air_table, gauge_table, lots_table, pieces_table, tally_table
 from reedlab.simulate.notes import endings, reeds_table, sittings_table
 from reedlab.simulate.world import (
@@ -112,32 +110,10 @@ def simulate_tables(
     return tables, truth
 
 
-def write_demo(folder: Path, seed: int = 12) -> Path:
-    """Write the demo bench as CSV files into a new folder.
-
-    Parameters
-    ----------
-    folder
-        Where to write; reedlab refuses a file that exists.
-    seed
-        Seed of the made-up workshop; the shipped demo has the default.
-
-    Returns
-    -------
-    pathlib.Path
-        The folder.
-    """
-    tables, _ = simulate_tables(seed, 5, (3, 5), 700, 2.5, 2, World())
-    new_bench(folder)
-    for name, table in tables.items():
-        write_table(table, folder / f"{name}.csv", replace=True)
-    return folder
-
-
 def _weather(rng: np.random.Generator, last_day: pd.Timestamp) -> pd.DataFrame:
     """Draw the workshop's air, a row a day: dry in the heated winter, moist in summer."""
     days = pd.date_range(FIRST_DAY, last_day, freq="D")
-    year = 2 * np.pi * (days.dayofyear.to_numpy() - 205) / 365.25
+    year = 2 * np.pi * (days.day_of_year.to_numpy() - 205) / 365.25
     shocks = rng.normal(0.0, 1.0, (2, len(days)))
     for i in range(1, len(days)):
         shocks[:, i] = 0.8 * shocks[:, i - 1] + 0.6 * shocks[:, i]
@@ -227,4 +203,4 @@ def _cane(
     skew = rng.normal(0.0, 0.004, len(bought))[made["lot_index"]]
     made["gouge_asymmetry_mm"] = skew + rng.normal(0.0, 0.009, n)
     drier = 9.0 - made["moisture_pct"]
-    made["gouge_centre_mm"] = 0.588 + 0.003 * drier + rng.normal(0.0, 0.009, n)
+    made["gouge_centre_mm"] = 0.588 + 0.003 * drier + 0.008 * rng.standard_t(4, n)

@@ -1,0 +1,67 @@
+"""The demo bench that reedlab ships: one made-up workshop as CSV files, from a fixed seed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from reedlab.errors import WriteError
+from reedlab.simulate.workshop import simulate_tables
+from reedlab.simulate.world import World
+
+SEED = 12
+_SETTINGS = """\
+# The demo's settings. Everything in this folder is invented: suppliers, makers and numbers.
+format = 1
+currency = "EUR"
+hemisphere = "north"
+
+# An outcome that counts as success.
+success = ["good"]
+
+[costs]
+wage_per_hour = 20.0
+staple_price = 3.0
+# Share of failed reeds whose staple is used again.
+staple_recovered = 0.8
+thread_price = 0.1
+
+# The workshop is heated between these days, every year.
+[[heated]]
+from = "10-15"
+to = "04-10"
+
+# What is usual from a day on; rows record only exceptions.
+[[usual]]
+from = 2024-04-01
+staple_mm = 47
+"""
+
+
+def write_demo(folder: Path, seed: int = SEED) -> Path:
+    """Write the demo bench as CSV files and a ``bench.toml`` into a new folder.
+
+    Parameters
+    ----------
+    folder
+        Where to write.
+    seed
+        Seed of the made-up workshop; the shipped demo has the default.
+
+    Returns
+    -------
+    pathlib.Path
+        The folder.
+
+    Raises
+    ------
+    WriteError
+        When the folder exists and is not empty.
+    """
+    if folder.exists() and any(folder.iterdir()):
+        raise WriteError(f"{folder} is not empty: name a new folder for the demo.")
+    folder.mkdir(parents=True, exist_ok=True)
+    tables, _ = simulate_tables(seed, 5, (3, 5), 700, 2.5, 2, World())
+    for name, table in tables.items():
+        table.convert_dtypes().to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
+    (folder / "bench.toml").write_text(_SETTINGS, encoding="utf-8", newline="\n")
+    return folder
