@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
+Numbers = float | Floats
 
 
 @dataclass(frozen=True)
@@ -64,11 +65,11 @@ class Tied:
         Minutes of work before tying, per tied piece.
     """
 
-    success: ArrayLike
-    minutes_success: ArrayLike
-    minutes_failure: ArrayLike
-    cane: ArrayLike
-    minutes_before: ArrayLike
+    success: Numbers
+    minutes_success: Numbers
+    minutes_failure: Numbers
+    cane: Numbers
+    minutes_before: Numbers
 
     @property
     def minutes(self) -> Floats:
@@ -125,7 +126,7 @@ def cost_per_saleable(tied: Tied, rates: Rates) -> Floats:
     return cost_per_tied(tied, rates) / np.asarray(tied.success, dtype=float)
 
 
-def net_benefit(tied: Tied, rates: Rates, value: ArrayLike) -> Floats:
+def net_benefit(tied: Tied, rates: Rates, value: Numbers) -> Floats:
     """Return value x p - cost, per tied piece: linear in p, so its mean is never ruled by 1/p.
 
     `value` is what a saleable reed is worth to the maker. At the value that just covers the cost
@@ -134,7 +135,7 @@ def net_benefit(tied: Tied, rates: Rates, value: ArrayLike) -> Floats:
     return value * np.asarray(tied.success, dtype=float) - cost_per_tied(tied, rates)
 
 
-def profit_per_hour(tied: Tied, rates: Rates, price: ArrayLike) -> Floats:
+def profit_per_hour(tied: Tied, rates: Rates, price: Numbers) -> Floats:
     """Return what an hour at the bench earns, wage not yet paid.
 
     The price times the share of tied pieces that fetch it, less materials, over the hours.

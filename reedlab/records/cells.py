@@ -222,7 +222,8 @@ def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:
     """Read a word of the column's vocabulary, in any case, or the maker's own for it."""
     words = column.words or _YES_NO
     own_folded = {_folded(k): v for k, v in own.items()}
-    word = own_folded.get(_folded(text), _folded(text))
+    spelled = {_folded(w): w for w in words}
+    word = own_folded.get(_folded(text)) or spelled.get(_folded(text), _folded(text))
     if column.kind == "yesno" and word in _YES_NO:
         return word in _YES
     if word in words and column.kind != "yesno":
