@@ -139,7 +139,7 @@ def year_cos_sin(dates: Any) -> tuple[Floats, Floats]:
     return np.cos(angle), np.sin(angle)
 
 
-def in_spells(dates: Any, spells: Iterable[tuple[str, str]]) -> NDArray[np.bool_]:
+def in_spells(dates: Any, spells: Iterable[tuple[str, str | None]]) -> NDArray[np.bool_]:
     """Say whether each date falls into one of the spells, such as those when a room was heated.
 
     Parameters
@@ -148,7 +148,7 @@ def in_spells(dates: Any, spells: Iterable[tuple[str, str]]) -> NDArray[np.bool_
         Missing dates are in no spell.
     spells : iterable of (first day, last day)
         ISO days, both counted: ``2024-10-15`` for one year, ``10-15`` for every year; a yearly
-        spell may run over New Year.
+        spell may run over New Year. A last day of None means that the spell still runs.
 
     Returns
     -------
@@ -164,6 +164,7 @@ def in_spells(dates: Any, spells: Iterable[tuple[str, str]]) -> NDArray[np.bool_
     inside = np.zeros(len(when), dtype=bool)
     for first, last in spells:
         day = days if len(first) == len("10-15") else years
-        after, before = np.asarray(day >= first), np.asarray(day <= last)
-        inside |= (after & before) if first <= last else (after | before)
+        until = last or "9999-12-31"
+        after, before = np.asarray(day >= first), np.asarray(day <= until)
+        inside |= (after & before) if first <= until else (after | before)
     return inside & ~np.asarray(when.isna())

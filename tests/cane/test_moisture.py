@@ -67,4 +67,5 @@ def test_spells_may_be_dated_or_come_every_year_over_new_year():
     assert moisture.in_spells(pd.Series(pd.to_datetime([None])), [("01-01", "12-31")]).tolist() == [
         False
     ]
+    assert moisture.in_spells(days, [("2025-02-01", None)]).tolist() == [False, False] + [True] * 3
     assert not moisture.in_spells(days, []).any()
