@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from .bench import Bench
+from .bench import Bench, open_bench
 from .settings import Settings
+from .starting import new_bench
 from .tables import TABLES
 
-__all__ = ["TABLES", "Bench", "Settings"]
+__all__ = ["TABLES", "Bench", "Settings", "new_bench", "open_bench"]

@@ -9,11 +9,13 @@ from pathlib import Path
 
 import pandas as pd
 
+from ..errors import RecordError
 from . import tidy
 from .checking import check_tables
 from .findings import Findings
+from .folder import read_folder
 from .parsing import parse_table
-from .settings import Settings
+from .settings import Settings, read_settings
 from .tables import TABLES
 
 
@@ -79,16 +81,8 @@ class Bench:
         """
         if unknown := set(tables) - set(TABLES):
             raise KeyError(f"no bench has a table {', '.join(sorted(unknown))}")
-        settings, found = settings or Settings(), Findings()
-        typed = {
-            name: parse_table(table, tables[name], settings, found)
-            if name in tables
-            else table.empty()
-            for name, table in TABLES.items()
-        }
-        if check:
-            check_tables(typed, settings, found)
-        return cls(None, settings, typed, found.frame())
+        given = {name: (frame, None) for name, frame in tables.items()}
+        return _bench(None, given, settings or Settings(), Findings(), check)
 
     @cached_property
     def reeds(self) -> pd.DataFrame:
@@ -117,3 +111,48 @@ class Bench:
             "table == 'reeds' and column == 'outcome' and severity == 'error'"
         )
         return frozenset(bad["row"].dropna().astype(int))
+
+
+def open_bench(path: Path | str) -> Bench:
+    """Read a maker's records and look for what is wrong with them; no file is ever changed.
+
+    Parameters
+    ----------
+    path : path
+        A folder of CSV files, of a workbook ``records.xlsx``, or of both, with a ``bench.toml``
+        beside them or without; or the workbook itself.
+
+    Returns
+    -------
+    Bench
+        Look at its ``findings`` first.
+
+    Raises
+    ------
+    RecordError
+        Only when nothing can be read. Whatever else is wrong becomes a finding.
+    """
+    path = Path(path)
+    if not path.exists():
+        raise RecordError(f"{path} does not exist: name the folder that holds your records.")
+    settings, found = read_settings(path if path.is_dir() else path.parent)
+    return _bench(path, read_folder(path, settings, found), settings, found, check=True)
+
+
+def _bench(
+    path: Path | None,
+    given: Mapping[str, tuple[pd.DataFrame, bool | None]],
+    settings: Settings,
+    found: Findings,
+    check: bool,
+) -> Bench:
+    """Type, check and hold the tables."""
+    tables = {
+        name: parse_table(table, given[name][0], settings, found, comma_decimal=given[name][1])
+        if name in given
+        else table.empty()
+        for name, table in TABLES.items()
+    }
+    if check:
+        check_tables(tables, settings, found)
+    return Bench(path, settings, tables, found.frame())

@@ -61,12 +61,13 @@ class Settings:
     usual : tuple of Usual
         Dated defaults.
     columns : mapping
-        For each table, the maker's own headings and the columns they stand for.
+        For each table, the maker's own headings and the columns they stand for, or "" for one
+        that is the maker's own business.
     words : mapping
         For each column, the maker's own words and the words of the vocabulary; for a column of
         names, spellings and the name they stand for.
     tables : mapping of str to str
-        The maker's own names of files or sheets, and the tables they hold.
+        The maker's own names of files or sheets, and the tables they hold, or "" for none.
     ranges : mapping
         ``"reeds.tied_mm"`` and so on, to the limits outside which a value is asked about.
 
@@ -112,10 +113,10 @@ class Settings:
                 raise SettingsError(f"{name} is {value}: write {limits}.")
         if not isinstance(self.currency, str):
             raise SettingsError(f'currency is {self.currency!r}: write a word such as "EUR".')
-        _one_of("tables", self.tables.values(), TABLES)
+        _one_of("tables", self.tables.values(), [*TABLES, ""])
         _one_of("columns", self.columns, TABLES)
         for table, headings in self.columns.items():
-            _one_of(f"columns.{table}", headings.values(), TABLES[table].columns)
+            _one_of(f"columns.{table}", headings.values(), [*TABLES[table].columns, ""])
         words = vocabularies()
         named = {c.name for t in TABLES.values() for c in t.columns.values() if c.kind == "name"}
         _one_of("words", self.words, [*words, *named])
@@ -123,10 +124,10 @@ class Settings:
             if column in words:
                 _one_of(f"words.{column}", mapped.values(), words[column])
         measured = [f"{t.name}.{c.name}" for t in TABLES.values() for c in t.columns.values()]
-        for name, likely in self.ranges.items():
-            _one_of("ranges", [name], measured)
-            for limits in likely.values() if isinstance(likely, Mapping) else [likely]:
-                _check_limits(f"ranges.{name}", limits)
+        for place, likely in self.ranges.items():
+            _one_of("ranges", [place], measured)
+            for pair in likely.values() if isinstance(likely, Mapping) else [likely]:
+                _check_limits(f"ranges.{place}", pair)
 
     def likely(self, table: str, column: str) -> Likely | None:
         """Return the limits of common practice for a column, the maker's own before ours."""
@@ -238,7 +239,14 @@ def _usual(given: Mapping[str, Any]) -> Usual:
     since = since.date() if isinstance(since, dt.datetime) else since
     if not isinstance(since, dt.date):
         raise SettingsError(f"usual has from = {since!r}: write a day such as 2024-09-01.")
-    _one_of("usual", values, TABLES["reeds"].columns)
+    known = {n: c for n, c in TABLES["reeds"].columns.items() if c.kind not in ("date", "text")}
+    _one_of("usual", values, known)
+    for name, value in values.items():
+        if known[name].words:
+            _one_of(f"usual {name}", [value], known[name].words)
+        elif (known[name].kind == "name") is not isinstance(value, str) or isinstance(value, bool):
+            form = "a text in quotation marks" if known[name].kind == "name" else "a number"
+            raise SettingsError(f"usual has {name} = {value!r}: write {form}.")
     return Usual(since, values)
 
 

@@ -210,8 +210,10 @@ def losses(tables: Tables) -> pd.DataFrame:
     """
     lots = _first_of_each(tables["lots"], "lot").reset_index(drop=True)
     frame = lots[["lot", "supplier"]].copy()
-    each = lots["quantity_unit"].astype(object).map({"piece": 1, "tube": PIECES_FROM_A_TUBE})
-    frame["pieces_bought"] = lots["quantity"] * each.astype(float)
+    unit = lots["quantity_unit"].astype(object)
+    unit = unit.where(unit.notna() | lots["form"].isna() | lots["form"].eq("tube"), "piece")
+    each = unit.map({"piece": 1, "tube": PIECES_FROM_A_TUBE}).astype(float)
+    frame["pieces_bought"] = lots["quantity"] * each
     tied = _first_of_each(tables["reeds"], "reed")
     tied = tied[tied["retie_of"].isna()]
     piece_lot = _first_of_each(tables["pieces"], "piece").set_index("piece")["lot"]
@@ -221,7 +223,8 @@ def losses(tables: Tables) -> pd.DataFrame:
     noted = _noted(tables["pieces"], frame.set_index("lot")["pieces_tied"])
     noted = noted[~noted.index.isin(counted.index)]
     known = pd.concat([counted, noted]) if len(noted) else counted
-    frame = frame.join(known, on="lot")
+    known = known.reindex(frame["lot"].astype(object)).reset_index(drop=True)
+    frame = pd.concat([frame, known], axis=1)
     frame["cost_landed"] = lots["price"] + lots["freight"].fillna(0)
     frame["cost_per_piece"] = frame["cost_landed"] / frame["pieces_bought"].where(
         frame["pieces_bought"] > 0

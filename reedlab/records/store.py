@@ -1,0 +1,192 @@
+"""Writing: every file is written beside itself and renamed, and nothing is replaced unasked.
+
+Whenever the power goes, a name holds the old file or the new one, whole. A maker's own files are
+never opened for writing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import shutil
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pandas as pd
+
+from ..errors import WriteError
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+@contextlib.contextmanager
+def beside(path: Path | str, *, replace: bool = False) -> Iterator[Path]:
+    """Lend a fresh name beside `path`, and rename what was written there once it is whole.
+
+    Parameters
+    ----------
+    path : path
+        The file or folder to write; folders above it are made.
+    replace : bool, default False
+        Whether a file of that name may be replaced.
+
+    Yields
+    ------
+    pathlib.Path
+        Where to write. When the block raises, it is removed and `path` stays as it was.
+
+    Raises
+    ------
+    WriteError
+        When `path` exists and may not be replaced, or cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with beside(Path(folder) / "note.txt") as fresh:
+    ...         _ = fresh.write_text("done")
+    ...     [found.name for found in Path(folder).iterdir()]
+    ['note.txt']
+    """
+    path = Path(path)
+    if not replace and os.path.lexists(path):
+        raise WriteError(f"{path} exists already: choose another name, or move it away.")
+    # The name's random part keeps two runs at once apart.
+    fresh = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            yield fresh
+            _to_disk(fresh)
+            if replace:
+                fresh.replace(path)
+            else:
+                _name_new(fresh, path)
+        finally:
+            if fresh.is_dir():
+                shutil.rmtree(fresh)
+            fresh.unlink(missing_ok=True)
+    except OSError as error:
+        raise WriteError(
+            f"{path} cannot be written ({error.strerror or error}): choose a folder that is yours."
+        ) from error
+
+
+def write_text(text: str, path: Path | str, *, replace: bool = False) -> Path:
+    """Write text as UTF-8, whole or not at all, and return where it lies."""
+    with beside(path, replace=replace) as fresh:
+        fresh.write_bytes(text.encode("utf-8"))
+    return Path(path)
+
+
+def write_table(frame: pd.DataFrame, path: Path | str, *, replace: bool = False) -> Path:
+    """Write a frame as CSV that every spreadsheet opens, whole or not at all.
+
+    UTF-8 with a byte order mark, commas, points, ISO dates, the index left out. Text that a
+    spreadsheet would run as a formula is protected.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        The rows.
+    path : path
+        The file.
+    replace : bool, default False
+        Whether a file of that name may be replaced.
+
+    Returns
+    -------
+    pathlib.Path
+        The file.
+
+    Raises
+    ------
+    WriteError
+        When the file exists and may not be replaced, or cannot be written.
+    """
+    safe = protected(frame)
+    with beside(path, replace=replace) as fresh:
+        safe.to_csv(fresh, index=False, encoding="utf-8-sig", lineterminator="\r\n")
+    return Path(path)
+
+
+def protected(frame: pd.DataFrame) -> pd.DataFrame:
+    """Put an apostrophe before text that a spreadsheet would take for a formula.
+
+    References
+    ----------
+    OWASP, CSV Injection: text beginning with = + - @, tab or return.
+
+    Examples
+    --------
+    >>> protected(pd.DataFrame({"note": ["=1+1", "fine"], "mm": [-1.0, 2.0]}))["note"].tolist()
+    ["'=1+1", 'fine']
+    """
+    safe = frame.copy()
+    for at, dtype in enumerate(frame.dtypes):
+        if not pd.api.types.is_numeric_dtype(dtype):
+            column = frame.iloc[:, at]
+            safe.isetitem(at, column.astype(object).map(safe_text, na_action="ignore"))
+    safe.columns = [safe_text(name) for name in frame.columns]
+    return safe
+
+
+def safe_text(value: object) -> object:
+    """Return a text with an apostrophe before it where it would otherwise be run as a formula."""
+    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+
+
+@contextlib.contextmanager
+def alone_in(folder: Path) -> Iterator[None]:
+    """Keep a second run out of a folder that this one writes to.
+
+    The lock is the operating system's own, so that a run that was killed leaves none behind.
+
+    Raises
+    ------
+    WriteError
+        When another run is writing there.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / ".reedlab-lock").open("a+b") as lock:
+        try:
+            if sys.platform == "win32":
+                import msvcrt
+
+                msvcrt.locking(lock.fileno(), msvcrt.LK_NBLCK, 1)
+            else:
+                import fcntl
+
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise WriteError(
+                f"another run of reedlab is writing to {folder}: let it finish first."
+            ) from error
+        yield
+
+
+def _to_disk(path: Path) -> None:
+    """Have the system write a file out before its name becomes the final one."""
+    if path.is_file():
+        with path.open("rb+") as written:
+            os.fsync(written.fileno())
+
+
+def _name_new(fresh: Path, path: Path) -> None:
+    """Rename without ever replacing: a link fails where the name was taken meanwhile."""
+    if fresh.is_dir():
+        fresh.rename(path)
+        return
+    try:
+        os.link(fresh, path)
+    except FileExistsError as error:
+        raise WriteError(f"{path} exists already: choose another name, or move it away.") from error
+    except OSError:  # a file system without links, such as a memory stick's
+        if os.path.lexists(path):
+            raise WriteError(
+                f"{path} exists already: choose another name, or move it away."
+            ) from None
+        fresh.rename(path)
