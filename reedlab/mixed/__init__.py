@@ -1,1 +1,5 @@
-"""Mixed-effects models: formula, terms, fits, posterior, intervals, effects, adequacy."""
+"""Mixed-effects models: formula, terms, fitting, and what is asked of a fit."""
+
+from reedlab.mixed.results import Fit, fit
+
+__all__ = ["Fit", "fit"]

@@ -53,7 +53,9 @@ class BinomialLogit:
         """Nothing beside θ and β is estimated."""
         return self
 
-    def extra_gradient(self, eta: np.ndarray, half_leverage: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    def extra_gradient(
+        self, eta: np.ndarray, half_leverage: np.ndarray, shift: np.ndarray
+    ) -> np.ndarray:
         """Nothing beside θ and β is estimated."""
         return np.zeros(0)
 

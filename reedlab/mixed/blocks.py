@@ -343,7 +343,9 @@ def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None
         head = np.linalg.cholesky(lam.T @ cross.head @ lam + np.eye(k_h))
         head_inverse = np.linalg.inv(head)
         V = np.einsum(
-            "rli,lij->rlj", cross.rest_head.reshape(-1, n_h, k_h), lam @ head_inverse.transpose(0, 2, 1)
+            "rli,lij->rlj",
+            cross.rest_head.reshape(-1, n_h, k_h),
+            lam @ head_inverse.transpose(0, 2, 1),
         ).reshape(-1, n_h * k_h)
     V = _scale_rows(V, lambdas, place)
     S = _scale_rows(_scale_rows(cross.rest, lambdas, place).T, lambdas, place)
@@ -451,11 +453,17 @@ class Inverse:
             raw, inverse = cross.rest_head[q:], self.rh[q:]
         else:
             raw, inverse = cross.rest[q:, place.slices[t]], self.rr[q:, place.slices[t]]
-        return np.einsum("xli,xlj->ij", raw.reshape(len(raw), -1, k), inverse.reshape(len(raw), -1, k))
+        return np.einsum(
+            "xli,xlj->ij", raw.reshape(len(raw), -1, k), inverse.reshape(len(raw), -1, k)
+        )
 
     def level_covariances(self) -> Effects:
         """For each term the covariances (levels, k, k) of u = Λ v."""
-        cells, place, lambdas = self.factor.cross.cells, self.factor.cross.place, self.factor.lambdas
+        cells, place, lambdas = (
+            self.factor.cross.cells,
+            self.factor.cross.place,
+            self.factor.lambdas,
+        )
         out = []
         for t, columns in enumerate(cells.columns):
             if t == place.head:

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from reedlab.mixed.blocks import Effects, Factor
 from reedlab.mixed.gaussian import GaussianProfile
@@ -96,6 +98,55 @@ class Fitted:
         return [self.sigma**2 * block for block in blocks]
 
     @property
+    def threshold_names(self) -> tuple[str, ...]:
+        """Names of the cut points, ``"reject|playable"``."""
+        return tuple(f"{low}|{high}" for low, high in pairwise(self.design.grades))
+
+    def variance_components(self) -> pd.DataFrame:
+        """Variance components: group, name, variance, sd, corr; the residual's last."""
+        rows: list[tuple[str, str, float, float, float]] = []
+        for term, cov in zip(self.design.terms, self.covariances):
+            sd = np.sqrt(np.diag(cov))
+            with np.errstate(invalid="ignore", divide="ignore"):
+                corr = cov / np.outer(sd, sd)
+            for j, name in enumerate(term.names):
+                first = corr[j, 0] if j and term.correlated else np.nan
+                rows.append((term.group, name, cov[j, j], sd[j], first))
+            if term.correlated:
+                for j in range(1, term.k):
+                    for i in range(j + 1, term.k):
+                        both = f"{term.names[j]}, {term.names[i]}"
+                        rows.append((term.group, both, np.nan, np.nan, corr[i, j]))
+        if self.family == "gaussian":
+            rows.append(("Residual", "", self.sigma**2, self.sigma, np.nan))
+        return pd.DataFrame(rows, columns=["group", "name", "variance", "sd", "corr"])
+
+    def all_notes(self) -> tuple[str, ...]:
+        """What a reader must know, in the order of weight."""
+        notes = list(self.notes)
+        if not self.converged:
+            notes.insert(0, "The fit did not converge; its estimates are not to be used.")
+        for t in self.singular:
+            term = self.design.terms[t]
+            if term.k == 1:
+                notes.append(
+                    f"The sd of {term.group} is estimated as 0: the data do not tell its levels apart. "
+                    "That is an estimate, not a proof that they are alike; posterior() shows what is possible."
+                )
+            else:
+                notes.append(
+                    f"The covariance of ({', '.join(term.names)} | {term.group}) is singular: fewer "
+                    "directions vary than the term has columns."
+                )
+        for term in self.design.terms:
+            if term.n_levels < 5:
+                notes.append(
+                    f"{term.group} has {term.n_levels} levels only, which say little about its sd; "
+                    "take intervals from posterior()."
+                )
+        return tuple(notes)
+
+    @property
     def n_parameters(self) -> int:
         """Number of parameters estimated, the residual's sd and thresholds included."""
         residual = int(self.family == "gaussian")
@@ -137,9 +188,7 @@ def fit_design(
     """
     if family == "gaussian":
         return _fit_gaussian(design, reml, start, recipe)
-    return Fitted(
-        **fit_laplace(design, family, quadrature=quadrature, start=start), recipe=recipe
-    )
+    return Fitted(**fit_laplace(design, family, quadrature=quadrature, start=start), recipe=recipe)
 
 
 def theta_scale(design: Design) -> np.ndarray:

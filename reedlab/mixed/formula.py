@@ -161,7 +161,9 @@ def _random_parts(inner: str) -> list[RandomPart]:
         )
     nested = [_columns(part, inner) for _, part in _split(grouping, "/")]
     return [
-        RandomPart(effects, tuple(name for part in nested[: depth + 1] for name in part), correlated)
+        RandomPart(
+            effects, tuple(name for part in nested[: depth + 1] for name in part), correlated
+        )
         for depth in range(len(nested))
     ]
 

@@ -90,7 +90,9 @@ class GaussianProfile:
         deviance = factor.logdet_u + self.df * (1.0 + np.log(2.0 * np.pi * rss / self.df))
         if self.reml:
             deviance += factor.logdet_x
-        return Profile(theta, float(deviance), self.base + beta, v, rss, float(np.sqrt(rss / self.df)), factor)
+        return Profile(
+            theta, float(deviance), self.base + beta, v, rss, float(np.sqrt(rss / self.df)), factor
+        )
 
     def gradient(self, at: Profile) -> Effects:
         """Derivatives of the deviance in the entries of each Λ."""
@@ -147,5 +149,13 @@ def joint_mode(
         away = beta - prior[0]
         log_joint -= 0.5 * float(away @ prior[1] @ away)
     return Mode(
-        np.asarray(theta, float), beta, v, eta, float(loglik), float(log_joint), factor, score, weight
+        np.asarray(theta, float),
+        beta,
+        v,
+        eta,
+        float(loglik),
+        float(log_joint),
+        factor,
+        score,
+        weight,
     )

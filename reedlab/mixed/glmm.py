@@ -75,7 +75,11 @@ def fit_laplace(
 
 
 def _covariance(
-    design: Design, objective: LaplaceObjective, x: np.ndarray, scale: np.ndarray, whiten: np.ndarray
+    design: Design,
+    objective: LaplaceObjective,
+    x: np.ndarray,
+    scale: np.ndarray,
+    whiten: np.ndarray,
 ) -> np.ndarray:
     """Covariance of what follows θ in x, from differences of the gradient inside the bounds."""
     k = design.n_theta

@@ -39,7 +39,9 @@ class Likelihood(Protocol):
     def with_extra(self, extra: np.ndarray) -> Likelihood:
         """The same rows at other values of the extra parameters."""
 
-    def extra_gradient(self, eta: np.ndarray, half_leverage: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    def extra_gradient(
+        self, eta: np.ndarray, half_leverage: np.ndarray, shift: np.ndarray
+    ) -> np.ndarray:
         """Σ rows of dl/dφ - half_leverage dw/dφ - shift dr/dφ, for each extra parameter φ."""
 
 
@@ -206,4 +208,3 @@ def laplace_gradient(
         else np.zeros(0)
     )
     return d_lambda, cells.XT @ total, extra
-

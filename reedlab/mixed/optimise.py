@@ -88,7 +88,11 @@ def minimise(
 
 
 def _descend(
-    design: Design, evaluate: Evaluate, start: np.ndarray, scale: np.ndarray, whiten: np.ndarray | None
+    design: Design,
+    evaluate: Evaluate,
+    start: np.ndarray,
+    scale: np.ndarray,
+    whiten: np.ndarray | None,
 ) -> Optimum:
     """Run L-BFGS-B from one start, in coordinates of unit scale."""
     k = design.n_theta

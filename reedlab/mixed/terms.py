@@ -75,7 +75,9 @@ class RandomTerm:
 
     def theta_from_covariance(self, covariance: np.ndarray) -> np.ndarray:
         """The term's θ for a covariance (k, k) that may be singular."""
-        lam = semidefinite_cholesky(covariance) if self.correlated else _root_of_diagonal(covariance)
+        lam = (
+            semidefinite_cholesky(covariance) if self.correlated else _root_of_diagonal(covariance)
+        )
         return lam[self.theta_rows_cols]
 
 

@@ -1,0 +1,398 @@
+"""From a formula and a data frame to a design, and from new data to the same columns.
+
+The fixed part and the left sides of the random terms are coded by formulaic; what is refused, and
+how it is said, is decided here.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from formulaic import Formula, ModelSpec
+
+from reedlab.errors import DataError, FormulaError, ModelError, PredictionError, ReedlabError
+from reedlab.mixed.formula import MixedFormula, RandomPart, parse
+from reedlab.mixed.terms import Design, RandomTerm
+from reedlab.mixed.transforms import between, within
+
+FAMILIES = ("gaussian", "binomial", "ordinal")
+_CONTEXT = {"within": within, "between": between}
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """How new data become columns.
+
+    Parameters
+    ----------
+    formula : MixedFormula
+    fixed : formulaic.ModelSpec
+        Coding of the fixed part.
+    random : tuple of formulaic.ModelSpec or None
+        Coding of each random term's effects; ``None`` for an intercept alone.
+    factors : dict of str to tuple
+        Levels that each factor of the fixed part and of the effects had in the fit.
+    trials : str, optional
+        The column of trials.
+    dtypes : dict of str to bool
+        For each column used, whether it was a factor.
+    """
+
+    formula: MixedFormula
+    fixed: ModelSpec
+    random: tuple[ModelSpec | None, ...]
+    factors: dict[str, tuple[Any, ...]]
+    trials: str | None
+    dtypes: dict[str, bool]
+
+
+def build(
+    text: str, data: pd.DataFrame, family: str, trials: str | None = None
+) -> tuple[Design, Recipe]:
+    """Turn a formula and a frame into a design.
+
+    Parameters
+    ----------
+    text : str
+        The formula.
+    data : DataFrame
+        One row an observation; never changed.
+    family : {"gaussian", "binomial", "ordinal"}
+    trials : str, optional
+        The column of trials, for a binomial response of counts.
+
+    Returns
+    -------
+    design : Design
+    recipe : Recipe
+
+    Raises
+    ------
+    FormulaError
+        The formula cannot be read or names an unknown column.
+    DataError
+        A column cannot be used: infinite, not numeric, out of range.
+    ModelError
+        The data cannot tell the model: one level, one response value, repeated columns.
+    """
+    if family not in FAMILIES:
+        raise ModelError(f"There is no family {family!r}; choose one of {', '.join(FAMILIES)}.")
+    if trials is not None and family != "binomial":
+        raise ModelError("trials= belongs to the binomial family; leave it out.")
+    formula = parse(text)
+    fixed = _formulaic(formula.fixed)
+    parts = [None if part.effects == "1" else _formulaic(part.effects) for part in formula.random]
+    response = _formulaic(formula.response + " - 1")
+    coded = set().union(*(_variables(f) for f in (fixed, *parts) if f is not None))
+    groups = {column for part in formula.random for column in part.columns}
+    wanted = sorted({*coded, *groups, *_variables(response), *([trials] if trials else [])})
+    frame, rows, dropped, n_dropped = _complete_rows(data, wanted, text)
+    factors = _factors(frame, coded)
+
+    with _said_by_us(text):
+        X = fixed.get_model_matrix(frame, na_action="raise", context=_CONTEXT)
+        bases = [
+            None if f is None else f.get_model_matrix(frame, na_action="raise", context=_CONTEXT)
+            for f in parts
+        ]
+    if family == "ordinal":
+        y, grades = _grades(frame, formula.response)
+    else:
+        with _said_by_us(text):
+            y, grades = _number(response, frame, formula.response), ()
+    terms = tuple(_random_term(part, frame, basis) for part, basis in zip(formula.random, bases))
+    design = Design(
+        y=y,
+        X=_numbers(X, "the fixed part"),
+        fixed_names=tuple(str(c) for c in X.columns),
+        terms=terms,
+        trials=None if trials is None else frame[trials].to_numpy(dtype=float),
+        rows_used=rows,
+        dropped=dropped,
+        n_dropped=n_dropped,
+        grades=grades,
+    )
+    specs = tuple(None if basis is None else basis.model_spec for basis in bases)
+    kinds = {c: isinstance(frame[c].dtype, pd.CategoricalDtype) for c in coded}
+    return design, Recipe(formula, X.model_spec, specs, factors, trials, kinds)
+
+
+def new_columns(
+    recipe: Recipe, data: pd.DataFrame, terms: Sequence[int]
+) -> tuple[np.ndarray, dict[int, np.ndarray]]:
+    """Code new data as the fit's data were.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    data : DataFrame
+        New rows.
+    terms : sequence of int
+        The random terms whose bases are wanted.
+
+    Returns
+    -------
+    X : ndarray, shape (n, p)
+    bases : dict of int to ndarray, each shape (n, k)
+
+    Raises
+    ------
+    PredictionError
+        A column is missing or empty somewhere, or a factor has a level that the fit did not see.
+    """
+    wanted = sorted(recipe.dtypes)
+    missing = [c for c in wanted if c not in data.columns]
+    if missing:
+        raise PredictionError(f"The new data have no column {missing[0]!r}, which the model uses.")
+    frame = pd.DataFrame({c: data[c] for c in wanted}, index=data.index)
+    for column, is_factor in recipe.dtypes.items():
+        frame[column] = _new_column(frame[column], column, recipe.factors if is_factor else None)
+    out = {}
+    with _said_by_us(recipe.formula.text, PredictionError):
+        X = _design_columns(recipe.fixed, frame)
+        for t in terms:
+            spec = recipe.random[t]
+            out[t] = np.ones((len(frame), 1)) if spec is None else _design_columns(spec, frame)
+    return X, out
+
+
+def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> np.ndarray:
+    """Code of each row's level among known ones, -1 where it is new or empty.
+
+    Raises
+    ------
+    PredictionError
+        A grouping column is missing.
+    """
+    for column in part.columns:
+        if column not in data.columns:
+            raise PredictionError(
+                f"The new data have no column {column!r}; add it, or name {part.group!r} in new_levels."
+            )
+    return pd.Index(levels).get_indexer(pd.Index(_labels(part, data)))
+
+
+def _design_columns(spec: ModelSpec, frame: pd.DataFrame) -> np.ndarray:
+    if not spec.column_names:
+        return np.zeros((len(frame), 0))
+    return _numbers(
+        spec.get_model_matrix(frame, na_action="raise", context=_CONTEXT), "the new data"
+    )
+
+
+def _new_column(values: pd.Series, column: str, factors: dict[str, Any] | None) -> pd.Series:
+    if values.isna().any():
+        raise PredictionError(
+            f"Column {column!r} is empty in row {values.index[values.isna()][0]!r} of the new data; "
+            "fill it in or leave the row out."
+        )
+    if factors is None:
+        return _plain(values, column)
+    unseen = values[~values.isin(factors[column])]
+    if len(unseen):
+        raise PredictionError(
+            f"Column {column!r} holds {unseen.iloc[0]!r}, which the fit did not see; it knows "
+            f"{', '.join(map(str, factors[column]))}."
+        )
+    return pd.Series(pd.Categorical(values, categories=factors[column]), index=values.index)
+
+
+def _formulaic(text: str) -> Formula:
+    try:
+        return Formula(text)
+    except Exception as error:
+        raise FormulaError(f"The part {text!r} of the formula cannot be read: {error}") from error
+
+
+def _variables(formula: Formula) -> set[str]:
+    return {str(name) for name in formula.required_variables} - set(_CONTEXT)
+
+
+def _plain(values: pd.Series, column: str) -> pd.Series:
+    """Text as a factor, nullable numbers as floats; refuse what no model can use."""
+    dtype = values.dtype
+    if isinstance(dtype, pd.CategoricalDtype):
+        return values
+    if pd.api.types.is_string_dtype(dtype) or dtype == object:
+        return values.astype("category")
+    if pd.api.types.is_bool_dtype(dtype) or pd.api.types.is_numeric_dtype(dtype):
+        numbers = values.to_numpy(dtype=float, na_value=np.nan)
+        infinite = int(np.isinf(numbers).sum())
+        if infinite:
+            raise DataError(
+                f"Column {column!r} holds {infinite} infinite values; mend or empty them."
+            )
+        kept = isinstance(dtype, np.dtype) and dtype.kind in "iub"
+        return values if kept else pd.Series(numbers, index=values.index)
+    raise DataError(
+        f"Column {column!r} is of type {dtype}, which a model cannot use; make it a number or a factor."
+    )
+
+
+def _complete_rows(
+    data: pd.DataFrame, wanted: list[str], text: str
+) -> tuple[pd.DataFrame, np.ndarray, dict[str, int], int]:
+    if not isinstance(data, pd.DataFrame):
+        raise DataError("fit() needs a pandas DataFrame, one row an observation.")
+    for column in wanted:
+        if column not in data.columns:
+            raise FormulaError(
+                f"The formula {text!r} names {column!r}, which is not a column of the data."
+            )
+    frame = pd.DataFrame({column: _plain(data[column], column) for column in wanted})
+    empty = frame.isna()
+    keep = ~empty.any(axis=1).to_numpy()
+    dropped = {column: int(empty[column].sum()) for column in wanted if empty[column].any()}
+    if not keep.any():
+        most = max(dropped, key=lambda c: dropped[c], default=None)
+        why = f"; {most!r} is empty in {dropped[most]} of {len(frame)}" if most else ""
+        raise DataError(f"No row has every column that the model uses{why}.")
+    frame = frame.loc[keep] if not keep.all() else frame
+    for column in wanted:
+        if isinstance(frame[column].dtype, pd.CategoricalDtype):
+            frame[column] = frame[column].cat.remove_unused_categories()
+    return frame.reset_index(drop=True), np.flatnonzero(keep), dropped, int((~keep).sum())
+
+
+def _factors(frame: pd.DataFrame, coded: set[str]) -> dict[str, tuple[Any, ...]]:
+    factors = {}
+    for column in sorted(coded):
+        if isinstance(frame[column].dtype, pd.CategoricalDtype):
+            levels = tuple(frame[column].cat.categories)
+            if len(levels) < 2:
+                raise ModelError(
+                    f"The factor {column!r} has one level only ({levels[0]}) in the rows used; leave it out."
+                )
+            factors[column] = levels
+    return factors
+
+
+def _numbers(matrix: Any, where: str) -> np.ndarray:
+    for column in matrix.columns:
+        if not pd.api.types.is_numeric_dtype(matrix[column].dtype):
+            raise DataError(
+                f"The column {column!r} of {where} is not numeric after coding; make it a factor."
+            )
+    values = matrix.to_numpy(dtype=float)
+    bad = ~np.isfinite(values).all(axis=0)
+    if bad.any():
+        raise DataError(
+            f"The column {matrix.columns[int(np.argmax(bad))]!r} of {where} is not finite everywhere; "
+            "look for logarithms or ratios of numbers that do not allow them."
+        )
+    return values
+
+
+def _number(response: Formula, frame: pd.DataFrame, name: str) -> np.ndarray:
+    columns = _variables(response)
+    for column in columns:
+        if isinstance(frame[column].dtype, pd.CategoricalDtype):
+            raise DataError(
+                f"The response {column!r} is text or a factor; this family needs a number, such as 0 and 1."
+            )
+    matrix = response.get_model_matrix(frame, na_action="raise")
+    if matrix.shape[1] != 1:
+        raise FormulaError(
+            f"The response {name!r} gives {matrix.shape[1]} columns; it must give one."
+        )
+    return _numbers(matrix, "the response")[:, 0]
+
+
+def _grades(frame: pd.DataFrame, name: str) -> tuple[np.ndarray, tuple[str, ...]]:
+    column = name.strip("`")
+    if column not in frame.columns:
+        raise FormulaError(f"An ordinal response must be a column as it stands, not {name!r}.")
+    values = frame[column]
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        if not values.cat.ordered:
+            raise DataError(
+                f"The grades in {column!r} have no order; make it an ordered factor, lowest first."
+            )
+        return values.cat.codes.to_numpy(dtype=float), tuple(map(str, values.cat.categories))
+    levels, codes = np.unique(values.to_numpy(), return_inverse=True)
+    return codes.astype(float), tuple(f"{level:g}" for level in levels)
+
+
+def _labels(part: RandomPart, frame: pd.DataFrame) -> pd.Series:
+    return _joined([_as_text(frame[column]) for column in part.columns])
+
+
+def _as_text(values: pd.Series) -> pd.Series:
+    """Level names as text; 3.0 and 3 are one level, whatever else in the column was empty."""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        names = _as_text(pd.Series(values.cat.categories)).to_numpy(dtype=object)
+        codes = values.cat.codes.to_numpy()
+        return pd.Series(np.append(names, None)[codes], index=values.index, dtype=object)
+    if pd.api.types.is_numeric_dtype(values.dtype):
+        texts = [
+            f"{v:.15g}" if pd.notna(v) else None
+            for v in values.to_numpy(dtype=float, na_value=np.nan)
+        ]
+        return pd.Series(texts, index=values.index, dtype=object)
+    return (
+        values.astype(object)
+        .where(values.notna(), None)
+        .map(lambda v: None if v is None else str(v))
+    )
+
+
+def _joined(columns: list[pd.Series]) -> pd.Series:
+    out = columns[0]
+    for column in columns[1:]:
+        out = out.str.cat(column, sep=":")
+    return out
+
+
+def _random_term(part: RandomPart, frame: pd.DataFrame, basis: Any) -> RandomTerm:
+    codes, labels = _grouping(part, frame)
+    if len(labels) < 2:
+        raise ModelError(
+            f"The grouping {part.group!r} has one level only ({labels[0]}); leave (… | {part.group}) out."
+        )
+    if basis is None:
+        names: tuple[str, ...] = ("Intercept",)
+        values = np.ones((len(frame), 1))
+    else:
+        names = tuple(str(c) for c in basis.columns)
+        values = _numbers(basis, f"the random term ({part.effects} | {part.group})")
+        if not names:
+            raise FormulaError(f"The random term ({part.effects} | {part.group}) has no columns.")
+    return RandomTerm(part.group, labels, codes, names, values, part.correlated)
+
+
+def _grouping(part: RandomPart, frame: pd.DataFrame) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Codes and sorted labels of the grouping's levels that occur."""
+    code, parts = np.zeros(len(frame), dtype=np.int64), []
+    for column in part.columns:
+        own, levels = pd.factorize(frame[column], sort=True)
+        code = code * len(levels) + own
+        parts.append(levels)
+    present, index = np.unique(code, return_inverse=True)
+    first = np.zeros(len(present), dtype=np.intp)
+    first[index[::-1]] = np.arange(len(frame))[::-1]
+    labels = _labels(part, frame.iloc[first])
+    return index.astype(np.intp), tuple(labels)
+
+
+@contextmanager
+def _said_by_us(text: str, kind: type[ReedlabError] = DataError) -> Iterator[None]:
+    """Turn what formulaic raises into one sentence that names the term."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    except ReedlabError:
+        raise
+    except Exception as error:
+        cause: BaseException = error
+        while isinstance(cause.__cause__, Exception) and not isinstance(cause, ReedlabError):
+            cause = cause.__cause__
+        if isinstance(cause, ReedlabError):
+            raise cause from error
+        raise kind(f"A term of {text!r} cannot be worked out: {cause}") from error
