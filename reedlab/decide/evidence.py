@@ -1,0 +1,153 @@
+"""What a bench's records say about its suppliers, before any model.
+
+Success is counted on settled reeds only: rejects are known sooner than successes, so that the
+newest reeds with an outcome would speak ill of whoever sold the newest lot. What is left out, and
+what had to be filled in, is said in `Evidence.notes`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from reedlab.decide.costs import Rates
+from reedlab.errors import DecisionError
+
+_BEFORE = {"cane": "what their cane cost", "minutes_before": "the minutes before tying"}
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The frames that a comparison of suppliers reads.
+
+    Attributes
+    ----------
+    reeds
+        Settled reeds with a known outcome: supplier, lot, maker, season, success, scrape_min,
+        log_scrape_min and whatever else `Bench.reeds` holds.
+    suppliers
+        One row a supplier with such reeds, in the order of their names: supplier, lots, reeds, and
+        per tied piece `cane` (its cost, landed, with its share of what was lost before tying) and
+        `minutes_before` (work before tying).
+    rates
+        Wage and prices.
+    price
+        Mean price of the reeds sold; NaN where none is kept.
+    notes
+        Sentences: what was left out and what had to be filled in.
+    """
+
+    reeds: pd.DataFrame
+    suppliers: pd.DataFrame
+    rates: Rates
+    price: float = float("nan")
+    notes: tuple[str, ...] = ()
+
+
+def gather(bench: Any) -> Evidence:
+    """Collect from a bench what a comparison of its suppliers needs.
+
+    Raises
+    ------
+    DecisionError
+        When no settled reed has both a supplier and an outcome.
+    """
+    every = bench.reeds.dropna(subset="supplier")
+    reeds = every[every["settled"] & every["success"].notna()].reset_index(drop=True)
+    if reeds.empty:
+        raise DecisionError(
+            "no reed has a supplier and a settled outcome: record the outcome of each reed and the "
+            "lot that it came from, and ask again."
+        )
+    for name in ("supplier", "lot", "maker"):
+        reeds[name] = pd.Categorical(reeds[name].astype(str))
+    before, filled = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
+    counts = reeds.groupby("supplier", observed=True).agg(
+        lots=("lot", "nunique"), reeds=("reed", "size")
+    )
+    suppliers = counts.join(before).reset_index()
+    suppliers["supplier"] = suppliers["supplier"].astype(str)
+    sold = every["sold_for"].dropna()
+    return Evidence(
+        reeds,
+        suppliers,
+        Rates.of(bench.settings),
+        float(sold.mean()) if len(sold) else float("nan"),
+        (*_left_out(every, counts.index), *filled),
+    )
+
+
+def _left_out(every: pd.DataFrame, kept: pd.Index) -> tuple[str, ...]:
+    """Say which reeds do not count, and which suppliers have none that does."""
+    notes = []
+    pending = int((every["status"] == "pending").sum())
+    young = int((~every["settled"] & every["success"].notna()).sum())
+    if pending:
+        notes.append(f"{pending} pending reeds count neither as success nor as failure.")
+    if young:
+        notes.append(
+            f"{young} reeds with an outcome are left out because others tied as late are still "
+            "pending, and rejects are known sooner than successes."
+        )
+    missing = sorted(set(every["supplier"].astype(str)) - set(kept.astype(str)))
+    if missing:
+        notes.append(f"No settled reed yet from {listed(missing)}: not ranked.")
+    return tuple(notes)
+
+
+def before_tying(
+    losses: pd.DataFrame, lots: pd.DataFrame, currency: str
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Work out what a tied piece has cost in cane and in minutes before it was tied.
+
+    A lot's landed cost per piece is divided by its yield before tying, so that the pieces lost on
+    the way are paid for by those that are tied. A supplier's figure is the mean of its lots'; where
+    none is known, that of lots in the same form stands in, then that of all lots.
+
+    Parameters
+    ----------
+    losses
+        `Bench.losses`.
+    lots
+        The table of lots, for their form and currency.
+    currency
+        The bench's; a price in another is not used.
+
+    Returns
+    -------
+    frame indexed by supplier with columns cane and minutes_before, and sentences on what was
+    filled in. Both columns are NaN where no lot of the bench tells.
+    """
+    frame = losses.merge(lots[["lot", "form", "currency"]], on="lot", how="left")
+    frame["supplier"] = frame["supplier"].astype(str)
+    foreign = frame["currency"].notna() & (frame["currency"] != currency)
+    cost = frame["cost_per_piece"].fillna(frame["cost_landed"] / frame["pieces_in"])
+    kept = frame["yield_before_tying"]
+    form = frame["form"].astype(object).fillna("")
+    kept = kept.fillna(kept.groupby(frame["supplier"]).transform("mean"))
+    kept = kept.fillna(kept.groupby(form).transform("mean")).fillna(kept.mean()).fillna(1.0)
+    frame["cane"] = (cost / kept.where(kept > 0)).where(~foreign)
+    frame["minutes_before"] = frame["minutes_per_tied"]
+    notes = []
+    if foreign.any():
+        notes.append(
+            f"The price of {listed(frame.loc[foreign, 'lot'])} is in another currency than "
+            f"{currency} and is not used."
+        )
+    out = {}
+    for name, meaning in _BEFORE.items():
+        own = frame.groupby("supplier")[name].mean()
+        alike = frame[name].groupby(form).transform("mean").fillna(frame[name].mean())
+        out[name] = own.fillna(alike.groupby(frame["supplier"]).mean())
+        if own.isna().any():
+            says = "taken from lots of the same form" if out[name].notna().any() else "not known"
+            notes.append(f"For {listed(own.index[own.isna()])}, {meaning} is {says}.")
+    return pd.DataFrame(out), tuple(notes)
+
+
+def listed(names: Any) -> str:
+    """Join names as a sentence does: a, b and c."""
+    names = [str(n) for n in names]
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -1,0 +1,137 @@
+"""What a supplier's next lot will do, draw by draw.
+
+Nobody buys a lot again, only the next one. So every posterior draw of a supplier's own effect is
+joined by a new lot of it, drawn with that draw's own sd of lots. Two answers come of it:
+`expected`, averaged over the lots that may come, which is what buying from a supplier time after
+time leads to; and `one`, a single lot that may come next, whose spread is what the maker is to be
+ready for.
+
+A lot that scrapes badly may also turn out badly. Success and minutes are fitted apart, so how the
+two effects of a lot go together is not estimated: `correlation` sets it, and a report shows the
+answer at -0.5, 0 and 0.5.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit
+
+from reedlab.decide.costs import Tied
+
+Floats = NDArray[np.float64]
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+
+@dataclass(frozen=True)
+class Ability:
+    """Posterior draws of one model's linear predictor, in parts.
+
+    Attributes
+    ----------
+    base
+        Fixed part for each combination of circumstances (maker, season), shape (draws, C).
+    weights
+        Share of each combination among the reeds, shape (C,).
+    supplier
+        Suppliers' effects, shape (draws, suppliers).
+    lot_sd
+        Standard deviation of lots within a supplier, shape (draws,).
+    residual_sd
+        Standard deviation between reeds, shape (draws,); zeros where there is none.
+    """
+
+    base: Floats
+    weights: Floats
+    supplier: Floats
+    lot_sd: Floats
+    residual_sd: Floats
+
+    def chance(self, lot: Floats | float) -> Floats:
+        """Chance of success with a lot that lies `lot` sds from its supplier's mean."""
+        shift = self.supplier + self.lot_sd[:, None] * lot
+        out = np.zeros_like(shift)
+        for c, weight in enumerate(self.weights):
+            out += weight * expit(self.base[:, c, None] + shift)
+        return out
+
+    def minutes(self, lot: Floats | float, unexplained: float = 0.0) -> Floats:
+        """Mean minutes with a lot that lies `lot` sds from its supplier's mean.
+
+        The mean of a log-normal: half the residual variance is added, and half of `unexplained`
+        times the variance of lots where only that part of a lot is averaged over.
+        """
+        spread = (self.residual_sd**2 + unexplained * self.lot_sd**2) / 2
+        level = np.exp(self.base + spread[:, None]) @ self.weights
+        return level[:, None] * np.exp(self.supplier + self.lot_sd[:, None] * lot)
+
+
+@dataclass(frozen=True)
+class NextLot:
+    """What a tied piece leads to, shape (draws, suppliers).
+
+    Attributes
+    ----------
+    expected
+        Averaged over the lots that may come. The minutes given success are averaged over the reeds
+        that succeed, so that lots with more of them weigh more.
+    one
+        A single next lot a draw.
+    """
+
+    expected: Tied
+    one: Tied
+
+
+def next_lot(
+    success: Ability,
+    when_good: Ability | None,
+    when_failed: Ability | None,
+    cane: Floats,
+    minutes_before: Floats,
+    correlation: float = 0.0,
+    seed: int = 1,
+) -> NextLot:
+    """Work out each supplier's next lot.
+
+    Parameters
+    ----------
+    success
+        Draws of the model of success.
+    when_good, when_failed
+        Draws of the models of log minutes, given that a reed succeeds or fails; None where no
+        minutes were recorded, and then they count as none.
+    cane, minutes_before
+        Cost of cane and minutes before tying, per tied piece, shape (suppliers,).
+    correlation
+        How a lot's effects on success and on minutes go together, -1 to 1.
+    seed
+        Seed of the new lots.
+    """
+    apart = 1.0 - correlation**2
+    shape = success.supplier.shape
+
+    def spent(ability: Ability | None, lot: Floats | float, unexplained: float) -> Floats:
+        return np.zeros(shape) if ability is None else ability.minutes(lot, unexplained)
+
+    total, good_minutes, failed_minutes = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    for node, weight in zip(_NODES, _WEIGHTS):
+        p = success.chance(node)
+        total += weight * p
+        good_minutes += weight * p * spent(when_good, correlation * node, apart)
+        failed_minutes += weight * (1 - p) * spent(when_failed, correlation * node, apart)
+    expected = Tied(total, good_minutes / total, failed_minutes / (1 - total), cane, minutes_before)
+    rng = np.random.default_rng(seed)
+    lot, own = rng.standard_normal((2, *shape))
+    pace = correlation * lot + np.sqrt(apart) * own
+    one = Tied(
+        success.chance(lot),
+        spent(when_good, pace, 0.0),
+        spent(when_failed, pace, 0.0),
+        cane,
+        minutes_before,
+    )
+    return NextLot(expected, one)
