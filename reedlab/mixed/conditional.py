@@ -1,0 +1,263 @@
+"""β and the groups' effects given the sds, at many sds at once.
+
+At each point of the sds the unknowns x = (v, β) have the joint density
+
+    p(y | Z Λ v + X β) · N(v; 0, I) · N(β; mean, precision⁻¹)
+
+whose mode and curvature this file finds for a whole batch of points together: the design is a
+sparse matrix C = [Z X], so that one product serves every point, and the dense Hessians are factored
+in one call. The Laplace approximation of the sds' own density falls out of it. For a Gaussian
+response it is exact and takes one step.
+
+An ordered response has its thresholds behind β among the unknowns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+from scipy.linalg import cho_solve
+from scipy.sparse import csr_matrix
+from scipy.special import expit
+
+from reedlab.errors import ModelError
+from reedlab.mixed.priors import Priors, coefficient_prior
+from reedlab.mixed.scales import Scales
+from reedlab.mixed.terms import Design
+
+_STEPS = 40
+_CLOSE = 1e-7  # Newton decrement at which a mode counts as found
+
+
+@dataclass(frozen=True)
+class Modes:
+    """What is known at G points of the sds.
+
+    Attributes
+    ----------
+    x
+        Modes of (v, β), shape (G, m).
+    chol
+        Lower Cholesky factors of the negative Hessians there, shape (G, m, m).
+    log_density
+        Log of the Laplace approximation of p(y | sds), up to one constant, shape (G,).
+    """
+
+    x: np.ndarray
+    chol: np.ndarray
+    log_density: np.ndarray
+
+
+class Conditional:
+    """The density of (v, β) given the sds for one design, family and prior.
+
+    Attributes
+    ----------
+    q, m
+        Number of groups' effects, and of all unknowns.
+    blocks
+        For each random term the slice of its effects, level by level, among the unknowns.
+    """
+
+    def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
+        self.design, self.family, self.scales = design, family, scales
+        self.mean, self.precision = coefficient_prior(design.X, design.fixed_names, priors)
+        sizes = [term.n_levels * term.k for term in design.terms]
+        ends = np.cumsum([0, *sizes])
+        self.blocks = [slice(int(a), int(b)) for a, b in pairwise(ends)]
+        self.q, self.m = int(ends[-1]), int(ends[-1]) + design.p
+        columns = [
+            block.start + term.index[:, None] * term.k + np.arange(term.k)
+            for block, term in zip(self.blocks, design.terms)
+        ]
+        columns.append(np.broadcast_to(np.arange(self.q, self.m), (design.n, design.p)))
+        self._columns = np.concatenate(columns, axis=1)
+        self._values = np.concatenate([*(t.basis for t in design.terms), design.X], axis=1)
+        n, r = self._columns.shape
+        self.C = csr_matrix(
+            (self._values.ravel(), self._columns.ravel(), np.arange(0, n * r + 1, r)),
+            shape=(n, self.m),
+        )
+        self._Ct = self.C.T.tocsr()
+
+    @cached_property
+    def _products(self) -> tuple[csr_matrix, np.ndarray, np.ndarray]:
+        """K, i, j with K @ w = the distinct entries (i, j) of C' diag(w) C."""
+        n, r = self._columns.shape
+        a, b = np.triu_indices(r)
+        low = np.minimum(self._columns[:, a], self._columns[:, b]).astype(np.int64)
+        high = np.maximum(self._columns[:, a], self._columns[:, b])
+        entries, place = np.unique((low * self.m + high).ravel(), return_inverse=True)
+        values = (self._values[:, a] * self._values[:, b]).ravel()
+        rows = np.repeat(np.arange(n), len(a))
+        K = csr_matrix((values, (place, rows)), shape=(len(entries), n))
+        return K, entries // self.m, entries % self.m
+
+    def crossproduct(self, weights: np.ndarray) -> np.ndarray:
+        """C' diag(w) C for weights (n, G), shape (G, m, m)."""
+        K, i, j = self._products
+        values = (K @ weights).T
+        out = np.zeros((weights.shape[1], self.m, self.m))
+        out[:, i, j] = values
+        out[:, j, i] = values
+        return out
+
+    def scale(self, x: np.ndarray, lambdas: list[np.ndarray]) -> np.ndarray:
+        """(u, β) from (v, β), both (G, m): u = Λ v level by level."""
+        out = x.copy()
+        for block, lam in zip(self.blocks, lambdas):
+            k = lam.shape[1]
+            if k == 1:
+                out[:, block] *= lam[:, :, 0]
+            else:
+                v = x[:, block].reshape(len(x), -1, k)
+                out[:, block] = np.einsum("gij,glj->gli", lam, v).reshape(len(x), -1)
+        return out
+
+    def _scale_transposed(self, a: np.ndarray, lambdas: list[np.ndarray]) -> np.ndarray:
+        """Multiply the rows of a (G, m, c) by Λ' in place."""
+        for block, lam in zip(self.blocks, lambdas):
+            k = lam.shape[1]
+            if k == 1:
+                a[:, block] *= lam
+            else:
+                part = a[:, block].reshape(len(a), -1, k, a.shape[2])
+                a[:, block] = np.einsum("gji,gljc->glic", lam, part).reshape(a[:, block].shape)
+        return a
+
+    def _hessian(self, inner: np.ndarray, lambdas: list[np.ndarray]) -> np.ndarray:
+        """Penalise and scale C' W C (G, m, m), in place."""
+        inner = self._scale_transposed(inner, lambdas).transpose(0, 2, 1)
+        inner = self._scale_transposed(inner, lambdas)
+        v = np.arange(self.q)
+        inner[:, v, v] += 1.0
+        b = slice(self.q, self.q + self.design.p)
+        inner[:, b, b] += self.precision
+        return inner
+
+    def log_prior(self, x: np.ndarray) -> np.ndarray:
+        """Log density (G,) of (v, β) before the data, without constants."""
+        beta = x[:, self.q : self.q + self.design.p] - self.mean
+        return -0.5 * np.sum(x[:, : self.q] ** 2, axis=1) - 0.5 * np.sum(
+            beta * (beta @ self.precision), axis=1
+        )
+
+    def _prior_gradient(self, x: np.ndarray) -> np.ndarray:
+        out = np.zeros_like(x)
+        b = slice(self.q, self.q + self.design.p)
+        out[:, : self.q] = -x[:, : self.q]
+        out[:, b] = -(x[:, b] - self.mean) @ self.precision
+        return out
+
+    def log_joint(self, x: np.ndarray, points: np.ndarray) -> np.ndarray:
+        """Log p(y, v, β | sds) at x (G, m) and points (G, d), up to one constant."""
+        raise NotImplementedError
+
+    def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
+        """Find the modes at points (G, d), from `start` (m,) if given."""
+        raise NotImplementedError
+
+
+class GaussianConditional(Conditional):
+    """A Gaussian response: the conditional is a normal, found in one solve."""
+
+    def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
+        super().__init__(design, family, priors, scales)
+        # Sums of squares are taken about the least-squares fit, so that nothing large cancels.
+        self._origin = np.zeros(self.m)
+        self._origin[self.q :] = np.linalg.lstsq(design.X, design.y, rcond=None)[0]
+        residual = design.y - design.X @ self._origin[self.q :]
+        self._rr = float(residual @ residual)
+        self._Cr = self._Ct @ residual
+        self._CC = self.crossproduct(np.ones((design.n, 1)))[0]
+
+    def log_joint(self, x: np.ndarray, points: np.ndarray) -> np.ndarray:
+        """See `Conditional.log_joint`."""
+        d = self.scale(x, self.scales.lambdas(points)) - self._origin
+        squares = self._rr - 2.0 * d @ self._Cr + np.sum(d * (d @ self._CC), axis=1)
+        sigma = self.scales.sigma(points)
+        return self.log_prior(x) - self.design.n * np.log(sigma) - 0.5 * squares / sigma**2
+
+    def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
+        """See `Conditional.modes`."""
+        lambdas = self.scales.lambdas(points)
+        x = np.tile(self._origin, (len(points), 1))
+        precision = self.scales.sigma(points)[:, None] ** -2.0
+        gradient = self._prior_gradient(x)
+        gradient += self._scale_transposed((precision * self._Cr)[:, :, None], lambdas)[:, :, 0]
+        chol = np.linalg.cholesky(self._hessian(precision[:, :, None] * self._CC, lambdas))
+        x += _solve(chol, gradient)
+        return Modes(x, chol, self.log_joint(x, points) - _half_log_det(chol))
+
+
+class BinomialConditional(Conditional):
+    """Successes out of trials on the logit scale: modes by penalised reweighted least squares."""
+
+    def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
+        super().__init__(design, family, priors, scales)
+        trials = np.ones(design.n) if design.trials is None else design.trials
+        self._y, self._trials = design.y[:, None], np.asarray(trials, dtype=float)[:, None]
+
+    def _log_likelihood(self, eta: np.ndarray) -> np.ndarray:
+        softplus = np.log1p(np.exp(-np.abs(eta))) + np.maximum(eta, 0.0)
+        return np.sum(self._y * eta - self._trials * softplus, axis=0)
+
+    def _eta(self, x: np.ndarray, lambdas: list[np.ndarray]) -> np.ndarray:
+        return self.C @ self.scale(x, lambdas).T
+
+    def log_joint(self, x: np.ndarray, points: np.ndarray) -> np.ndarray:
+        """See `Conditional.log_joint`."""
+        eta = self._eta(x, self.scales.lambdas(points))
+        return self.log_prior(x) + self._log_likelihood(eta)
+
+    def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
+        """See `Conditional.modes`."""
+        lambdas = self.scales.lambdas(points)
+        x = np.zeros((len(points), self.m)) if start is None else np.tile(start, (len(points), 1))
+        eta = self._eta(x, lambdas)
+        value = self.log_prior(x) + self._log_likelihood(eta)
+        for _ in range(_STEPS):
+            mu = expit(eta)
+            weights = self._trials * mu * (1.0 - mu)
+            gradient = (self._Ct @ (self._y - self._trials * mu)).T[:, :, None]
+            gradient = self._scale_transposed(gradient, lambdas)[:, :, 0]
+            gradient += self._prior_gradient(x)
+            chol = np.linalg.cholesky(self._hessian(self.crossproduct(weights), lambdas))
+            step = _solve(chol, gradient)
+            if np.max(np.sum(step * gradient, axis=1)) < _CLOSE:
+                return Modes(x, chol, value - _half_log_det(chol))
+            shorten = np.ones((len(points), 1))
+            for _ in range(_STEPS):
+                trial = x + shorten * step
+                eta = self._eta(trial, lambdas)
+                reached = self.log_prior(trial) + self._log_likelihood(eta)
+                worse = reached < value - 1e-9 * np.abs(value)
+                if not np.any(worse):
+                    break
+                shorten[worse] *= 0.5
+            x, value = trial, reached
+        raise ModelError(
+            "the effects could not be found at some sds of the groups: look for infinite or "
+            "extremely large values among the predictors."
+        )
+
+
+def _solve(chol: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Solve L L' x = right for each point."""
+    out = np.empty_like(right)
+    for g in range(len(right)):
+        out[g] = cho_solve((chol[g], True), right[g], check_finite=False)
+    return out
+
+
+def _half_log_det(chol: np.ndarray) -> np.ndarray:
+    return np.sum(np.log(np.einsum("gii->gi", chol)), axis=1)
+
+
+def conditional(design: Design, family: str, priors: Priors, scales: Scales) -> Conditional:
+    """Return the conditional density of a family."""
+    kinds = {"gaussian": GaussianConditional, "binomial": BinomialConditional}
+    return kinds[family](design, family, priors, scales)
