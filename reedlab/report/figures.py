@@ -64,6 +64,7 @@ def theme() -> dict[str, Any]:
         "xtick.labelcolor": INK,
         "ytick.labelcolor": INK,
         "text.color": INK,
+        "text.hinting": "none",  # letters then hang less on the FreeType at hand
         "font.family": "DejaVu Sans",  # comes with matplotlib: the same picture everywhere
         "font.size": 10,
         "legend.frameon": False,
@@ -151,7 +152,7 @@ def shares(
     Parameters
     ----------
     frame : pandas.DataFrame
-        One row a share, such as `share_frame` gives.
+        One row a share, such as `reedlab.report.counts.shares_by` gives.
     name, value, low, high : str
         Its columns, as in `intervals`.
     xlabel : str
@@ -208,50 +209,6 @@ def by_lot(frame: pd.DataFrame, column: str, supplier: str = "supplier", lot: st
     return ax
 
 
-def share_frame(frame: pd.DataFrame, by: str, outcome: str, level: float = 0.95) -> pd.DataFrame:
-    """Count an outcome of ones and noughts by group, with Wilson's interval for each share.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row a trial; rows without an outcome are left out.
-    by : str
-        The grouping column.
-    outcome : str
-        A column of 1, 0 or missing.
-    level : float
-        Of the interval.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The group, ``count``, ``share``, ``low``, ``high``.
-
-    References
-    ----------
-    Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference.
-    Journal of the American Statistical Association, 22, 209-212.
-
-    Examples
-    --------
-    >>> reeds = pd.DataFrame({"season": ["winter"] * 4, "success": [1.0, 1.0, 0.0, None]})
-    >>> share_frame(reeds, "season", "success").round(2).iloc[0].to_dict()
-    {'season': 'winter', 'count': 3, 'share': 0.67, 'low': 0.21, 'high': 0.94}
-    """
-    from statsmodels.stats.proportion import proportion_confint
-
-    known = frame.dropna(subset=[outcome])
-    counts = known.groupby(by, observed=True)[outcome].agg(["size", "sum"]).reset_index()
-    low, high = proportion_confint(
-        counts["sum"].to_numpy(), counts["size"].to_numpy(), alpha=1 - level, method="wilson"
-    )
-    return (
-        counts.assign(share=counts["sum"] / counts["size"], low=low, high=high)
-        .rename(columns={"size": "count"})
-        .drop(columns="sum")
-    )
-
-
 def png(ax: Axes) -> bytes:
     """Return the picture an Axes stands on as PNG, without a date or a program's version."""
     file = io.BytesIO()
@@ -285,6 +242,7 @@ def show_figure(ax: Axes, alt: str) -> None:
 
     if not alt.strip():
         raise ValueError("a picture needs alternative text: say what it shows.")
+    alt = alt.replace('"', "\N{RIGHT SINGLE QUOTATION MARK}")  # it will stand in an attribute
     content = base64.b64encode(png(ax)).decode("ascii")
     width = int(_figure(ax).get_figwidth() * 100)
     display(

@@ -154,12 +154,21 @@ def show(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> None:
     """
     from IPython.display import display
 
+    plain = written(frame, digits).to_string(index=False)
+    display({"text/plain": plain, "text/html": table_html(frame, digits)}, raw=True)
+
+
+def table_html(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> str:
+    """Return a frame as an HTML table: escaped, numbers written as in `written`, to the right.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Any tidy frame.
+    digits : int or mapping
+        As in `written`.
+    """
     text = written(frame, digits)
-    display({"text/plain": text.to_string(index=False), "text/html": _table(text)}, raw=True)
-
-
-def _table(text: pd.DataFrame) -> str:
-    """Lay out a frame of text as an HTML table, escaped, figures to the right."""
     looks = {name: _is_figures(text[name]) for name in text.columns}
 
     def cell(kind: str, name: str, value: str) -> str:

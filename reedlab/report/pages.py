@@ -125,7 +125,7 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
     runs = [job.result() for job in jobs]
     step("Writing the pages", total - 1, total)
     copies = {f"notebooks/{run.name}.ipynb": run.as_file() for run in runs}
-    set_aside = _write(pages_of(runs, bench) | copies, folder)
+    set_aside = write_files(pages_of(runs, bench) | copies, folder)
     step("Done", total, total)
     stopped = tuple(run for run in runs if run.stopped)
     return Report(
@@ -285,7 +285,7 @@ def _template(name: str) -> Any:
     return shell.get_template(f"{name}.html.j2")
 
 
-def _write(files: Mapping[str, bytes], folder: Path) -> tuple[Path, ...]:
+def write_files(files: Mapping[str, bytes], folder: Path) -> tuple[Path, ...]:
     """Write a report's files, each whole or not at all; set aside what the user had changed.
 
     The ledger holds the hash of all that reedlab wrote here. It is written first, with the old

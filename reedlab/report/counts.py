@@ -1,0 +1,192 @@
+"""Plain counts of what the records hold: shares with Wilson's interval, and what is missing.
+
+References
+----------
+Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. Journal
+of the American Statistical Association, 22, 209-212.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from reedlab.report.prose import count
+
+STAGES = ("tie", "rough", "dry", "clip", "finish", "play")
+BONUS = {  # what a question needs beyond the columns that must be there
+    "rh_pct": "what the season does",
+    "scrape_min": "what a good reed costs",
+    "gouge_centre_mm": "how to set the gouge",
+    "density_g_cm3": "which pieces to pass over",
+    "hardness": "which pieces to pass over",
+    "opening": "which blanks to give up early",
+    "crow": "which blanks to give up early",
+    "lost_at": "where reeds are lost",
+    "sold_for": "what an hour at the bench earns",
+}
+
+
+def with_wilson(frame: pd.DataFrame, hits: str, of: str, level: float = 0.95) -> pd.DataFrame:
+    """Add ``share``, ``low`` and ``high`` to counts: the share and its Wilson interval.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a group.
+    hits, of : str
+        Its columns with the count and with what it is a count of.
+    level : float
+        Of the interval.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with three columns more.
+
+    Examples
+    --------
+    >>> with_wilson(pd.DataFrame({"hits": [2], "of": [3]}), "hits", "of").round(2).iloc[0].tolist()
+    [2.0, 3.0, 0.67, 0.21, 0.94]
+    """
+    from statsmodels.stats.proportion import proportion_confint
+
+    low, high = proportion_confint(
+        frame[hits].to_numpy(dtype=float),
+        frame[of].to_numpy(dtype=float),
+        alpha=1 - level,
+        method="wilson",
+    )
+    return frame.assign(share=frame[hits] / frame[of], low=low, high=high)
+
+
+def shares_by(frame: pd.DataFrame, by: str, outcome: str) -> pd.DataFrame:
+    """Count an outcome of ones and noughts by group, with Wilson's 95 % interval.
+
+    Reeds of one lot are alike, so an interval that takes them one by one is too narrow for a
+    statement about the next lot: this is a description of the records, not an inference.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a trial; rows without an outcome are left out.
+    by, outcome : str
+        The grouping column, and a column of 1, 0 or missing.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The group, ``known``, ``hits``, ``share``, ``low``, ``high``.
+
+    Examples
+    --------
+    >>> reeds = pd.DataFrame({"season": ["winter"] * 4, "success": [1.0, 1.0, 0.0, None]})
+    >>> print(shares_by(reeds, "season", "success").round(2).to_string(index=False))
+    season  known  hits  share  low  high
+    winter      3   2.0   0.67 0.21  0.94
+    """
+    known = frame.dropna(subset=[outcome])
+    counted = known.groupby(by, observed=True)[outcome].agg(known="size", hits="sum")
+    return with_wilson(counted.reset_index(), "hits", "known")
+
+
+def where_lost(reeds: pd.DataFrame) -> pd.DataFrame:
+    """Say at which stage reeds are lost, among the settled ones that are known to have failed.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        ``bench.reeds``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``stage`` (in the order of the work, then "not noted"), ``lost``, ``tied`` (settled reeds
+        in all), ``share``, ``low``, ``high``.
+    """
+    settled = reeds[reeds["settled"]]
+    failed = settled.loc[settled["status"] == "failure", "lost_at"]
+    stage = failed.astype(object).where(failed.notna(), "not noted")
+    lost = stage.value_counts().reindex([*STAGES, "not noted"], fill_value=0)
+    frame = pd.DataFrame({"stage": lost.index, "lost": lost.to_numpy(), "tied": len(settled)})
+    return with_wilson(frame, "lost", "tied")
+
+
+def before_tying(losses: pd.DataFrame) -> pd.DataFrame:
+    """Say what part of each lot's pieces reached a staple, where the tally tells.
+
+    Parameters
+    ----------
+    losses : pandas.DataFrame
+        ``bench.losses``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``lot`` (with its supplier), ``pieces_in``, ``pieces_kept``, ``share``, ``low``, ``high``.
+    """
+    known = losses.dropna(subset=["yield_before_tying", "pieces_in"])
+    frame = pd.DataFrame(
+        {
+            "lot": known["supplier"].astype(str) + " " + known["lot"].astype(str),
+            "pieces_in": known["pieces_in"].astype(int),
+            "pieces_kept": (known["pieces_in"] * known["yield_before_tying"]).round().astype(int),
+        }
+    )
+    return with_wilson(frame.sort_values("lot"), "pieces_kept", "pieces_in")
+
+
+def recorded(reeds: pd.DataFrame, columns: Sequence[str] = tuple(BONUS)) -> pd.DataFrame:
+    """Say for what part of the reeds a column is known, and which question needs it.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        ``bench.reeds``; each column is counted over the reeds it can be known for (``lost_at``
+        over failures, ``sold_for`` over successes).
+    columns : sequence of str
+        Which columns.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``column``, ``known``, ``of``, ``share``, ``needed_for``; the least known first.
+    """
+    over = {"lost_at": "failure", "sold_for": "success"}
+    rows = []
+    for column in columns:
+        asked = reeds[reeds["status"] == over[column]] if column in over else reeds
+        rows.append((column, int(asked[column].notna().sum()), len(asked), BONUS[column]))
+    frame = pd.DataFrame(rows, columns=["column", "known", "of", "needed_for"])
+    frame.insert(3, "share", frame["known"] / frame["of"])
+    return frame.sort_values("share", kind="stable", ignore_index=True)
+
+
+def records_sentence(reeds: pd.DataFrame, lost: pd.DataFrame, known: pd.DataFrame) -> str:
+    """Say in a few sentences what the records hold, where reeds are lost and what to note next.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        ``bench.reeds``.
+    lost : pandas.DataFrame
+        What `where_lost` gave.
+    known : pandas.DataFrame
+        What `recorded` gave.
+    """
+    settled = reeds[reeds["settled"]]
+    good, failed = ((settled["status"] == status).sum() for status in ("success", "failure"))
+    pending = (reeds["status"] == "pending").sum()
+    noted = lost[lost["stage"] != "not noted"]
+    worst = noted.loc[noted["share"].idxmax()]
+    least = known.iloc[0]
+    return (
+        f"Of {count(len(settled), 'reed')} tied long enough ago to be judged, "
+        f"{100 * good / max(good + failed, 1):.0f} in a hundred turned out well; "
+        f"{count(int(pending), 'reed')} of all {len(reeds):,} {'is' if pending == 1 else 'are'} "
+        f"still pending. The stage that loses most is '{worst['stage']}', with {worst['lost']} of "
+        f"{worst['tied']}. "
+        f"Least is known of {least['column']} ({100 * least['share']:.0f} % of the reeds that "
+        f"could have it): note it if you want to know {least['needed_for']}."
+    )

@@ -1,0 +1,97 @@
+"""What a stored notebook must be: run from top to bottom, and showing nothing that changes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import nbformat
+
+FORBIDDEN = {
+    "a path": re.compile(
+        r"(?<![\w/.])(/(home|Users|usr|tmp|var|work|root|opt|mnt|private)\b|[A-Za-z]:\\|~/)"
+    ),
+    "an object's repr": re.compile(
+        r"<[\w.]+( object)? at 0x|<[\w.]+ object|<(Figure|Axes)\b|0x[0-9a-f]{6,}"
+    ),
+    "a warning": re.compile(r"\b\w*Warning\b"),
+    "a clock": re.compile(r"\b\d{1,2}:\d{2}:\d{2}\b|\b\d+(\.\d+)? ?(ms|µs|seconds)\b"),
+    "a random id": re.compile(r"\b[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}|\bid=\"T_[0-9a-f]{5}"),
+    "a progress bar": re.compile(r"it/s|[█━]{3}|\r"),
+    "a long tail of digits": re.compile(r"\d\.\d{5,}|\de-\d\d"),
+}
+METADATA = {
+    "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+    "language_info": {"name": "python"},
+}
+
+
+def faults(notebook: Any) -> list[str]:
+    """Return in words everything that keeps a notebook from being stored."""
+    return [*_shape(notebook), *_execution(notebook), *_outputs(notebook)]
+
+
+def _shape(notebook: Any) -> Iterator[str]:
+    if notebook.metadata != METADATA:
+        yield "metadata that changes from machine to machine"
+    first = notebook.cells[0]
+    if first.cell_type != "markdown" or not re.match(r"# .+\?\n", first.source + "\n"):
+        yield "it does not open with its question"
+    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    parameters = [cell for cell in code if "parameters" in _tags(cell)]
+    if [cell.source for cell in parameters] != ['bench_dir = ""']:
+        yield "no single parameters cell that names the demo"
+    for part in ("answer", "picture", "statistics"):
+        if not any(part in _tags(cell) for cell in code):
+            yield f"no cell tagged {part}"
+    order = [
+        part for cell in code for part in _tags(cell) if part in ("answer", "picture", "statistics")
+    ]
+    if order[:1] != ["answer"]:
+        yield "something is shown before the answer"
+    ids = [cell.get("id", "") for cell in notebook.cells]
+    if any(not re.fullmatch(r"[a-z]+-\d\d", name) for name in ids) or len({*ids}) < len(ids):
+        yield "cell ids that are not the notebook's own"
+
+
+def _execution(notebook: Any) -> Iterator[str]:
+    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    counts = [cell.execution_count for cell in code]
+    if None in counts:
+        yield "a cell was never executed"
+    if counts != [*range(1, len(code) + 1)] and None not in counts:
+        yield "cells were executed out of order"
+    outputs = [output for cell in code for output in cell.outputs]
+    if any(output.output_type == "error" for output in outputs):
+        yield "a cell ends in an error"
+    if any(output.get("name") == "stderr" for output in outputs):
+        yield "something on the error stream"
+
+
+def _outputs(notebook: Any) -> Iterator[str]:
+    for text in _texts(notebook):
+        for what, pattern in FORBIDDEN.items():
+            if match := pattern.search(text):
+                yield f"{what} in an output: {match.group()!r}"
+    for cell in notebook.cells:
+        for output in cell.get("outputs", []):
+            picture = "image/png" in output.get("data", {})
+            if picture and not output.metadata.get("image/png", {}).get("alt", "").strip():
+                yield "a picture without alternative text"
+
+
+def _texts(notebook: Any) -> Iterator[str]:
+    for cell in notebook.cells:
+        for output in cell.get("outputs", []):
+            yield output.get("text", "")
+            yield from (str(v) for k, v in output.get("data", {}).items() if k.startswith("text/"))
+
+
+def _tags(cell: Any) -> list[str]:
+    return list(cell.metadata.get("tags", []))
+
+
+def load(path: Any) -> Any:
+    """Read a notebook as it is stored."""
+    return nbformat.read(path, as_version=4)

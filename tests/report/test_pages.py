@@ -1,0 +1,220 @@
+"""The report stands alone: one file a page, nothing fetched, text from records shown as text."""
+
+import hashlib
+from html.parser import HTMLParser
+
+import nbformat
+import pandas as pd
+import pytest
+
+from reedlab.records import Bench
+from reedlab.report import pages
+from reedlab.report.running import Run, cut_at_error, with_parameters
+
+PIXEL = (
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJg"
+    "gg=="
+)
+NASTY = '<script>alert(1)</script><img src="https://a.example/x.png" onerror="y()"><b>bold</b>'
+
+
+def display(**data):
+    alt = {"image/png": {"alt": "Dots <b> & lines"}} if "image/png" in data else {}
+    return nbformat.v4.new_output("display_data", data=data, metadata=alt)
+
+
+def code(source, *outputs, tags=()):
+    cell = nbformat.v4.new_code_cell(source, outputs=list(outputs), metadata={"tags": list(tags)})
+    cell.execution_count = 1
+    return cell
+
+
+def run(name="04-suppliers", stopped=None, decision=True):
+    cells = [
+        nbformat.v4.new_markdown_cell("# Which cane to buy again?\n\nText."),
+        code('bench_dir = ""', tags=["parameters"]),
+        code("a", display(**{"text/html": "<p class=\"answer\">Buy ochre.</p>"}),
+             tags=["answer", "decision"] if decision else ["answer"]),
+        code("b", display(**{"image/png": PIXEL, "text/plain": "Dots"}), tags=["picture"]),
+        code("c", display(**{"text/html": "<table><tr><td>1</td></tr></table>"}),
+             tags=["statistics"]),
+        code("d", display(**{"text/html": NASTY})),
+        code("e", nbformat.v4.new_output("stream", name="stdout", text="<i>told</i>")),
+    ]  # fmt: skip
+    return Run(name, nbformat.v4.new_notebook(cells=cells), stopped)
+
+
+@pytest.fixture
+def bench(tmp_path):
+    lots = pd.DataFrame({"lot": ["L1"], "supplier": ["<script>ochre</script>"]})
+    reeds = pd.DataFrame(
+        {"reed": ["1"], "lot": ["L1"], "maker": ["A"], "tied_on": ["2025-01-07"],
+         "outcome": ["good"], "note": [NASTY]}
+    )  # fmt: skip
+    folder = tmp_path / "b <i>& c"
+    folder.mkdir()
+    made = Bench.from_tables({"lots": lots, "reeds": reeds})
+    return Bench(folder, made.settings, made.tables, made.findings)
+
+
+class Reader(HTMLParser):
+    """Collects what a browser would fetch, run or show."""
+
+    def __init__(self):
+        super().__init__()
+        self.tags, self.fetched, self.handlers, self.alts, self.ids = [], [], [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        for name, value in attrs:
+            if name in ("src", "srcset", "data", "poster", "background") or (
+                tag == "link" and name == "href"
+            ):
+                self.fetched.append(value)
+            if name.startswith("on"):
+                self.handlers.append(name)
+        if tag == "img":
+            self.alts.append(dict(attrs).get("alt"))
+
+
+def read(page):
+    reader = Reader()
+    reader.feed(page.decode())
+    return reader
+
+
+def test_no_page_fetches_or_runs_anything(bench):
+    for page in pages.pages_of([run(), run("01-records", decision=False)], bench).values():
+        seen = read(page)
+        assert {"script", "link", "iframe", "object", "embed", "form"}.isdisjoint(seen.tags)
+        assert all(what.startswith("data:image/png;base64,") for what in seen.fetched if what)
+        assert seen.handlers == []
+        assert b"default-src 'none'" in page
+        assert b"url(" not in page
+        assert b"@import" not in page
+
+
+def test_every_picture_has_its_words(bench):
+    built = pages.pages_of([run()], bench)
+    assert read(built["index.html"]).alts == ["Dots <b> & lines"]
+    assert read(built["04-suppliers.html"]).alts[0] == "Dots <b> & lines"
+
+
+def test_the_index_takes_the_answer_the_picture_and_the_statistics(bench):
+    runs = [run("01-records", decision=False), run()]
+    index = pages.pages_of(runs, bench)["index.html"].decode()
+    top = index.index('id="04-suppliers"')
+    parts = ("Which cane to buy again?", "Buy ochre.", "<img", "<table>", "Behind the answers")
+    places = [index.index(part, top) for part in parts]
+    assert places == sorted(places)
+    assert index.count("Buy ochre.") == 2
+    assert index.count("<img") == 1
+    assert "the code of this step" not in index
+    assert "told" not in index
+
+
+def test_code_is_folded_away_on_a_notebooks_page(bench):
+    page = pages.pages_of([run()], bench)["04-suppliers.html"].decode()
+    assert page.count('<details class="code"><summary>the code of this step</summary>') == 6
+    assert "&lt;i&gt;told&lt;/i&gt;" in page
+
+
+def test_a_stopped_notebook_gives_its_reason_as_text(bench):
+    reason = "no supplier has <b>two lots</b>; note the lot of each reed."
+    built = pages.pages_of([run(stopped=reason)], bench)
+    for page in (built["index.html"], built["04-suppliers.html"]):
+        assert "no supplier has &lt;b&gt;two lots&lt;/b&gt;; note the lot" in page.decode()
+
+
+def test_names_of_folders_are_shown_as_text(bench):
+    page = pages.pages_of([run()], bench)["index.html"].decode()
+    assert "b &lt;i&gt;&amp; c" in page
+    assert "<i>& c" not in page
+
+
+@pytest.mark.parametrize(
+    "html",
+    [
+        "<script>x()</script>",
+        "<a href='javascript:x()'>a</a>",
+        "<a href=' data:text/html;base64,AAAA'>a</a>",
+        "<a href='JaVaScRiPt&colon;x()'>a</a>",
+        "<img src='data:image/svg+xml;base64,AAAA'>",
+        "<img src='//a.example/x.png'>",
+        "<svg onload=x()></svg>",
+        "<p style='background:url(//a.example)'>a</p>",
+        "<style>@import '//a.example'</style>",
+        "<iframe src='//a.example'></iframe>",
+        "<details ontoggle=x() open>a</details>",
+        "<math><mtext><table><mglyph><style><img src=x onerror=y()>",
+        "<meta http-equiv=refresh content='0;url=//a.example'>",
+    ],
+)
+def test_the_sanitiser_leaves_nothing_that_acts(html):
+    seen = Reader()
+    seen.feed(pages.sanitised(html))
+    assert {"script", "svg", "style", "iframe", "meta"}.isdisjoint(seen.tags)
+    assert seen.fetched == []
+    assert seen.handlers == []
+    assert "href=" not in pages.sanitised(html)
+
+
+def test_links_and_figures_survive_the_sanitiser():
+    kept = f'<a href="04-suppliers.html">x</a><img alt="y" src="data:image/png;base64,{PIXEL}">'
+    assert pages.sanitised(kept) == kept
+
+
+def test_a_page_that_the_user_changed_is_kept(tmp_path):
+    pages.write_files({"index.html": b"one"}, tmp_path)
+    assert pages.write_files({"index.html": b"two"}, tmp_path) == ()
+    (tmp_path / "index.html").write_bytes(b"mine")
+    (kept,) = pages.write_files({"index.html": b"three"}, tmp_path)
+    assert kept.name == "index-kept-1.html"
+    assert kept.read_bytes() == b"mine"
+    assert (tmp_path / "index.html").read_bytes() == b"three"
+    (tmp_path / "index.html").write_bytes(b"mine again")
+    assert [path.name for path in pages.write_files({"index.html": b"4"}, tmp_path)] == [
+        "index-kept-2.html"
+    ]
+
+
+def test_a_run_cut_short_leaves_nothing_that_looks_changed(tmp_path, monkeypatch):
+    pages.write_files({"a.html": b"1", "b.html": b"1"}, tmp_path)
+    whole = pages._replace
+
+    def cut_short(path, content):
+        if path.name == "b.html":
+            raise KeyboardInterrupt
+        whole(path, content)
+
+    monkeypatch.setattr(pages, "_replace", cut_short)
+    with pytest.raises(KeyboardInterrupt):
+        pages.write_files({"a.html": b"2", "b.html": b"2"}, tmp_path)
+    monkeypatch.undo()
+    assert pages.write_files({"a.html": b"3", "b.html": b"3"}, tmp_path) == ()
+    assert (tmp_path / "b.html").read_bytes() == b"3"
+
+
+def test_a_foreign_file_is_set_aside_not_overwritten(tmp_path):
+    (tmp_path / "index.html").write_bytes(b"somebody else's")
+    (kept,) = pages.write_files({"index.html": b"ours"}, tmp_path)
+    assert hashlib.sha256(kept.read_bytes()).digest() == hashlib.sha256(b"somebody else's").digest()
+
+
+def test_parameters_are_set_in_a_copy_without_outputs():
+    before = run().notebook
+    after = with_parameters(before, "../../Ünïcode 'quoted' \"bench\"")
+    named = {}
+    exec(after.cells[1].source, named)
+    assert named["bench_dir"] == "../../Ünïcode 'quoted' \"bench\""
+    assert before.cells[1].source == 'bench_dir = ""'
+    assert all(cell.outputs == [] for cell in after.cells if cell.cell_type == "code")
+
+
+def test_a_notebook_is_cut_at_the_cell_that_refused():
+    notebook = run().notebook
+    error = nbformat.v4.new_output("error", ename="ModelError", evalue="no", traceback=["/home/x"])
+    notebook.cells[3].outputs.append(error)
+    cut = cut_at_error(notebook)
+    assert len(cut.cells) == 4
+    assert [output.output_type for output in cut.cells[3].outputs] == ["display_data"]
