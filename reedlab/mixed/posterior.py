@@ -155,7 +155,7 @@ class Posterior:
     def predict(
         self,
         data: pd.DataFrame,
-        new_levels: Collection[str] = (),
+        new_levels: str | Collection[str] = (),
         n: int | None = None,
         seed: int | None = None,
     ) -> np.ndarray:
@@ -190,7 +190,7 @@ class Posterior:
     def linear_predictor(
         self,
         data: pd.DataFrame,
-        new_levels: Collection[str] = (),
+        new_levels: str | Collection[str] = (),
         n: int | None = None,
         seed: int | None = None,
     ) -> np.ndarray:
@@ -199,8 +199,9 @@ class Posterior:
         if recipe is None:
             raise PredictionError("this fit was made without a formula and cannot read new data.")
         parts = recipe.formula.random
+        new_levels = {new_levels} if isinstance(new_levels, str) else set(new_levels)
         known = {part.group for part in parts} | {c for part in parts for c in part.columns}
-        strange = [name for name in new_levels if name not in known]
+        strange = sorted(new_levels - known)
         if strange:
             raise PredictionError(
                 f"new_levels names {strange[0]!r}, which the model does not group by."
@@ -213,7 +214,7 @@ class Posterior:
         eta = s.effects[:, cond.q :][:, : design.p] @ X.T
         lambdas = cond.scales.lambdas(s.points)
         for t, (part, term, block) in enumerate(zip(parts, design.terms, cond.blocks)):
-            if part.group in new_levels or set(part.columns) & set(new_levels):
+            if part.group in new_levels or set(part.columns) & new_levels:
                 label = _new_codes(part.columns, data)
                 normals = rng.standard_normal((len(s.points), label.max() + 1, term.k))
                 effects = np.einsum("sij,slj->sli", lambdas[t], normals)
