@@ -55,12 +55,14 @@ OTHER_UNITS: Mapping[str, Mapping[str, _Conversion]] = {
         **dict.fromkeys(("in", "inch", "inches", '"', "''", "″"), _INCHES),
         **dict.fromkeys(("thou", "mil", "mils"), ("thousandths of an inch", lambda x: x * 0.0254)),
         "cm": ("centimetres", lambda x: x * 10),
+        "1/100 mm": ("hundredths of a millimetre", lambda x: x / 100),
         "µm": ("micrometres", lambda x: x / 1000),
     },
     "°C": dict.fromkeys(("f", "°f", "ºf", "° f"), _FAHRENHEIT),
     "g/cm³": dict.fromkeys(("kg/m3", "kg/m³"), _KG_M3),
     "g": {"mg": ("milligrams", lambda x: x / 1000)},
-    "%": {"": ("a fraction of one", lambda x: x * 100)},
+    "%": {"of 1": ("fractions of one", lambda x: x * 100)},
+    "min": dict.fromkeys(("h", "hours"), ("hours", lambda x: x * 60)),
 }
 """Units that a column's own is mistaken for, as they are written, with the way back."""
 

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections import Counter
+from collections.abc import Mapping
 from typing import Any, Literal
 
 import pandas as pd
 
+from .tables import TABLES
+
 Severity = Literal["error", "warning"]
+
+MOST_ALIKE = 2_000
+"""Findings of one column and severity are named one by one up to this many, then counted."""
 
 COLUMNS = ("table", "row", "column", "value", "severity", "problem", "mend")
 
@@ -28,6 +34,7 @@ class Findings:
 
     def __init__(self) -> None:
         self._rows: list[tuple[Any, ...]] = []
+        self._counts: Counter[tuple[str, str, str]] = Counter()
 
     def add(
         self,
@@ -40,7 +47,9 @@ class Findings:
         mend: str,
     ) -> None:
         """Add one finding; `row` is the spreadsheet's own number, or None for a whole table."""
-        self._rows.append((table, row, column, _brief(value), severity, problem, mend))
+        self._counts[table, column, severity] += 1
+        if self._counts[table, column, severity] <= MOST_ALIKE:
+            self._rows.append((table, row, column, _brief(value), severity, problem, mend))
 
     def each(
         self,
@@ -48,18 +57,17 @@ class Findings:
         column: str,
         values: pd.Series,
         severity: Severity,
-        problem: str | Callable[[Any], str],
-        mend: str | Callable[[Any], str],
+        problem: str | Mapping[Any, str],
+        mend: str | Mapping[Any, str],
     ) -> None:
-        """Add a finding for each of `values`, whose index holds the rows."""
-        for row, value in values.items():
-            says = problem if isinstance(problem, str) else problem(value)
-            cure = mend if isinstance(mend, str) else mend(value)
-            self.add(table, int(row), column, value, severity, says, cure)
+        """Add a finding for each of `values`, whose index holds the rows.
 
-    def extend(self, others: Iterable[tuple[Any, ...]]) -> None:
-        """Add findings as tuples in the order of `COLUMNS`."""
-        self._rows.extend(others)
+        A mapping gives the sentence for each value.
+        """
+        for row, value in values.items():
+            says = problem if isinstance(problem, str) else problem[value]
+            cure = mend if isinstance(mend, str) else mend[value]
+            self.add(table, int(row), column, value, severity, says, cure)
 
     def rows(self, table: str, column: str, severity: Severity = "error") -> set[int]:
         """Return the rows of a column that have a finding of this severity."""
@@ -67,9 +75,16 @@ class Findings:
 
     def frame(self) -> pd.DataFrame:
         """Return the findings, errors before warnings within each table."""
-        frame = pd.DataFrame(self._rows, columns=list(COLUMNS))
+        more = [
+            (table, None, column, "", severity, f"has {count - MOST_ALIKE:,} more of these",
+             "mend the first ones, and look again")
+            for (table, column, severity), count in self._counts.items()
+            if count > MOST_ALIKE
+        ]  # fmt: skip
+        frame = pd.DataFrame([*self._rows, *more], columns=list(COLUMNS))
         frame = frame.astype({"row": "Int64", **dict.fromkeys(set(COLUMNS) - {"row"}, "str")})
-        order = frame["table"].map({t: i for i, t in enumerate(dict.fromkeys(frame["table"]))})
+        names = [*dict.fromkeys(t for t in frame["table"] if t not in TABLES), *TABLES]
+        order = frame["table"].map({name: i for i, name in enumerate(names)})
         keys = frame.assign(order=order, late=frame["severity"].eq("warning"))
         keys = keys.sort_values(["order", "late", "row"], kind="stable", na_position="first")
         return frame.loc[keys.index].reset_index(drop=True)

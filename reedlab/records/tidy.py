@@ -157,7 +157,7 @@ def reeds(
     rows = frame.index
     frame = frame.reset_index(drop=True)
     pieces = cane(tables).set_index("piece")
-    frame["lot"] = frame["lot"].fillna(_looked_up(frame["piece"], pieces["lot"].astype(object)))
+    frame["lot"] = lots_of(frame, tables["pieces"])
     lots = _first_of_each(tables["lots"], "lot").set_index("lot")
     for name in FROM_LOT:
         frame[name] = _looked_up(frame["lot"], lots[name])
@@ -193,6 +193,12 @@ def with_usual(reeds: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     return filled
 
 
+def lots_of(reeds: pd.DataFrame, pieces: pd.DataFrame) -> pd.Series:
+    """Return each reed's lot: its own, else its piece's."""
+    lots = _first_of_each(pieces, "piece").set_index("piece")["lot"]
+    return reeds["lot"].fillna(_looked_up(reeds["piece"], lots))
+
+
 def losses(tables: Tables) -> pd.DataFrame:
     """Return one row a lot: what was bought, lost before tying, and what that took.
 
@@ -216,8 +222,7 @@ def losses(tables: Tables) -> pd.DataFrame:
     frame["pieces_bought"] = lots["quantity"] * each
     tied = _first_of_each(tables["reeds"], "reed")
     tied = tied[tied["retie_of"].isna()]
-    piece_lot = _first_of_each(tables["pieces"], "piece").set_index("piece")["lot"]
-    lot_of = tied["lot"].fillna(_looked_up(tied["piece"], piece_lot))
+    lot_of = lots_of(tied, tables["pieces"])
     frame["pieces_tied"] = frame["lot"].map(lot_of.value_counts()).fillna(0).astype(int)
     counted = _tallied(tables["tally"])
     noted = _noted(tables["pieces"], frame.set_index("lot")["pieces_tied"])
@@ -324,7 +329,7 @@ def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.
     shares: dict[str, dict[int, float]] = {}
     for row in sittings.dropna(subset=["reeds", "minutes"]).itertuples():
         stage = row.stage if isinstance(row.stage, str) else ""
-        count, named = _batch(row.reeds)
+        count, named = batch(row.reeds)
         places = [place[label] for label in named if label in place]
         if not named and stage in by_day:
             mine = by_day[stage].get((row.maker, row.date), [])
@@ -335,7 +340,7 @@ def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.
     return {stage: pd.Series(share, dtype=float) for stage, share in shares.items()}
 
 
-def _batch(text: str) -> tuple[float, list[str]]:
+def batch(text: str) -> tuple[float, list[str]]:
     """Return how many reeds a batch holds, and their labels if it names them."""
     if re.fullmatch(r"\d{1,3}", text):
         return max(float(text), 1.0), []

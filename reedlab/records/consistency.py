@@ -1,0 +1,330 @@
+"""Rows that contradict one another: keys, dates, counts, losses told twice."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+
+from .findings import Findings, Severity
+from .settings import Settings
+from .spelling import respelled
+from .tables import STAGES_BEFORE_TYING, TABLES
+from .tidy import batch, cutoff, lots_of
+
+Tables = dict[str, pd.DataFrame]
+
+_LONG = pd.Timedelta(days=730)
+
+
+def check(tables: Tables, settings: Settings, found: Findings) -> None:
+    """Look for contradictions within and between tables; what cannot be used is emptied."""
+    for look in (_future, _repeats, _nowhere, _lot_and_piece, _sizes, _dates, _outcomes):
+        look(tables, found)
+    _prices(tables, settings, found)
+    for look in (_tally, _told_twice, _sittings, _waiting):
+        look(tables, found)
+
+
+def _empty(tables: Tables, table: str, rows: pd.Index, columns: list[str]) -> None:
+    if len(rows):
+        tables[table] = tables[table].copy()
+        tables[table].loc[rows, columns] = None
+
+
+def _future(tables: Tables, found: Findings) -> None:
+    """Days that have not come yet, which would also move the end of the records."""
+    tomorrow = pd.Timestamp(dt.date.today()) + pd.Timedelta(days=1)
+    for name, table in TABLES.items():
+        for column in table.columns.values():
+            if column.kind in ("date", "time"):
+                values = tables[name][column.name]
+                late = values[values > tomorrow]
+                if len(late):
+                    found.each(name, column.name, late, "error", "lies in the future",
+                               "mend the year, most likely")  # fmt: skip
+                    _empty(tables, name, late.index, [column.name])
+
+
+def _repeats(tables: Tables, found: Findings) -> None:
+    """Labels that stand for two rows: only the first counts."""
+    for name, table in TABLES.items():
+        if table.key:
+            labels = tables[name][table.key].dropna()
+            again = labels[labels.duplicated()]
+            first = labels[labels.isin(again)].drop_duplicates()
+            says = {
+                label: f"stands in row {row} already; only that row is used"
+                for row, label in first.items()
+            }
+            mend = f"give this {table.key} a label of its own"
+            found.each(name, table.key, again, "error", says, mend)
+
+
+def _nowhere(tables: Tables, found: Findings) -> None:
+    """Labels of a lot, piece or reed that is not in its table."""
+    for name, table in TABLES.items():
+        for column in table.columns.values():
+            if not column.refers or tables[name].empty:
+                continue
+            known = tables[column.refers][TABLES[column.refers].key].dropna().unique()
+            labels = tables[name][column.name].dropna()
+            astray = labels[~labels.isin(known)]
+            hints = respelled(astray.unique(), known)
+            if column.refers == "pieces":
+                # A piece that was never measured has no row, and with its lot known needs none.
+                alone = tables[name].loc[astray.index, "lot"].isna()
+                astray = astray[alone | astray.isin(list(hints))]
+            if astray.nunique() > 1 and not len(known):
+                found.add(
+                    column.refers, None, "", "", "error",
+                    f"has no rows, while {name} names {astray.nunique()} of them",
+                    f"add {column.refers}: {TABLES[column.refers].says}",
+                )  # fmt: skip
+                continue
+            mend = {
+                label: f"write {hints[label]}, most likely"
+                if label in hints
+                else f"add it to {column.refers}, or mend the label"
+                for label in astray.unique()
+            }
+            severity: Severity = "warning" if column.name == "retie_of" else "error"
+            found.each(name, column.name, astray, severity, f"is not in {column.refers}", mend)
+
+
+def _lot_and_piece(tables: Tables, found: Findings) -> None:
+    """Reeds whose lot is not their piece's lot, reeds without either, a piece tied twice."""
+    reeds = tables["reeds"]
+    if reeds.empty:
+        return
+    unread = found.rows("reeds", "lot") | found.rows("reeds", "piece")
+    neither = reeds.index[reeds["lot"].isna() & reeds["piece"].isna()]
+    for row in neither:
+        if row not in unread:
+            found.add("reeds", int(row), "lot", "", "error", "has neither lot nor piece",
+                      "fill in the lot it came from")  # fmt: skip
+    pieces = tables["pieces"].dropna(subset=["piece", "lot"]).drop_duplicates("piece")
+    lot_of = reeds["piece"].astype(object).map(dict(zip(pieces["piece"], pieces["lot"])))
+    differ = reeds.index[reeds["lot"].notna() & lot_of.notna() & reeds["lot"].ne(lot_of)]
+    for row in differ:
+        found.add(
+            "reeds", int(row), "lot", reeds.at[row, "lot"], "error",
+            f"is not the lot of its piece: {reeds.at[row, 'piece']} is of {lot_of[row]}",
+            "mend the lot or the piece; until then neither is used",
+        )  # fmt: skip
+    _empty(tables, "reeds", differ, ["lot", "piece"])
+    tied = reeds[reeds["piece"].notna() & reeds["retie_of"].isna()]
+    again = tied.loc[tied.duplicated("piece"), "piece"]
+    found.each("reeds", "piece", again, "warning", "was tied before, as another reed",
+               "mend the piece, or name the first reed under retie_of")  # fmt: skip
+
+
+def _sizes(tables: Tables, found: Findings) -> None:
+    """Sizes of one thing that cannot both be right."""
+    pieces, lots, reeds = tables["pieces"], tables["lots"], tables["reeds"]
+    deep = pieces["float_submerged_mm"][pieces["float_submerged_mm"] > pieces["length_mm"]]
+    found.each("pieces", "float_submerged_mm", deep, "error", "is more than the piece's length",
+               "measure again: a piece that sinks has no such reading")  # fmt: skip
+    _empty(tables, "pieces", deep.index, ["float_submerged_mm"])
+    for frame, table, small, large in (
+        (lots, "lots", "diameter_min_mm", "diameter_max_mm"),
+        (reeds, "reeds", "finished_length_mm", "tied_mm"),
+        (reeds, "reeds", "staple_mm", "finished_length_mm"),
+    ):
+        wrong = frame[small][frame[small] > frame[large]]
+        found.each(table, small, wrong, "warning", f"is more than {large}",
+                   "look again at both; they may be swapped")  # fmt: skip
+    no_gauge = pieces["hardness"].notna() & pieces["hardness_gauge"].isna()
+    if no_gauge.any():
+        found.add("pieces", None, "hardness_gauge", "", "warning",
+                  f"is empty for {no_gauge.sum()} pieces with a hardness",
+                  "name the gauge: readings of two gauges do not compare")  # fmt: skip
+
+
+def _dates(tables: Tables, found: Findings) -> None:
+    """Days out of order, and steps that took years."""
+    lots = tables["lots"].dropna(subset="lot").drop_duplicates("lot").set_index("lot")
+    bought = lots["bought_on"].dropna().to_dict()
+    harvest = pd.to_datetime(lots["harvest_year"], format="%Y", errors="coerce").dropna().to_dict()
+    reeds = tables["reeds"]
+    lot = lots_of(reeds, tables["pieces"]).astype(object)
+    steps = {
+        "the lot's harvest": lot.map(harvest),
+        "the lot's bought_on": lot.map(bought),
+        **{day: reeds[day] for day in ("tied_on", "rough_on", "finished_on", "judged_on")},
+        "returned_on": reeds["returned_on"],
+    }
+    _in_order("reeds", steps, found)
+    own = tables["lots"]
+    year = pd.to_datetime(own["harvest_year"], format="%Y", errors="coerce")
+    _in_order("lots", {"harvest_year": year, "bought_on": own["bought_on"]}, found)
+    for name, day in (("pieces", "measured_on"), ("tally", "date")):
+        arrived = tables[name]["lot"].astype(object).map(bought)
+        _in_order(name, {"the lot's bought_on": arrived, day: tables[name][day]}, found)
+
+
+def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
+    """Warn where a day lies before the last one known before it, or years after."""
+    latest, named = None, None
+    for name, days in steps.items():
+        days = days.astype("datetime64[us]")
+        if latest is None or named is None:
+            latest, named = days, pd.Series(name, index=days.index, dtype=object)
+            continue
+        early = days < latest
+        own_steps = not named.str.startswith("the lot").all() and not name.startswith("the lot")
+        late = (days - latest > _LONG) & ~named.str.startswith(("the lot", "harvest"))
+        for row in days.index[early]:
+            found.add(
+                table, int(row), name, days[row], "warning",
+                f"is before {named[row]} ({latest[row]:%Y-%m-%d})", "look again at both days",
+            )  # fmt: skip
+        for row in days.index[late] if own_steps else ():
+            found.add(
+                table, int(row), name, days[row], "warning",
+                f"is more than two years after {named[row]} ({latest[row]:%Y-%m-%d})",
+                "look again at the year",
+            )  # fmt: skip
+        take = days.notna() & ~early
+        latest = latest.where(~take, days)
+        named = named.where(~take, name)
+
+
+def _outcomes(tables: Tables, found: Findings) -> None:
+    """Outcomes without a day, days without an outcome, and failures said of good reeds."""
+    reeds = tables["reeds"]
+    known = reeds["outcome"].notna()
+    undated = known & reeds["judged_on"].isna() & reeds["finished_on"].isna()
+    for column in ("judged_on", "finished_on"):
+        undated &= ~reeds.index.isin(list(found.rows("reeds", column)))
+    mend = "fill in judged_on (or finished_on): it tells when a reed's fate is known"
+    if undated.sum() > max(10, known.sum() / 2):
+        found.add("reeds", None, "judged_on", "", "warning",
+                  f"is empty for {undated.sum()} of {known.sum()} outcomes", mend)  # fmt: skip
+    else:
+        for row in reeds.index[undated]:
+            found.add("reeds", int(row), "judged_on", "", "warning",
+                      "is empty, though the reed has an outcome", mend)  # fmt: skip
+    judged = reeds["judged_on"].notna() & ~known
+    judged &= ~reeds.index.isin(list(found.rows("reeds", "outcome")))
+    for row in reeds.index[judged]:
+        found.add("reeds", int(row), "outcome", "", "warning",
+                  "is empty, though the reed was judged", "fill in how it turned out")  # fmt: skip
+    lost = reeds["lost_at"][reeds["lost_at"].notna() & reeds["outcome"].eq("good")]
+    found.each("reeds", "lost_at", lost, "warning", "says where a reed failed that is good",
+               "mend the outcome, or empty this cell")  # fmt: skip
+    sold = reeds["sold_for"].gt(0) & reeds["outcome"].isin(["given_up", "broken", "reject"])
+    found.each("reeds", "sold_for", reeds["sold_for"][sold], "warning",
+               "is the price of a reed that failed", "mend the outcome or the price")  # fmt: skip
+
+
+def _prices(tables: Tables, settings: Settings, found: Findings) -> None:
+    """Prices that do not add up: another currency, a quantity of nothing named."""
+    lots = tables["lots"]
+    priced = lots["price"].notna() | lots["freight"].notna()
+    foreign = lots["currency"].notna() & lots["currency"].str.upper().ne(settings.currency.upper())
+    wrong = lots.index[priced & foreign]
+    found.each(
+        "lots", "currency", lots.loc[wrong, "currency"], "error",
+        f"is not {settings.currency}, in which the costs are counted; the price is not used",
+        f"write the price in {settings.currency}, as it was paid",
+    )  # fmt: skip
+    _empty(tables, "lots", wrong, ["price", "freight"])
+    unsaid = lots["quantity"].notna() & lots["quantity_unit"].isna()
+    unsaid &= ~lots["form"].isin(["split", "gouged", "shaped"])
+    found.each("lots", "quantity", lots.loc[unsaid, "quantity"], "warning",
+               "does not say what it counts",
+               "fill in quantity_unit: piece, tube or g")  # fmt: skip
+
+
+def _tally(tables: Tables, found: Findings) -> None:
+    """More pieces out than in, at one stage or from one stage to the next; more reeds than cane."""
+    tally, lots = tables["tally"], tables["lots"]
+    more = tally["pieces_out"][tally["pieces_out"] > tally["pieces_in"]]
+    # Splitting makes several pieces of a tube, so there the count may grow.
+    more = more[tally.loc[more.index, "stage"].astype(object).ne("split")]
+    found.each("tally", "pieces_out", more, "error", "is more than went in",
+               "swap the two counts, most likely")  # fmt: skip
+    _empty(tables, "tally", more.index, ["pieces_out"])
+    sums = tables["tally"].groupby(["lot", "stage"], observed=True)[["pieces_in", "pieces_out"]]
+    for lot, stages in sums.sum().groupby(level="lot", observed=True):
+        stages = stages.droplevel("lot")
+        for before, after in zip(stages.index, stages.index[1:]):
+            came, went = stages.at[before, "pieces_out"], stages.at[after, "pieces_in"]
+            if went > came > 0:
+                found.add(
+                    "tally", None, "pieces_in", f"{went:g}", "warning",
+                    f"of stage {after}, lot {lot}, is more than the {came:g} that {before} left",
+                    "look for a day that was not noted, or noted twice",
+                )  # fmt: skip
+    pieces = lots["quantity"].where(lots["quantity_unit"].eq("piece"))
+    tied = lots_of(tables["reeds"], tables["pieces"])[tables["reeds"]["retie_of"].isna()]
+    counts = lots["lot"].astype(object).map(tied.value_counts())
+    for row in lots.index[counts > pieces]:
+        found.add(
+            "lots", int(row), "quantity", pieces[row], "warning",
+            f"is less than the {counts[row]:g} reeds tied of lot {lots.at[row, 'lot']}",
+            "look again at the quantity, and at the lot of its reeds",
+        )  # fmt: skip
+
+
+def _told_twice(tables: Tables, found: Findings) -> None:
+    """Losses that stand in two tables: they are counted once."""
+    tally, pieces, reeds = tables["tally"], tables["pieces"], tables["reeds"]
+    lost = tally[tally["pieces_out"] < tally["pieces_in"]]
+    counted = set(zip(lost["lot"], lost["stage"].astype(object)))
+    noted = pieces[pieces["lost_at"].notna()]
+    twice = [pair in counted for pair in zip(noted["lot"], noted["lost_at"].astype(object))]
+    found.each("pieces", "lost_at", noted.loc[twice, "lost_at"], "warning",
+               "is a loss that tally may count too; only tally is counted",
+               "nothing, if the tally holds this piece; otherwise add it there")  # fmt: skip
+    at_tying = reeds[reeds["lost_at"].eq("tie")]
+    lots = lots_of(at_tying, pieces)
+    twice = [(lot, "tie") in counted for lot in lots]
+    found.each("reeds", "lost_at", at_tying.loc[twice, "lost_at"], "warning",
+               "is a loss at tying that tally may count too; only this row is counted",
+               "note losses at tying in one of the two")  # fmt: skip
+    made = dict(zip(reeds["piece"].dropna(), reeds.loc[reeds["piece"].notna(), "reed"]))
+    early = noted[noted["lost_at"].isin(STAGES_BEFORE_TYING) & noted["piece"].isin(list(made))]
+    for row, piece in early["piece"].items():
+        found.add("pieces", int(str(row)), "lost_at", early.at[row, "lost_at"], "warning",
+                  f"says that {piece} was lost, yet reed {made[piece]} was tied of it",
+                  "empty this cell, or mend the reed's piece")  # fmt: skip
+
+
+def _sittings(tables: Tables, found: Findings) -> None:
+    """Batches that name reeds which are not there, or whose minutes stand in reeds too."""
+    sittings, reeds = tables["sittings"], tables["reeds"]
+    row_of = dict(zip(reeds["reed"].dropna(), reeds.index[reeds["reed"].notna()]))
+    for row, text in sittings["reeds"].dropna().items():
+        _, named = batch(text)
+        astray = [label for label in named if label not in row_of]
+        hints = respelled(astray, list(row_of)) if astray else {}
+        for label in astray:
+            hint = f"write {hints[label]}, most likely" if label in hints else "mend the label"
+            found.add("sittings", int(str(row)), "reeds", label, "warning", "is not in reeds", hint)
+        stage = sittings.at[row, "stage"]
+        own = [
+            label
+            for label in named
+            if isinstance(stage, str)
+            and label in row_of
+            and not np.isnan(reeds.at[row_of[label], f"{stage}_min"])
+        ]
+        if own:
+            listed = ", ".join(own[:5]) + (" and others" if own[5:] else "")
+            found.add("sittings", int(str(row)), "minutes", sittings.at[row, "minutes"], "warning",
+                      f"holds minutes of {listed}, which have their own; those count",
+                      f"empty {stage}_min there, if this batch is meant")  # fmt: skip
+
+
+def _waiting(tables: Tables, found: Findings) -> None:
+    """Say when it cannot be told how long a reed's fate takes."""
+    reeds = tables["reeds"]
+    if reeds["outcome"].notna().any() and np.isnan(cutoff(reeds).wait_days):
+        found.add(
+            "reeds", None, "judged_on", "", "warning",
+            "does not tell how long a reed takes to its outcome, so all reeds with one are counted",
+            "note judged_on and outcome for more reeds, those long waiting first",
+        )  # fmt: skip
