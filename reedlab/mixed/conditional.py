@@ -29,7 +29,6 @@ from reedlab.mixed.scales import Scales
 from reedlab.mixed.terms import Design
 
 _STEPS = 40
-_CLOSE = 1e-7  # Newton decrement at which a mode counts as found
 
 
 @dataclass(frozen=True)
@@ -50,6 +49,18 @@ class Modes:
     chol: np.ndarray
     log_density: np.ndarray
 
+    def take(self, order: np.ndarray) -> Modes:
+        """Return the points in another order."""
+        return Modes(self.x[order], self.chol[order], self.log_density[order])
+
+    def join(self, other: Modes) -> Modes:
+        """Return these points and the other ones behind them."""
+        return Modes(
+            np.concatenate([self.x, other.x]),
+            np.concatenate([self.chol, other.chol]),
+            np.concatenate([self.log_density, other.log_density]),
+        )
+
 
 class Conditional:
     """The density of (v, β) given the sds for one design, family and prior.
@@ -60,7 +71,11 @@ class Conditional:
         Number of groups' effects, and of all unknowns.
     blocks
         For each random term the slice of its effects, level by level, among the unknowns.
+    close
+        Newton decrement (twice the height still to gain) of the last step towards a mode.
     """
+
+    close: float = 1e-4
 
     def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
         self.design, self.family, self.scales = design, family, scales
@@ -157,7 +172,7 @@ class Conditional:
         raise NotImplementedError
 
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
-        """Find the modes at points (G, d), from `start` (m,) if given."""
+        """Find the modes at points (G, d), from `start` (G, m) if given."""
         raise NotImplementedError
 
 
@@ -216,7 +231,7 @@ class BinomialConditional(Conditional):
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
         """See `Conditional.modes`."""
         lambdas = self.scales.lambdas(points)
-        x = np.zeros((len(points), self.m)) if start is None else np.tile(start, (len(points), 1))
+        x = np.zeros((len(points), self.m)) if start is None else start.copy()
         eta = self._eta(x, lambdas)
         value = self.log_prior(x) + self._log_likelihood(eta)
         for _ in range(_STEPS):
@@ -227,8 +242,10 @@ class BinomialConditional(Conditional):
             gradient += self._prior_gradient(x)
             chol = np.linalg.cholesky(self._hessian(self.crossproduct(weights), lambdas))
             step = _solve(chol, gradient)
-            if np.max(np.sum(step * gradient, axis=1)) < _CLOSE:
-                return Modes(x, chol, value - _half_log_det(chol))
+            decrement = np.sum(step * gradient, axis=1)
+            if np.max(decrement) < self.close:
+                # The last step is taken on the last curvature: its error is of higher order.
+                return Modes(x + step, chol, value + 0.5 * decrement - _half_log_det(chol))
             shorten = np.ones((len(points), 1))
             for _ in range(_STEPS):
                 trial = x + shorten * step

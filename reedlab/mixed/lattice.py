@@ -18,6 +18,7 @@ from itertools import product
 
 import numpy as np
 from scipy.linalg import solve_triangular
+from scipy.spatial.distance import cdist
 
 from reedlab.errors import ModelError
 from reedlab.mixed.conditional import Modes
@@ -58,7 +59,7 @@ class Lattice:
     @property
     def points(self) -> np.ndarray:
         """The nodes' coordinates (N, d)."""
-        return np.column_stack([a[i] for a, i in zip(self.axes, self.index.T)])
+        return _places(self.axes, self.index)
 
     @property
     def density(self) -> np.ndarray:
@@ -107,14 +108,14 @@ class Proposal:
 
 
 def explore(
-    evaluate: Evaluate, start: np.ndarray, width: np.ndarray, lower: np.ndarray, depth: float = 10.0
+    evaluate: Evaluate, start: np.ndarray, width: np.ndarray, lower: np.ndarray, depth: float
 ) -> Lattice:
     """Find the mode and walk outwards from it.
 
     Parameters
     ----------
     evaluate
-        Gives `Modes` (log density with the sds' prior) at points (G, d), from a start (m,).
+        Gives `Modes` (log density with the sds' prior) at points (G, d), from starts (G, m).
     start, width
         A first guess of the mode (d,) and of the coordinates' sds (d,).
     lower
@@ -130,33 +131,30 @@ def explore(
         )
     centre, width, x = _climb(evaluate, start, width, lower)
     axes = tuple(_axis(c, _STEP[d] * s, b) for c, s, b in zip(centre, width, lower))
-    home = np.array([int(np.argmin(np.abs(a - c))) for a, c in zip(axes, centre)])
-    wave = _ellipsoid(axes, home, centre, width, 0.6 * depth)
-    index, found = np.empty((0, d), dtype=np.int64), []
-    best = -np.inf
     lengths = np.array([len(a) for a in axes])
-    while len(wave):
-        points = np.column_stack([a[i] for a, i in zip(axes, wave.T)])
-        modes = evaluate(points, x)
-        found.append(modes)
-        index = np.concatenate([index, wave])
-        density = np.concatenate([m.log_density for m in found])
-        best = max(best, float(density.max()))
-        inner = index[density > best - depth]
-        near = np.concatenate(
-            [inner + side * np.eye(d, dtype=np.int64)[k] for k in range(d) for side in (-1, 1)]
-        )
-        near = near[np.all((near >= 0) & (near < lengths), axis=1)]
-        near = np.unique(near, axis=0)
-        order = np.sort(_keys(index))
-        wave = near[_find(order, _keys(near)) < 0]
-    order = np.argsort(_keys(index))
-    modes = Modes(
-        np.concatenate([m.x for m in found])[order],
-        np.concatenate([m.chol for m in found])[order],
-        np.concatenate([m.log_density for m in found])[order],
-    )
-    return Lattice(axes, index[order], modes, depth)
+    wave = _ellipsoid(axes, centre, width, 0.6 * depth)
+    index, modes = wave, evaluate(_places(axes, wave), np.tile(x, (len(wave), 1)))
+    while True:
+        inner = index[modes.log_density > modes.log_density.max() - depth]
+        wave = np.unique(np.concatenate([inner + side for side in _sides(d)]), axis=0)
+        wave = wave[np.all((wave >= 0) & (wave < lengths), axis=1)]
+        order = np.argsort(_keys(index))
+        wave = wave[_find(_keys(index)[order], _keys(wave)) < 0]
+        if not len(wave):
+            return Lattice(axes, index[order], modes.take(order), depth)
+        nearest = np.argmin(cdist(wave, index), axis=1)
+        found = evaluate(_places(axes, wave), modes.x[nearest])
+        index, modes = np.concatenate([index, wave]), modes.join(found)
+
+
+def _places(axes: tuple[np.ndarray, ...], index: np.ndarray) -> np.ndarray:
+    """Coordinates (N, d) of lattice places."""
+    return np.column_stack([a[i] for a, i in zip(axes, index.T)])
+
+
+def _sides(d: int) -> list[np.ndarray]:
+    """Steps to the 2d neighbours of a node."""
+    return [*np.eye(d, dtype=np.int64), *-np.eye(d, dtype=np.int64)]
 
 
 def _climb(
@@ -165,7 +163,7 @@ def _climb(
     """Mode, widths and the conditional's mode there, by lines along every coordinate at once."""
     offsets = np.array([-4.0, -2.0, -1.0, -0.5, 0.5, 1.0, 2.0, 4.0])
     d = len(centre)
-    x: np.ndarray | None = None
+    x = evaluate(centre[None], None).x[0]
     for _ in range(12):
         lines = [np.unique(np.maximum(centre[k] + offsets * width[k], lower[k])) for k in range(d)]
         points = [centre[None]]
@@ -174,7 +172,7 @@ def _climb(
             block[:, k] = line
             points.append(block)
         rows = np.concatenate(points)
-        modes = evaluate(rows, x)
+        modes = evaluate(rows, np.tile(x, (len(rows), 1)))
         height = modes.log_density
         top = int(np.argmax(height))
         x, at, new_width = modes.x[top], 1, width.copy()
@@ -188,7 +186,6 @@ def _climb(
         centre, width = rows[top], new_width
         if settled and steady:
             break
-    assert x is not None
     return centre, width, x
 
 
@@ -226,7 +223,6 @@ def _axis(centre: float, step: float, lower: float) -> np.ndarray:
 
 def _ellipsoid(
     axes: tuple[np.ndarray, ...],
-    home: np.ndarray,
     centre: np.ndarray,
     width: np.ndarray,
     depth: float,
@@ -235,10 +231,8 @@ def _ellipsoid(
     near = []
     for axis, c, s in zip(axes, centre, width):
         near.append(np.flatnonzero(0.5 * ((axis - c) / s) ** 2 <= depth))
-    grid = np.array(list(product(*near)), dtype=np.int64).reshape(-1, len(axes))
-    points = np.column_stack([a[i] for a, i in zip(axes, grid.T)])
-    inside = 0.5 * np.sum(((points - centre) / width) ** 2, axis=1) <= depth
-    return grid[inside] if inside.any() else home[None]
+    grid = np.array(list(product(*near)), dtype=np.int64)
+    return grid[0.5 * np.sum(((_places(axes, grid) - centre) / width) ** 2, axis=1) <= depth]
 
 
 def propose(lattice: Lattice, n: int, rng: np.random.Generator) -> Proposal:

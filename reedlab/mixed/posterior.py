@@ -271,11 +271,13 @@ def design_posterior(
     draws: int = _DRAWS,
     recipe: Recipe | None = None,
     sds: np.ndarray | None = None,
+    depth: float | None = None,
 ) -> Posterior:
     """Return the posterior of a design that need not be fitted first.
 
     The priors are proper, so there is a posterior even where there is no maximum of the likelihood
-    (every reed a success). `sds` (one for each sd) is a first guess.
+    (every reed a success). `sds` (one for each sd) is a first guess; `depth` says how far from its
+    highest the log density of the sds must fall before the exploration stops.
     """
     scales = Scales.of(design.terms, priors, residual=family == "gaussian")
     cond = conditional(design, family, priors, scales)
@@ -285,7 +287,9 @@ def design_posterior(
         return Modes(modes.x, modes.chol, modes.log_density + scales.log_prior(points))
 
     start, width = _start(design, scales, sds)
-    lattice = explore(evaluate, start, width, scales.lower)
+    if depth is None:
+        depth = 10.0 if scales.size < 3 else 9.0
+    lattice = explore(evaluate, start, width, scales.lower, depth)
     sample = _draw(cond, lattice, draws, np.random.SeedSequence(seed))
     return Posterior(design, family, priors, cond, lattice, sample, seed, recipe)
 
