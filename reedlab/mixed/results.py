@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,31 @@ from reedlab.mixed.fitted import Fitted, fit_design
 from reedlab.mixed.matrices import build
 from reedlab.mixed.summary import Summary, summarise
 
+if TYPE_CHECKING:
+    from reedlab.mixed.errors_in_variables import CorrectedFit, ReadingError
+
+
+@overload
+def fit(
+    formula: str,
+    data: pd.DataFrame,
+    family: str = "gaussian",
+    *,
+    trials: str | None = None,
+    reml: bool = True,
+    quadrature: int = 1,
+) -> Fit: ...
+@overload
+def fit(
+    formula: str,
+    data: pd.DataFrame,
+    family: str = "gaussian",
+    *,
+    trials: str | None = None,
+    reml: bool = True,
+    quadrature: int = 1,
+    measurement_error: Mapping[str, float | ReadingError],
+) -> CorrectedFit: ...
 
 def fit(
     formula: str,
@@ -23,7 +48,8 @@ def fit(
     trials: str | None = None,
     reml: bool = True,
     quadrature: int = 1,
-) -> Fit:
+    measurement_error: Mapping[str, float | ReadingError] | None = None,
+) -> Fit | CorrectedFit:
     """Fit a linear or generalised linear mixed model.
 
     Parameters
@@ -44,10 +70,14 @@ def fit(
         Restricted likelihood for the Gaussian family (``False`` for maximum likelihood).
     quadrature : int
         For the other families, nodes of adaptive Gauss-Hermite quadrature; 1 is Laplace.
+    measurement_error : mapping, optional
+        For columns read with error the error's sd (or a gauge study's ``error``): their slopes are
+        then corrected for the flattening that it brings.
 
     Returns
     -------
     Fit
+        With ``measurement_error`` a :class:`~reedlab.mixed.errors_in_variables.CorrectedFit`.
 
     Raises
     ------
@@ -73,6 +103,10 @@ def fit(
     >>> found.vcomp.sd.round(2).tolist()
     [4.13, 1.29]
     """
+    if measurement_error:
+        from reedlab.mixed.errors_in_variables import fit_corrected
+
+        return fit_corrected(formula, data, family, measurement_error, trials=trials, reml=reml)
     design, recipe = build(formula, data, family, trials)
     check_design(design, family)
     return Fit(fit_design(design, family, reml=reml, quadrature=quadrature, recipe=recipe))

@@ -1,0 +1,379 @@
+"""Measurement error carried on: a slope on a badly read quantity, without its flattening.
+
+A reading is the truth and an error, w = x + e with e of known sd. In ``y ~ w`` the slope is pulled
+towards nothing by about the reliability λ = var(x) / var(w), taken within groups and for equal
+covariates. Regression calibration puts E(x | readings, groups, covariates) in the place of w. That
+expectation comes from a mixed model of the readings with the outcome model's own groups:
+
+    w = Z γ + groups + δ + e,    x̂ = Z γ + groups' modes + λ · (what the model leaves of w).
+
+It is exact for a Gaussian outcome and close for a logit while the slope's effect over the error is
+moderate. Errors must be the same for good pieces and bad, and independent of the truth. The
+interval comes from resampling whole lots and, where the sd itself comes from a study, the study.
+
+References
+----------
+Carroll, R. J., Ruppert, D., Stefanski, L. A. and Crainiceanu, C. M. (2006). Measurement Error in
+Nonlinear Models, 2nd ed., Chapman & Hall, chapters 3 (attenuation) and 4 (regression calibration,
+its bootstrap). Spiegelman, D., McDermott, A. and Rosner, B. (1997). American Journal of Clinical
+Nutrition 65(4), 1179S-1186S.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from formulaic import Formula
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+from reedlab.errors import DataError, FormulaError, ModelError
+from reedlab.mixed.checks import check_design
+from reedlab.mixed.fitted import Fitted, fit_design
+from reedlab.mixed.formula import MixedFormula
+from reedlab.mixed.matrices import Recipe, build, columns_of, new_columns
+from reedlab.mixed.terms import Design, RandomTerm
+
+LEAST_RELIABILITY = 0.5
+CAUTION_BELOW = 0.7
+
+
+@dataclass(frozen=True)
+class ReadingError:
+    """The error of one reading, as a gauge study found it.
+
+    Attributes
+    ----------
+    sd : float
+        Standard deviation of a reading about the truth, in the quantity's own unit.
+    df : float, default infinite
+        Degrees of freedom that the sd is known to; infinite takes it as exactly known.
+    """
+
+    sd: float
+    df: float = np.inf
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.sd) and self.sd > 0 and self.df > 0):
+            raise DataError(
+                f"The sd of a measurement error is {self.sd} with {self.df} degrees of freedom: "
+                "give numbers above zero, as a gauge study finds them."
+            )
+
+    def draw(self, rng: np.random.Generator) -> float:
+        """Draw an sd that the study could as well have found."""
+        if np.isinf(self.df):
+            return self.sd
+        return self.sd * float(np.sqrt(self.df / rng.chisquare(self.df)))
+
+
+@dataclass(frozen=True)
+class CorrectedFit:
+    """A mixed model whose slopes on badly read quantities are no longer flattened.
+
+    Attributes
+    ----------
+    uncorrected, corrected : Fitted
+        The model on the readings, and on what they let one expect of the truth. What the corrected
+        one says of its own uncertainty leaves the correction's out: use `conf_int`.
+    reliability : pandas.DataFrame
+        One row a corrected column: `sd` of its error, `reliability` within groups and for equal
+        covariates.
+    draws : pandas.DataFrame
+        One row a bootstrap replicate, one column a fixed effect.
+    clusters : int
+        Number of lots (or whatever grouping has the most levels) that were resampled.
+    notes : tuple of str
+        Cautions, one sentence each.
+    """
+
+    uncorrected: Fitted
+    corrected: Fitted
+    reliability: pd.DataFrame
+    draws: pd.DataFrame
+    clusters: int
+    notes: tuple[str, ...]
+
+    @property
+    def fe_params(self) -> pd.Series:
+        """Corrected fixed effects, named as formulaic names them.
+
+        A scaled quantity, ``scale(x)``, is still counted in sds of the readings.
+        """
+        return pd.Series(self.corrected.beta, index=[*self.corrected.design.fixed_names])
+
+    @property
+    def bse_fe(self) -> pd.Series:
+        """Their standard errors, the bootstrap's."""
+        return self.draws.std()
+
+    def conf_int(self, level: float = 0.95) -> pd.DataFrame:
+        """Return each fixed effect's interval.
+
+        Parameters
+        ----------
+        level : float, default 0.95
+
+        Returns
+        -------
+        pandas.DataFrame
+            `low`, `high`, one row a fixed effect: the estimate and the bootstrap's standard error
+            times Student's t with one degree of freedom less than there are lots.
+        """
+        from scipy import stats
+
+        wide = stats.t.ppf((1 + level) / 2, self.clusters - 1) * self.bse_fe
+        return pd.DataFrame({"low": self.fe_params - wide, "high": self.fe_params + wide})
+
+    def summary(self, level: float = 0.95) -> pd.DataFrame:
+        """Return the slopes before and after: `uncorrected`, `corrected`, `se`, `low`, `high`."""
+        before = pd.Series(self.uncorrected.beta, index=self.fe_params.index)
+        frame = pd.DataFrame({"uncorrected": before, "corrected": self.fe_params})
+        return frame.assign(se=self.bse_fe).join(self.conf_int(level)).rename_axis("term")
+
+
+def fit_corrected(
+    text: str,
+    data: pd.DataFrame,
+    family: str,
+    measurement_error: Mapping[str, float | ReadingError],
+    *,
+    trials: str | None = None,
+    reml: bool = True,
+    replicates: int = 200,
+    seed: int = 1,
+) -> CorrectedFit:
+    """Fit a mixed model by regression calibration.
+
+    Parameters
+    ----------
+    text : str
+        The formula, written with the readings. Quantities read with error may stand in sums,
+        interactions, ``scale``, ``center``, ``within`` and ``between``; bent terms (squares, logs)
+        are only roughly corrected.
+    data : pandas.DataFrame
+        One row an observation, each with a reading of its own.
+    family : {"gaussian", "binomial"}
+    measurement_error : mapping of str to float or ReadingError
+        For each such column the sd of a reading's error.
+    trials : str, optional
+        The column of trials, for a binomial response of counts.
+    reml : bool
+        Restricted likelihood, for the Gaussian family.
+    replicates : int, default 200
+        Bootstrap replicates.
+    seed : int
+        Of the bootstrap.
+
+    Returns
+    -------
+    CorrectedFit
+
+    Raises
+    ------
+    ModelError
+        When a reliability is below 0.5: then the correction is worth less than better readings.
+    FormulaError
+        When a column named is not a quantity of the fixed part.
+    """
+    errors = {
+        column: sd if isinstance(sd, ReadingError) else ReadingError(float(sd))
+        for column, sd in measurement_error.items()
+    }
+    design, recipe = build(text, data, family, trials)
+    check_design(design, family)
+    _check(recipe, errors, family)
+    frame = data.iloc[np.asarray(design.rows_used)].reset_index(drop=True)
+    readings = {
+        column: build(_calibration_formula(recipe.formula, column), frame, "gaussian")[0]
+        for column in errors
+    }
+    if any(reading.n < design.n for reading in readings.values()):
+        raise DataError("A column that calibrates the readings is empty where the model has rows.")
+    recipe = _forget_group_means(recipe)
+    outcome = _Model(design, family, reml, fit_design(design, family, reml=reml))
+    calibrations = {
+        column: _Model(reading, "gaussian", True, fit_design(reading, "gaussian"))
+        for column, reading in readings.items()
+    }
+    reliability = pd.DataFrame(
+        {
+            "sd": {column: error.sd for column, error in errors.items()},
+            "reliability": {
+                column: 1 - (error.sd / calibrations[column].fitted.sigma) ** 2
+                for column, error in errors.items()
+            },
+        }
+    ).rename_axis("column")
+    notes = _judged(reliability)
+    sds = {column: error.sd for column, error in errors.items()}
+    expected = {c: expect_truth(m.fitted, sds[c]) for c, m in calibrations.items()}
+    corrected = outcome.refit(_with_columns(design, recipe, frame.assign(**expected)))
+    lots = max(design.terms, key=lambda term: term.n_levels)
+    draws, failed = [], 0
+    with threadpool_limits(1):  # small matrices: threads would only wait for one another
+        for child in np.random.SeedSequence(seed).spawn(replicates):
+            rng = np.random.default_rng(child)
+            drawn = {column: error.draw(rng) for column, error in errors.items()}
+            try:
+                draws.append(_replicate(outcome, calibrations, recipe, frame, lots, drawn, rng))
+            except ModelError:
+                failed += 1
+    if failed > replicates // 5:
+        raise ModelError(
+            f"{failed} of {replicates} resampled benches cannot tell the model {text!r}: simplify "
+            "the fixed part, or record more lots."
+        )
+    return CorrectedFit(
+        uncorrected=outcome.fitted,
+        corrected=corrected,
+        reliability=reliability,
+        draws=pd.DataFrame(draws, columns=[*design.fixed_names]),
+        clusters=lots.n_levels,
+        notes=notes,
+    )
+
+
+def expect_truth(fitted: Fitted, sd: float) -> np.ndarray:
+    """Return E(truth | readings, groups, covariates) from a mixed model of the readings.
+
+    Parameters
+    ----------
+    fitted : Fitted
+        A Gaussian fit of the readings on groups and covariates.
+    sd : float
+        Of the readings' error.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Expected truths: each reading drawn towards what its groups and covariates suggest.
+    """
+    design = fitted.design
+    mean = design.X @ fitted.beta
+    for term, modes in zip(design.terms, fitted.modes):
+        mean = mean + np.sum(term.basis * modes[term.index], axis=1)
+    kept = max(0.0, 1.0 - (sd / fitted.sigma) ** 2)
+    return np.asarray(mean + kept * (design.y - mean))
+
+
+@dataclass(frozen=True)
+class _Model:
+    """A design, how it is fitted, and its fit on the data as they are."""
+
+    design: Design
+    family: str
+    reml: bool
+    fitted: Fitted
+
+    def refit(self, design: Design) -> Fitted:
+        """Fit another design of the same shape, starting from what is known."""
+        return fit_design(design, self.family, reml=self.reml, start=self.fitted.theta)
+
+
+def _check(recipe: Recipe, errors: Mapping[str, ReadingError], family: str) -> None:
+    if family not in ("gaussian", "binomial"):
+        raise ModelError(f"measurement_error= is not made for the {family} family; leave it out.")
+    for column in errors:
+        if recipe.dtypes.get(column) is not False:
+            raise FormulaError(
+                f"measurement_error names {column!r}, which is not a measured quantity in the "
+                f"fixed part of {recipe.formula.text!r}; name one that is."
+            )
+
+
+def _calibration_formula(formula: MixedFormula, column: str) -> str:
+    """Return the model of a column's readings: the other terms, and the same groups."""
+    others = [
+        str(term) for term in Formula(formula.fixed) if column not in columns_of(Formula([term]))
+    ]
+    fixed = " + ".join(term for term in others if term != "1") or "1"
+    groups = dict.fromkeys(part.group for part in formula.random)
+    return f"`{column}` ~ {fixed} + " + " + ".join(f"(1 | {group})" for group in groups)
+
+
+def _forget_group_means(recipe: Recipe) -> Recipe:
+    """Let within() and between() take new means, while scale() keeps the readings' sd."""
+    state = {
+        name: found for name, found in recipe.fixed.transform_state.items() if "means" not in found
+    }
+    return replace(recipe, fixed=recipe.fixed.update(transform_state=state))
+
+
+def _judged(reliability: pd.DataFrame) -> tuple[str, ...]:
+    """Refuse readings that say more of the measuring than of the cane, and warn of weak ones."""
+    notes = []
+    for column, (sd, share) in reliability.iterrows():
+        name = str(column).replace("_", " ")
+        if share < LEAST_RELIABILITY:
+            raise ModelError(
+                f"One reading of {name} has a reliability of {max(share, 0):.2f} within lots (error"
+                f" sd {sd:.3g}), below {LEAST_RELIABILITY}: no correction can be trusted; take the "
+                "mean of several readings of each piece and give its smaller sd."
+            )
+        if share < CAUTION_BELOW:
+            notes.append(
+                f"Caution: {name} has a reliability of {share:.2f} within lots, so that much of "
+                "its corrected slope rests on the gauge study."
+            )
+    return tuple(notes)
+
+
+def _with_columns(design: Design, recipe: Recipe, frame: pd.DataFrame) -> Design:
+    """Return the design with its columns worked out anew from a frame of the same rows."""
+    sloped = [t for t, spec in enumerate(recipe.random) if spec is not None]
+    X, bases = new_columns(recipe, frame, sloped)
+    terms = tuple(
+        replace(term, basis=bases[t]) if t in bases else term for t, term in enumerate(design.terms)
+    )
+    return replace(design, X=X, terms=terms)
+
+
+def _replicate(
+    outcome: _Model,
+    calibrations: Mapping[str, _Model],
+    recipe: Recipe,
+    frame: pd.DataFrame,
+    lots: RandomTerm,
+    sds: Mapping[str, float],
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Fit the model to one bench of resampled lots; returns its fixed effects."""
+    order = np.argsort(lots.index, kind="stable")
+    members = np.split(order, np.flatnonzero(np.diff(lots.index[order])) + 1)
+    picked = [members[i] for i in rng.integers(lots.n_levels, size=lots.n_levels)]
+    rows = np.concatenate(picked)
+    copy = np.repeat(np.arange(len(picked)), [len(lot) for lot in picked])
+    key = lots.group.split(":")
+    bench = frame.iloc[rows].reset_index(drop=True)
+    bench[key[-1]] = copy  # a lot that comes twice is two lots, also to within() and between()
+    recipe = replace(recipe, factors={**recipe.factors, key[-1]: tuple(range(len(picked)))})
+    for column, model in calibrations.items():
+        resampled = _resampled(model.design, rows, copy, key)
+        bench[column] = expect_truth(model.refit(resampled), sds[column])
+    design = _resampled(outcome.design, rows, copy, key)
+    return outcome.refit(_with_columns(design, recipe, bench)).beta
+
+
+def _resampled(design: Design, rows: np.ndarray, copy: np.ndarray, key: list[str]) -> Design:
+    """Return the design of some rows, in which each copy of a lot is a lot of its own."""
+    terms = []
+    for term in design.terms:
+        index = term.index[rows]
+        if set(key) <= set(term.group.split(":")):
+            index = index + copy * term.n_levels
+        present, index = np.unique(index, return_inverse=True)
+        if len(present) < 2:
+            raise ModelError(f"The resampled lots hold one level of {term.group!r} only.")
+        levels = tuple(str(level) for level in present)
+        terms.append(replace(term, levels=levels, index=index, basis=term.basis[rows]))
+    return replace(
+        design,
+        y=design.y[rows],
+        X=design.X[rows],
+        terms=tuple(terms),
+        trials=None if design.trials is None else design.trials[rows],
+        rows_used=None,
+    )
