@@ -1,0 +1,412 @@
+"""Which pieces to pass over before tying.
+
+A piece that is passed over costs its cane; a piece that is tied and fails costs a rough scrape,
+thread, now and then a staple, and most of an hour. Measuring pays only if it tells the two apart
+well enough to cover the minutes that it takes. So the rule to beat is to measure nothing.
+
+Slopes are those within lots: whether a lot is good is the supplier's question, and no reason to
+sort the pieces inside it. Density and hardness therefore count as differences from the mean of
+their own lot, which the maker knows once a few pieces are measured.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.decide.costs import Rates
+from reedlab.decide.evidence import before_tying, listed
+from reedlab.decide.rules import (
+    FittedPrediction,
+    Measure,
+    PredictedSuccess,
+    Rule,
+    Stakes,
+    Windows,
+)
+from reedlab.decide.tryout import FEWEST, NOTICE, Tryout, too_small, try_rules
+from reedlab.errors import DecisionError
+
+MEASURES = (
+    Measure("density_over_lot", "density less the mean of its lot", "g/cm³", 0.005, 1.0),
+    Measure("hardness_over_lot", "hardness less the mean of its lot", "", 0.5, 0.5),
+    Measure("asymmetry_mm", "difference between the sides", "mm", 0.005, 0.5, two_sided=False),
+    Measure("bend", "bend (0 straight, 1 slight, 2 reject)", "", 1.0, 0.1, two_sided=False),
+)
+"""What may be known of a piece before it is tied; the minutes are common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Culling:
+    """Whether to pass over pieces before tying, and which.
+
+    Attributes
+    ----------
+    answer : str
+        ``"pass over"``, ``"measure nothing"`` or ``"cannot tell"``.
+    tryout : Tryout or None
+        What became of the rules; None where there was too little to try any.
+    slopes : pandas.DataFrame
+        One row a measure: ``measured`` (reeds), ``per`` (one standard deviation within lots, in
+        its ``unit``), ``odds_ratio``, ``low``, ``high``, ``could_save`` (for 100 pieces, by the
+        best rule on that measure alone if its slope were at the end of its interval that helps
+        most).
+    sorted_before : pandas.DataFrame
+        One row a measure: ``pieces``, ``tied``, ``sd_measured``, ``sd_tied`` and their ``ratio``.
+        Under 1, earlier sorting has narrowed what the records can show.
+    stakes : Stakes or None
+        What hangs on one piece, in money.
+    reeds, lots : int
+        How many the answer rests on.
+    currency : str
+    level : float
+        Of every interval.
+    notes : tuple of str
+        What must be known with it.
+    """
+
+    answer: str
+    tryout: Tryout | None
+    slopes: pd.DataFrame
+    sorted_before: pd.DataFrame
+    stakes: Stakes | None
+    reeds: int
+    lots: int
+    currency: str
+    level: float
+    notes: tuple[str, ...]
+
+    def sentence(self) -> str:
+        """Say which pieces to pass over, or that measuring does not pay, or what to record."""
+        told = f"{self.reeds} measured reeds of {self.lots} lots"
+        if self.tryout is None:
+            return (
+                f"Cannot tell which pieces to pass over: {told} are too few. Go on tying all of "
+                "them, and write down density, hardness, both sides of the gouge and straightness "
+                f"of at least ten pieces of each of the next {max(FEWEST['lots'] - self.lots, 4)} "
+                "lots before tying, the poor ones too."
+            )
+        best = {name: f"{value:.0f}".replace("-", "−") for name, value in self.tryout.best.items()}
+        if self.answer == "pass over":
+            return (
+                f"Pass over pieces unless {self.tryout.rules['says'].iloc[0]}: on lots not seen "
+                f"before that saved {best['saving']} {self.currency} for 100 pieces "
+                f"({self.level:.0%} interval {best['low']} to {best['high']}), measuring included; "
+                f"from {told}."
+            )
+        if self.answer == "measure nothing":
+            return (
+                "Tie every piece and spend no time measuring for this: nothing measured tells good "
+                "pieces from bad well enough to pay for the minutes it takes. From "
+                f"{told}, the best that a rule could save is {self.slopes['could_save'].max():.0f} "
+                f"{self.currency} for 100 pieces."
+            )
+        if not self.tryout.best:
+            return (
+                "Cannot tell which pieces to pass over: no rule is seen to pay, but one might save "
+                f"up to {self.slopes['could_save'].max():.0f} {self.currency} for 100 pieces of "
+                f"{told}. Go on tying all of them and measure some lots more, the poor pieces too."
+            )
+        return (
+            f"Cannot tell which pieces to pass over: the best rule would save {best['saving']} "
+            f"{self.currency} for 100 pieces, but anything from {best['low']} to {best['high']} "
+            f"fits {told}. Go on tying all of them and measure about {self.tryout.more_lots} more "
+            "lots, the poor pieces too."
+        )
+
+
+def which_pieces(
+    bench: Any,
+    *,
+    value: float | None = None,
+    minutes: Mapping[str, float] | None = None,
+    level: float = 0.9,
+    folds: int = 20,
+    seed: int = 1,
+) -> Culling:
+    """Find which pieces to pass over before tying, if any.
+
+    Every rule is learnt on some lots and judged on others, in money: what a passed-over failure
+    would have cost, less what a passed-over good reed would have brought, less the time that
+    measuring takes. A saleable reed is worth what another one costs to make, unless `value` says
+    otherwise, so that a rule saves exactly if it makes saleable reeds cheaper.
+
+    Parameters
+    ----------
+    bench : Bench
+    value : float, optional
+        What a saleable reed is worth.
+    minutes : mapping of str to float, optional
+        Minutes that measuring one piece takes, by the column of `MEASURES`.
+    level : float
+        Of the intervals.
+    folds : int
+        Into how many parts the lots are split; every lot alone when there are no more.
+    seed : int
+        Of the folds and the resampling.
+
+    Returns
+    -------
+    Culling
+
+    Raises
+    ------
+    DecisionError
+        When no settled reed was made from a measured piece.
+
+    Notes
+    -----
+    Pieces that were measured and never tied have no outcome. If they were sorted out by what is
+    measured here, the records show less than measuring could do; `Culling.sorted_before` says how
+    much narrower the tied pieces are.
+
+    References
+    ----------
+    Vickers and Elkin (2006), Med Decis Making 26:565-574 (net benefit).
+    """
+    cases = measured_reeds(bench)
+    if cases.empty:
+        raise DecisionError(
+            "No settled reed was made from a measured piece: write the piece's label beside the "
+            "reed, and its density or both sides of its gouge in the table of pieces."
+        )
+    measures = tuple(
+        replace(m, minutes=(minutes or {}).get(m.column, m.minutes))
+        for m in MEASURES
+        if cases[m.column].notna().mean() >= 0.5 and cases[m.column].std() > 0
+    )
+    narrowed = sorted_before(bench, cases, measures)
+    spread, costs_notes = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
+    shared = {
+        "sorted_before": narrowed,
+        "reeds": len(cases),
+        "lots": cases["lot"].nunique(),
+        "currency": bench.settings.currency,
+        "level": level,
+        "notes": (*_notes(cases, measures, narrowed), *costs_notes),
+    }
+    if too_small(cases) or not measures:
+        return Culling("cannot tell", None, _NO_SLOPES, stakes=None, **shared)
+    weights = bench.reeds["supplier"].astype(object).value_counts()
+
+    def stakes_of(rows: pd.DataFrame) -> Stakes:
+        return money_at_stake(rows, Rates.of(bench.settings), spread, weights, value)
+
+    stakes = stakes_of(cases)
+    slopes = slopes_within_lots(cases, measures, stakes, level)
+    rules: dict[str, Rule] = {
+        "predicted success": PredictedSuccess(measures),
+        "windows": Windows(measures),
+        **{f"{m.says} alone": Windows((m,)) for m in measures},
+    }
+    tried = try_rules(cases, rules, stakes_of, level=level, folds=folds, seed=seed)
+    answer = {"follow": "pass over", "go on": "measure nothing"}.get(tried.answer, tried.answer)
+    if not tried.best and slopes["could_save"].max() > 100 * NOTICE * stakes.if_bad:
+        answer = "cannot tell"
+    return Culling(answer, tried, slopes, stakes=stakes, **shared)
+
+
+def measured_reeds(bench: Any) -> pd.DataFrame:
+    """Return the reeds whose fate is settled and whose piece was measured.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``reed``, ``lot``, ``good`` (0 or 1), ``scrape_min`` and the columns of `MEASURES`.
+        Retied cane is left out: its piece has been judged once.
+    """
+    reeds, cane = bench.reeds, bench.cane
+    lot = reeds["lot"].astype(object)
+    density = cane.groupby("lot", observed=True)["density_g_cm3"].mean()
+    gauged = [cane["lot"].astype(object), cane["hardness_gauge"].astype(object).fillna("")]
+    hardness = cane["hardness"].groupby(gauged).mean()
+    gauge = pd.MultiIndex.from_arrays([lot, reeds["hardness_gauge"].astype(object).fillna("")])
+    bends = {"straight": 0.0, "slight": 1.0, "reject": 2.0}
+    cases = pd.DataFrame(
+        {
+            "reed": reeds["reed"],
+            "lot": lot,
+            "good": reeds["success"],
+            "scrape_min": reeds["scrape_min"],
+            "density_over_lot": reeds["density_g_cm3"] - lot.map(density).astype(float),
+            "hardness_over_lot": reeds["hardness"] - hardness.reindex(gauge).to_numpy(),
+            "asymmetry_mm": reeds["gouge_asymmetry_mm"].abs(),
+            "bend": reeds["straightness"].astype(object).map(bends).astype(float),
+        }
+    )
+    known = reeds["settled"] & reeds["success"].notna() & reeds["retie_of"].isna() & lot.notna()
+    measured = cases[[m.column for m in MEASURES]].notna().any(axis=1)
+    return cases[known & measured].reset_index(drop=True)
+
+
+def money_at_stake(
+    cases: pd.DataFrame,
+    rates: Rates,
+    before: pd.DataFrame,
+    weights: pd.Series,
+    value: float | None = None,
+) -> Stakes:
+    """Work out what hangs on tying one of these pieces.
+
+    Parameters
+    ----------
+    cases : pandas.DataFrame
+        ``good`` and ``scrape_min``.
+    rates : Rates
+    before : pandas.DataFrame
+        Indexed by supplier: ``cane`` and ``minutes_before`` per tied piece.
+    weights : pandas.Series
+        Reeds made, by supplier.
+    value : float, optional
+        What a saleable reed is worth; what another one costs to make when not given.
+
+    Returns
+    -------
+    Stakes
+        In money. Cane and the work before tying are sunk; a good reed takes its staple with it, a
+        failure gives it back as often as the rates say.
+    """
+    good = cases["good"] == 1
+    minute = rates.wage_per_hour / 60
+    overall = cases["scrape_min"].mean()
+    scraping = [
+        minute * float(np.nan_to_num(cases.loc[rows, "scrape_min"].mean(), nan=overall))
+        for rows in (good, ~good)
+    ]
+    of = before.dropna(how="all").fillna(0.0)
+    share = weights.reindex(of.index).fillna(0.0).clip(lower=1.0)
+    sunk = np.average(of["cane"] + minute * of["minutes_before"], weights=share) if len(of) else 0.0
+    found = Stakes.at_replacement(
+        success=(good.sum() + 0.5) / (len(cases) + 1),
+        if_good=scraping[0] + rates.staple_price + rates.thread_price,
+        if_bad=scraping[1] + (1 - rates.staple_recovered) * rates.staple_price + rates.thread_price,
+        sunk=float(sunk),
+        minute=minute,
+    )
+    return found if value is None else replace(found, value=value)
+
+
+def slopes_within_lots(
+    cases: pd.DataFrame, measures: tuple[Measure, ...], stakes: Stakes, level: float = 0.9
+) -> pd.DataFrame:
+    """Say how each measure goes with success within lots, and what it could save at best.
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `Culling.slopes`.
+    """
+    from scipy.stats import norm
+
+    from reedlab.mixed import fit
+
+    columns = [m.column for m in measures]
+    centred = cases[columns] - cases.groupby("lot")[columns].transform("mean")
+    scale = centred.std()
+    frame = (centred / scale).fillna(0.0)
+    frame = frame.assign(good=cases["good"], lot=cases["lot"].astype(str))
+    model = fit(" + ".join(["good ~ 1", *columns, "(1 | lot)"]), frame, family="binomial")
+    reach = norm.ppf((1 + level) / 2) * model.bse_fe
+    low, high = model.fe_params - reach, model.fe_params + reach
+    blank = pd.DataFrame(np.zeros((2, 2)))
+
+    def at_best(m: Measure) -> float:
+        savings = [0.0]
+        for slope in (low[m.column], high[m.column]):
+            alone = FittedPrediction(
+                (m,),
+                pd.Series({m.column: 0.0}),
+                pd.Series({m.column: 1.0}),
+                pd.Series({"Intercept": model.fe_params["Intercept"], m.column: slope}),
+                blank,
+                float(model.vcomp["variance"].sum()),
+                stakes.threshold,
+            )
+            saved = stakes.saving(alone.keep(frame), alone.chance(frame), m.minutes)
+            savings.append(100 * float(saved.mean()))
+        return max(savings)
+
+    return pd.DataFrame(
+        [
+            {
+                "measure": m.says,
+                "measured": int(cases[m.column].notna().sum()),
+                "per": scale[m.column],
+                "unit": m.unit,
+                "odds_ratio": math.exp(model.fe_params[m.column]),
+                "low": math.exp(low[m.column]),
+                "high": math.exp(high[m.column]),
+                "could_save": at_best(m),
+            }
+            for m in measures
+        ]
+    )
+
+
+def sorted_before(bench: Any, cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataFrame:
+    """Compare the spread of all measured pieces with that of the tied ones, within lots.
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `Culling.sorted_before`.
+    """
+    cane = bench.cane
+    of_all = {
+        "density_over_lot": cane["density_g_cm3"],
+        "hardness_over_lot": cane["hardness"],
+        "asymmetry_mm": cane["gouge_asymmetry_mm"].abs(),
+        "bend": cane["straightness"].astype(object).map({"straight": 0, "slight": 1, "reject": 2}),
+    }
+    lot = cane["lot"].astype(object)
+    rows = []
+    for m in measures:
+        values = of_all[m.column].astype(float)
+        within = values - values.groupby(lot).transform("mean")
+        tied = within[cane["reeds"] > 0]
+        rows.append(
+            {
+                "measure": m.says,
+                "pieces": int(within.notna().sum()),
+                "tied": int(tied.notna().sum()),
+                "sd_measured": within.std(),
+                "sd_tied": tied.std(),
+                "ratio": tied.std() / within.std(),
+            }
+        )
+    return pd.DataFrame(
+        rows, columns=["measure", "pieces", "tied", "sd_measured", "sd_tied", "ratio"]
+    )
+
+
+def _notes(
+    cases: pd.DataFrame, measures: tuple[Measure, ...], narrowed: pd.DataFrame
+) -> tuple[str, ...]:
+    notes = [
+        "Pieces sorted out before they were measured are in no record: had the bent and the soft "
+        "been tied too, measuring might show more."
+    ]
+    for row in narrowed[narrowed["ratio"] < 0.9].itertuples():
+        notes.append(
+            f"The tied pieces vary {100 * (1 - row.ratio):.0f} % less than the measured ones in "
+            f"{row.measure}, so earlier sorting has narrowed what can be seen of it."
+        )
+    unused = [
+        m.says for m in MEASURES if m not in [replace(u, minutes=m.minutes) for u in measures]
+    ]
+    if unused:
+        notes.append(
+            f"Not judged, because fewer than half of the {len(cases)} reeds have it or it never "
+            f"differs: {listed(unused)}."
+        )
+    return tuple(notes)
+
+
+_NO_SLOPES = pd.DataFrame(
+    columns=["measure", "measured", "per", "unit", "odds_ratio", "low", "high", "could_save"]
+)

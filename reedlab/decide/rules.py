@@ -1,0 +1,383 @@
+"""Rules that pass over a blank, and what following one is worth.
+
+Going on with a blank gains something if it turns out good and loses something if it does not. A
+rule that stops some of them saves those losses, forgoes those gains, and costs the minutes that
+its measurements take. All of it is counted against going on with every blank and measuring
+nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+
+from reedlab.errors import ModelError
+
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+_TRIED = (0.1, 0.2, 0.3, 0.4)
+"""Shares of the training pieces beyond which a window's edge is tried."""
+
+
+@dataclass(frozen=True)
+class Stakes:
+    """What hangs on going on with one blank, in money or in minutes.
+
+    Attributes
+    ----------
+    value : float
+        What a saleable reed is worth.
+    if_good, if_bad : float
+        What going on costs with a blank that turns out good, and with one that does not.
+    sunk : float
+        What a blank has cost when the decision falls, whichever way.
+    minute : float
+        What a minute of measuring costs, in the same unit.
+    """
+
+    value: float
+    if_good: float
+    if_bad: float
+    sunk: float
+    minute: float
+
+    @classmethod
+    def at_replacement(
+        cls, success: float, if_good: float, if_bad: float, sunk: float, minute: float
+    ) -> Stakes:
+        """Value a saleable reed at what another one costs to make, of blanks as they come.
+
+        A rule then has a saving exactly if it makes saleable reeds cheaper.
+
+        Examples
+        --------
+        >>> Stakes.at_replacement(0.5, if_good=14, if_bad=10, sunk=3, minute=0.3).value
+        30.0
+        """
+        value = (sunk + success * if_good + (1 - success) * if_bad) / success
+        return cls(value, if_good, if_bad, sunk, minute)
+
+    @property
+    def gain(self) -> float:
+        """What going on brings with a blank that turns out good."""
+        return self.value - self.if_good
+
+    @property
+    def threshold(self) -> float:
+        """The chance of success at which going on breaks even (Pauker and Kassirer 1975)."""
+        return 1.0 if self.gain <= 0 else self.if_bad / (self.gain + self.if_bad)
+
+    def saving(self, keep: np.ndarray, good: np.ndarray, minutes: float = 0.0) -> np.ndarray:
+        """Count what a rule saved with each blank.
+
+        Parameters
+        ----------
+        keep : ndarray of bool, shape (n,)
+            Whether the rule goes on with it.
+        good : ndarray of 0 and 1, or of chances, shape (n,)
+            Whether it turned out good.
+        minutes : float
+            Time that the rule's measurements take for each blank.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Net benefit against going on with every blank unmeasured. The mean over blanks is the
+            difference of two net benefits in the sense of Vickers and Elkin (2006, Med Decis
+            Making 26:565-574), times the gain.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> stakes = Stakes(value=29.0, if_good=14.0, if_bad=10.0, sunk=4.0, minute=0.3)
+        >>> stakes.saving(np.array([True, False, False]), np.array([1, 0, 1])).tolist()
+        [0.0, 10.0, -15.0]
+        """
+        going_on = self.gain * good - self.if_bad * (1 - good)
+        return np.where(keep, 0.0, -going_on) - self.minute * minutes
+
+    def per_saleable(self, keep: np.ndarray, good: np.ndarray, minutes: float = 0.0) -> float:
+        """Return what a saleable reed costs under a rule, the blanks stopped paid by the rest."""
+        spent = self.sunk + self.minute * minutes
+        spent = spent + keep * np.where(good == 1, self.if_good, self.if_bad)
+        made = float(np.sum(keep * good))
+        return float(spent.sum()) / made if made else np.inf
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One thing that can be known of a blank when the decision falls.
+
+    Attributes
+    ----------
+    column : str
+        Where it stands in the frame.
+    says : str
+        What it is, in words that a sentence can hold.
+    unit : str
+        Its unit, or an empty string.
+    step : float
+        The finest division that the bench reads; the edges of windows are rounded to it.
+    minutes : float
+        What it takes to measure one blank.
+    two_sided : bool
+        Whether too little can be as bad as too much.
+    """
+
+    column: str
+    says: str
+    unit: str
+    step: float
+    minutes: float
+    two_sided: bool = True
+
+
+class FittedRule(Protocol):
+    """A rule that has seen its training blanks."""
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of measuring that it takes for each blank."""
+
+    def keep(self, data: pd.DataFrame) -> np.ndarray:
+        """Return for each row whether to go on with it."""
+
+    def sentence(self) -> str:
+        """Say when to go on, as it follows the word unless."""
+
+
+class Rule(Protocol):
+    """A way to find a rule; it sees only the rows that it is given."""
+
+    def fit(self, data: pd.DataFrame, stakes: Stakes) -> FittedRule:
+        """Find the rule from rows with ``good``, ``lot`` and the measures' columns."""
+
+
+@dataclass(frozen=True)
+class PredictedSuccess:
+    """Go on where the predicted chance of success is above the break-even of the stakes.
+
+    The chance comes from a mixed model with the measures' slopes and the lots' effects, those of
+    a new lot and the uncertainty of the slopes integrated out. Scaling and the value put in for
+    a missing measurement (the mean) come from the training rows.
+
+    Attributes
+    ----------
+    measures : tuple of Measure
+    """
+
+    measures: tuple[Measure, ...]
+
+    def fit(self, data: pd.DataFrame, stakes: Stakes) -> FittedRule:
+        """Fit the model to the training rows; a rule that does not expect to pay is no rule."""
+        fitted = _model(self.measures, data, stakes)
+        expected = stakes.saving(fitted.keep(data), fitted.chance(data), fitted.minutes)
+        return fitted if expected.mean() > 0 else GO_ON
+
+
+def _model(measures: tuple[Measure, ...], data: pd.DataFrame, stakes: Stakes) -> FittedPrediction:
+    """Fit the chance of success to the measures, the lots' effects beside them."""
+    from reedlab.mixed import fit
+
+    columns = [m.column for m in measures]
+    raw = data[columns].astype(float)
+    centre, scale = raw.mean(), raw.std()
+    used = [c for c in columns if scale[c] > 0]
+    frame = ((raw[used] - centre[used]) / scale[used]).fillna(0.0)
+    frame = frame.assign(good=data["good"].to_numpy(), lot=data["lot"].astype(str))
+    model = fit(" + ".join(["good ~ 1", *used, "(1 | lot)"]), frame, family="binomial")
+    return FittedPrediction(
+        measures,
+        centre,
+        scale,
+        model.fe_params,
+        model.cov_fe,
+        float(model.vcomp["variance"].sum()),
+        stakes.threshold,
+    )
+
+
+@dataclass(frozen=True)
+class FittedPrediction:
+    """A fitted `PredictedSuccess`.
+
+    Attributes
+    ----------
+    measures : tuple of Measure
+    centre, scale : pandas.Series
+        Of each measure in the training rows.
+    coefficients : pandas.Series
+        ``Intercept`` and the slope of each measure per standard deviation, on the logit scale.
+    covariance : pandas.DataFrame
+        Of the coefficients.
+    lot_variance : float
+        Of the lots' effects.
+    threshold : float
+        The chance of success below which a blank is passed over.
+    """
+
+    measures: tuple[Measure, ...]
+    centre: pd.Series
+    scale: pd.Series
+    coefficients: pd.Series
+    covariance: pd.DataFrame
+    lot_variance: float
+    threshold: float
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of measuring that it takes for each blank."""
+        return sum(m.minutes for m in self.measures)
+
+    def chance(self, data: pd.DataFrame) -> np.ndarray:
+        """Return each blank's chance of success in a lot that nothing is known of."""
+        terms = self.coefficients.index[1:]
+        x = ((data[terms].astype(float) - self.centre[terms]) / self.scale[terms]).fillna(0.0)
+        design = np.column_stack([np.ones(len(x)), x.to_numpy()])
+        spread = np.einsum("ij,jk,ik->i", design, self.covariance.to_numpy(), design)
+        spread = np.sqrt(spread + self.lot_variance)
+        logit = design @ self.coefficients.to_numpy()
+        return (1 / (1 + np.exp(-(logit[:, None] + spread[:, None] * _NODES)))) @ _WEIGHTS
+
+    def keep(self, data: pd.DataFrame) -> np.ndarray:
+        """Return for each row whether to go on with it."""
+        return self.chance(data) >= self.threshold
+
+    def sentence(self) -> str:
+        """Say when to go on, as it follows the word unless."""
+        return f"their predicted chance of success is at least {100 * self.threshold:.0f} %"
+
+
+@dataclass(frozen=True)
+class Window:
+    """The range of one measure within which to go on.
+
+    Attributes
+    ----------
+    measure : Measure
+    low, high : float
+        Both included; infinite where open.
+    """
+
+    measure: Measure
+    low: float
+    high: float
+
+    def holds(self, data: pd.DataFrame) -> np.ndarray:
+        """Return which rows lie inside; what was not measured does."""
+        value = data[self.measure.column].astype(float).to_numpy()
+        outside = (value < self.low - 1e-9) | (value > self.high + 1e-9)
+        return ~outside
+
+    def sentence(self) -> str:
+        """Say the window in a maker's words."""
+        unit = f" {self.measure.unit}" if self.measure.unit else ""
+        edges = [f"{edge:g}{unit}" for edge in (self.low, self.high)]
+        if np.isinf(self.low):
+            return f"{self.measure.says} is at most {edges[1]}"
+        if np.isinf(self.high):
+            return f"{self.measure.says} is at least {edges[0]}"
+        return f"{self.measure.says} is from {edges[0]} to {edges[1]}"
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Go on while each measure lies within a simple window: a rule for use without a computer.
+
+    Windows are added measure by measure, each time the one that saves most on the training rows
+    after its minute of measuring is paid, as long as one does.
+
+    Attributes
+    ----------
+    measures : tuple of Measure
+    """
+
+    measures: tuple[Measure, ...]
+
+    def fit(self, data: pd.DataFrame, stakes: Stakes) -> FittedWindows:
+        """Search the training rows."""
+        chance = _model(self.measures, data, stakes).chance(data)
+        saved = stakes.saving(np.zeros(len(data), dtype=bool), chance)
+        kept = np.ones(len(data), dtype=bool)
+        chosen: list[Window] = []
+        left = list(self.measures)
+        while left:
+            best, most = None, 0.0
+            for measure in left:
+                for window in _windows(measure, data):
+                    gone = kept & ~window.holds(data)
+                    worth = saved[gone].sum() - stakes.minute * measure.minutes * len(data)
+                    if worth > most:
+                        best, most = window, worth
+            if best is None:
+                break
+            chosen.append(best)
+            kept &= best.holds(data)
+            left.remove(best.measure)
+        return FittedWindows(tuple(chosen))
+
+
+@dataclass(frozen=True)
+class FittedWindows:
+    """A fitted `Windows`.
+
+    Attributes
+    ----------
+    windows : tuple of Window
+        None of them when no window saved anything on the training rows.
+    """
+
+    windows: tuple[Window, ...]
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of measuring that it takes for each blank."""
+        return sum(w.measure.minutes for w in self.windows)
+
+    def keep(self, data: pd.DataFrame) -> np.ndarray:
+        """Return for each row whether to go on with it."""
+        kept = np.ones(len(data), dtype=bool)
+        for window in self.windows:
+            kept &= window.holds(data)
+        return kept
+
+    def sentence(self) -> str:
+        """Say when to go on, as it follows the word unless."""
+        return " and ".join(f"their {window.sentence()}" for window in self.windows)
+
+
+GO_ON = FittedWindows(())
+"""The rule to beat: measure nothing and go on with every blank."""
+
+
+def fit_or_go_on(rule: Rule, data: pd.DataFrame, stakes: Stakes) -> FittedRule:
+    """Fit a rule; where these rows cannot tell its model, go on with every blank."""
+    try:
+        return rule.fit(data, stakes)
+    except ModelError:
+        return GO_ON
+
+
+def _windows(measure: Measure, data: pd.DataFrame) -> Sequence[Window]:
+    """Return the windows of one measure that are worth trying on these rows."""
+    value = data[measure.column].astype(float).dropna().to_numpy()
+    if len(value) == 0:
+        return []
+
+    def edges(shares: Sequence[float]) -> list[float]:
+        return sorted(
+            {round(measure.step * round(q / measure.step), 10) for q in np.quantile(value, shares)}
+        )
+
+    highs = [np.inf, *edges([1 - share for share in _TRIED])]
+    lows = [-np.inf, *edges(_TRIED)] if measure.two_sided else [-np.inf]
+    return [
+        Window(measure, low, high)
+        for low in lows
+        for high in highs
+        if low < high and not (np.isinf(low) and np.isinf(high))
+    ]

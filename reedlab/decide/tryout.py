@@ -1,0 +1,147 @@
+"""Rules tried against going on with every blank, and what comes of it.
+
+Passing over pieces before tying and giving up blanks after the rough scrape are one question at
+two stages. A rule is recommended only if it saves on lots that it has not seen, whichever of them
+the interval takes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from reedlab.decide.folds import Verdict, held_out, judge
+from reedlab.decide.rules import Rule, Stakes, fit_or_go_on
+
+FEWEST = {"lots": 6, "reeds": 60, "of each outcome": 15}
+"""Below these a rule is not even tried: a fold would hold next to nothing."""
+
+NOTICE = 0.02
+"""Savings below this share of what a failure costs are not worth a change of habit."""
+
+
+@dataclass(frozen=True)
+class Tryout:
+    """What became of the rules.
+
+    Attributes
+    ----------
+    answer : str
+        ``"follow"`` the best rule, ``"go on"`` with every blank, or ``"cannot tell"``.
+    rules : pandas.DataFrame
+        One row a rule that expects to pay, the best first, indexed by ``rule``: ``saving``,
+        ``low``, ``high`` for 100 blanks of lots that it had not seen; ``passed_over``,
+        ``good_passed_over`` (shares); ``apparent`` (the same saving counted on the lots that it
+        was learnt from, which flatters it); ``minutes`` of measuring a blank; ``says``.
+    best : dict
+        The best rule after correction for having been chosen: ``saving``, ``low``, ``high``,
+        ``optimism``, ``regret`` (of the answer) for 100 blanks; ``prob_saves``;
+        ``per_saleable`` and ``per_saleable_with_rule``, what a saleable reed costs from the
+        decision's sunk costs on. Empty when no rule expects to pay.
+    by_lot : pandas.DataFrame
+        What the best rule saved in each lot that it had not seen: ``lot``, ``blanks``,
+        ``passed_over``, ``saving`` (for 100 blanks).
+    lots : int
+    """
+
+    answer: str
+    rules: pd.DataFrame
+    best: dict[str, float]
+    by_lot: pd.DataFrame
+    lots: int
+
+    @property
+    def more_lots(self) -> int:
+        """About how many lots more would settle it, if the saving is what it seems to be."""
+        half = (self.best["high"] - self.best["low"]) / 2
+        away = max(abs(self.best["saving"]), half / 4)
+        return max(int(self.lots * ((half / away) ** 2 - 1)) + 1, 2)
+
+
+def too_small(cases: pd.DataFrame) -> bool:
+    """Say whether there is too little to try a rule on at all."""
+    good = int(cases["good"].sum())
+    return bool(
+        cases["lot"].nunique() < FEWEST["lots"]
+        or len(cases) < FEWEST["reeds"]
+        or min(good, len(cases) - good) < FEWEST["of each outcome"]
+    )
+
+
+def try_rules(
+    cases: pd.DataFrame,
+    rules: Mapping[str, Rule],
+    stakes_of: Callable[[pd.DataFrame], Stakes],
+    *,
+    level: float = 0.9,
+    folds: int = 20,
+    seed: int = 1,
+) -> Tryout:
+    """Try rules on lots that they have not seen.
+
+    Parameters
+    ----------
+    cases : pandas.DataFrame
+        One row a blank: ``lot``, ``good`` (0 or 1), and what the rules measure.
+    rules : mapping of str to Rule
+    stakes_of : callable
+        Works out the stakes from rows.
+    level, folds, seed
+        As in `held_out` and `judge`.
+
+    Returns
+    -------
+    Tryout
+    """
+    stakes, lots = stakes_of(cases), cases["lot"].nunique()
+    final = {name: fit_or_go_on(rule, cases, stakes) for name, rule in rules.items()}
+    keeps = {name: fitted.keep(cases) for name, fitted in final.items()}
+    paying = {name: rule for name, rule in rules.items() if not keeps[name].all()}
+    if not paying:
+        return Tryout("go on", _NO_RULES, {}, _NO_LOTS, lots)
+    decided = held_out(cases, paying, stakes_of, folds=folds, seed=seed)
+    verdict = judge(decided, level=level, seed=seed)
+    good = cases["good"].to_numpy()
+    table = verdict.table.copy()
+    table[["saving", "low", "high"]] *= 100
+    table["apparent"] = [
+        100 * stakes.saving(keeps[name], good, final[name].minutes).mean() for name in table.index
+    ]
+    table["minutes"] = [final[name].minutes for name in table.index]
+    table["says"] = [final[name].sentence() for name in table.index]
+    own = decided[decided["rule"] == verdict.best]
+    answer = _answer(verdict, stakes)
+    regret = verdict.regret_of_best if answer == "follow" else verdict.regret_of_nothing
+    best = {
+        **{name: 100 * getattr(verdict, name) for name in ("saving", "low", "high", "optimism")},
+        "regret": 100 * regret,
+        "prob_saves": verdict.prob_saves,
+        "per_saleable": stakes.per_saleable(own["good"].to_numpy() >= 0, own["good"].to_numpy()),
+        "per_saleable_with_rule": stakes.per_saleable(
+            own["keep"].to_numpy(), own["good"].to_numpy(), own["minutes"].mean()
+        ),
+    }
+    by_lot = own.groupby("lot").agg(
+        blanks=("good", "size"), kept=("keep", "mean"), saving=("saving", "mean")
+    )
+    by_lot = by_lot.assign(passed_over=1 - by_lot["kept"], saving=100 * by_lot["saving"])
+    return Tryout(answer, table, best, by_lot.reset_index()[list(_NO_LOTS)], lots)
+
+
+def _answer(verdict: Verdict, stakes: Stakes) -> str:
+    notice = NOTICE * stakes.if_bad
+    if verdict.low > 0:
+        return "follow"
+    if verdict.saving <= notice and verdict.high <= notice:
+        return "go on"
+    return "cannot tell"
+
+
+_NO_LOTS = pd.DataFrame(columns=["lot", "blanks", "passed_over", "saving"])
+_RATES = ["passed_over", "good_passed_over"]
+_NO_RULES = pd.DataFrame(
+    columns=["saving", "low", "high", *_RATES, "apparent", "minutes", "says"],
+    index=pd.Index([], name="rule"),
+)
