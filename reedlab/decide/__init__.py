@@ -1,1 +1,44 @@
-"""Decisions: one file a question, each answer a frozen result with frames and a sentence."""
+"""Decisions: one file a question, each answer a frozen result with frames and a sentence.
+
+=================  ============================================================
+file               question
+=================  ============================================================
+``suppliers``      which supplier to buy from next
+=================  ============================================================
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+
+def rank_suppliers(bench: Any, seed: int = 1) -> pd.DataFrame:
+    """Rank the suppliers of a bench by what a saleable reed of their next lot will cost.
+
+    Parameters
+    ----------
+    bench : Bench
+        The records.
+    seed : int
+        Seed of all draws.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a supplier, the likeliest to be cheapest first: supplier, lots, reeds, success,
+        success_low, success_high, minutes, cost, cost_low, cost_high, prob_best; intervals of
+        90 %. See :func:`reedlab.decide.suppliers.compare` for the answer in full, with its
+        sentence.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> bench, truth = rl.simulate_bench(seed=1, suppliers=3, reeds=150, years=1)
+    >>> rl.rank_suppliers(bench)[["supplier", "lots"]].shape
+    (3, 2)
+    """
+    from reedlab.decide.suppliers import compare
+
+    return compare(bench, seed).table

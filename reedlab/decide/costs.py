@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
-Numbers = float | Floats
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,7 @@ class Rates:
 
 @dataclass(frozen=True)
 class Tied:
-    """What tying one piece of cane leads to; arrays that broadcast together.
+    """What tying one piece of cane leads to; arrays that broadcast together, or plain numbers.
 
     Attributes
     ----------
@@ -65,11 +64,11 @@ class Tied:
         Minutes of work before tying, per tied piece.
     """
 
-    success: Numbers
-    minutes_success: Numbers
-    minutes_failure: Numbers
-    cane: Numbers
-    minutes_before: Numbers
+    success: Floats
+    minutes_success: Floats
+    minutes_failure: Floats
+    cane: Floats
+    minutes_before: Floats
 
     @property
     def minutes(self) -> Floats:
@@ -126,7 +125,7 @@ def cost_per_saleable(tied: Tied, rates: Rates) -> Floats:
     return cost_per_tied(tied, rates) / np.asarray(tied.success, dtype=float)
 
 
-def net_benefit(tied: Tied, rates: Rates, value: Numbers) -> Floats:
+def net_benefit(tied: Tied, rates: Rates, value: Floats) -> Floats:
     """Return value x p - cost, per tied piece: linear in p, so its mean is never ruled by 1/p.
 
     `value` is what a saleable reed is worth to the maker. At the value that just covers the cost
@@ -135,7 +134,7 @@ def net_benefit(tied: Tied, rates: Rates, value: Numbers) -> Floats:
     return value * np.asarray(tied.success, dtype=float) - cost_per_tied(tied, rates)
 
 
-def profit_per_hour(tied: Tied, rates: Rates, price: Numbers) -> Floats:
+def profit_per_hour(tied: Tied, rates: Rates, price: Floats) -> Floats:
     """Return what an hour at the bench earns, wage not yet paid.
 
     The price times the share of tied pieces that fetch it, less materials, over the hours.

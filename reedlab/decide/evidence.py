@@ -150,4 +150,4 @@ def before_tying(
 def listed(names: Any) -> str:
     """Join names as a sentence does: a, b and c."""
     names = [str(n) for n in names]
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return " and ".join([", ".join(names[:-1]), *names[-1:]] if len(names) > 1 else names)

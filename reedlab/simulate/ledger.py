@@ -100,13 +100,14 @@ def _share(rng: np.random.Generator, total: int, weights: np.ndarray) -> np.ndar
 
 
 def pieces_table(
-    rng: np.random.Generator, bought: pd.DataFrame, made: pd.DataFrame, lots: pd.DataFrame
+    rng: np.random.Generator, made: pd.DataFrame, lots: pd.DataFrame, tallied: set[str]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Measure every gouged piece of about half of the lots, those passed over included.
 
-    Returns the pieces, and the reeds with the labels of theirs.
+    A piece passed over is marked as lost only where no tally counts it. Returns the pieces, and
+    the reeds with the labels of theirs.
     """
-    measured = set(rng.choice(bought["lot"], round(0.5 * len(bought)), replace=False))
+    measured = set(rng.choice(lots["lot"], round(0.5 * len(lots)), replace=False))
     tied = made[made["lot"].isin(measured)]
     frame = tied[
         [
@@ -120,7 +121,7 @@ def pieces_table(
             "gouge_centre_mm",
             "tied_on",
         ]
-    ].assign(straightness=rng.choice(["straight", "slight"], len(tied), p=[0.8, 0.2]))
+    ].assign(straightness=np.where(tied["bowed"], "slight", "straight"))
     passed = frame.groupby("lot", group_keys=False).sample(frac=0.12, random_state=rng)
     passed = passed.assign(
         reed=None,
@@ -133,10 +134,12 @@ def pieces_table(
     frame["piece"] = frame["lot"] + "-" + (frame.groupby("lot").cumcount() + 1).astype(str)
     label = frame.dropna(subset="reed").set_index("reed")["piece"]
     made = made.assign(piece=made["reed"].map(label))
-    return _measured(rng, frame, lots.set_index("lot")["form"]), made
+    return _measured(rng, frame, lots.set_index("lot")["form"], tallied), made
 
 
-def _measured(rng: np.random.Generator, frame: pd.DataFrame, form: pd.Series) -> pd.DataFrame:
+def _measured(
+    rng: np.random.Generator, frame: pd.DataFrame, form: pd.Series, tallied: set[str]
+) -> pd.DataFrame:
     """Turn true properties into readings with each instrument's own error and step."""
     n = len(frame)
     density = DENSITY + frame["density_dev"]
@@ -146,6 +149,7 @@ def _measured(rng: np.random.Generator, frame: pd.DataFrame, form: pd.Series) ->
     on_day = frame.groupby("lot")["tied_on"].transform("min") - pd.Timedelta(days=1)
     floated = frame["lot"].map(dict(zip(form.index, rng.random(len(form)) < 0.7))).to_numpy()
     lost = frame["reed"].isna()
+    stage = pd.Series(np.where(shaped, "fold", "shape"))
     return pd.DataFrame(
         {
             "piece": frame["piece"],
@@ -169,7 +173,7 @@ def _measured(rng: np.random.Generator, frame: pd.DataFrame, form: pd.Series) ->
             "hardness_gauge": "H1",
             "straightness": frame["straightness"],
             "measured_on": on_day,
-            "lost_at": pd.Series(np.where(shaped, "fold", "shape")).where(lost),
+            "lost_at": stage.where(lost & ~frame["lot"].isin(tallied)),
             "fault": pd.Series("passed over after measuring", index=range(n)).where(lost),
         }
     )

@@ -73,7 +73,7 @@ def reeds_table(
             "rh_pct": some(made["rh_pct"], 0.3, roughed),
             "temp_c": some(made["temp_c"], 0.25, roughed),
             "finished_on": made["finished_on"].where(finished),
-            "finished_length_mm": some(rng.normal(70.0, 0.35, n).round(1), 0.5, finished),
+            "finished_length_mm": some(rng.normal(70.0, 0.33, n).round(1), 0.5, finished),
             "opening": some(
                 np.select([low < -1.2, low > 2.5], ["small", "large"], "medium"), 0.75, roughed
             ),

@@ -77,6 +77,7 @@ def simulate_reeds(
             "density_within": within,
             "density_dev": density - DENSITY,
             "hardness_dev": 0.6 * within / world.piece_density_sd + 0.8 * rng.normal(size=n),
+            "bowed": rng.random(n) < 0.2,
             "gouge_asymmetry_mm": rng.normal(0.0, 0.008, n),
             "moisture_pct": MOISTURE + np.array([0.0, 1.5, 0.3, -1.8])[season] + rng.normal(size=n),
             "tube_effect": rng.normal(0.0, world.tube_sd, n),

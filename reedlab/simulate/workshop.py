@@ -96,13 +96,14 @@ def simulate_tables(
         bought[["supplier", "lot", "effect", "minutes_effect", "density_g_cm3"]],
     )
     lot_rows = lots_table(rng, bought, made)
-    pieces, made = pieces_table(rng, bought, made, lot_rows)
+    tally = tally_table(rng, lot_rows, made)
+    pieces, made = pieces_table(rng, made, lot_rows, set(tally["lot"]))
     ends = endings(rng, world, bought, made)
     tables = {
         "lots": lot_rows.drop(columns=["pieces", "pieces_out"]),
         "reeds": reeds_table(rng, made, ends, last_day),
         "pieces": pieces,
-        "tally": tally_table(rng, lot_rows, made),
+        "tally": tally,
         "sittings": sittings_table(made, ends, last_day),
         "air": air_table(air),
         "gauge": gauge_table(rng, pieces, made),
@@ -200,6 +201,7 @@ def _cane(
     at_rough = air.reindex(made["rough_on"], method="nearest")
     made["rh_pct"], made["temp_c"] = at_rough["rh_pct"].to_numpy(), at_rough["temp_c"].to_numpy()
     made["moisture_pct"] = equilibrium_moisture_pct(made["rh_pct"], made["temp_c"])
+    made["bowed"] = rng.random(n) < 0.2
     skew = rng.normal(0.0, 0.004, len(bought))[made["lot_index"]]
     made["gouge_asymmetry_mm"] = skew + rng.normal(0.0, 0.009, n)
     drier = 9.0 - made["moisture_pct"]

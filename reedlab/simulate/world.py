@@ -37,8 +37,9 @@ class World:
         Spread of suppliers, of lots within a supplier, of tubes within a lot.
     maker
         What each further maker adds to the logit.
-    density, asymmetry, moisture
-        Change of the logit per 0.05 g/cm3, per 0.01 mm between a piece's sides, per 1 % moisture.
+    density, asymmetry, bowed, moisture
+        Change of the logit per 0.05 g/cm3, per 0.01 mm between a piece's sides, for a piece that
+        is slightly bowed, per 1 % moisture.
     supplier_density_sd, lot_density_sd, piece_density_sd
         Spread of density, g/cm3: of suppliers' means, of lots' means, of pieces within a lot.
     minutes
@@ -51,13 +52,14 @@ class World:
         Change of log minutes for each further maker, per sd of hardness, per 1 % moisture.
     """
 
-    success: float = 0.55
+    success: float = 0.60
     supplier_sd: float = 0.45
     lot_sd: float = 0.30
     tube_sd: float = 0.25
     maker: float = -0.30
     density: float = -0.35
     asymmetry: float = -0.30
+    bowed: float = -0.35
     moisture: float = 0.08
     supplier_density_sd: float = 0.015
     lot_density_sd: float = 0.012
@@ -92,6 +94,7 @@ class World:
             maker=rng.normal(0.0, maker_sd),
             density=0.0,
             asymmetry=0.0,
+            bowed=0.0,
             moisture=0.0,
             supplier_minutes_sd=supplier_minutes,
             lot_minutes_sd=lot_minutes,
@@ -106,6 +109,7 @@ class World:
             + self.maker * reeds["maker_index"].to_numpy()
             + self.density * reeds["density_dev"].to_numpy() / 0.05
             + self.asymmetry * np.abs(reeds["gouge_asymmetry_mm"].to_numpy()) / 0.01
+            + self.bowed * reeds["bowed"].to_numpy()
             + self.moisture * (reeds["moisture_pct"].to_numpy() - MOISTURE)
         )
 

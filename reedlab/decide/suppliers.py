@@ -1,0 +1,287 @@
+"""Which supplier to buy from next.
+
+A supplier is judged by what its next lot will do at this maker's bench: the chance that a reed of
+it turns out well, the minutes and the money that a saleable reed costs, and how sure that is. A
+ranking speaks of this bench and these lots, not of a supplier's worth, and few lots say little.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.decide.costs import Rates, cost_per_saleable, net_benefit
+from reedlab.decide.evidence import Evidence, gather, listed
+from reedlab.decide.information import binomial_likelihood, expected_regret, value_of_sample
+from reedlab.decide.models import Models, fit_models
+from reedlab.decide.nextlot import NextLot
+
+CORRELATIONS = (-0.5, 0.0, 0.5)
+SURE = 0.9
+"""Probability from which on the answer says buy."""
+LIKELY = 0.5
+"""Probability from which on the answer leans to a supplier; below, the records cannot tell."""
+TRIAL_REEDS = 10
+"""Reeds with which a new lot is commonly tried (common practice: five to ten, no source)."""
+
+
+@dataclass(frozen=True)
+class SupplierAnswer:
+    """The suppliers compared.
+
+    Attributes
+    ----------
+    table
+        One row a supplier, the likeliest to be cheapest first: supplier, lots, reeds; success (the
+        chance that a reed of its next lot succeeds) with success_low and success_high; minutes
+        (bench minutes per saleable reed); cost (per saleable reed, posterior median) with cost_low
+        and cost_high; prob_best (probability of the lowest expected cost).
+    stakes
+        One row a supplier: prob_next_best (that its next lot, not its lots on average, is the
+        cheapest), benefit (expected net benefit per tied piece), regret (expected loss per tied
+        piece against the best, were it known), lot_worth (what knowing one more lot of it, of
+        `trial_reeds` reeds, would be worth per tied piece afterwards).
+    sensitivity
+        correlation, supplier, cost, prob_best: the answer if a lot's effects on success and on
+        minutes go together.
+    balance
+        supplier, against, ratio: variance of the contrast with the likeliest supplier relative to
+        a balanced design of the same size; above 4 the records cannot tell.
+    level
+        Of the intervals.
+    value
+        What a saleable reed is counted as being worth.
+    currency
+        Of cost, benefit, regret and value.
+    notes
+        What was left out or filled in, sentence by sentence.
+    """
+
+    table: pd.DataFrame
+    stakes: pd.DataFrame
+    sensitivity: pd.DataFrame
+    balance: pd.DataFrame
+    level: float
+    value: float
+    currency: str
+    notes: tuple[str, ...]
+
+    @property
+    def best(self) -> str:
+        """The supplier likeliest to have the lowest expected cost."""
+        return str(self.table["supplier"].iloc[0])
+
+    @property
+    def verdict(self) -> str:
+        """How sure the answer is: ``buy``, ``lean`` or ``cannot tell``."""
+        if len(self.table) < 2 or self._runner_up_ratio > 4:
+            return "cannot tell"
+        sure = self.table["prob_best"].iloc[0]
+        return "buy" if sure >= SURE else "lean" if sure >= LIKELY else "cannot tell"
+
+    @property
+    def _runner_up_ratio(self) -> float:
+        against = self.balance.set_index("against")["ratio"]
+        return float(against[self.table["supplier"].iloc[1]])
+
+    def sentence(self) -> str:
+        """Say what to buy and how sure that is, or what to record to be able to tell."""
+        first = self.table.iloc[0]
+        if len(self.table) == 1:
+            return (
+                f"The records cannot compare suppliers: every settled reed is {self.best}'s. Buy "
+                f"one lot elsewhere and record the outcome and minutes of {TRIAL_REEDS} reeds."
+            )
+        spelt = (
+            f"{first.cost:.2f} {self.currency} ({self.level:.0%} interval {first.cost_low:.2f} to "
+            f"{first.cost_high:.2f})"
+        )
+        second = self.table.iloc[1]
+        if self.verdict == "buy":
+            return (
+                f"Buy {first.supplier} next: a saleable reed of its next lot should cost {spelt}, "
+                f"and it is the cheapest supplier with a probability of {first.prob_best:.0%}; "
+                f"{second.supplier} comes next at {second.cost:.2f}."
+            )
+        if self.verdict == "lean":
+            return (
+                f"Lean to {first.supplier}, at {spelt} a saleable reed: it is the cheapest "
+                f"supplier with a probability of {first.prob_best:.0%}, {second.supplier} with "
+                f"{second.prob_best:.0%}. {self._record_next()}"
+            )
+        return (
+            f"The records cannot tell which supplier is the cheapest: {first.supplier} is the "
+            f"likeliest, at {first.prob_best:.0%}, then {second.supplier}, at "
+            f"{second.prob_best:.0%}. {self._record_next()}"
+        )
+
+    def _record_next(self) -> str:
+        if self._runner_up_ratio > 4:
+            return (
+                f"Lots of {self.best} and {self.table['supplier'].iloc[1]} were worked by "
+                "different makers or in different seasons: work lots of both side by side, and "
+                "record outcome and minutes."
+            )
+        tells = self.stakes.sort_values("lot_worth", ascending=False)["supplier"].iloc[0]
+        return (
+            f"One more lot of {tells} would tell most: record outcome and minutes of "
+            f"{TRIAL_REEDS} reeds of it."
+        )
+
+
+def compare(bench: Any, seed: int = 1, draws: int = 4000, level: float = 0.9) -> SupplierAnswer:
+    """Compare the suppliers of a bench.
+
+    Two models of settled reeds, success and log minutes, with suppliers and lots within suppliers
+    as random effects and makers (below five) and seasons as fixed ones; every draw of their
+    posteriors is joined by a new lot of each supplier.
+
+    Parameters
+    ----------
+    bench
+        The records.
+    seed
+        Seed of all draws.
+    draws
+        Number of posterior draws.
+    level
+        Of the intervals.
+
+    Returns
+    -------
+    SupplierAnswer
+
+    Raises
+    ------
+    DecisionError
+        When no settled reed has both a supplier and an outcome.
+    """
+    evidence = gather(bench)
+    return answer(evidence, fit_models(evidence, seed, draws), bench.settings.currency, level)
+
+
+def answer(
+    evidence: Evidence, models: Models, currency: str = "EUR", level: float = 0.9
+) -> SupplierAnswer:
+    """Turn the models' draws into the answer."""
+    lots = {rho: models.next_lot(evidence, rho) for rho in CORRELATIONS}
+    lot, rates = lots[0.0], evidence.rates
+    names = evidence.suppliers["supplier"].to_numpy()
+    table = _table(evidence.suppliers, lot, rates, level)
+    value, says = _value(evidence, lot)
+    benefit = net_benefit(lot.expected, rates, value)
+    likelihoods = [binomial_likelihood(p, TRIAL_REEDS) for p in lot.one.success.T]
+    stakes = pd.DataFrame(
+        {
+            "supplier": names,
+            "prob_next_best": _share_lowest(cost_per_saleable(lot.one, rates)),
+            "benefit": benefit.mean(axis=0),
+            "regret": expected_regret(benefit),
+            "lot_worth": [value_of_sample(benefit, likely) for likely in likelihoods],
+        }
+    )
+    order = table.sort_values(["prob_best", "cost"], ascending=[False, True]).index
+    table = table.loc[order].reset_index(drop=True)
+    sensitivity = pd.concat(
+        [
+            _table(evidence.suppliers, lots[rho], rates, level)[["supplier", "cost", "prob_best"]]
+            .assign(correlation=rho)
+            .loc[order]
+            for rho in CORRELATIONS
+        ],
+        ignore_index=True,
+    )
+    thin = table.loc[table["lots"] == 1, "supplier"]
+    known = (
+        f"Known from one lot only, so that the interval rests on how other suppliers' lots differ: "
+        f"{listed(thin)}."
+    )
+    return SupplierAnswer(
+        table,
+        stakes.loc[order].reset_index(drop=True),
+        sensitivity[["correlation", "supplier", "cost", "prob_best"]],
+        balance(evidence.reeds, str(table["supplier"].iloc[0])),
+        level,
+        value,
+        currency,
+        (*evidence.notes, *models.notes, *([known] if len(thin) else []), says),
+    )
+
+
+def _table(suppliers: pd.DataFrame, lot: NextLot, rates: Rates, level: float) -> pd.DataFrame:
+    tails = [(1 - level) / 2, (1 + level) / 2]
+    cost = cost_per_saleable(lot.one, rates)
+    low, high = np.quantile(lot.one.success, tails, axis=0)
+    cost_low, cost_high = np.quantile(cost, tails, axis=0)
+    return pd.DataFrame(
+        {
+            "supplier": suppliers["supplier"],
+            "lots": suppliers["lots"],
+            "reeds": suppliers["reeds"],
+            "success": lot.one.success.mean(axis=0),
+            "success_low": low,
+            "success_high": high,
+            "minutes": np.median(lot.one.minutes_per_saleable, axis=0),
+            "cost": np.median(cost, axis=0),
+            "cost_low": cost_low,
+            "cost_high": cost_high,
+            "prob_best": _share_lowest(cost_per_saleable(lot.expected, rates)),
+        }
+    )
+
+
+def _share_lowest(cost: np.ndarray) -> np.ndarray:
+    """Share of draws in which each column is the lowest."""
+    return np.bincount(cost.argmin(axis=1), minlength=cost.shape[1]) / len(cost)
+
+
+def _value(evidence: Evidence, lot: NextLot) -> tuple[float, str]:
+    """Value a saleable reed at its mean price, else at what the cheapest supplier's costs."""
+    if np.isfinite(evidence.price):
+        price = evidence.price
+        return price, f"A saleable reed is counted at its mean price, {price:.2f}."
+    cost = float(np.median(cost_per_saleable(lot.expected, evidence.rates), axis=0).min())
+    return cost, (
+        f"No selling price is recorded, so a saleable reed is counted at {cost:.2f}, what it costs "
+        "from the cheapest supplier."
+    )
+
+
+def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
+    """Compare each contrast with `best` to the same contrast in a balanced design.
+
+    With supplier, maker and season as factors, the variance of a contrast of two suppliers is
+    c'(X'X)⁻¹c; were every supplier's reeds spread alike over makers and seasons, it would be
+    1/n₁ + 1/n₂. Suppliers whose reeds were all made by one maker, or in one season, while the
+    other's were not, have no contrast of their own.
+
+    Returns
+    -------
+    pandas.DataFrame
+        supplier, against, ratio (infinite where maker or season and supplier are one).
+    """
+    names = sorted(reeds["supplier"].astype(str).unique())
+    of = pd.get_dummies(reeds["supplier"].astype(str), dtype=float)[names]
+    others = [
+        pd.get_dummies(reeds[c].astype(str), drop_first=True, dtype=float)
+        for c in ("maker", "season")
+        if reeds[c].nunique() > 1
+    ]
+    X = pd.concat([of, *others], axis=1).to_numpy()
+    size = of.sum()
+    values, vectors = np.linalg.eigh(X.T @ X)
+    seen = values > 1e-9 * values.max()
+    rows = []
+    for name in names:
+        if name == best:
+            continue
+        contrast = np.zeros(X.shape[1])
+        contrast[[names.index(best), names.index(name)]] = 1.0, -1.0
+        along = vectors.T @ contrast
+        told = np.abs(along[~seen]).max(initial=0.0) < 1e-6
+        variance = float((along[seen] ** 2 / values[seen]).sum()) if told else np.inf
+        rows.append((best, name, variance / (1 / size[best] + 1 / size[name])))
+    return pd.DataFrame(rows, columns=["supplier", "against", "ratio"])
