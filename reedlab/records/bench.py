@@ -13,8 +13,9 @@ from ..errors import RecordError
 from . import tidy
 from .checking import check_tables
 from .findings import Findings
-from .folder import read_folder
+from .folder import read_sheets
 from .parsing import parse_table
+from .reading import as_table
 from .settings import Settings, read_settings
 from .tables import TABLES
 
@@ -136,7 +137,12 @@ def open_bench(path: Path | str) -> Bench:
     if not path.exists():
         raise RecordError(f"{path} does not exist: name the folder that holds your records.")
     settings, found = read_settings(path if path.is_dir() else path.parent)
-    return _bench(path, read_folder(path, settings, found), settings, found, check=True)
+    sheets = read_sheets(path, settings, found)
+    given = {
+        name: (as_table(sheet, TABLES[name], settings, found), sheet.comma_decimal)
+        for name, sheet in sheets.items()
+    }
+    return _bench(path, given, settings, found, check=True)
 
 
 def _bench(

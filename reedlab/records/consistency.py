@@ -10,7 +10,7 @@ import pandas as pd
 from .findings import Findings, Severity
 from .settings import Settings
 from .spelling import respelled
-from .tables import STAGES_BEFORE_TYING, TABLES
+from .tables import TABLES
 from .tidy import batch, cutoff, lots_of
 
 Tables = dict[str, pd.DataFrame]
@@ -272,21 +272,31 @@ def _tally(tables: Tables, found: Findings) -> None:
 def _told_twice(tables: Tables, found: Findings) -> None:
     """Losses that stand in two tables: they are counted once."""
     tally, pieces, reeds = tables["tally"], tables["pieces"], tables["reeds"]
-    lost = tally[tally["pieces_out"] < tally["pieces_in"]]
-    counted = set(zip(lost["lot"], lost["stage"].astype(object)))
+    gone = (tally["pieces_in"] - tally["pieces_out"]).groupby(
+        [tally["lot"], tally["stage"].astype(object)]
+    )
+    counted = gone.sum().to_dict()
     noted = pieces[pieces["lost_at"].notna()]
-    twice = [pair in counted for pair in zip(noted["lot"], noted["lost_at"].astype(object))]
-    found.each("pieces", "lost_at", noted.loc[twice, "lost_at"], "warning",
-               "is a loss that tally may count too; only tally is counted",
-               "nothing, if the tally holds this piece; otherwise add it there")  # fmt: skip
+    # Measured pieces are among those that a tally counts, unless there are more of them.
+    for (lot, stage), marked in noted.groupby(["lot", noted["lost_at"].astype(object)]):
+        if 0 < counted.get((lot, stage), 0) < len(marked):
+            found.add(
+                "pieces", int(marked.index[-1]), "lost_at", stage, "warning",
+                f"is said of {len(marked)} pieces of lot {lot}, while tally, which alone is "
+                f"counted, has {counted[lot, stage]:g} lost there",
+                "correct the tally of that lot",
+            )  # fmt: skip
     at_tying = reeds[reeds["lost_at"].eq("tie")]
-    lots = lots_of(at_tying, pieces)
-    twice = [(lot, "tie") in counted for lot in lots]
-    found.each("reeds", "lost_at", at_tying.loc[twice, "lost_at"], "warning",
-               "is a loss at tying that tally may count too; only this row is counted",
-               "note losses at tying in one of the two")  # fmt: skip
+    for lot, rows in at_tying.groupby(lots_of(at_tying, pieces)):
+        if counted.get((lot, "tie"), 0) > 0:
+            found.add(
+                "reeds", int(rows.index[0]), "lost_at", "tie", "warning",
+                f"is told twice for lot {lot}: {len(rows)} here and {counted[lot, 'tie']:g} in "
+                "tally; only those here are counted",
+                "keep losses at tying in one of the two",
+            )  # fmt: skip
     made = dict(zip(reeds["piece"].dropna(), reeds.loc[reeds["piece"].notna(), "reed"]))
-    early = noted[noted["lost_at"].isin(STAGES_BEFORE_TYING) & noted["piece"].isin(list(made))]
+    early = noted[noted["piece"].isin(list(made))]
     for row, piece in early["piece"].items():
         found.add("pieces", int(str(row)), "lost_at", early.at[row, "lost_at"], "warning",
                   f"says that {piece} was lost, yet reed {made[piece]} was tied of it",

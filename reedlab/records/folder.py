@@ -5,11 +5,9 @@ from __future__ import annotations
 import difflib
 from pathlib import Path
 
-import pandas as pd
-
 from ..errors import RecordError
 from .findings import Findings
-from .reading import Sheet, as_table, read_csv, table_called
+from .reading import Sheet, read_csv, table_called
 from .settings import Settings
 from .tables import TABLES
 from .workbook import FILE, read_workbook
@@ -17,10 +15,8 @@ from .workbook import FILE, read_workbook
 _ENDINGS = (".csv", ".tsv", ".txt")
 
 
-def read_folder(
-    path: Path, settings: Settings, found: Findings
-) -> dict[str, tuple[pd.DataFrame, bool | None]]:
-    """Return the text of every table that a bench keeps, and what its file says of decimals.
+def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
+    """Return the cells of every table that a bench keeps.
 
     Parameters
     ----------
@@ -48,11 +44,7 @@ def read_folder(
             f"{path} holds no table that can be read{because}: put lots.csv and reeds.csv there, "
             f"or a workbook {FILE}; `reedlab new` writes them to fill in."
         )
-    return {
-        name: (as_table(sheets[name], table, settings, found), sheets[name].comma_decimal)
-        for name, table in TABLES.items()
-        if name in sheets
-    }
+    return sheets
 
 
 def _listed(folder: Path) -> list[Path]:

@@ -190,6 +190,46 @@ def _known_headings(table: Table, settings: Settings) -> dict[str, str]:
     return bare | {name: name for name in table.columns} | own
 
 
+@dataclass(frozen=True)
+class Headings:
+    """Where a sheet's headings stand.
+
+    Attributes
+    ----------
+    at : int
+        The place of their row among the sheet's, -1 when no heading is known.
+    places : dict of str to int
+        The known columns and their places.
+    unknown : list of str
+        Headings that stand for nothing known.
+    doubled : list of str
+        Columns that a second heading stands for, too.
+    """
+
+    at: int
+    places: dict[str, int]
+    unknown: list[str]
+    doubled: list[str]
+
+
+def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
+    """Find a sheet's headings: among the first rows the one with most columns that are known."""
+    known = _known_headings(table, settings)
+    top = sheet.cells.head(_HEADING_WITHIN)
+    keys = [[heading_key(value) for value in row] for row in top.itertuples(index=False)]
+    scores = [len({known[key] for key in row if key in known}) for row in keys]
+    found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [])
+    for place, key in enumerate(keys[found.at] if found.at >= 0 else []):
+        column, heading = known.get(key), top.iat[found.at, place]
+        if column is None and isinstance(heading, str) and heading.strip():
+            found.unknown.append(heading.strip())
+        elif column and column in found.places:
+            found.doubled.append(column)
+        elif column:
+            found.places[column] = place
+    return found
+
+
 def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) -> pd.DataFrame:
     """Find a sheet's headings and return its rows under the columns that they stand for.
 
@@ -209,11 +249,8 @@ def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) ->
     pandas.DataFrame
         Text, one column a known column, rows without any text left out, indexed by ``row``.
     """
-    known = _known_headings(table, settings)
-    top = sheet.cells.head(_HEADING_WITHIN)
-    keys = [[heading_key(value) for value in row] for row in top.itertuples(index=False)]
-    scores = [len({known[key] for key in row if key in known}) for row in keys]
-    if not scores or max(scores) == 0:
+    headings = find_headings(sheet, table, settings)
+    if headings.at < 0:
         if len(sheet.cells):
             found.add(
                 table.name, None, "", sheet.place, "error",
@@ -221,26 +258,17 @@ def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) ->
                 f"head its columns {', '.join(table.needed)}",
             )  # fmt: skip
         return table.empty()[[]]
-    at = scores.index(max(scores))
-    places: dict[str, int] = {}
-    unknown = []
-    for place, key in enumerate(keys[at]):
-        column = known.get(key)
-        heading = top.iat[at, place]
-        if column is None and isinstance(heading, str) and heading.strip():
-            unknown.append(heading.strip())
-        elif column and column in places:
-            found.add(
-                table.name, int(top.index[at]), column, heading, "error",
-                f"{column} stands over two columns, and only the first is read",
-                "give one of them another heading",
-            )  # fmt: skip
-        elif column:
-            places[column] = place
-    _say_unknown(table, unknown, set(table.columns) - set(places), found)
+    for column in headings.doubled:
+        found.add(
+            table.name, int(sheet.cells.index[headings.at]), column, "", "error",
+            "stands over two columns, and only the first is read",
+            "give one of them another heading",
+        )  # fmt: skip
+    places = headings.places
+    _say_unknown(table, headings.unknown, set(table.columns) - set(places), found)
     _say_missing(table, set(places), found)
-    body = sheet.cells.iloc[at + 1 :, list(places.values())].set_axis(list(places), axis=1)
-    body = body.rename_axis(index="row")
+    body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
+    body = body.set_axis(list(places), axis=1).rename_axis(index="row")
     return body[body.notna().any(axis=1)]
 
 

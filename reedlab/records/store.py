@@ -18,7 +18,7 @@ import pandas as pd
 
 from ..errors import WriteError
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 @contextlib.contextmanager
@@ -136,7 +136,7 @@ def protected(frame: pd.DataFrame) -> pd.DataFrame:
 
 def safe_text(value: object) -> object:
     """Return a text with an apostrophe before it where it would otherwise be run as a formula."""
-    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
 
 
 @contextlib.contextmanager

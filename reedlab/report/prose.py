@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -84,7 +83,7 @@ def findings_count(bench: Bench) -> str:
 
 
 def findings_text(bench: Bench) -> str:
-    """Write a bench's findings for a person: errors first, table by table, each with its mend.
+    """Write a bench's findings for a person: table by table, errors first, each with its mend.
 
     Parameters
     ----------
@@ -96,26 +95,9 @@ def findings_text(bench: Bench) -> str:
     str
         Several lines; the first counts, the rest name.
     """
-    return "\n".join([findings_count(bench), *_finding_lines(bench.findings)])
+    from reedlab.records.telling import finding_lines
 
-
-def _finding_lines(findings: pd.DataFrame) -> Iterator[str]:
-    for severity in ("error", "warning"):
-        for table, rows in findings[findings["severity"] == severity].groupby("table", sort=False):
-            yield f"\n{count(len(rows), severity).capitalize()} in {table}"
-            yield from (
-                f"  {_place(row)}{row['problem']}; {row['mend']}" for row in rows.to_dict("records")
-            )
-
-
-def _place(finding: dict[Any, Any]) -> str:
-    """Where a finding lies, as its reader would look for it: row 14, column tied_on."""
-    where = [
-        f"{word}{part}"
-        for word, part in (("row ", finding["row"]), ("", finding["column"]))
-        if not pd.isna(part) and part != ""
-    ]
-    return f"{', '.join(where)}: " if where else ""
+    return "\n".join([findings_count(bench), *finding_lines(bench.findings)])
 
 
 def _severities(findings: pd.DataFrame) -> str:
