@@ -184,7 +184,7 @@ def lot_contrasts(cane: pd.DataFrame, column: str, lot: str = "lot") -> pd.DataF
     Returns
     -------
     pandas.DataFrame
-        ``first``, ``second``, ``difference`` (of the means), ``hedges_g``, ``low``, ``high``,
+        ``first``, ``second``, ``difference`` (of the means), ``hedges``, ``low``, ``high``,
         ``p_value``.
     """
     import pingouin as pg
@@ -207,11 +207,11 @@ def lot_contrasts(cane: pd.DataFrame, column: str, lot: str = "lot") -> pd.DataF
             "first": tests["A"],
             "second": tests["B"],
             "difference": means[tests["A"]].to_numpy() - means[tests["B"]].to_numpy(),
-            "hedges_g": tests["hedges"],
+            "hedges": tests["hedges"],
             "low": [low for low, _ in ends],
             "high": [high for _, high in ends],
             "p_value": tests[p_column],
         }
     )
-    largest_first = frame["hedges_g"].abs().sort_values(ascending=False, kind="stable").index
+    largest_first = frame["hedges"].abs().sort_values(ascending=False, kind="stable").index
     return frame.loc[largest_first].reset_index(drop=True)

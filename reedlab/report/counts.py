@@ -9,10 +9,14 @@ of the American Statistical Association, 22, 209-212.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from reedlab.report.prose import count
+
+if TYPE_CHECKING:
+    from reedlab.records import Bench
 
 STAGES = ("tie", "rough", "dry", "clip", "finish", "play")
 BONUS = {  # what a question needs beyond the columns that must be there
@@ -84,11 +88,11 @@ def shares_by(frame: pd.DataFrame, by: str, outcome: str) -> pd.DataFrame:
     >>> reeds = pd.DataFrame({"season": ["winter"] * 4, "success": [1.0, 1.0, 0.0, None]})
     >>> print(shares_by(reeds, "season", "success").round(2).to_string(index=False))
     season  known  hits  share  low  high
-    winter      3   2.0   0.67 0.21  0.94
+    winter      3     2   0.67 0.21  0.94
     """
     known = frame.dropna(subset=[outcome])
     counted = known.groupby(by, observed=True)[outcome].agg(known="size", hits="sum")
-    return with_wilson(counted.reset_index(), "hits", "known")
+    return with_wilson(counted.reset_index().astype({"hits": int}), "hits", "known")
 
 
 def where_lost(reeds: pd.DataFrame) -> pd.DataFrame:
@@ -161,6 +165,56 @@ def recorded(reeds: pd.DataFrame, columns: Sequence[str] = tuple(BONUS)) -> pd.D
     frame = pd.DataFrame(rows, columns=["column", "known", "of", "needed_for"])
     frame.insert(3, "share", frame["known"] / frame["of"])
     return frame.sort_values("share", kind="stable", ignore_index=True)
+
+
+def held(bench: Bench) -> pd.DataFrame:
+    """Count the rows of each table, and name the first and last day it speaks of.
+
+    Parameters
+    ----------
+    bench : Bench
+        An open bench.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``table``, ``rows``, ``from``, ``to``; tables that are not kept are left out.
+    """
+    days = {
+        name: frame.select_dtypes("datetime").stack()
+        for name, frame in bench.tables.items()
+        if len(frame)
+    }
+    return pd.DataFrame(
+        {
+            "table": list(days),
+            "rows": [len(bench.tables[name]) for name in days],
+            "from": [day.min() if len(day) else pd.NaT for day in days.values()],
+            "to": [day.max() if len(day) else pd.NaT for day in days.values()],
+        }
+    )
+
+
+def findings_by_table(findings: pd.DataFrame) -> pd.DataFrame:
+    """Count errors and warnings by table.
+
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        ``bench.findings``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``table``, ``errors``, ``warnings``, and a last row for all tables.
+    """
+    named = [name for name in dict.fromkeys(findings["table"])]
+    rows = [
+        (table, *((part["severity"] == kind).sum() for kind in ("error", "warning")))
+        for table, part in [(name, findings[findings["table"] == name]) for name in named]
+        + [("all tables", findings)]
+    ]
+    return pd.DataFrame(rows, columns=["table", "errors", "warnings"])
 
 
 def records_sentence(reeds: pd.DataFrame, lost: pd.DataFrame, known: pd.DataFrame) -> str:

@@ -102,8 +102,8 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
     WriteError
         When the folder ``report`` cannot be written.
     """
-    path = _path(bench)
-    home = path if path.is_dir() else path.parent
+    records = _path(bench)
+    home = records if records.is_dir() else records.parent
     folder = home / "report"
     working = folder / "notebooks"
     try:
@@ -113,12 +113,10 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
         raise WriteError(problem) from error
     paths = running.notebooks()
     total = len(paths) + 1
+    where = "../.." if records == home else f"../../{records.name}"  # from the notebooks' folder
     step("Fitting the models", 0, total)
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        jobs = [
-            pool.submit(running.run, path, f"../../{path.name if path != home else ''}", working)
-            for path in paths
-        ]
+        jobs = [pool.submit(running.run, path, where, working) for path in paths]
         ranking, sentence = _decision(bench)
         for done, job in enumerate(as_completed(jobs), start=1):
             step(f"Notebook {job.result().name}", done, total)

@@ -99,6 +99,7 @@ def run(path: Path, bench_dir: str = "", folder: Path | None = None) -> Run:
             km=manager,
             timeout=CELL_SECONDS,
             record_timing=False,
+            extra_arguments=["--log-level=ERROR"],  # a kernel has nothing to say on a terminal
             resources={"metadata": {"path": str(folder or own)}},
         )
         stopped, fault = None, False
