@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from scipy.special import expit, gammaln
@@ -29,7 +30,7 @@ class BinomialLogit:
     y: np.ndarray
     trials: np.ndarray | None
     constant: float
-    n_extra: int = 0
+    n_extra: ClassVar[int] = 0
 
     def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Log-likelihood, score and weight of each row."""
@@ -43,8 +44,13 @@ class BinomialLogit:
         loglik = float(self.y @ eta - self.trials @ soft) + self.constant
         return loglik, self.y - self.trials * p, self.trials * weight
 
+    def row_logliks(self, eta: np.ndarray) -> np.ndarray:
+        """Give each row's log-likelihood, without the constant."""
+        soft = np.logaddexp(0.0, eta)
+        return self.y * eta - (soft if self.trials is None else self.trials * soft)
+
     def third(self, eta: np.ndarray) -> np.ndarray:
-        """Derivative of the weight in η."""
+        """Differentiate the weights in η."""
         p = expit(eta)
         out = p * (1.0 - p) * (1.0 - 2.0 * p)
         return out if self.trials is None else self.trials * out
@@ -61,7 +67,7 @@ class BinomialLogit:
 
 
 def likelihood(design: Design) -> BinomialLogit:
-    """The binomial likelihood of a design's response."""
+    """Set up the binomial likelihood of a design's response."""
     order = design.cells.order
     y = design.y[order]
     if design.trials is None:

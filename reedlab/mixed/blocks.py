@@ -277,7 +277,7 @@ class Factor:
         return out, rest[place.q_rest :]
 
     def inverse(self, with_x: bool) -> Inverse:
-        """The parts of H^-1 that gradients and conditional variances need.
+        """Give the parts of H^-1 that gradients and conditional variances need.
 
         Parameters
         ----------

@@ -80,7 +80,7 @@ class Cells:
         return np.einsum("mn,mn->n", self.F, self.spread(at_cell))
 
     def quadratic(self, at_cell: np.ndarray) -> np.ndarray:
-        """f' Q f for each row, from symmetric Q (m, m, C) of its cell."""
+        """Each row's f' Q f, from the symmetric Q (m, m, C) of its cell."""
         if self.F is None:
             return self.spread(at_cell[0, 0])
         out = np.zeros(self.F.shape[1])

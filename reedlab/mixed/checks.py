@@ -32,19 +32,22 @@ def check_design(design: Design, family: str) -> None:
     if design.y.min() == design.y.max() and (design.trials is None or design.y.max() == 0):
         value = design.grades[int(design.y[0])] if design.grades else f"{design.y[0]:g}"
         raise ModelError(
-            f"The response has one value only ({value}) in the {design.n} rows used; there is nothing to explain."
+            f"The response has one value only ({value}) in the {design.n} rows used; there is "
+            "nothing to explain."
         )
     if design.trials is not None and (design.y == design.trials).all():
         raise ModelError("Every trial is a success; there is nothing to explain.")
     if design.p > design.n:
         raise ModelError(
-            f"The model has {design.p} coefficients and {design.n} rows; leave terms out of the fixed part."
+            f"The model has {design.p} coefficients and {design.n} rows; leave terms out of the "
+            "fixed part."
         )
     _check_columns(design, family)
     for term in design.terms:
         if family == "gaussian" and term.n_levels * term.k >= design.n:
             raise ModelError(
-                f"The term ({', '.join(term.names)} | {term.group}) has {term.n_levels * term.k} random effects "
+                f"The term ({', '.join(term.names)} | {term.group}) has {term.n_levels * term.k} "
+                "random effects "
                 f"for {design.n} rows, so it cannot be told from the residual; leave it out."
             )
 
@@ -54,7 +57,8 @@ def _check_counts(design: Design) -> None:
     if m is None:
         if not np.isin(y, (0.0, 1.0)).all():
             raise DataError(
-                "A binomial response is 0 or 1 in each row; for counts of successes name the column of "
+                "A binomial response is 0 or 1 in each row; for counts of successes name the "
+                "column of "
                 "trials with trials=."
             )
         return
@@ -69,7 +73,8 @@ def _check_counts(design: Design) -> None:
             at = int(np.argmax(bad))
             row = at if design.rows_used is None else int(design.rows_used[at])
             raise DataError(
-                f"Row {row} (counted from 0) has {what}: {y[at]:g} out of {m[at]:g}; {int(bad.sum())} rows are so."
+                f"Row {row} (counted from 0) has {what}: {y[at]:g} out of {m[at]:g}; "
+                f"{int(bad.sum())} rows are so."
             )
 
 
@@ -95,6 +100,7 @@ def _check_columns(design: Design, family: str) -> None:
     aliased = np.flatnonzero(left < _ALIASED)
     if len(aliased):
         raise ModelError(
-            f"The coefficient {names[aliased[0]]!r} cannot be told from those before it: its column repeats "
+            f"The coefficient {names[aliased[0]]!r} cannot be told from those before it: its "
+            "column repeats "
             "them; leave a term out."
         )

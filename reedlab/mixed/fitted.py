@@ -15,7 +15,7 @@ import pandas as pd
 
 from reedlab.mixed.blocks import Effects, Factor
 from reedlab.mixed.gaussian import GaussianProfile
-from reedlab.mixed.glmm import fit_laplace
+from reedlab.mixed.glmm import fit_glmm
 from reedlab.mixed.optimise import minimise
 from reedlab.mixed.terms import Design
 
@@ -122,7 +122,7 @@ class Fitted:
         return pd.DataFrame(rows, columns=["group", "name", "variance", "sd", "corr"])
 
     def all_notes(self) -> tuple[str, ...]:
-        """What a reader must know, in the order of weight."""
+        """Say what a reader must know, in the order of weight."""
         notes = list(self.notes)
         if not self.converged:
             notes.insert(0, "The fit did not converge; its estimates are not to be used.")
@@ -130,12 +130,15 @@ class Fitted:
             term = self.design.terms[t]
             if term.k == 1:
                 notes.append(
-                    f"The sd of {term.group} is estimated as 0: the data do not tell its levels apart. "
-                    "That is an estimate, not a proof that they are alike; posterior() shows what is possible."
+                    f"The sd of {term.group} is estimated as 0: the data do not tell its levels "
+                    "apart. "
+                    "That is an estimate, not a proof that they are alike; posterior() shows what "
+                    "is possible."
                 )
             else:
                 notes.append(
-                    f"The covariance of ({', '.join(term.names)} | {term.group}) is singular: fewer "
+                    f"The covariance of ({', '.join(term.names)} | {term.group}) is singular: "
+                    "fewer "
                     "directions vary than the term has columns."
                 )
         for term in self.design.terms:
@@ -188,7 +191,7 @@ def fit_design(
     """
     if family == "gaussian":
         return _fit_gaussian(design, reml, start, recipe)
-    return Fitted(**fit_laplace(design, family, quadrature=quadrature, start=start), recipe=recipe)
+    return Fitted(**fit_glmm(design, family, quadrature, start), recipe=recipe)
 
 
 def theta_scale(design: Design) -> np.ndarray:

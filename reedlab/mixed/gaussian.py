@@ -76,7 +76,8 @@ class GaussianProfile:
             factor = factorise(self.cross, lambdas)
         except np.linalg.LinAlgError as error:
             raise ModelError(
-                "The fixed effects' columns cannot be told apart; leave out the one that repeats others."
+                "The fixed effects' columns cannot be told apart; leave out the one that repeats "
+                "others."
             ) from error
         rhs = [z @ lam for z, lam in zip(self.zy, lambdas)]
         v, beta = factor.solve(rhs, self.xy)
@@ -84,7 +85,8 @@ class GaussianProfile:
         rss = self.yy - explained
         if not rss > 1e-13 * self.yy:
             raise ModelError(
-                "The response is explained without any residual, so there is no variance to estimate; "
+                "The response is explained without any residual, so there is no variance to "
+                "estimate; "
                 "leave out a term."
             )
         deviance = factor.logdet_u + self.df * (1.0 + np.log(2.0 * np.pi * rss / self.df))
@@ -95,7 +97,7 @@ class GaussianProfile:
         )
 
     def gradient(self, at: Profile) -> Effects:
-        """Derivatives of the deviance in the entries of each Λ."""
+        """Differentiate the deviance by the entries of each Λ."""
         lambdas = at.factor.lambdas
         fitted = self._fitted([v @ lam.T for v, lam in zip(at.v, lambdas)], at.beta - self.base)
         return [

@@ -1,4 +1,4 @@
-"""Fit a model that is not Gaussian: Laplace over (θ, β, thresholds), with its gradient."""
+"""Fit a model that is not Gaussian: maximise over (θ, β, thresholds)."""
 
 from __future__ import annotations
 
@@ -6,11 +6,20 @@ from typing import Any
 
 import numpy as np
 
-from reedlab.mixed import binomial
+from reedlab.errors import ModelError
+from reedlab.mixed import binomial, ordinal
 from reedlab.mixed.blocks import Effects
 from reedlab.mixed.laplace import Likelihood, Mode, find_mode, laplace_gradient
-from reedlab.mixed.optimise import gradient_in_theta, minimise
+from reedlab.mixed.optimise import Evaluate, gradient_in_theta, minimise
+from reedlab.mixed.quadrature import QuadratureObjective
 from reedlab.mixed.terms import Design
+
+
+def likelihood_of(design: Design, family: str) -> Likelihood:
+    """Set up the likelihood of a design's rows."""
+    if family == "binomial":
+        return binomial.likelihood(design)
+    return ordinal.likelihood(design)
 
 
 class LaplaceObjective:
@@ -28,7 +37,7 @@ class LaplaceObjective:
         self.design, self.likelihood, self.v = design, likelihood, start
 
     def mode(self, x: np.ndarray) -> tuple[Mode, Likelihood]:
-        """The mode of the random effects at x."""
+        """Find the mode of the random effects at x."""
         k, p = self.design.n_theta, self.design.p
         likelihood = self.likelihood.with_extra(x[k + p :])
         mode = find_mode(self.design, likelihood, x[:k], x[k : k + p], self.v)
@@ -42,23 +51,35 @@ class LaplaceObjective:
         return -mode.laplace_u, [-d for d in d_lambda], -np.concatenate([d_beta, d_extra])
 
 
-def fit_laplace(
-    design: Design, family: str, *, quadrature: int = 1, start: np.ndarray | None = None
+def fit_glmm(
+    design: Design, family: str, quadrature: int = 1, start: np.ndarray | None = None
 ) -> dict[str, Any]:
-    """Fit a binomial design by Laplace's approximation; see :func:`fitted.fit_design`."""
-    likelihood = binomial.likelihood(design)
-    theta0 = 0.5 * design.diagonal if start is None else start
-    joint = binomial.joint_mode(design, theta0)
-    whiten = np.linalg.inv(joint.factor.chol_beta).T
-    objective = LaplaceObjective(design, likelihood, joint.v)
+    """Fit a binomial or ordinal design; see :func:`reedlab.mixed.fitted.fit_design`.
+
+    Returns
+    -------
+    dict
+        The fields of :class:`reedlab.mixed.fitted.Fitted` by name.
+    """
+    if quadrature > 1 and (len(design.terms) > 1 or design.terms[0].k > 1):
+        raise ModelError(
+            "Quadrature needs a model with one random intercept; leave quadrature= out for Laplace."
+        )
+    likelihood, k, p = likelihood_of(design, family), design.n_theta, design.p
+    theta = 0.5 * design.diagonal if start is None else np.asarray(start, dtype=float)
     scale = np.concatenate(
         [np.full(t.n_theta, 0.5 / np.sqrt(2.0 * t.n_levels)) for t in design.terms]
     )
-    best = minimise(design, objective, np.concatenate([theta0, joint.beta]), scale, whiten)
-    mode, _ = objective.mode(best.x)
+    rest, whiten, v = _start(design, family, likelihood, theta)
+    objective: LaplaceObjective | QuadratureObjective = LaplaceObjective(design, likelihood, v)
+    best = minimise(design, objective, np.concatenate([theta, rest]), scale, whiten)
+    if quadrature > 1:
+        steps = np.concatenate([scale, np.sqrt(np.einsum("ij,ij->i", whiten, whiten))])
+        objective = QuadratureObjective(design, likelihood, objective.v, quadrature, steps)
+        best = minimise(design, objective, best.x, scale, whiten)
     covariance = _covariance(design, objective, best.x, scale, whiten)
-    k, p = design.n_theta, design.p
-    return dict(
+    mode, _ = objective.mode(best.x)
+    out = dict(
         design=design,
         family=family,
         theta=best.x[:k],
@@ -67,19 +88,51 @@ def fit_laplace(
         sigma=1.0,
         v=mode.v,
         factor=mode.factor,
-        llf=mode.laplace_u,
+        llf=-best.value,
         converged=best.converged,
         singular=best.singular,
         quadrature=quadrature,
     )
+    if family == "ordinal":
+        phi = best.x[k + p :]
+        J = ordinal.cut_jacobian(phi)
+        out["thresholds"] = ordinal.cut_points(phi)
+        out["cov_thresholds"] = J @ covariance[p:, p:] @ J.T
+    return out
+
+
+def _start(
+    design: Design, family: str, likelihood: Likelihood, theta: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, Effects]:
+    """Where β and the thresholds start, their unit steps, and the random effects there."""
+    if family == "binomial":
+        joint = binomial.joint_mode(design, theta)
+        return joint.beta, np.linalg.inv(joint.factor.chol_beta).T, joint.v
+    zero = [np.zeros((t.n_levels, t.k)) for t in design.terms]
+    x = np.concatenate([theta, np.zeros(design.p), ordinal.likelihood(design).phi])
+    objective, k = LaplaceObjective(design, likelihood, zero), design.n_theta
+    size = np.sqrt(np.einsum("np,np->p", design.X, design.X))
+    unit = np.diag(np.concatenate([1.0 / size, np.full(len(x) - k - design.p, design.n**-0.5)]))
+    return x[k:], unit @ _root_of_inverse(_hessian(objective, x, k, unit)), objective.v
+
+
+def _hessian(objective: Evaluate, x: np.ndarray, k: int, unit: np.ndarray) -> np.ndarray:
+    """Second derivatives in what follows θ, in steps of ``unit``, by differences of the gradient."""
+    out = np.empty_like(unit)
+    for j, column in enumerate(unit.T):
+        h = np.concatenate([np.zeros(k), 0.01 * column])
+        out[j] = (objective(x + h)[2] - objective(x - h)[2]) @ unit / 0.02
+    return (out + out.T) / 2.0
+
+
+def _root_of_inverse(hessian: np.ndarray) -> np.ndarray:
+    """A T with T T' the inverse of a Hessian, small or negative curvatures lifted."""
+    values, vectors = np.linalg.eigh(hessian)
+    return vectors / np.sqrt(np.maximum(values, 1e-4 * max(float(values[-1]), 1e-12)))
 
 
 def _covariance(
-    design: Design,
-    objective: LaplaceObjective,
-    x: np.ndarray,
-    scale: np.ndarray,
-    whiten: np.ndarray,
+    design: Design, objective: Evaluate, x: np.ndarray, scale: np.ndarray, whiten: np.ndarray
 ) -> np.ndarray:
     """Covariance of what follows θ in x, from differences of the gradient inside the bounds."""
     k = design.n_theta
@@ -98,5 +151,5 @@ def _covariance(
         hessian[row] = (gradient(x + h) - gradient(x - h)) / 2e-3
     hessian = (hessian + hessian.T) / 2.0
     covariance = np.zeros((len(x), len(x)))
-    covariance[np.ix_(free, free)] = np.linalg.inv(hessian)
+    covariance[np.ix_(free, free)] = np.linalg.pinv(hessian, hermitian=True)
     return (T @ covariance @ T.T)[k:, k:]

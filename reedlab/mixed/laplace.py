@@ -27,17 +27,25 @@ _MAX_STEPS = 100
 class Likelihood(Protocol):
     """What a family says of each row, in cell order, given η."""
 
-    n_extra: int
-    """Number of parameters beside θ and β, such as thresholds."""
+    @property
+    def n_extra(self) -> int:
+        """Number of parameters beside θ and β, such as thresholds."""
 
     def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Log-likelihood, its derivative in each η, and minus the second derivatives."""
 
     def third(self, eta: np.ndarray) -> np.ndarray:
-        """Derivative in η of minus the second derivative."""
+        """Differentiate minus the second derivative in η."""
+
+    @property
+    def constant(self) -> float:
+        """What the log-likelihood holds beside the rows' shares."""
+
+    def row_logliks(self, eta: np.ndarray) -> np.ndarray:
+        """Each row's log-likelihood, without the constant."""
 
     def with_extra(self, extra: np.ndarray) -> Likelihood:
-        """The same rows at other values of the extra parameters."""
+        """Give the same rows at other values of the extra parameters."""
 
     def extra_gradient(
         self, eta: np.ndarray, half_leverage: np.ndarray, shift: np.ndarray
@@ -152,7 +160,8 @@ def find_mode(
             factor = factorise(cross_products(cells, weight, free_beta), lambdas, precision)
         except np.linalg.LinAlgError as error:
             raise ModelError(
-                "The fixed effects cannot be told apart at the fitted probabilities (separation, or "
+                "The fixed effects cannot be told apart at the fitted probabilities (separation, "
+                "or "
                 "columns that repeat each other); leave out a term."
             ) from error
         g_v = [z @ lam - a for z, lam, a in zip(cells.project(score), lambdas, v)]

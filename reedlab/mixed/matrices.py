@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from formulaic import Formula, ModelSpec
+from formulaic.transforms import TRANSFORMS
+from formulaic.utils.variables import get_required_variables
 
 from reedlab.errors import DataError, FormulaError, ModelError, PredictionError, ReedlabError
 from reedlab.mixed.formula import MixedFormula, RandomPart, parse
@@ -42,6 +44,8 @@ class Recipe:
         The column of trials.
     dtypes : dict of str to bool
         For each column used, whether it was a factor.
+    family : str
+        An ordinal model has thresholds in place of an intercept.
     """
 
     formula: MixedFormula
@@ -50,6 +54,7 @@ class Recipe:
     factors: dict[str, tuple[Any, ...]]
     trials: str | None
     dtypes: dict[str, bool]
+    family: str
 
 
 def build(
@@ -89,9 +94,9 @@ def build(
     fixed = _formulaic(formula.fixed)
     parts = [None if part.effects == "1" else _formulaic(part.effects) for part in formula.random]
     response = _formulaic(formula.response + " - 1")
-    coded = set().union(*(_variables(f) for f in (fixed, *parts) if f is not None))
+    coded = set().union(*(columns_of(f) for f in (fixed, *parts) if f is not None))
     groups = {column for part in formula.random for column in part.columns}
-    wanted = sorted({*coded, *groups, *_variables(response), *([trials] if trials else [])})
+    wanted = sorted({*coded, *groups, *columns_of(response), *([trials] if trials else [])})
     frame, rows, dropped, n_dropped = _complete_rows(data, wanted, text)
     factors = _factors(frame, coded)
 
@@ -106,11 +111,12 @@ def build(
     else:
         with _said_by_us(text):
             y, grades = _number(response, frame, formula.response), ()
+    kept = _kept(X.columns, family)
     terms = tuple(_random_term(part, frame, basis) for part, basis in zip(formula.random, bases))
     design = Design(
         y=y,
-        X=_numbers(X, "the fixed part"),
-        fixed_names=tuple(str(c) for c in X.columns),
+        X=_numbers(X, "the fixed part")[:, kept],
+        fixed_names=tuple(str(c) for c in X.columns[kept]),
         terms=terms,
         trials=None if trials is None else frame[trials].to_numpy(dtype=float),
         rows_used=rows,
@@ -120,7 +126,7 @@ def build(
     )
     specs = tuple(None if basis is None else basis.model_spec for basis in bases)
     kinds = {c: isinstance(frame[c].dtype, pd.CategoricalDtype) for c in coded}
-    return design, Recipe(formula, X.model_spec, specs, factors, trials, kinds)
+    return design, Recipe(formula, X.model_spec, specs, factors, trials, kinds, family)
 
 
 def new_columns(
@@ -156,6 +162,7 @@ def new_columns(
     out = {}
     with _said_by_us(recipe.formula.text, PredictionError):
         X = _design_columns(recipe.fixed, frame)
+        X = X[:, _kept(recipe.fixed.column_names, recipe.family)]
         for t in terms:
             spec = recipe.random[t]
             out[t] = np.ones((len(frame), 1)) if spec is None else _design_columns(spec, frame)
@@ -173,9 +180,15 @@ def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> 
     for column in part.columns:
         if column not in data.columns:
             raise PredictionError(
-                f"The new data have no column {column!r}; add it, or name {part.group!r} in new_levels."
+                f"The new data have no column {column!r}; add it, or name {part.group!r} in "
+                "new_levels."
             )
     return pd.Index(levels).get_indexer(pd.Index(_labels(part, data)))
+
+
+def _kept(names: Any, family: str) -> np.ndarray:
+    """Mark the columns to keep: an ordinal model has thresholds in place of the intercept."""
+    return np.array([family != "ordinal" or str(name) != "Intercept" for name in names], dtype=bool)
 
 
 def _design_columns(spec: ModelSpec, frame: pd.DataFrame) -> np.ndarray:
@@ -189,7 +202,8 @@ def _design_columns(spec: ModelSpec, frame: pd.DataFrame) -> np.ndarray:
 def _new_column(values: pd.Series, column: str, factors: dict[str, Any] | None) -> pd.Series:
     if values.isna().any():
         raise PredictionError(
-            f"Column {column!r} is empty in row {values.index[values.isna()][0]!r} of the new data; "
+            f"Column {column!r} is empty in row {values.index[values.isna()][0]!r} of the new "
+            "data; "
             "fill it in or leave the row out."
         )
     if factors is None:
@@ -210,8 +224,19 @@ def _formulaic(text: str) -> Formula:
         raise FormulaError(f"The part {text!r} of the formula cannot be read: {error}") from error
 
 
-def _variables(formula: Formula) -> set[str]:
-    return {str(name) for name in formula.required_variables} - set(_CONTEXT)
+def columns_of(formula: Formula) -> set[str]:
+    """Columns that a formula names.
+
+    ``required_variables`` of formulaic 1.2 finds none in ``scale(x)`` and other transforms that
+    keep a state, so the factors are read here.
+    """
+    names: set[str] = set()
+    for factor in (factor for term in formula for factor in term.factors):
+        if factor.eval_method is factor.EvalMethod.LOOKUP:
+            names.add(factor.expr)
+        elif factor.eval_method is factor.EvalMethod.PYTHON:
+            names |= {str(v.root) for v in get_required_variables(factor.expr, {})}
+    return names - set(TRANSFORMS) - set(_CONTEXT)
 
 
 def _plain(values: pd.Series, column: str) -> pd.Series:
@@ -219,7 +244,7 @@ def _plain(values: pd.Series, column: str) -> pd.Series:
     dtype = values.dtype
     if isinstance(dtype, pd.CategoricalDtype):
         return values
-    if pd.api.types.is_string_dtype(dtype) or dtype == object:
+    if pd.api.types.is_string_dtype(dtype) or dtype.kind == "O":
         return values.astype("category")
     if pd.api.types.is_bool_dtype(dtype) or pd.api.types.is_numeric_dtype(dtype):
         numbers = values.to_numpy(dtype=float, na_value=np.nan)
@@ -231,7 +256,8 @@ def _plain(values: pd.Series, column: str) -> pd.Series:
         kept = isinstance(dtype, np.dtype) and dtype.kind in "iub"
         return values if kept else pd.Series(numbers, index=values.index)
     raise DataError(
-        f"Column {column!r} is of type {dtype}, which a model cannot use; make it a number or a factor."
+        f"Column {column!r} is of type {dtype}, which a model cannot use; make it a number or a "
+        "factor."
     )
 
 
@@ -267,7 +293,8 @@ def _factors(frame: pd.DataFrame, coded: set[str]) -> dict[str, tuple[Any, ...]]
             levels = tuple(frame[column].cat.categories)
             if len(levels) < 2:
                 raise ModelError(
-                    f"The factor {column!r} has one level only ({levels[0]}) in the rows used; leave it out."
+                    f"The factor {column!r} has one level only ({levels[0]}) in the rows used; "
+                    "leave it out."
                 )
             factors[column] = levels
     return factors
@@ -283,18 +310,20 @@ def _numbers(matrix: Any, where: str) -> np.ndarray:
     bad = ~np.isfinite(values).all(axis=0)
     if bad.any():
         raise DataError(
-            f"The column {matrix.columns[int(np.argmax(bad))]!r} of {where} is not finite everywhere; "
+            f"The column {matrix.columns[int(np.argmax(bad))]!r} of {where} is not finite "
+            "everywhere; "
             "look for logarithms or ratios of numbers that do not allow them."
         )
     return values
 
 
 def _number(response: Formula, frame: pd.DataFrame, name: str) -> np.ndarray:
-    columns = _variables(response)
+    columns = columns_of(response)
     for column in columns:
         if isinstance(frame[column].dtype, pd.CategoricalDtype):
             raise DataError(
-                f"The response {column!r} is text or a factor; this family needs a number, such as 0 and 1."
+                f"The response {column!r} is text or a factor; this family needs a number, such "
+                "as 0 and 1."
             )
     matrix = response.get_model_matrix(frame, na_action="raise")
     if matrix.shape[1] != 1:
@@ -325,21 +354,13 @@ def _labels(part: RandomPart, frame: pd.DataFrame) -> pd.Series:
 
 def _as_text(values: pd.Series) -> pd.Series:
     """Level names as text; 3.0 and 3 are one level, whatever else in the column was empty."""
+    numeric = pd.api.types.is_numeric_dtype(values.dtype)
     if isinstance(values.dtype, pd.CategoricalDtype):
-        names = _as_text(pd.Series(values.cat.categories)).to_numpy(dtype=object)
-        codes = values.cat.codes.to_numpy()
-        return pd.Series(np.append(names, None)[codes], index=values.index, dtype=object)
-    if pd.api.types.is_numeric_dtype(values.dtype):
-        texts = [
-            f"{v:.15g}" if pd.notna(v) else None
-            for v in values.to_numpy(dtype=float, na_value=np.nan)
-        ]
-        return pd.Series(texts, index=values.index, dtype=object)
-    return (
-        values.astype(object)
-        .where(values.notna(), None)
-        .map(lambda v: None if v is None else str(v))
-    )
+        numeric = pd.api.types.is_numeric_dtype(values.cat.categories.dtype)
+
+    codes, distinct = pd.factorize(values)
+    texts = [f"{float(value):.15g}" if numeric else str(value) for value in distinct]
+    return pd.Series(np.array([*texts, None], dtype=object)[codes], index=values.index)
 
 
 def _joined(columns: list[pd.Series]) -> pd.Series:
@@ -353,7 +374,8 @@ def _random_term(part: RandomPart, frame: pd.DataFrame, basis: Any) -> RandomTer
     codes, labels = _grouping(part, frame)
     if len(labels) < 2:
         raise ModelError(
-            f"The grouping {part.group!r} has one level only ({labels[0]}); leave (… | {part.group}) out."
+            f"The grouping {part.group!r} has one level only ({labels[0]}); leave (… | "
+            f"{part.group}) out."
         )
     if basis is None:
         names: tuple[str, ...] = ("Intercept",)

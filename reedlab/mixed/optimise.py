@@ -113,7 +113,7 @@ def _descend(
         jac=True,
         method="L-BFGS-B",
         bounds=bounds,
-        options={"ftol": 1e-14, "gtol": 1e-5, "maxiter": 500, "maxcor": 20},
+        options={"ftol": 1e-14, "gtol": 1e-6, "maxiter": 500, "maxcor": 20},
     )
     gradient = np.where(
         np.r_[design.diagonal, np.zeros(len(base), bool)] & (found.x <= 0) & (found.jac > 0),

@@ -56,10 +56,8 @@ def predict(
     new = _new_terms(fitted, new_levels)
     known = [t for t in range(len(design.terms)) if random and t not in new]
     if data is None:
-        X, index = (
-            design.X,
-            pd.RangeIndex(design.n) if design.rows_used is None else design.rows_used,
-        )
+        X = design.X
+        index: Any = np.arange(design.n) if design.rows_used is None else design.rows_used
         bases = {t: term.basis for t, term in enumerate(design.terms)}
         codes = {t: term.index for t, term in enumerate(design.terms)}
     else:
@@ -130,7 +128,8 @@ def _codes(fitted: Fitted, data: pd.DataFrame, known: list[int]) -> dict[int, np
             at = int(np.argmax(out[t] < 0))
             what = " ".join(f"{c} {data[c].iloc[at]}" for c in part.columns)
             raise PredictionError(
-                f"The fit does not know {what} (row {data.index[at]!r}); name {term.group!r} in new_levels "
+                f"The fit does not know {what} (row {data.index[at]!r}); name {term.group!r} in "
+                "new_levels "
                 "to take it as new."
             )
     return out

@@ -40,6 +40,7 @@ def fit(
     measurement_error: Mapping[str, float | ReadingError],
 ) -> CorrectedFit: ...
 
+
 def fit(
     formula: str,
     data: pd.DataFrame,

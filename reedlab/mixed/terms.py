@@ -74,7 +74,7 @@ class RandomTerm:
         return out
 
     def theta_from_covariance(self, covariance: np.ndarray) -> np.ndarray:
-        """The term's θ for a covariance (k, k) that may be singular."""
+        """Find the term's θ for a covariance (k, k) that may be singular."""
         lam = (
             semidefinite_cholesky(covariance) if self.correlated else _root_of_diagonal(covariance)
         )
@@ -177,7 +177,7 @@ class Design:
         return [term.lam(part) for term, part in zip(self.terms, self.split(theta))]
 
     def with_response(self, y: np.ndarray) -> Design:
-        """The same design with another response; what was computed of its structure is kept."""
+        """Take another response and keep what was computed of the structure."""
         new = replace(self, y=np.asarray(y, dtype=float))
         if "cells" in self.__dict__:
             new.__dict__["cells"] = self.cells

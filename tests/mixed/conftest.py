@@ -1,0 +1,83 @@
+"""Made-up data for the engine's tests: suppliers, lots within them, makers across them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reedlab.mixed.terms import Design, RandomTerm
+
+
+def make_bench(
+    seed: int,
+    n: int = 120,
+    suppliers: int = 4,
+    lots: int = 3,
+    makers: int = 2,
+    sds: tuple[float, float] = (0.3, 0.4),
+) -> pd.DataFrame:
+    """Reeds of a small bench with success, minutes and a grade."""
+    rng = np.random.default_rng(seed)
+    supplier = rng.integers(suppliers, size=n)
+    lot = rng.integers(lots, size=n)
+    maker = rng.integers(makers, size=n)
+    x = rng.normal(size=n)
+    eta = 0.4 + 0.5 * x + rng.normal(0, sds[0], suppliers)[supplier]
+    eta = eta + rng.normal(0, sds[1], (suppliers, lots))[supplier, lot]
+    noise = rng.normal(size=n)
+    return pd.DataFrame(
+        {
+            "supplier": pd.Categorical([f"s{i}" for i in supplier]),
+            "lot": [f"l{i}" for i in lot],
+            "maker": [f"m{i}" for i in maker],
+            "x": x,
+            "z": rng.normal(size=n),
+            "season": rng.choice(["spring", "summer", "autumn"], n),
+            "success": (rng.logistic(size=n) < eta).astype(float),
+            "minutes": 30.0 + 3.0 * eta + 2.0 * noise,
+            "grade": pd.cut(
+                eta + rng.logistic(size=n), [-np.inf, -0.5, 1.0, np.inf], labels=["C", "B", "A"]
+            ),
+        }
+    )
+
+
+def make_design(rng: np.random.Generator, family: str, correlated: bool = True) -> Design:
+    """A design with a slope term, a crossed intercept and, at times, a nested one."""
+    n, p = int(rng.integers(25, 60)), int(rng.integers(1, 4))
+    X = np.column_stack([np.ones(n), *(rng.normal(size=n) for _ in range(p - 1))])
+    x = rng.normal(size=n)
+    slopes = np.column_stack([np.ones(n), x])
+    g, h = rng.permutation(np.arange(n) % 6), rng.permutation(np.arange(n) % 4)
+    terms = [
+        RandomTerm("g", tuple("abcdef"), g, ("Intercept", "x"), slopes, correlated),
+        RandomTerm("h", tuple("abcd"), h, ("Intercept",), np.ones((n, 1))),
+    ]
+    if rng.random() < 0.5:
+        both = np.unique(g * 4 + h, return_inverse=True)[1]
+        names = tuple(str(i) for i in range(both.max() + 1))
+        terms.append(RandomTerm("g:h", names, both, ("Intercept",), np.ones((n, 1))))
+    eta = rng.normal(size=n) + rng.normal(size=6)[g]
+    trials = None
+    if family == "gaussian":
+        y = eta
+    elif family == "binomial":
+        trials = rng.integers(1, 6, n).astype(float) if rng.random() < 0.5 else None
+        y = rng.binomial(1 if trials is None else trials.astype(int), 1 / (1 + np.exp(-eta)))
+    else:
+        y = np.digitize(eta + rng.logistic(size=n), [-1.0, 0.5])
+        X = X[:, 1:]
+    grades = ("low", "middle", "high") if family == "ordinal" else ()
+    names = tuple(f"b{j}" for j in range(X.shape[1]))
+    return Design(np.asarray(y, float), X, names, tuple(terms), trials=trials, grades=grades)
+
+
+@pytest.fixture(scope="session")
+def small_bench():
+    return make_bench
+
+
+@pytest.fixture(scope="session")
+def random_design():
+    return make_design
