@@ -233,7 +233,7 @@ def records_sentence(reeds: pd.DataFrame, lost: pd.DataFrame, known: pd.DataFram
     good, failed = ((settled["status"] == status).sum() for status in ("success", "failure"))
     pending = (reeds["status"] == "pending").sum()
     noted = lost[lost["stage"] != "not noted"]
-    worst = noted.loc[noted["share"].idxmax()]
+    worst = noted.sort_values("share", kind="stable").iloc[-1]
     least = known.iloc[0]
     return (
         f"Of {count(len(settled), 'reed')} tied long enough ago to be judged, "
@@ -241,6 +241,6 @@ def records_sentence(reeds: pd.DataFrame, lost: pd.DataFrame, known: pd.DataFram
         f"{count(int(pending), 'reed')} of all {len(reeds):,} {'is' if pending == 1 else 'are'} "
         f"still pending. The stage that loses most is '{worst['stage']}', with {worst['lost']} of "
         f"{worst['tied']}. "
-        f"Least is known of {least['column']} ({100 * least['share']:.0f} % of the reeds that "
+        f"Least is known of {least['column']} ({100 * least['share']:.0f}% of the reeds that "
         f"could have it): note it if you want to know {least['needed_for']}."
     )

@@ -76,20 +76,20 @@ def p_value(p: float) -> str:
 
 
 def percent(share: float) -> str:
-    """Write a share as whole per cent, the ends as "under 1 %" and "over 99 %" when not exact.
+    """Write a share as whole per cent, the ends as "under 1%" and "over 99%" when not exact.
 
     Examples
     --------
     >>> percent(0.634), percent(0.0004), percent(1.0)
-    ('63 %', 'under 1 %', '100 %')
+    ('63%', 'under 1%', '100%')
     """
     if share != share:
         return MISSING
     if 0 < share < 0.005:
-        return "under 1 %"
+        return "under 1%"
     if 0.995 < share < 1:
-        return "over 99 %"
-    return f"{100 * share:.0f} %"
+        return "over 99%"
+    return f"{100 * share:.0f}%"
 
 
 def heading(column: str) -> str:
@@ -185,4 +185,4 @@ def table_html(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> str:
 
 
 def _is_figures(column: pd.Series) -> bool:
-    return bool(column.str.fullmatch(rf"[-<]?[\d,.]+( %)?|{MISSING}").all())
+    return bool(column.str.fullmatch(rf"[-<]?[\d,.]+%?|{MISSING}").all())

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reedlab.errors import WriteError
+from reedlab.records import store
 from reedlab.report import prose, running, tables
 from reedlab.report.running import Run
 
@@ -100,31 +101,25 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
     Raises
     ------
     WriteError
-        When the folder ``report`` cannot be written.
+        When the folder ``report`` cannot be written, or another run is writing there.
     """
     records = _path(bench)
     home = records if records.is_dir() else records.parent
     folder = home / "report"
     working = folder / "notebooks"
-    try:
-        working.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        problem = f"{folder} cannot be written ({error.strerror}): free that name."
-        raise WriteError(problem) from error
     paths = running.notebooks()
     total = len(paths) + 1
     where = "../.." if records == home else f"../../{records.name}"  # from the notebooks' folder
     step("Fitting the models", 0, total)
-    with ThreadPoolExecutor(AT_ONCE) as pool:
+    with store.alone_in(working), ThreadPoolExecutor(AT_ONCE) as pool:
         jobs = [pool.submit(running.run, path, where, working) for path in paths]
         ranking, sentence = _decision(bench)
         for done, job in enumerate(as_completed(jobs), start=1):
             step(f"Notebook {job.result().name}", done, total)
-    runs = [job.result() for job in jobs]
-    step("Writing the pages", total - 1, total)
-    copies = {f"notebooks/{run.name}.ipynb": run.as_file() for run in runs}
-    set_aside = write_files(pages_of(runs, bench) | copies, folder)
-    step("Done", total, total)
+        runs = [job.result() for job in jobs]
+        copies = {f"notebooks/{run.name}.ipynb": run.as_file() for run in runs}
+        set_aside = write_files(pages_of(runs, bench) | copies, folder)
+    step("Pages written", total, total)
     stopped = tuple(run for run in runs if run.stopped)
     return Report(
         folder / "index.html", ranking, sentence, bench.settings.currency, stopped, set_aside
@@ -258,12 +253,16 @@ def sanitised(html: str) -> str:
     Examples
     --------
     >>> sanitised('<b onclick="x()">a</b><img src="https://a.b/c.png"><script>d()</script>')
-    '<b>a</b><img>d()'
+    '<b>a</b><img>'
     """
     from bleach.sanitizer import Cleaner  # type: ignore[import-untyped]
+    from bs4 import BeautifulSoup
 
+    soup = BeautifulSoup(html, "html.parser")
+    for tag in soup(["style", "script"]):  # the cleaner would leave their text to be read
+        tag.decompose()
     cleaner = Cleaner(TAGS, _allowed, protocols={"https", "http", "data"}, strip=True)
-    return str(cleaner.clean(html))
+    return str(cleaner.clean(str(soup)))
 
 
 def _allowed(tag: str, name: str, value: str) -> bool:
@@ -299,9 +298,10 @@ def write_files(files: Mapping[str, bytes], folder: Path) -> tuple[Path, ...]:
         name: sorted({_hash(content), *([present[name]] if name in present else [])})
         for name, content in files.items()
     }
-    _replace(ledger, json.dumps(known | marks, indent=1).encode())
+    store.write_text(json.dumps(known | marks, indent=1), ledger, replace=True)
     for name, content in files.items():
-        _replace(folder / name, content)
+        with store.beside(folder / name, replace=True) as fresh:
+            fresh.write_bytes(content)
     return tuple(aside)
 
 
@@ -315,9 +315,3 @@ def _set_aside(path: Path) -> Path:
     while (kept := path.with_stem(f"{path.stem}-kept-{number}")).exists():
         number += 1
     return path.rename(kept)
-
-
-def _replace(path: Path, content: bytes) -> None:
-    new = path.with_name(f".{path.name}.new")
-    new.write_bytes(content)
-    new.replace(path)

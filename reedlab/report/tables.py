@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
 import pandas as pd
 
-from reedlab.report.numbers import percent
+from reedlab.report.numbers import percent, written
+
+if TYPE_CHECKING:
+    from great_tables import GT
 
 
 def suppliers_in_words(ranking: pd.DataFrame, currency: str) -> pd.DataFrame:
@@ -62,5 +68,67 @@ def plain(ranking: pd.DataFrame, currency: str) -> str:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip()
         for row in zip(*columns)
     ]
-    note = "In brackets: 90 % intervals. Cheapest: the chance of the lowest expected cost."
+    note = "In brackets: 90% intervals. Cheapest: the chance of the lowest expected cost."
     return "\n".join([rows[0], "-" * len(rows[0]), *rows[1:], note])
+
+
+def for_print(
+    frame: pd.DataFrame, name: str, title: str, note: str, digits: int | Mapping[str, int] = 2
+) -> GT:
+    """Set a frame as a table for print: ruled above and below, the note beneath.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Any tidy frame; its numbers are written as on the pages.
+    name : str
+        The table's fixed HTML id.
+    title, note : str
+        Above and beneath the table.
+    digits : int or mapping
+        As in `reedlab.report.numbers.written`.
+
+    Returns
+    -------
+    great_tables.GT
+        ``as_raw_html()`` gives it for a page, ``as_latex()`` for a paper.
+
+    Examples
+    --------
+    >>> table = for_print(pd.DataFrame({"lot": ["a"]}), "lots", "Lots", "Invented.")
+    >>> "<td" in table.as_raw_html()
+    True
+    """
+    from great_tables import GT
+
+    return (
+        GT(written(frame, digits), id=name)
+        .tab_header(title)
+        .tab_source_note(note)
+        .tab_options(
+            table_font_names=["Palatino Linotype", "Palatino", "Georgia", "serif"],
+            table_font_color="#000000",
+            table_border_top_color="#000000",
+            table_border_bottom_color="#000000",
+            column_labels_border_bottom_color="#000000",
+            table_body_border_bottom_color="#000000",
+            table_body_hlines_style="none",
+            heading_align="left",
+            heading_title_font_size="100%",
+        )
+    )
+
+
+def show_print(table: GT, words: str) -> None:
+    """Display a table for print in a notebook.
+
+    Parameters
+    ----------
+    table : great_tables.GT
+        What `for_print` returned.
+    words : str
+        What stands for it where HTML is not shown.
+    """
+    from IPython.display import display
+
+    display({"text/html": table.as_raw_html(), "text/plain": words}, raw=True)

@@ -180,14 +180,14 @@ def test_a_page_that_the_user_changed_is_kept(tmp_path):
 
 def test_a_run_cut_short_leaves_nothing_that_looks_changed(tmp_path, monkeypatch):
     pages.write_files({"a.html": b"1", "b.html": b"1"}, tmp_path)
-    whole = pages._replace
+    whole = pages.store.beside
 
-    def cut_short(path, content):
+    def cut_short(path, **how):
         if path.name == "b.html":
             raise KeyboardInterrupt
-        whole(path, content)
+        return whole(path, **how)
 
-    monkeypatch.setattr(pages, "_replace", cut_short)
+    monkeypatch.setattr(pages.store, "beside", cut_short)
     with pytest.raises(KeyboardInterrupt):
         pages.write_files({"a.html": b"2", "b.html": b"2"}, tmp_path)
     monkeypatch.undo()
