@@ -28,10 +28,10 @@ _NUMBER = re.compile(
     r"(?P<unit>\D[^\s]{0,8}|)"
 )
 _COMMA_DECIMAL = re.compile(
-    r"[+-]?(?:(?:\d+|\d{1,3}(?:\.\d{3})+),(?:\d{1,2}|\d{4,})|0?,\d+)(?!\d|[.,])"
+    r"[+-]?(?:\d{1,3}(?:\.\d{3})+,\d+|\d+,(?:\d{1,2}|\d{4,})|0?,\d+)(?![\d.,])"
 )
 _POINT_DECIMAL = re.compile(
-    r"[+-]?(?:(?:\d+|\d{1,3}(?:,\d{3})+)\.(?:\d{1,2}|\d{4,})|0?\.\d+)(?!\d|[.,])"
+    r"[+-]?(?:\d{1,3}(?:,\d{3})+\.\d+|\d+\.(?:\d{1,2}|\d{4,})|0?\.\d+)(?![\d.,])"
 )
 TWO_READINGS = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?")
@@ -66,7 +66,7 @@ OTHER_UNITS: Mapping[str, Mapping[str, _Conversion]] = {
 }
 """Units that a column's own is mistaken for, as they are written, with the way back."""
 
-_NUMERIC_DATE = re.compile(r"(\d{1,4})\s?[./\- ]\s?(\d{1,2})\s?[./\- ]\s?(\d{4}|\d{2})\.?")
+_NUMERIC_DATE = re.compile(r"(\d{1,4})\s?[./\- ]\s?(\d{1,2})\s?[./\- ]\s?(\d{1,4})\.?")
 _SPELLED = re.compile(
     r"(?:(?P<day>\d{1,2})(?:st|nd|rd|th|\.)?[\s\-]+(?P<month>[a-z]{3,9})"
     r"|(?P<first>[a-z]{3,9})\.?\s+(?P<second>\d{1,2})(?:st|nd|rd|th)?)[.,]?[\s\-]+(?P<year>\d{4})"
@@ -195,9 +195,9 @@ def _day(text: str, order: str | None) -> pd.Timestamp:
     if match is None:
         raise Trouble("is not a date", "write it as 2024-03-05")
     first, second, last = match.groups()
-    if len(first) == 4 and len(last) == 2:
+    if len(first) == 4 and len(last) <= 2:
         return _calendar(int(first), int(second), int(last))
-    if len(first) > 2:
+    if len(first) > 2 or len(last) not in (2, 4):
         raise Trouble("is not a date", "write it as 2024-03-05")
     year = int(last) + (2000 if len(last) == 2 else 0)
     one, two = int(first), int(second)

@@ -87,6 +87,8 @@ def _sheet(sheet: Any, path: Path, found: Findings) -> Sheet:
             cells += len(texts)
             if cells > _MOST_CELLS:
                 raise ValueError(f"sheet {sheet.title} has more than {_MOST_CELLS:,} cells")
+    width = max(map(len, rows), default=0)
+    rows = [row + [None] * (width - len(row)) for row in rows]
     frame = pd.DataFrame(rows, index=pd.Index(numbers, dtype="int64"), dtype=object)
     return Sheet(f"{path.name}, sheet {sheet.title}", frame, None)
 
