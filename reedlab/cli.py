@@ -135,21 +135,18 @@ def report(directory: BenchDir) -> None:
 def _lay_demo(directory: Path) -> bool:
     """Copy the demo bench into a new or empty folder; leave any other as it is and say False."""
     import shutil
-    import tempfile
 
     from reedlab.paths import shipped
+    from reedlab.records.store import beside
 
-    if directory.is_dir() and any(directory.iterdir()):
-        return False
     if directory.exists() and not directory.is_dir():
         raise WriteError(f"{directory} is a file: name a folder, as in 'reedlab demo try-it'.")
-    directory.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=directory.parent, prefix=".reedlab-") as near:
-        copy = Path(near) / "demo"  # whole or not at all: copied beside itself, then renamed
-        shutil.copytree(shipped("data") / "demo", copy)
-        if directory.is_dir():
-            directory.rmdir()
-        copy.rename(directory)
+    if directory.is_dir():
+        if any(directory.iterdir()):
+            return False
+        directory.rmdir()
+    with beside(directory) as fresh:
+        shutil.copytree(shipped("data") / "demo", fresh)
     return True
 
 
@@ -178,13 +175,13 @@ def _report(directory: Path) -> Report:
     _say("")
     for line in written.closing_lines():
         _say(line)
+    if faults := [run.name for run in written.stopped if run.fault]:
+        sys.exit(_fail(f"a fault of reedlab's own stopped {', '.join(faults)}."))
     return written
 
 
 def _say(text: str) -> None:
-    """Print text for a person: what their files hold is shown, never obeyed by the terminal."""
-    shown = (c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
-    typer.echo("".join(shown))
+    typer.echo(_harmless(text))
 
 
 def _next(text: str) -> None:
@@ -192,8 +189,13 @@ def _next(text: str) -> None:
 
 
 def _fail(sentence: str) -> int:
-    typer.echo(f"reedlab: {sentence}", err=True)
+    typer.echo(f"reedlab: {_harmless(' '.join(sentence.split()))}", err=True)
     return 2
+
+
+def _harmless(text: str) -> str:
+    """Keep what people's files hold from steering the terminal: it is shown, never obeyed."""
+    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def main(arguments: list[str] | None = None) -> Any:
@@ -217,9 +219,7 @@ def main(arguments: list[str] | None = None) -> Any:
         if sys.flags.dev_mode:  # python -X dev -m reedlab.cli … shows a developer where
             raise
         what = f"{type(error).__name__}: {error}"
-        sys.exit(
-            _fail(f"a fault of reedlab's own, not of your records ({what}); please report it.")
-        )
+        sys.exit(_fail(f"a fault of reedlab's own, not of your records ({what})."))
 
 
 if __name__ == "__main__":

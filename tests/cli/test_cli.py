@@ -1,0 +1,186 @@
+"""The command line as its user meets it: what it says, what it writes, how it ends."""
+
+import hashlib
+import json
+import subprocess
+import sys
+
+import pandas as pd
+import pytest
+
+from reedlab import cli
+from reedlab.paths import shipped
+
+LOTS = "lot,supplier\nL1,ochre\nL2,slate\n"
+REEDS = "reed,lot,maker,tied_on,outcome\n1,L1,AB,2025-01-07,good\n2,L2,AB,2025-01-08,\n"
+
+
+def run(capsys, *words):
+    """Run a command in this process; return its exit code and what it printed."""
+    try:
+        cli.main(list(words))
+        code = 0
+    except SystemExit as end:
+        code = end.code or 0
+    printed = capsys.readouterr()
+    return code, printed.out, printed.err
+
+
+@pytest.fixture
+def bench(tmp_path):
+    folder = tmp_path / "bench"
+    folder.mkdir()
+    (folder / "lots.csv").write_text(LOTS)
+    (folder / "reeds.csv").write_text(REEDS)
+    return folder
+
+
+def hashes(folder):
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def test_help_needs_none_of_the_heavy_libraries():
+    """Else ``reedlab --help`` takes seconds: nothing of the models, tables or pictures."""
+    script = (
+        "import sys\n"
+        "from reedlab import cli\n"
+        "try: cli.main(['--help'])\n"
+        "except SystemExit: pass\n"
+        "heavy = {'pandas', 'numpy', 'scipy', 'matplotlib', 'statsmodels', 'pandera', 'rich',"
+        " 'nbconvert', 'nbclient', 'formulaic', 'great_tables'}\n"
+        "print('HEAVY', sorted(heavy & set(sys.modules)))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    assert "HEAVY []" in done.stdout
+    for command in ("demo", "new", "check", "report"):
+        assert f"\n  {command} " in done.stdout
+
+
+def test_new_writes_an_empty_bench_that_opens_without_errors(tmp_path, capsys):
+    code, out, _ = run(capsys, "new", str(tmp_path / "mine"))
+    assert code == 0
+    assert "Next: fill in 'lots' and 'reeds'" in out
+    assert {"bench.toml", "lots.csv", "reeds.csv"} <= {
+        p.name for p in (tmp_path / "mine").iterdir()
+    }
+    code, out, _ = run(capsys, "check", str(tmp_path / "mine"))
+    assert code == 0
+    assert "no errors" in out
+
+
+def test_new_workbook_writes_one_workbook(tmp_path, capsys):
+    code, _, _ = run(capsys, "new", str(tmp_path / "mine"), "--workbook")
+    assert code == 0
+    assert (tmp_path / "mine" / "records.xlsx").is_file()
+
+
+def test_new_overwrites_nothing(bench, capsys):
+    before = hashes(bench)
+    code, _, err = run(capsys, "new", str(bench))
+    assert code == 2
+    assert err.count("\n") == 1
+    assert hashes(bench) == before
+
+
+def test_check_of_a_clean_bench_ends_with_0_and_says_what_next(bench, capsys):
+    before = hashes(bench)
+    code, out, err = run(capsys, "check", str(bench))
+    assert (code, err) == (0, "")
+    assert out.startswith("2 lots, 2 reeds and no measured pieces; the check names no errors")
+    assert f"Next: 'reedlab report {bench}'" in out
+    assert hashes(bench) == before
+
+
+def test_check_names_each_error_and_ends_with_1(bench, capsys):
+    (bench / "reeds.csv").write_text(REEDS + "3,L9,AB,2025-01-09,good\n4,L1,AB,soon,good\n")
+    code, out, _ = run(capsys, "check", str(bench))
+    assert code == 1
+    assert "2 errors" in out
+    assert "L9" in out and "soon" in out
+    assert "row 4" in out and "row 5" in out, "as the spreadsheet numbers its rows"
+    assert f"run 'reedlab check {bench}' again" in out
+
+
+def test_check_as_json_holds_every_finding(bench, capsys):
+    (bench / "reeds.csv").write_text(REEDS + "3,L9,AB,2025-01-09,good\n")
+    code, out, _ = run(capsys, "check", str(bench), "--json")
+    told = json.loads(out)
+    assert code == 1
+    assert (told["errors"], len(told["findings"])) == (1, 1 + told["warnings"])
+    first = told["findings"][0]
+    assert (first["table"], first["column"], first["severity"]) == ("reeds", "lot", "error")
+    assert {"row", "value", "problem", "mend"} <= set(first)
+
+
+def test_check_marks_a_copy_and_never_the_original(bench, capsys, tmp_path):
+    (bench / "reeds.csv").write_text(REEDS + "3,L9,AB,2025-01-09,good\n")
+    before, out_file = hashes(bench), tmp_path / "marked.xlsx"
+    code, out, _ = run(capsys, "check", str(bench), "--mark", str(out_file))
+    assert code == 1
+    assert "formulas and drawings are not copied" in out
+    assert "reeds" in pd.ExcelFile(out_file).sheet_names
+    assert hashes(bench) == before
+    code, _, err = run(capsys, "check", str(bench), "--mark", str(out_file))
+    assert (code, err.count("\n")) == (2, 1), "a file that is there is not replaced"
+
+
+@pytest.mark.parametrize("command", ["check", "report"])
+def test_what_cannot_be_read_is_one_sentence_and_ends_with_2(tmp_path, capsys, command):
+    code, out, err = run(capsys, command, str(tmp_path / "nowhere"))
+    assert (code, out) == (2, "")
+    assert err.startswith("reedlab: ")
+    assert err.count("\n") == 1
+    assert "nowhere" in err
+    assert "Traceback" not in err
+
+
+def test_a_fault_of_reedlabs_own_is_one_sentence_too(bench, capsys, monkeypatch):
+    def broken(path):
+        raise ZeroDivisionError("oh")
+
+    monkeypatch.setattr("reedlab.records.open_bench", broken)
+    code, _, err = run(capsys, "check", str(bench))
+    assert code == 2
+    assert err.startswith("reedlab: a fault of reedlab's own, not of your records")
+    assert err.endswith("(ZeroDivisionError: oh).\n")
+
+
+def test_what_a_file_holds_never_steers_the_terminal(bench, capsys):
+    (bench / "reeds.csv").write_text(REEDS + "3,\x1b[2J\x1b]0;gone\x07,AB,2025-01-09,good\n")
+    code, out, err = run(capsys, "check", str(bench))
+    assert code in (1, 2)
+    assert "\x1b" not in out + err
+    assert "\x07" not in out + err
+
+
+def test_an_unknown_command_ends_with_2(capsys):
+    code, _, err = run(capsys, "weave")
+    assert code == 2
+    assert "weave" in err
+
+
+def test_the_demo_leaves_a_folder_that_holds_something_else_alone(tmp_path, capsys):
+    (tmp_path / "diary.txt").write_text("mine")
+    code, _, err = run(capsys, "demo", str(tmp_path))
+    assert (code, err.count("\n")) == (2, 1)
+    assert [path.name for path in tmp_path.iterdir()] == ["diary.txt"]
+
+
+def test_the_demo_refuses_a_file_by_that_name(tmp_path, capsys):
+    (tmp_path / "x").write_text("mine")
+    code, _, err = run(capsys, "demo", str(tmp_path / "x"))
+    assert (code, err.count("\n")) == (2, 1)
+    assert "is a file" in err
+
+
+def test_the_demo_lays_the_shipped_bench_whole(tmp_path):
+    assert cli._lay_demo(tmp_path / "a" / "try it")
+    assert hashes(tmp_path / "a" / "try it") == hashes(shipped("data") / "demo")
+    assert not cli._lay_demo(tmp_path / "a" / "try it")
+    assert [path.name for path in (tmp_path / "a").iterdir()] == ["try it"]
