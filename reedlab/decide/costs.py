@@ -125,7 +125,7 @@ def cost_per_saleable(tied: Tied, rates: Rates) -> Floats:
     return cost_per_tied(tied, rates) / np.asarray(tied.success, dtype=float)
 
 
-def net_benefit(tied: Tied, rates: Rates, value: Floats) -> Floats:
+def net_benefit(tied: Tied, rates: Rates, value: float | Floats) -> Floats:
     """Return value x p - cost, per tied piece: linear in p, so its mean is never ruled by 1/p.
 
     `value` is what a saleable reed is worth to the maker. At the value that just covers the cost
@@ -134,7 +134,7 @@ def net_benefit(tied: Tied, rates: Rates, value: Floats) -> Floats:
     return value * np.asarray(tied.success, dtype=float) - cost_per_tied(tied, rates)
 
 
-def profit_per_hour(tied: Tied, rates: Rates, price: Floats) -> Floats:
+def profit_per_hour(tied: Tied, rates: Rates, price: float | Floats) -> Floats:
     """Return what an hour at the bench earns, wage not yet paid.
 
     The price times the share of tied pieces that fetch it, less materials, over the hours.

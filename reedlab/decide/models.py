@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from reedlab.decide.evidence import Evidence
 from reedlab.decide.nextlot import Ability, NextLot, next_lot
@@ -84,7 +85,11 @@ def fit_models(
     evidence: Evidence, seed: int = 1, draws: int = 4000, spec: Spec | None = None
 ) -> Models:
     """Fit the models of success and of minutes and draw from their posteriors."""
-    spec = spec or Spec()
+    with threadpool_limits(1):  # thousands of small solves: more threads only wait for each other
+        return _fit_models(evidence, seed, draws, spec or Spec())
+
+
+def _fit_models(evidence: Evidence, seed: int, draws: int, spec: Spec) -> Models:
     reeds = evidence.reeds
     names = evidence.suppliers["supplier"].tolist()
     success = ability(_posterior("success", reeds, "binomial", spec, seed, draws), names, seed)

@@ -205,4 +205,4 @@ def _cane(
     skew = rng.normal(0.0, 0.004, len(bought))[made["lot_index"]]
     made["gouge_asymmetry_mm"] = skew + rng.normal(0.0, 0.009, n)
     drier = 9.0 - made["moisture_pct"]
-    made["gouge_centre_mm"] = 0.588 + 0.003 * drier + 0.008 * rng.standard_t(4, n)
+    made["gouge_centre_mm"] = 0.588 + 0.003 * drier + 0.008 * np.clip(rng.standard_t(4, n), -6, 6)

@@ -219,7 +219,8 @@ def next_lots(
 
     A lot's effect and the density of its cane are integrated by Gauss-Hermite nodes, the tubes
     likewise; the reeds' circumstances are averaged over those of `reeds`, a piece's density being
-    counted from its own lot's mean.
+    counted from its own lot's mean. Minutes given success weigh each circumstance by its chance of
+    success, and minutes given failure by that of failure.
     """
     own = reeds.assign(density_dev=reeds["density_within"])
     quality, log_minutes = world.quality(own), world.log_minutes(own)
@@ -228,34 +229,32 @@ def next_lots(
     nodes, weights = np.polynomial.hermite_e.hermegauss(15)
     weights = weights / weights.sum()
 
-    def chance(shift: float, sd: float) -> float:
-        at = expit(quality[:, None] + shift + sd * nodes)
-        return float((at @ weights).mean())
+    def chances(shift: float, sd: float) -> np.ndarray:
+        return np.asarray(expit(quality[:, None] + shift + sd * nodes) @ weights)
 
-    def minutes(shift: float, sd: float) -> float:
-        return float(np.exp(log_minutes + shift + sd**2 / 2).mean())
+    def minutes(shift: float, sd: float, share: np.ndarray) -> float:
+        each = np.exp(log_minutes + shift + sd**2 / 2)
+        return float(np.average(each, weights=share))
 
-    rows = []
-    for supplier in suppliers.itertuples():
-        shift = supplier.effect + per_density * (supplier.density_g_cm3 - DENSITY)
-        lot = shift + rng.normal(0.0, lot_sd)
-        lot_minutes = supplier.minutes_effect + rng.normal(0.0, world.lot_minutes_sd)
-        failed = world.failure
-        rows.append(
-            {
-                "success": chance(shift, float(np.hypot(lot_sd, world.tube_sd))),
-                "minutes_success": minutes(
-                    supplier.minutes_effect, float(np.hypot(world.lot_minutes_sd, world.minutes_sd))
-                ),
-                "minutes_failure": minutes(
-                    supplier.minutes_effect + failed,
-                    float(np.hypot(world.lot_minutes_sd, world.failure_sd)),
-                ),
-                "next_success": chance(lot, world.tube_sd),
-                "next_minutes_success": minutes(lot_minutes, world.minutes_sd),
-                "next_minutes_failure": minutes(lot_minutes + failed, world.failure_sd),
-            }
+    def outcome(shift: float, sd: float, pace: float, pace_sd: float) -> tuple[float, ...]:
+        p = chances(shift, sd)
+        good_sd = float(np.hypot(pace_sd, world.minutes_sd))
+        failed_sd = float(np.hypot(pace_sd, world.failure_sd))
+        return (
+            float(p.mean()),
+            minutes(pace, good_sd, p),
+            minutes(pace + world.failure, failed_sd, 1 - p),
         )
+
+    names = ("success", "minutes_success", "minutes_failure")
+    rows = []
+    for effect, pace, density in suppliers.drop(columns="supplier").itertuples(index=False):
+        shift = effect + per_density * (density - DENSITY)
+        spread = float(np.hypot(lot_sd, world.tube_sd))
+        expected = outcome(shift, spread, pace, world.lot_minutes_sd)
+        lot, lot_pace = rng.normal(0.0, lot_sd), rng.normal(0.0, world.lot_minutes_sd)
+        one = outcome(shift + lot, world.tube_sd, pace + lot_pace, 0.0)
+        rows.append(dict(zip((*names, *(f"next_{n}" for n in names)), (*expected, *one))))
     return pd.concat([suppliers.reset_index(drop=True), pd.DataFrame(rows)], axis=1)
 
 
