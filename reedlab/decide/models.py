@@ -8,7 +8,7 @@ always.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -96,24 +96,43 @@ def _fit_models(evidence: Evidence, seed: int, draws: int, spec: Spec) -> Models
     timed, notes = _timed(reeds)
     if timed is None:
         return Models(success, None, None, seed, notes)
-    apart = [timed[timed["success"] == s] for s in (1.0, 0.0)]
     spec = Spec(fixed_suppliers=spec.fixed_suppliers, prior_factor=spec.prior_factor)
-    if min(len(rows) for rows in apart) >= _LEAST:
-        posts = [
-            _posterior("log_scrape_min", rows, "gaussian", spec, seed + i, draws)
-            for i, rows in enumerate(apart, start=1)
-        ]
-        good, failed = (ability(post, names, seed) for post in posts)
+    apart = {s: timed[timed["success"] == s] for s in (1.0, 0.0)}
+    if min(len(rows) for rows in apart.values()) >= _LEAST:
+        good, failed = (
+            _minutes(rows, spec, names, seed + i, draws)
+            for i, rows in enumerate(apart.values(), start=1)
+        )
     else:
-        both = Spec(("success",), spec.fixed_suppliers, spec.prior_factor)
-        post = _posterior("log_scrape_min", timed, "gaussian", both, seed + 1, draws)
-        good, failed = (ability(post, names, seed, {"success": s}) for s in (1.0, 0.0))
+        if min(len(rows) for rows in apart.values()):
+            spec = Spec(("success",), spec.fixed_suppliers, spec.prior_factor)
+        good, failed = (_minutes(timed, spec, names, seed + 1, draws, s) for s in (1.0, 0.0))
         notes = (*notes, "Minutes of successes and of failures share one model: few were timed.")
     return Models(success, good, failed, seed, notes)
 
 
+def _minutes(
+    timed: pd.DataFrame,
+    spec: Spec,
+    names: Sequence[str],
+    seed: int,
+    draws: int,
+    success: float | None = None,
+) -> Ability:
+    """Ability in log minutes, of both outcomes held at one of them or of reeds of one outcome."""
+    same = timed["log_scrape_min"].groupby(timed["success"]).transform("std").fillna(0.0)
+    if (same < 1e-9).all():  # the same round number for every reed: nothing varies
+        own = timed[timed["success"] == success] if success in set(timed["success"]) else timed
+        one = np.full((draws, 1), own["log_scrape_min"].mean())
+        none = np.zeros(draws)
+        return Ability(one, np.ones(1), np.zeros((draws, len(names))), none, none)
+    held = {"success": success} if success is not None and "success" in spec.terms else {}
+    post = _posterior("log_scrape_min", timed, "gaussian", spec, seed, draws)
+    return ability(post, names, seed, held)
+
+
 def ability(
-    post: Posterior, suppliers: Sequence[str], seed: int, held: dict[str, float] | None = None
+    post: Posterior, suppliers: Sequence[str], seed: int, held: Mapping[str, float] | None = None
 ) -> Ability:
     """Take a posterior's linear predictor apart.
 
