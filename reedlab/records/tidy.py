@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from ..cane import density, gouge, moisture
+from ..cane import air, density, gouge, moisture
 from .settings import Settings
 from .tables import TABLES
 
@@ -30,6 +30,7 @@ FROM_PIECE = (
     "diameter_mm",
     "mass_g",
 )
+SPLIT_WALL_MM = 2.0  # wall of a split tube, before any gouging: common practice, no source
 PIECES_FROM_A_TUBE = 3  # common practice: a tube is split in three
 _STATUS = pd.CategoricalDtype(["success", "failure", "pending"])
 
@@ -101,10 +102,16 @@ def cane(tables: Tables) -> pd.DataFrame:
     frame = pieces.reset_index(drop=True)
     for name in ("supplier", "grower", "form"):
         frame[name] = _looked_up(frame["lot"], lots[name])
+    for name in ("diameter_min_mm", "diameter_max_mm"):
+        frame[name] = _looked_up(frame["lot"], lots[name])
+    as_sold = frame[["diameter_min_mm", "diameter_max_mm"]].mean(axis=1, skipna=False)
+    frame = frame.drop(columns=["diameter_min_mm", "diameter_max_mm"])
     sizes = [
-        frame[f"{n}_mm"].to_numpy()
-        for n in ("length", "width", "diameter", "gouge_centre", "gouge_left", "gouge_right")
-    ] + [frame["gouge_side_at_mm"].to_numpy()]
+        frame["length_mm"].to_numpy(),
+        frame["width_mm"].to_numpy(),
+        frame["diameter_mm"].fillna(as_sold).to_numpy(),  # a gouged piece no longer shows its own
+        *(frame[f"gouge_{n}_mm"].to_numpy() for n in ("centre", "left", "right", "side_at")),
+    ]
     # Once shaped, a piece's edges are no longer parallel, so length and width give no volume.
     strip = (frame["measured_state"].astype(object).ne("shaped") & ~_true(frame["wet"])).to_numpy()
     frame["volume_mm3"] = np.where(strip, gouge.volume_mm3(*sizes), np.nan)
@@ -112,7 +119,14 @@ def cane(tables: Tables) -> pd.DataFrame:
     given = density.Density(frame["density_g_cm3"].to_numpy(), np.full(len(frame), np.nan))
     routes = {
         "given": given,
-        "float": density.by_floating(frame["float_submerged_mm"], frame["length_mm"]),
+        "float": density.by_floating(
+            frame["float_submerged_mm"],
+            frame["length_mm"],
+            wall_mm=frame["gouge_centre_mm"].mask(
+                frame["gouge_centre_mm"].isna() & (frame["measured_state"] == "split"),
+                SPLIT_WALL_MM,
+            ),
+        ),
         "volume": density.by_volume(frame["mass_g"], frame["volume_mm3"], volume_sd),
     }
     best, route = density.best_route(routes)
@@ -151,7 +165,7 @@ def reeds(
         Every column of ``reeds`` and what belongs to its lot and piece; then ``status``,
         ``success`` (NaN while pending), ``settled``, ``scrape_min`` and its logarithm (for a reed
         given up what had been spent), ``minutes_shared``, ``season``, ``year_cos``, ``year_sin``,
-        ``heated``, ``moisture_pct`` and ``tied_month``.
+        ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and ``tied_month``.
     """
     frame = with_usual(_first_of_each(tables["reeds"], "reed"), settings)
     rows = frame.index
@@ -177,7 +191,7 @@ def reeds(
     dates = frame["tied_on"]
     frame["season"] = moisture.season(dates, settings.hemisphere)
     frame["year_cos"], frame["year_sin"] = moisture.year_cos_sin(dates)
-    frame["heated"] = moisture.in_spells(dates, _spells(settings, dates))
+    frame["heated"] = moisture.in_spells(dates, settings.heated)
     frame["moisture_pct"] = _moisture(frame["rh_pct"], frame["temp_c"])
     frame["tied_month"] = dates.dt.to_period("M").dt.to_timestamp()
     return _with_categories(frame)
@@ -348,32 +362,27 @@ def batch(text: str) -> tuple[float, list[str]]:
     return float(max(len(named), 1)), named
 
 
-def _with_air(frame: pd.DataFrame, air: pd.DataFrame) -> pd.DataFrame:
-    """Fill humidity and temperature from the logger's mean of the day of the rough scrape."""
-    if len(air):
-        day = frame["rough_on"].fillna(frame["tied_on"])
-        daily = air.groupby(air["time"].dt.normalize())[["rh_pct", "temp_c"]].mean()
-        for name in ("rh_pct", "temp_c"):
-            frame[name] = frame[name].fillna(day.map(daily[name]))
+def _with_air(frame: pd.DataFrame, log: pd.DataFrame) -> pd.DataFrame:
+    """Fill the air of the day of the rough scrape from the logger, and add that of the drying.
+
+    Days have no hours here: a reed dries from noon of the day it was roughed to noon of the day it
+    was finished.
+    """
+    day = frame["rough_on"].fillna(frame["tied_on"])
+    readings = (log["time"], log["rh_pct"], log["temp_c"])
+    at_scrape = air.over(day, day + pd.Timedelta(days=1), *readings)
+    for name in ("rh_pct", "temp_c"):
+        frame[name] = frame[name].fillna(at_scrape[name])
+    noon = pd.Timedelta(hours=12)
+    drying = air.over(frame["rough_on"] + noon, frame["finished_on"] + noon, *readings)
+    frame["drying_rh_pct"] = drying["rh_pct"]
+    frame["drying_moisture_pct"] = drying["moisture_pct"]
     return frame
 
 
 def _moisture(rh_pct: pd.Series, temp_c: pd.Series) -> np.ndarray:
     """Return equilibrium moisture; 20 °C where no temperature is noted, which matters little."""
     return moisture.equilibrium_moisture_pct(rh_pct, temp_c.fillna(20.0))
-
-
-def _spells(settings: Settings, dates: pd.Series) -> list[tuple[str, str | None]]:
-    """Write out the spells that come every year for the years of the dates."""
-    years = dates.dt.year.dropna().astype(int)
-    span = range(years.min() - 1, years.max() + 2) if len(years) else range(0)
-    spells: list[tuple[str, str | None]] = []
-    for start, end in settings.heated:
-        if len(start) == len("10-15") and end is not None:
-            spells += [(f"{y}-{start}", f"{y + (end < start)}-{end}") for y in span]
-        else:
-            spells.append((start, end))
-    return spells
 
 
 def _first_of_each(frame: pd.DataFrame, key: str) -> pd.DataFrame:
