@@ -28,6 +28,7 @@ Evaluate = Callable[[np.ndarray, np.ndarray | None], Modes]
 # Step of the lattice in sds of the posterior, by the number of coordinates.
 _STEP = {1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
 _LONGEST = 40
+_DF = 8.0
 
 
 @dataclass(frozen=True)
@@ -153,7 +154,7 @@ def _places(axes: tuple[np.ndarray, ...], index: np.ndarray) -> np.ndarray:
 
 
 def _sides(d: int) -> list[np.ndarray]:
-    """Steps to the 2d neighbours of a node."""
+    """Give the steps to the 2d neighbours of a node."""
     return [*np.eye(d, dtype=np.int64), *-np.eye(d, dtype=np.int64)]
 
 
@@ -235,8 +236,12 @@ def _ellipsoid(
     return grid[0.5 * np.sum(((_places(axes, grid) - centre) / width) ** 2, axis=1) <= depth]
 
 
-def propose(lattice: Lattice, n: int, rng: np.random.Generator) -> Proposal:
-    """Draw `n` times from the interpolated approximation, spread evenly over the nodes."""
+def propose(lattice: Lattice, n: int, heavy: int, rng: np.random.Generator) -> Proposal:
+    """Draw `n` times from the interpolated approximation, spread evenly over the nodes.
+
+    The last `heavy` of the unknowns (the coefficients, which a few reeds may leave nearly open in
+    one direction) get the tails of a Student t with `_DF` degrees of freedom, not a normal's.
+    """
     d, m = len(lattice.axes), lattice.modes.x.shape[1]
     cumulated = np.cumsum(lattice.weights)
     even = (rng.permutation(n) + rng.random(n)) / n
@@ -252,6 +257,7 @@ def propose(lattice: Lattice, n: int, rng: np.random.Generator) -> Proposal:
         gap = axis[low[:, k] + 1] - axis[low[:, k]]
         share[:, k] = (points[:, k] - axis[low[:, k]]) / gap
     noise = rng.standard_normal((n, m))
+    noise[:, m - heavy :] *= np.sqrt(_DF / rng.chisquare(_DF, (n, 1)))
     x, diagonal, density = np.zeros((n, m)), np.zeros((n, m)), np.zeros(n)
     inverse_diagonal = 1.0 / np.einsum("gii->gi", lattice.modes.chol)
     relative = lattice.density
@@ -271,8 +277,12 @@ def propose(lattice: Lattice, n: int, rng: np.random.Generator) -> Proposal:
                 check_finite=False,
             )
             x[rows] += weight[rows, None] * back.T
+    length = np.sum(noise[:, m - heavy :] ** 2, axis=1)
     log_density = (
-        np.log(density) - np.sum(np.log(diagonal), axis=1) - 0.5 * np.sum(noise**2, axis=1)
+        np.log(density)
+        - np.sum(np.log(diagonal), axis=1)
+        - 0.5 * np.sum(noise[:, : m - heavy] ** 2, axis=1)
+        - 0.5 * (_DF + heavy) * np.log1p(length / _DF)
     )
     return Proposal(points, x, log_density)
 

@@ -28,6 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.special import expit
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from reedlab.errors import ModelError, PredictionError
 from reedlab.mixed.conditional import Conditional, Modes, conditional
@@ -289,8 +290,9 @@ def design_posterior(
     start, width = _start(design, scales, sds)
     if depth is None:
         depth = 10.0 if scales.size < 3 else 9.0
-    lattice = explore(evaluate, start, width, scales.lower, depth)
-    sample = _draw(cond, lattice, draws, np.random.SeedSequence(seed))
+    with threadpool_limits(1):  # many small matrices: threads would only wait for one another
+        lattice = explore(evaluate, start, width, scales.lower, depth)
+        sample = _draw(cond, lattice, draws, np.random.SeedSequence(seed))
     return Posterior(design, family, priors, cond, lattice, sample, seed, recipe)
 
 
@@ -336,7 +338,7 @@ def _start(design: Design, scales: Scales, sds: np.ndarray | None) -> tuple[np.n
 def _draw(cond: Conditional, lattice: Lattice, n: int, seed: np.random.SeedSequence) -> Sample:
     """Propose, weigh by the true joint density, resample to equal weights."""
     rng = np.random.default_rng(seed)
-    proposal = propose(lattice, int(np.ceil(n * _SPARE)), rng)
+    proposal = propose(lattice, int(np.ceil(n * _SPARE)), cond.m - cond.q, rng)
     log_weight = cond.scales.log_prior(proposal.points) - proposal.log_density
     step = max(1, _BATCH // cond.design.n)
     for at in range(0, len(log_weight), step):

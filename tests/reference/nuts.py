@@ -30,7 +30,7 @@ import pandas as pd
 import pymc as pm
 
 HERE = Path(__file__).parent
-CHAINS, DRAWS, TUNE = 4, 12_000, 3_000
+CHAINS, DRAWS, TUNE = 4, 40_000, 3_000
 
 
 def bench(seed: int = 20261125) -> pd.DataFrame:
