@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from ..errors import RecordError
-from . import tidy
+from . import losses, tidy
 from .checking import check_tables
 from .findings import Findings
 from .folder import read_sheets
@@ -98,7 +98,7 @@ class Bench:
     @cached_property
     def losses(self) -> pd.DataFrame:
         """One row a lot: what was bought, what was lost before tying, minutes and cost."""
-        return tidy.losses(self.tables)
+        return losses.losses(self.tables)
 
     @cached_property
     def cutoff(self) -> pd.Timestamp:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 
-import numpy as np
 import pandas as pd
 
+from ..cane import gouge
 from .findings import Findings, Severity
+from .minutes import batches
 from .settings import Settings
 from .spelling import respelled
 from .tables import TABLES
-from .tidy import batch, cutoff, lots_of
+from .tidy import cutoff, lots_of
 
 Tables = dict[str, pd.DataFrame]
 
@@ -38,7 +39,7 @@ def _future(tables: Tables, found: Findings) -> None:
     tomorrow = pd.Timestamp(dt.date.today()) + pd.Timedelta(days=1)
     for name, table in TABLES.items():
         for column in table.columns.values():
-            if column.kind in ("date", "time"):
+            if column.kind in ("date", "time") and len(tables[name]):
                 values = tables[name][column.name]
                 late = values[values > tomorrow]
                 if len(late):
@@ -50,7 +51,7 @@ def _future(tables: Tables, found: Findings) -> None:
 def _repeats(tables: Tables, found: Findings) -> None:
     """Labels that stand for two rows: only the first counts."""
     for name, table in TABLES.items():
-        if table.key:
+        if table.key and len(tables[name]):
             labels = tables[name][table.key].dropna()
             again = labels[labels.duplicated()]
             first = labels[labels.isin(again)].drop_duplicates()
@@ -135,6 +136,15 @@ def _sizes(tables: Tables, found: Findings) -> None:
         wrong = frame[small][frame[small] > frame[large]]
         found.each(table, small, wrong, "warning", f"is more than {large}",
                    "look again at both; they may be swapped")  # fmt: skip
+    shape = ["width", "diameter", "gouge_centre", "gouge_left", "gouge_right", "gouge_side_at"]
+    readings = pieces[[f"{name}_mm" for name in shape]]
+    unfit = gouge.impossible(*(readings[name] for name in readings))
+    for row, reason in zip(readings.index, unfit):
+        if reason is not None:
+            told = ", ".join(f"{v:g}" for v in readings.loc[row].dropna())
+            found.add("pieces", int(row), "gouge_centre_mm", told, "warning",
+                      f"does not go with the piece's other readings: {reason}",
+                      "measure the piece again: width, diameter and gouge must fit")  # fmt: skip
     no_gauge = pieces["hardness"].notna() & pieces["hardness_gauge"].isna()
     if no_gauge.any():
         found.add("pieces", None, "hardness_gauge", "", "warning",
@@ -167,6 +177,7 @@ def _dates(tables: Tables, found: Findings) -> None:
 def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
     """Warn where a day lies before the last one known before it, or years after."""
     latest, named = None, None
+    steps = {name: days for name, days in steps.items() if days.notna().any()}
     for name, days in steps.items():
         days = days.astype("datetime64[us]")
         if latest is None or named is None:
@@ -304,35 +315,36 @@ def _told_twice(tables: Tables, found: Findings) -> None:
 
 
 def _sittings(tables: Tables, found: Findings) -> None:
-    """Batches that name reeds which are not there, or whose minutes stand in reeds too."""
-    sittings, reeds = tables["sittings"], tables["reeds"]
-    row_of = dict(zip(reeds["reed"].dropna(), reeds.index[reeds["reed"].notna()]))
-    for row, text in sittings["reeds"].dropna().items():
-        _, named = batch(text)
-        astray = [label for label in named if label not in row_of]
-        hints = respelled(astray, list(row_of)) if astray else {}
+    """Batches whose reeds are not there, cannot be told, or have minutes of their own."""
+    reeds = tables["reeds"]
+    known = set(reeds["reed"].dropna())
+    for batch in batches(reeds, tables["sittings"]):
+        astray = [label for label in batch.named if label not in known]
+        hints = respelled(astray, known) if astray else {}
         for label in astray:
             hint = f"write {hints[label]}, most likely" if label in hints else "mend the label"
-            found.add("sittings", int(str(row)), "reeds", label, "warning", "is not in reeds", hint)
-        stage = sittings.at[row, "stage"]
-        own = [
-            label
-            for label in named
-            if isinstance(stage, str)
-            and label in row_of
-            and not np.isnan(reeds.at[row_of[label], f"{stage}_min"])
-        ]
+            found.add("sittings", batch.row, "reeds", label, "warning", "is not in reeds", hint)
+        if not batch.named and not batch.places:
+            found.add(
+                "sittings", batch.row, "reeds", f"{batch.size:g}", "warning",
+                "counts reeds that the day and the maker do not tell, so its minutes go to none",
+                "name them, as in 12; 13 (or 12; for one reed)",
+            )  # fmt: skip
+        if not batch.stage:
+            continue
+        timed = reeds.loc[list(batch.places)]
+        own = timed.loc[timed[f"{batch.stage}_min"].notna(), "reed"].tolist()
         if own:
             listed = ", ".join(own[:5]) + (" and others" if own[5:] else "")
-            found.add("sittings", int(str(row)), "minutes", sittings.at[row, "minutes"], "warning",
+            found.add("sittings", batch.row, "minutes", batch.minutes, "warning",
                       f"holds minutes of {listed}, which have their own; those count",
-                      f"empty {stage}_min there, if this batch is meant")  # fmt: skip
+                      f"empty {batch.stage}_min there, if this batch is meant")  # fmt: skip
 
 
 def _waiting(tables: Tables, found: Findings) -> None:
     """Say when it cannot be told how long a reed's fate takes."""
     reeds = tables["reeds"]
-    if reeds["outcome"].notna().any() and np.isnan(cutoff(reeds).wait_days):
+    if reeds["outcome"].notna().any() and pd.isna(cutoff(reeds).wait_days):
         found.add(
             "reeds", None, "judged_on", "", "warning",
             "does not tell how long a reed takes to its outcome, so all reeds with one are counted",

@@ -39,10 +39,11 @@ def schema(name: str) -> DataFrameSchema:
             c.dtype,
             checks=[pa.Check.in_range(*c.possible, name="possible")] if c.possible else None,
             nullable=c.may_wait or not c.needed,
+            required=c.needed,
         )
         for c in TABLES[name].columns.values()
     }
-    return pa.DataFrameSchema(columns, strict=True, ordered=True, name=name)
+    return pa.DataFrameSchema(columns, strict=True, name=name)
 
 
 def failures(name: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -55,8 +56,9 @@ def failures(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """
     import pandera.errors
 
+    kept = frame.notna().any()
     try:
-        schema(name).validate(frame, lazy=True)
+        schema(name).validate(frame.loc[:, kept | kept.index.isin(TABLES[name].needed)], lazy=True)
     except pandera.errors.SchemaErrors as refused:
         cases = refused.failure_cases
         cells = cases.dropna(subset="index").drop_duplicates(["column", "index"])

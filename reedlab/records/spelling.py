@@ -35,7 +35,13 @@ def check(tables: Mapping[str, pd.DataFrame], found: Findings) -> None:
     in ``reeds`` and in ``sittings``.
     """
     for column in dict.fromkeys(column for _, column in _NAMED):
-        places = [(table, tables[table][column]) for table, name in _NAMED if name == column]
+        places = [
+            (table, tables[table][column])
+            for table, name in _NAMED
+            if name == column and len(tables[table])
+        ]
+        if not places:
+            continue
         counts = pd.concat([values for _, values in places]).value_counts()
         meant = likely_meant(counts.to_dict())
         for table, values in places:

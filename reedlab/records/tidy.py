@@ -1,8 +1,7 @@
-"""Tidy frames from a bench's tables: one row a reed, one row a piece, one row a lot."""
+"""Tidy frames from a bench's tables: one row a reed, one row a piece."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Set
 from typing import NamedTuple
 
@@ -10,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..cane import air, density, gouge, moisture
+from .minutes import with_minutes
 from .settings import Settings
 from .tables import TABLES
 
@@ -31,7 +31,6 @@ FROM_PIECE = (
     "mass_g",
 )
 SPLIT_WALL_MM = 2.0  # wall of a split tube, before any gouging: common practice, no source
-PIECES_FROM_A_TUBE = 3  # common practice: a tube is split in three
 _STATUS = pd.CategoricalDtype(["success", "failure", "pending"])
 
 
@@ -97,8 +96,8 @@ def cutoff(reeds: pd.DataFrame, share: float = 0.95) -> Cutoff:
 
 def cane(tables: Tables) -> pd.DataFrame:
     """Return one row a measured piece, with its density by the surest route, lot and supplier."""
-    pieces = _first_of_each(tables["pieces"], "piece")
-    lots = _first_of_each(tables["lots"], "lot").set_index("lot")
+    pieces = first_of_each(tables["pieces"], "piece")
+    lots = first_of_each(tables["lots"], "lot").set_index("lot")
     frame = pieces.reset_index(drop=True)
     for name in ("supplier", "grower", "form"):
         frame[name] = _looked_up(frame["lot"], lots[name])
@@ -136,9 +135,9 @@ def cane(tables: Tables) -> pd.DataFrame:
         frame["gouge_left_mm"], frame["gouge_right_mm"]
     )
     frame["moisture_pct"] = _moisture(frame["rh_pct"], frame["temp_c"])
-    made = _first_of_each(tables["reeds"], "reed")["piece"].value_counts()
+    made = first_of_each(tables["reeds"], "reed")["piece"].value_counts()
     frame["reeds"] = frame["piece"].map(made).fillna(0).astype(int)
-    return _with_categories(frame)
+    return with_categories(frame)
 
 
 def reeds(
@@ -167,12 +166,12 @@ def reeds(
         given up what had been spent), ``minutes_shared``, ``season``, ``year_cos``, ``year_sin``,
         ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and ``tied_month``.
     """
-    frame = with_usual(_first_of_each(tables["reeds"], "reed"), settings)
+    frame = with_usual(first_of_each(tables["reeds"], "reed"), settings)
     rows = frame.index
     frame = frame.reset_index(drop=True)
     pieces = cane(tables).set_index("piece")
     frame["lot"] = lots_of(frame, tables["pieces"])
-    lots = _first_of_each(tables["lots"], "lot").set_index("lot")
+    lots = first_of_each(tables["lots"], "lot").set_index("lot")
     for name in FROM_LOT:
         frame[name] = _looked_up(frame["lot"], lots[name])
     for name in FROM_PIECE:
@@ -186,7 +185,7 @@ def reeds(
     frame["success"] = np.where(known, success.astype(float), np.nan)
     frame["settled"] = (frame["tied_on"] <= until).to_numpy(bool)
 
-    frame = _with_minutes(frame, tables["sittings"])
+    frame = with_minutes(frame, tables["sittings"])
     frame = _with_air(frame, tables["air"])
     dates = frame["tied_on"]
     frame["season"] = moisture.season(dates, settings.hemisphere)
@@ -194,7 +193,7 @@ def reeds(
     frame["heated"] = moisture.in_spells(dates, settings.heated)
     frame["moisture_pct"] = _moisture(frame["rh_pct"], frame["temp_c"])
     frame["tied_month"] = dates.dt.to_period("M").dt.to_timestamp()
-    return _with_categories(frame)
+    return with_categories(frame)
 
 
 def with_usual(reeds: pd.DataFrame, settings: Settings) -> pd.DataFrame:
@@ -209,157 +208,8 @@ def with_usual(reeds: pd.DataFrame, settings: Settings) -> pd.DataFrame:
 
 def lots_of(reeds: pd.DataFrame, pieces: pd.DataFrame) -> pd.Series:
     """Return each reed's lot: its own, else its piece's."""
-    lots = _first_of_each(pieces, "piece").set_index("piece")["lot"]
+    lots = first_of_each(pieces, "piece").set_index("piece")["lot"]
     return reeds["lot"].fillna(_looked_up(reeds["piece"], lots))
-
-
-def losses(tables: Tables) -> pd.DataFrame:
-    """Return one row a lot: what was bought, lost before tying, and what that took.
-
-    Counts come from ``tally`` where a lot has one, else from the pieces marked as lost; never from
-    both, so that one loss is not counted twice. The yield is the product over the stages of what
-    came out over what went in, so that pieces still waiting between two stages are not taken for
-    lost; minutes per piece tied charge each stage's minutes with the yields of the stages after.
-
-    Returns
-    -------
-    pandas.DataFrame
-        lot, supplier, pieces_bought (a tube counts three), pieces_in, pieces_tied, pieces_lost,
-        yield_before_tying, minutes_before_tying, minutes_per_tied, cost_landed, cost_per_piece;
-        NaN where it is not known.
-    """
-    lots = _first_of_each(tables["lots"], "lot").reset_index(drop=True)
-    frame = lots[["lot", "supplier"]].copy()
-    unit = lots["quantity_unit"].astype(object)
-    unit = unit.where(unit.notna() | lots["form"].isna() | lots["form"].eq("tube"), "piece")
-    each = unit.map({"piece": 1, "tube": PIECES_FROM_A_TUBE}).astype(float)
-    frame["pieces_bought"] = lots["quantity"] * each
-    tied = _first_of_each(tables["reeds"], "reed")
-    tied = tied[tied["retie_of"].isna()]
-    lot_of = lots_of(tied, tables["pieces"])
-    frame["pieces_tied"] = frame["lot"].map(lot_of.value_counts()).fillna(0).astype(int)
-    counted = _tallied(tables["tally"])
-    noted = _noted(tables["pieces"], frame.set_index("lot")["pieces_tied"])
-    noted = noted[~noted.index.isin(counted.index)]
-    known = pd.concat([counted, noted]) if len(noted) else counted
-    known = known.reindex(frame["lot"].astype(object)).reset_index(drop=True)
-    frame = pd.concat([frame, known], axis=1)
-    frame["cost_landed"] = lots["price"] + lots["freight"].fillna(0)
-    frame["cost_per_piece"] = frame["cost_landed"] / frame["pieces_bought"].where(
-        frame["pieces_bought"] > 0
-    )
-    order = ["lot", "supplier", "pieces_bought", "pieces_in", "pieces_tied", "pieces_lost"]
-    order += ["yield_before_tying", "minutes_before_tying", "minutes_per_tied"]
-    return _with_categories(frame[[*order, "cost_landed", "cost_per_piece"]])
-
-
-_KNOWN = (
-    "pieces_in",
-    "pieces_lost",
-    "yield_before_tying",
-    "minutes_before_tying",
-    "minutes_per_tied",
-)
-
-
-def _tallied(tally: pd.DataFrame) -> pd.DataFrame:
-    """Sum a tally's stages before tying for each lot."""
-    work = tally[tally["stage"].astype(object).ne("tie")].dropna(
-        subset=["lot", "stage", "pieces_in", "pieces_out"]
-    )
-    stages = work.groupby(["lot", "stage"], observed=True)[["pieces_in", "pieces_out"]].sum()
-    timed = work.dropna(subset="minutes").groupby(["lot", "stage"], observed=True)
-    pace = timed["minutes"].sum() / timed["pieces_out"].sum().replace(0, np.nan)
-    rows = {}
-    for lot, stage in stages.groupby(level="lot", observed=True):
-        kept = stage["pieces_out"] / stage["pieces_in"].replace(0, np.nan)
-        later = kept[::-1].cumprod()[::-1].shift(-1, fill_value=1.0).replace(0, np.nan)
-        minutes = pace.reindex(stage.index)
-        rows[lot] = (
-            stage["pieces_in"].iloc[0],
-            (stage["pieces_in"] - stage["pieces_out"]).sum(),
-            kept.prod(skipna=False),
-            work.loc[work["lot"] == lot, "minutes"].sum(min_count=1),
-            (minutes / later).sum(min_count=1),
-        )
-    return pd.DataFrame.from_dict(rows, orient="index", columns=list(_KNOWN)).astype(float)
-
-
-def _noted(pieces: pd.DataFrame, tied: pd.Series) -> pd.DataFrame:
-    """Count for each lot the measured pieces that are marked as lost before tying."""
-    lost = pieces["lost_at"].notna() & pieces["lost_at"].astype(object).ne("tie")
-    lost_by_lot = pieces.loc[lost, "lot"].value_counts().astype(float)
-    gone = lost_by_lot + tied.reindex(lost_by_lot.index).fillna(0)
-    known = pd.DataFrame(
-        {
-            "pieces_in": gone,
-            "pieces_lost": lost_by_lot,
-            "yield_before_tying": 1 - lost_by_lot / gone,
-        }
-    )
-    return known.reindex(columns=list(_KNOWN)).astype(float)
-
-
-def _with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
-    """Add minutes of scraping, the batches' shared out over their reeds."""
-    shares = shared_minutes(frame, sittings)
-    frame["minutes_shared"] = False
-    for stage in ("rough", "finish"):
-        share = shares.get(stage, pd.Series(dtype=float)).reindex(frame.index)
-        takes = frame[f"{stage}_min"].isna() & share.notna()
-        frame[f"{stage}_min"] = frame[f"{stage}_min"].where(~takes, share)
-        frame["minutes_shared"] |= takes
-    parts = frame[["rough_min", "finish_min"]]
-    early = frame["outcome"].isin(["given_up", "broken"]) | frame["lost_at"].isin(
-        ["tie", "rough", "dry", "clip"]
-    )
-    total = parts.sum(axis=1, min_count=2).where(~early, parts.sum(axis=1, min_count=1))
-    whole = shares.get("", pd.Series(dtype=float)).reindex(frame.index)
-    takes = total.isna() & whole.notna()
-    frame["scrape_min"] = total.where(~takes, whole + parts.sum(axis=1))
-    frame["minutes_shared"] |= takes
-    positive = frame["scrape_min"].where(frame["scrape_min"] > 0)
-    frame["log_scrape_min"] = np.log(positive)
-    return frame
-
-
-def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.Series]:
-    """Share the minutes of batches out over their reeds, evenly.
-
-    A batch names its reeds (``12, 13; 14``) or counts them; a count goes to the reeds that its
-    maker roughed or finished that day, if there are not more of them than it counts.
-
-    Returns
-    -------
-    dict of str to pandas.Series
-        For the stages rough, finish and "" (unsaid): minutes, by the place of the reed.
-    """
-    place = dict(zip(reeds["reed"], reeds.index))
-    by_day = {
-        stage: reeds.groupby([reeds["maker"].astype(object), reeds[day]]).groups
-        for stage, day in (("rough", "rough_on"), ("finish", "finished_on"))
-        if len(sittings)
-    }
-    shares: dict[str, dict[int, float]] = {}
-    for row in sittings.dropna(subset=["reeds", "minutes"]).itertuples():
-        stage = row.stage if isinstance(row.stage, str) else ""
-        count, named = batch(row.reeds)
-        places = [place[label] for label in named if label in place]
-        if not named and stage in by_day:
-            mine = by_day[stage].get((row.maker, row.date), [])
-            places = list(mine) if len(mine) <= count else []
-        into = shares.setdefault(stage, {})
-        for at in places:
-            into[at] = into.get(at, 0.0) + row.minutes / count
-    return {stage: pd.Series(share, dtype=float) for stage, share in shares.items()}
-
-
-def batch(text: str) -> tuple[float, list[str]]:
-    """Return how many reeds a batch holds, and their labels if it names them."""
-    if re.fullmatch(r"\d{1,3}", text):
-        return max(float(text), 1.0), []
-    named = list(dict.fromkeys(part.strip() for part in re.split(r"[,;\n]", text) if part.strip()))
-    return float(max(len(named), 1)), named
 
 
 def _with_air(frame: pd.DataFrame, log: pd.DataFrame) -> pd.DataFrame:
@@ -385,7 +235,7 @@ def _moisture(rh_pct: pd.Series, temp_c: pd.Series) -> np.ndarray:
     return moisture.equilibrium_moisture_pct(rh_pct, temp_c.fillna(20.0))
 
 
-def _first_of_each(frame: pd.DataFrame, key: str) -> pd.DataFrame:
+def first_of_each(frame: pd.DataFrame, key: str) -> pd.DataFrame:
     """Leave out rows that repeat a key; rows without one stay."""
     return frame[~frame.duplicated(key) | frame[key].isna()]
 
@@ -410,6 +260,6 @@ _NAMES = {
 }
 
 
-def _with_categories(frame: pd.DataFrame) -> pd.DataFrame:
+def with_categories(frame: pd.DataFrame) -> pd.DataFrame:
     """Turn names into categories, so that a model takes them as factors."""
     return frame.astype({name: "category" for name in _NAMES if name in frame})

@@ -1,0 +1,103 @@
+"""Minutes of scraping, those of batches shared out over their reeds."""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+_SEPARATORS = re.compile(r"[,;\n]")
+
+
+def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
+    """Add minutes of scraping, the batches' shared out over their reeds."""
+    shares = shared_minutes(frame, sittings)
+    frame["minutes_shared"] = False
+    for stage in ("rough", "finish"):
+        share = shares.get(stage, pd.Series(dtype=float)).reindex(frame.index)
+        takes = frame[f"{stage}_min"].isna() & share.notna()
+        frame[f"{stage}_min"] = frame[f"{stage}_min"].where(~takes, share)
+        frame["minutes_shared"] |= takes
+    parts = frame[["rough_min", "finish_min"]]
+    early = frame["outcome"].isin(["given_up", "broken"]) | frame["lost_at"].isin(
+        ["tie", "rough", "dry", "clip"]
+    )
+    total = parts.sum(axis=1, min_count=2).where(~early, parts.sum(axis=1, min_count=1))
+    whole = shares.get("", pd.Series(dtype=float)).reindex(frame.index)
+    takes = total.isna() & whole.notna()
+    frame["scrape_min"] = total.where(~takes, whole + parts.sum(axis=1))
+    frame["minutes_shared"] |= takes
+    positive = frame["scrape_min"].where(frame["scrape_min"] > 0)
+    frame["log_scrape_min"] = np.log(positive)
+    return frame
+
+
+def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.Series]:
+    """Share the minutes of batches out over their reeds, evenly.
+
+    Returns
+    -------
+    dict of str to pandas.Series
+        For the stages rough, finish and "" (unsaid): minutes, by the index of the reed.
+    """
+    shares: dict[str, dict[int, float]] = {}
+    for batch in batches(reeds, sittings):
+        into = shares.setdefault(batch.stage, {})
+        for at in batch.places:
+            into[at] = into.get(at, 0.0) + batch.minutes / batch.size
+    return {stage: pd.Series(share, dtype=float) for stage, share in shares.items()}
+
+
+class Batch(NamedTuple):
+    """Reeds that were timed together.
+
+    Attributes
+    ----------
+    row : int
+        Its row in ``sittings``.
+    stage : str
+        rough, finish, or "" where it is not said.
+    minutes, size : float
+        The time, and how many reeds it went to.
+    named : tuple of str
+        Their labels, where they are named.
+    places : tuple of int
+        The reeds by their index.
+    """
+
+    row: int
+    stage: str
+    minutes: float
+    size: float
+    named: tuple[str, ...]
+    places: tuple[int, ...]
+
+
+def batches(reeds: pd.DataFrame, sittings: pd.DataFrame) -> list[Batch]:
+    """Find the reeds of each batch.
+
+    A batch names its reeds (``12, 13; 14``) or counts them (a plain number; ``12;`` is the reed
+    12). A count goes to the reeds that its maker roughed or finished that day, if there are not
+    more of them than it counts.
+    """
+    place = dict(zip(reeds["reed"], reeds.index))
+    found = []
+    by_day = {
+        stage: reeds.groupby([reeds["maker"].astype(object), reeds[day]]).groups
+        for stage, day in (("rough", "rough_on"), ("finish", "finished_on"))
+        if len(sittings)
+    }
+    for row in sittings.dropna(subset=["reeds", "minutes"]).itertuples():
+        stage = row.stage if isinstance(row.stage, str) else ""
+        parts = [part.strip() for part in _SEPARATORS.split(row.reeds)]
+        named = tuple(dict.fromkeys(filter(None, parts)))
+        counts = len(parts) == 1 and re.fullmatch(r"\d{1,3}", parts[0]) is not None
+        size = max(float(parts[0]) if counts else len(named), 1.0)
+        places = tuple(place[label] for label in named if label in place)
+        if counts:
+            named, mine = (), by_day.get(stage, {}).get((row.maker, row.date), [])
+            places = tuple(mine) if len(mine) <= size else ()
+        found.append(Batch(row.Index, stage, row.minutes, size, named, places))
+    return found
