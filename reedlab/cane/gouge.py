@@ -215,7 +215,8 @@ def section_area_mm2(
             return r**2 * (u + np.arcsin(off / r)) + away**2 * np.sin(2 * u) / 2 + off * chord
 
         hollow = antiderivative(half - towards) - antiderivative(-half - towards)
-    return np.asarray(bark**2 * half - hollow / 2.0)
+        edges = bark - np.maximum(_inner_reach(half, circle), _inner_reach(-half, circle))
+    return np.where(edges > 0, bark**2 * half - hollow / 2.0, np.nan)
 
 
 def volume_mm3(
