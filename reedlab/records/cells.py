@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 import pandas as pd
 
 from .settings import Settings
+from .store import FORMULA
 from .tables import Column
 
 BLANK = frozenset({"", "-", "--", "–", "—", "?", "n/a", "n.a.", "na", "none", "nil", "nan", "null"})
@@ -96,6 +97,8 @@ def text_of(value: object) -> str | None:
         value = int(value)
     text = value if isinstance(value, str) else str(value)
     text = text.strip() if text.isascii() else unicodedata.normalize("NFC", text).strip(_BLANKS)
+    if text[:1] == "'" and text[1:].startswith(FORMULA):
+        text = text[1:].strip()  # as reedlab's own exports protect it
     if len(text) <= 4 and text.casefold() in BLANK:
         return None
     return text
