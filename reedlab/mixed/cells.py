@@ -8,6 +8,7 @@ other in memory, and then a much shorter sum over cells.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -49,21 +50,53 @@ class Cells:
         """Number of distinct basis columns."""
         return 1 if self.F is None else len(self.F)
 
+    @property
+    def n_cells(self) -> int:
+        """Number of cells, C."""
+        return len(self.starts)
+
+    @cached_property
+    def place(self) -> Layout:
+        """Where each term's coordinates stand when the equations are solved."""
+        sizes = [n * len(c) for n, c in zip(self.n_levels, self.columns)]
+        head = int(np.argmax(sizes))
+        rest = tuple(t for t in range(len(sizes)) if t != head)
+        ends = np.cumsum([0, *(sizes[t] for t in rest)])
+        slices = {t: slice(int(a), int(b)) for t, a, b in zip(rest, ends, ends[1:])}
+        return Layout(head, rest, slices, int(ends[-1]))
+
+    @cached_property
+    def pair_code(self) -> dict[tuple[int, int], np.ndarray]:
+        """For terms t and s, ``level_t * n_levels_s + level_s`` of each cell."""
+        terms = range(len(self.level))
+        return {
+            (t, s): self.level[t] * self.n_levels[s] + self.level[s]
+            for t in terms
+            for s in terms
+            if t != s and (s == self.place.head or (t < s and t != self.place.head))
+        }
+
     def sums(self, rows: np.ndarray) -> np.ndarray:
         """Sum over each cell's rows; the rows lie along the last axis."""
-        if len(self.starts) == rows.shape[-1]:
+        if self.n_cells == rows.shape[-1]:
             return rows
         return np.add.reduceat(rows, self.starts, axis=-1)
 
     def spread(self, cells: np.ndarray) -> np.ndarray:
         """Give each row its cell's value; the cells lie along the last axis."""
-        if len(self.starts) == len(self.order):
+        if self.n_cells == len(self.order):
             return cells
         return np.repeat(cells, self.counts, axis=-1)
 
     def project(self, rows: np.ndarray) -> list[np.ndarray]:
         """Z' rows: for each term an array (levels, k)."""
-        moments = self.sums(rows)[None] if self.F is None else self.sums(self.F * rows)
+        if self.F is None:
+            moments = self.sums(rows)
+            return [
+                np.bincount(level, moments, size)[:, None]
+                for level, size in zip(self.level, self.n_levels)
+            ]
+        moments = self.sums(self.F * rows)
         return [
             np.stack([np.bincount(level, moments[c], size) for c in columns], axis=1)
             for level, size, columns in zip(self.level, self.n_levels, self.columns)
@@ -71,12 +104,15 @@ class Cells:
 
     def expand(self, effects: list[np.ndarray]) -> np.ndarray:
         """Z u in cell order, from each term's effects (levels, k)."""
-        at_cell = np.zeros((self.m, len(self.starts)))
+        if self.F is None:
+            total = effects[0][:, 0][self.level[0]]
+            for level, u in zip(self.level[1:], effects[1:]):
+                total += u[:, 0][level]
+            return self.spread(total)
+        at_cell = np.zeros((self.m, self.n_cells))
         for level, columns, u in zip(self.level, self.columns, effects):
             for j, c in enumerate(columns):
                 at_cell[c] += u[:, j][level]
-        if self.F is None:
-            return self.spread(at_cell[0])
         return np.einsum("mn,mn->n", self.F, self.spread(at_cell))
 
     def quadratic(self, at_cell: np.ndarray) -> np.ndarray:
@@ -89,6 +125,28 @@ class Cells:
                 share = self.spread(at_cell[a, b]) * self.F[a] * self.F[b]
                 out += share if a == b else 2.0 * share
         return out
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The order in which the random effects are eliminated.
+
+    Parameters
+    ----------
+    head : int
+        The term with most coordinates, eliminated first.
+    rest : tuple of int
+        The other terms.
+    slices : dict of int to slice
+        Where each of those stands among the rest's coordinates.
+    q_rest : int
+        Number of the rest's random coordinates; those of X come behind.
+    """
+
+    head: int
+    rest: tuple[int, ...]
+    slices: dict[int, slice]
+    q_rest: int
 
 
 def build_cells(

@@ -13,9 +13,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.mixed.blocks import Effects, Factor
+from reedlab.mixed.blocks import Effects
+from reedlab.mixed.factor import Factor
 from reedlab.mixed.gaussian import GaussianProfile
 from reedlab.mixed.glmm import fit_glmm
+from reedlab.mixed.inverse import invert
 from reedlab.mixed.optimise import minimise
 from reedlab.mixed.terms import Design
 
@@ -94,7 +96,7 @@ class Fitted:
     @cached_property
     def mode_covariances(self) -> Effects:
         """Conditional covariances of the random effects given θ and β, each (levels, k, k)."""
-        blocks = self.factor.inverse(with_x=False).level_covariances()
+        blocks = invert(self.factor, with_x=False).level_covariances()
         return [self.sigma**2 * block for block in blocks]
 
     @property

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from reedlab.errors import ModelError
-from reedlab.mixed.blocks import Cross, Effects, Factor, cross_products, factorise
+from reedlab.mixed.blocks import Cross, Effects, cross_products
+from reedlab.mixed.factor import Factor, factorise
+from reedlab.mixed.inverse import invert
 from reedlab.mixed.laplace import BetaPrior, Mode
 from reedlab.mixed.terms import Design
 
@@ -103,7 +105,7 @@ class GaussianProfile:
         return [
             2.0 * trace - (2.0 * self.df / at.rss) * (zy - fit).T @ v
             for trace, zy, fit, v in zip(
-                at.factor.inverse(with_x=self.reml).traces(), self.zy, fitted, at.v
+                invert(at.factor, with_x=self.reml).traces(), self.zy, fitted, at.v
             )
         ]
 

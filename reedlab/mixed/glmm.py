@@ -117,7 +117,7 @@ def _start(
 
 
 def _hessian(objective: Evaluate, x: np.ndarray, k: int, unit: np.ndarray) -> np.ndarray:
-    """Second derivatives in what follows θ, in steps of ``unit``, by differences of the gradient."""
+    """Second derivatives in what follows θ, in steps of ``unit``, from the gradient."""
     out = np.empty_like(unit)
     for j, column in enumerate(unit.T):
         h = np.concatenate([np.zeros(k), 0.01 * column])
@@ -126,7 +126,7 @@ def _hessian(objective: Evaluate, x: np.ndarray, k: int, unit: np.ndarray) -> np
 
 
 def _root_of_inverse(hessian: np.ndarray) -> np.ndarray:
-    """A T with T T' the inverse of a Hessian, small or negative curvatures lifted."""
+    """Find a T with T T' the inverse of a Hessian, small or negative curvatures lifted."""
     values, vectors = np.linalg.eigh(hessian)
     return vectors / np.sqrt(np.maximum(values, 1e-4 * max(float(values[-1]), 1e-12)))
 

@@ -15,7 +15,9 @@ from typing import Protocol
 import numpy as np
 
 from reedlab.errors import ModelError
-from reedlab.mixed.blocks import Effects, Factor, cross_products, factorise
+from reedlab.mixed.blocks import Effects, cross_products
+from reedlab.mixed.factor import Factor, factorise
+from reedlab.mixed.inverse import invert
 from reedlab.mixed.terms import Design
 
 BetaPrior = tuple[np.ndarray, np.ndarray]
@@ -199,7 +201,7 @@ def laplace_gradient(
     d_extra : ndarray, shape (n_extra,)
     """
     cells, lambdas = design.cells, mode.factor.lambdas
-    inverse = mode.factor.inverse(with_x=False)
+    inverse = invert(mode.factor, with_x=False)
     half_leverage = 0.5 * inverse.row_covariance()
     pull = half_leverage * likelihood.third(mode.eta)
     adjoint, _ = mode.factor.solve([z @ lam for z, lam in zip(cells.project(pull), lambdas)])

@@ -104,7 +104,7 @@ def cut_points(phi: np.ndarray) -> np.ndarray:
 
 
 def cut_jacobian(phi: np.ndarray) -> np.ndarray:
-    """Derivatives of the thresholds (rows) by their parameters (columns)."""
+    """Differentiate the thresholds (rows) by their parameters (columns)."""
     out = np.tril(np.ones((len(phi), len(phi))))
     out[:, 1:] *= np.exp(phi[1:])
     return out

@@ -102,7 +102,7 @@ def fit(
     >>> minutes = [30, 32, 31, 29, 36, 37, 35, 38, 28, 27, 29, 30, 33, 31, 34, 32, 40, 38, 41, 39]
     >>> found = fit("minutes ~ 1 + (1 | lot)", pd.DataFrame({"lot": lot, "minutes": minutes}))
     >>> found.vcomp.sd.round(2).tolist()
-    [4.13, 1.29]
+    [4.43, 1.29]
     """
     if measurement_error:
         from reedlab.mixed.errors_in_variables import fit_corrected

@@ -54,7 +54,7 @@ class RandomTerm:
         """Number of levels."""
         return len(self.levels)
 
-    @property
+    @cached_property
     def theta_rows_cols(self) -> tuple[np.ndarray, np.ndarray]:
         """Row and column in Λ of each of the term's θ."""
         if not self.correlated:
