@@ -34,6 +34,11 @@ to = "04-10"
 [[usual]]
 from = 2024-04-01
 staple_mm = 47
+gouger = "blade 1"
+
+[[usual]]
+from = 2026-01-10
+gouger = "blade 1, sharpened"
 """
 
 

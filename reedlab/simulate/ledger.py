@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from reedlab.cane.gouge import volume_mm3
 from reedlab.simulate.world import DENSITY, MAKERS
 
 _FORMS = ("tube", "gouged", "split", "gouged", "shaped")
@@ -146,8 +147,19 @@ def _measured(
     shaped = frame["lot"].map(form).eq("shaped").to_numpy()
     length = rng.normal(74.6, 0.4, n).round(1)
     side = 0.48 - 1.3 * (0.59 - frame["gouge_centre_mm"]) + rng.normal(0.0, 0.004, n)
-    on_day = frame.groupby("lot")["tied_on"].transform("min") - pd.Timedelta(days=1)
+    # Cane bought gouged is measured when it comes, cane gouged here the day before it is tied.
+    bought_gouged = frame["lot"].map(form).isin(["gouged", "shaped"])
+    first_tied = frame.groupby("lot")["tied_on"].transform("min")
+    on_day = frame["tied_on"].mask(bought_gouged, first_tied) - pd.Timedelta(days=1)
     floated = frame["lot"].map(dict(zip(form.index, rng.random(len(form)) < 0.7))).to_numpy()
+    # Where density was not floated it was worked out from the weight, which is noted too.
+    balance = rng.spawn(1)[0]
+    width = balance.normal(8.8, 0.08, n).round(1)
+    size = volume_mm3(
+        length, width, frame["diameter_mm"], frame["gouge_centre_mm"], side, side, 3.0
+    )
+    mass = (density * size / 1000 + balance.normal(0.0, 0.0005, n)).round(3)
+    weighed = ~floated & ~shaped
     lost = frame["reed"].isna()
     stage = pd.Series(np.where(shaped, "fold", "shape"))
     return pd.DataFrame(
@@ -159,6 +171,8 @@ def _measured(
             "wet": False,
             "diameter_mm": frame["diameter_mm"].round(1),
             "length_mm": length,
+            "width_mm": np.where(weighed, width, np.nan),
+            "mass_g": np.where(weighed, mass, np.nan),
             "gouge_centre_mm": frame["gouge_centre_mm"].round(2),
             "gouge_left_mm": (side + frame["gouge_asymmetry_mm"] / 2).round(2),
             "gouge_right_mm": (side - frame["gouge_asymmetry_mm"] / 2).round(2),
