@@ -126,7 +126,7 @@ def which_pieces(
     value: float | None = None,
     minutes: Mapping[str, float] | None = None,
     level: float = 0.9,
-    folds: int = 20,
+    folds: int = 10,
     seed: int = 1,
 ) -> Culling:
     """Find which pieces to pass over before tying, if any.

@@ -3,7 +3,7 @@
 Everything that is learnt from records (scaling, what stands in for a missing value, slopes,
 windows, the threshold) is learnt inside the fold, without the lots that the rule is judged on.
 What remains is the choice of the best among several rules, and that is corrected by resampling
-lots: chosen on the lots drawn, judged on the lots left out.
+lots.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.rules import Rule, Stakes, fit_or_go_on
+from reedlab.decide.rules import Rule, Stakes, fit_rules
 
 
 def lot_folds(lots: pd.Series, folds: int = 10, seed: int = 1) -> np.ndarray:
@@ -81,8 +81,7 @@ def held_out(
     for held in np.unique(fold):
         train, test = data[fold != held], data[fold == held]
         stakes = stakes_of(train)
-        for name, rule in rules.items():
-            fitted = fit_or_go_on(rule, train, stakes)
+        for name, fitted in fit_rules(rules, train, stakes).items():
             keep = fitted.keep(test)
             good = test["good"].to_numpy()
             parts.append(
@@ -140,10 +139,9 @@ def judge(
 ) -> Verdict:
     """Compare rules by what they saved, resampling whole lots.
 
-    The best rule is chosen again on each draw of lots and judged on the lots that were not drawn
-    (Tsamardinos, Greasidou and Borboudakis 2018, Machine Learning 107:1895-1922); by how much it
-    does worse there than where it was chosen is its optimism. Few lots widen the interval by the
-    t distribution's factor.
+    The best rule is chosen again on each draw of lots; by how much it does better on that draw
+    than on all lots is, on average, the optimism of having chosen it (Efron and Gong 1983, The
+    American Statistician 37:36-48). Few lots widen the interval by the t distribution's factor.
 
     Parameters
     ----------
@@ -165,13 +163,9 @@ def judge(
 
     rng = np.random.default_rng(seed)
     drawn = rng.multinomial(lots, np.full(lots, 1 / lots), size=resamples)
-    drawn = drawn[(drawn == 0).any(axis=1)]
     inside = drawn @ worth / (drawn @ size)[:, None]
-    left = (drawn == 0).astype(float)
-    outside = left @ worth / (left @ size)[:, None]
-    best = int(mean.argmax())
-    chosen, rows = inside.argmax(axis=1), np.arange(len(drawn))
-    optimism = max(float(np.mean(inside[rows, chosen] - outside[rows, chosen])), 0.0)
+    best, chosen = int(mean.argmax()), inside.argmax(axis=1)
+    optimism = float(np.mean(inside[np.arange(resamples), chosen] - mean[chosen]))
 
     ends = (1 - level) / 2, (1 + level) / 2
     few = t.ppf(ends[1], lots - 1) / norm.ppf(ends[1]) * np.sqrt(lots / (lots - 1))
@@ -190,14 +184,16 @@ def judge(
         index=sums.columns,
     ).sort_values("saving", ascending=False, kind="stable")
     corrected = spread[:, best] - optimism
+    least, most = np.quantile(corrected, ends)
     return Verdict(
         table,
-        str(sums.columns[best]),
-        optimism,
-        float(mean[best]) - optimism,
-        *(float(end) for end in np.quantile(corrected, ends)),
-        float((corrected > 0).mean()),
-        float(np.maximum(corrected, 0.0).mean()),
-        float(np.maximum(-corrected, 0.0).mean()),
-        lots,
+        best=str(sums.columns[best]),
+        optimism=optimism,
+        saving=float(mean[best]) - optimism,
+        low=float(least),
+        high=float(most),
+        prob_saves=float((corrected > 0).mean()),
+        regret_of_nothing=float(np.maximum(corrected, 0.0).mean()),
+        regret_of_best=float(np.maximum(-corrected, 0.0).mean()),
+        lots=lots,
     )

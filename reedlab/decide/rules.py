@@ -8,12 +8,13 @@ nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit
 
 from reedlab.errors import ModelError
 
@@ -102,10 +103,10 @@ class Stakes:
 
     def per_saleable(self, keep: np.ndarray, good: np.ndarray, minutes: float = 0.0) -> float:
         """Return what a saleable reed costs under a rule, the blanks stopped paid by the rest."""
-        spent = self.sunk + self.minute * minutes
-        spent = spent + keep * np.where(good == 1, self.if_good, self.if_bad)
+        before = len(good) * (self.sunk + self.minute * minutes)
+        going_on = float(np.sum(keep * np.where(good == 1, self.if_good, self.if_bad)))
         made = float(np.sum(keep * good))
-        return float(spent.sum()) / made if made else np.inf
+        return (before + going_on) / made if made else float("inf")
 
 
 @dataclass(frozen=True)
@@ -126,6 +127,8 @@ class Measure:
         What it takes to measure one blank.
     two_sided : bool
         Whether too little can be as bad as too much.
+    flag : bool
+        Whether it is there or not, 1 or 0, so that no unit or edge needs naming.
     """
 
     column: str
@@ -134,6 +137,7 @@ class Measure:
     step: float
     minutes: float
     two_sided: bool = True
+    flag: bool = False
 
 
 class FittedRule(Protocol):
@@ -151,10 +155,45 @@ class FittedRule(Protocol):
 
 
 class Rule(Protocol):
-    """A way to find a rule; it sees only the rows that it is given."""
+    """A way to read a rule off a fitted chance of success; it sees only the training rows."""
 
-    def fit(self, data: pd.DataFrame, stakes: Stakes) -> FittedRule:
-        """Find the rule from rows with ``good``, ``lot`` and the measures' columns."""
+    @property
+    def measures(self) -> tuple[Measure, ...]:
+        """What it may use."""
+
+    def read(self, model: FittedPrediction, data: pd.DataFrame, stakes: Stakes) -> FittedRule:
+        """Find the rule from the model and the rows that the model was fitted to."""
+
+
+def fit_rules(
+    rules: Mapping[str, Rule], data: pd.DataFrame, stakes: Stakes
+) -> dict[str, FittedRule]:
+    """Find every rule from the same rows.
+
+    Parameters
+    ----------
+    rules : mapping of str to Rule
+    data : pandas.DataFrame
+        One row a blank: ``good`` (0 or 1), ``lot`` and the measures' columns.
+    stakes : Stakes
+
+    Returns
+    -------
+    dict
+        Rules with the same measures share one model. Where the rows cannot tell it, the rule is
+        to go on with every blank.
+    """
+    models: dict[tuple[Measure, ...], FittedPrediction | None] = {}
+    fitted: dict[str, FittedRule] = {}
+    for name, rule in rules.items():
+        if rule.measures not in models:
+            try:
+                models[rule.measures] = fit_prediction(rule.measures, data, stakes)
+            except ModelError:
+                models[rule.measures] = None
+        model = models[rule.measures]
+        fitted[name] = GO_ON if model is None else rule.read(model, data, stakes)
+    return fitted
 
 
 @dataclass(frozen=True)
@@ -168,18 +207,24 @@ class PredictedSuccess:
     Attributes
     ----------
     measures : tuple of Measure
+    learns : bool
+        Whether a lot's own reeds, as far as they are known when the decision falls, tell its
+        effect. The rows then hold ``decided_on`` and ``known_on``.
     """
 
     measures: tuple[Measure, ...]
+    learns: bool = False
 
-    def fit(self, data: pd.DataFrame, stakes: Stakes) -> FittedRule:
-        """Fit the model to the training rows; a rule that does not expect to pay is no rule."""
-        fitted = _model(self.measures, data, stakes)
+    def read(self, model: FittedPrediction, data: pd.DataFrame, stakes: Stakes) -> FittedRule:
+        """Take the model as it is, if it expects to pay; else go on with every blank."""
+        fitted = replace(model, learns=self.learns)
         expected = stakes.saving(fitted.keep(data), fitted.chance(data), fitted.minutes)
         return fitted if expected.mean() > 0 else GO_ON
 
 
-def _model(measures: tuple[Measure, ...], data: pd.DataFrame, stakes: Stakes) -> FittedPrediction:
+def fit_prediction(
+    measures: tuple[Measure, ...], data: pd.DataFrame, stakes: Stakes
+) -> FittedPrediction:
     """Fit the chance of success to the measures, the lots' effects beside them."""
     from reedlab.mixed import fit
 
@@ -218,6 +263,8 @@ class FittedPrediction:
         Of the lots' effects.
     threshold : float
         The chance of success below which a blank is passed over.
+    learns : bool
+        As in `PredictedSuccess`.
     """
 
     measures: tuple[Measure, ...]
@@ -227,6 +274,7 @@ class FittedPrediction:
     covariance: pd.DataFrame
     lot_variance: float
     threshold: float
+    learns: bool = False
 
     @property
     def minutes(self) -> float:
@@ -234,14 +282,19 @@ class FittedPrediction:
         return sum(m.minutes for m in self.measures)
 
     def chance(self, data: pd.DataFrame) -> np.ndarray:
-        """Return each blank's chance of success in a lot that nothing is known of."""
+        """Return each blank's chance of success in a lot that was not in the training rows."""
         terms = self.coefficients.index[1:]
         x = ((data[terms].astype(float) - self.centre[terms]) / self.scale[terms]).fillna(0.0)
         design = np.column_stack([np.ones(len(x)), x.to_numpy()])
-        spread = np.einsum("ij,jk,ik->i", design, self.covariance.to_numpy(), design)
-        spread = np.sqrt(spread + self.lot_variance)
         logit = design @ self.coefficients.to_numpy()
-        return (1 / (1 + np.exp(-(logit[:, None] + spread[:, None] * _NODES)))) @ _WEIGHTS
+        variance = np.einsum("ij,jk,ik->i", design, self.covariance.to_numpy(), design)
+        spread = np.sqrt(variance + self.lot_variance)
+        at_node = expit(logit[:, None] + spread[:, None] * _NODES)
+        weights = np.broadcast_to(_WEIGHTS, at_node.shape)
+        if self.learns:
+            weights = weights * _likelihood_so_far(at_node, data)
+            weights /= weights.sum(axis=1, keepdims=True)
+        return np.sum(at_node * weights, axis=1)
 
     def keep(self, data: pd.DataFrame) -> np.ndarray:
         """Return for each row whether to go on with it."""
@@ -250,6 +303,16 @@ class FittedPrediction:
     def sentence(self) -> str:
         """Say when to go on, as it follows the word unless."""
         return f"their predicted chance of success is at least {100 * self.threshold:.0f} %"
+
+
+def _likelihood_so_far(at_node: np.ndarray, data: pd.DataFrame) -> np.ndarray:
+    """Return how likely each node makes what is known of each row's lot when it is decided on."""
+    good = data["good"].to_numpy()[:, None]
+    own = np.log(np.where(good == 1, at_node, 1 - at_node).clip(1e-300))
+    lot, known = data["lot"].astype(str).to_numpy(), data["known_on"].to_numpy()
+    earlier = known[None, :] < data["decided_on"].to_numpy()[:, None]
+    log_likely = (earlier & (lot[None, :] == lot[:, None])) @ own
+    return np.exp(log_likely - log_likely.max(axis=1, keepdims=True))
 
 
 @dataclass(frozen=True)
@@ -277,11 +340,13 @@ class Window:
         """Say the window in a maker's words."""
         unit = f" {self.measure.unit}" if self.measure.unit else ""
         edges = [f"{edge:g}{unit}" for edge in (self.low, self.high)]
+        if self.measure.flag:
+            return f"they {'have' if np.isinf(self.high) else 'are without'} {self.measure.says}"
         if np.isinf(self.low):
-            return f"{self.measure.says} is at most {edges[1]}"
+            return f"their {self.measure.says} is at most {edges[1]}"
         if np.isinf(self.high):
-            return f"{self.measure.says} is at least {edges[0]}"
-        return f"{self.measure.says} is from {edges[0]} to {edges[1]}"
+            return f"their {self.measure.says} is at least {edges[0]}"
+        return f"their {self.measure.says} is from {edges[0]} to {edges[1]}"
 
 
 @dataclass(frozen=True)
@@ -298,10 +363,9 @@ class Windows:
 
     measures: tuple[Measure, ...]
 
-    def fit(self, data: pd.DataFrame, stakes: Stakes) -> FittedWindows:
-        """Search the training rows."""
-        chance = _model(self.measures, data, stakes).chance(data)
-        saved = stakes.saving(np.zeros(len(data), dtype=bool), chance)
+    def read(self, model: FittedPrediction, data: pd.DataFrame, stakes: Stakes) -> FittedWindows:
+        """Search for windows, judging each by the chances that the model gives."""
+        saved = stakes.saving(np.zeros(len(data), dtype=bool), model.chance(data))
         kept = np.ones(len(data), dtype=bool)
         chosen: list[Window] = []
         left = list(self.measures)
@@ -347,19 +411,11 @@ class FittedWindows:
 
     def sentence(self) -> str:
         """Say when to go on, as it follows the word unless."""
-        return " and ".join(f"their {window.sentence()}" for window in self.windows)
+        return " and ".join(window.sentence() for window in self.windows)
 
 
 GO_ON = FittedWindows(())
 """The rule to beat: measure nothing and go on with every blank."""
-
-
-def fit_or_go_on(rule: Rule, data: pd.DataFrame, stakes: Stakes) -> FittedRule:
-    """Fit a rule; where these rows cannot tell its model, go on with every blank."""
-    try:
-        return rule.fit(data, stakes)
-    except ModelError:
-        return GO_ON
 
 
 def _windows(measure: Measure, data: pd.DataFrame) -> Sequence[Window]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from reedlab.decide.folds import Verdict, held_out, judge
-from reedlab.decide.rules import Rule, Stakes, fit_or_go_on
+from reedlab.decide.rules import Rule, Stakes, fit_rules
 
 FEWEST = {"lots": 6, "reeds": 60, "of each outcome": 15}
 """Below these a rule is not even tried: a fold would hold next to nothing."""
@@ -76,7 +76,7 @@ def try_rules(
     stakes_of: Callable[[pd.DataFrame], Stakes],
     *,
     level: float = 0.9,
-    folds: int = 20,
+    folds: int = 10,
     seed: int = 1,
 ) -> Tryout:
     """Try rules on lots that they have not seen.
@@ -96,7 +96,7 @@ def try_rules(
     Tryout
     """
     stakes, lots = stakes_of(cases), cases["lot"].nunique()
-    final = {name: fit_or_go_on(rule, cases, stakes) for name, rule in rules.items()}
+    final = fit_rules(rules, cases, stakes)
     keeps = {name: fitted.keep(cases) for name, fitted in final.items()}
     paying = {name: rule for name, rule in rules.items() if not keeps[name].all()}
     if not paying:

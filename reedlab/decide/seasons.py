@@ -1,0 +1,224 @@
+"""What the season does.
+
+Smooth effects of the cane's moisture and of the time of year on success and on minutes, and how
+gouge and rough scrape were set by moisture. All of it is association: a maker changes gouge and
+scrape because it is winter, so that what the air did and what the maker did about it cannot be
+taken apart in records. `reedlab.decide.trial` is the way to know.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.decide.smooth import (
+    CONFOUNDED,
+    contrast,
+    curve,
+    fit_smooth,
+    groups_of,
+    with_groups,
+)
+from reedlab.errors import DecisionError, ModelError
+
+FEWEST_REEDS = 60
+FEWEST_LOTS = 4
+_DAYS = {"mid-January": 14, "mid-April": 104, "mid-July": 195, "mid-October": 287}
+SETTINGS = ("gouge_centre_mm", "tip_thickness_mm", "heart_thickness_mm", "back_thickness_mm")
+
+
+@dataclass(frozen=True)
+class Seasons:
+    """What goes with the season at this bench.
+
+    Attributes
+    ----------
+    curves : pandas.DataFrame
+        Smooth effects, averaged over lots: ``measure`` (success, as a share; minutes of reeds that
+        turned out good), ``over`` (moisture, year), ``at`` (per cent; day of the year), ``value``,
+        ``low``, ``high``.
+    contrasts : pandas.DataFrame
+        One row a comparison: ``measure``, ``over``, ``first``, ``second`` (in words), ``effect``
+        (difference of shares; ratio of minutes), ``low``, ``high``, ``prob`` (that the effect has
+        the sign it seems to have), ``ratio`` (of variances, see `CONFOUNDED`), ``reeds``,
+        ``told`` (whether the sign is sure at the level taken over all comparisons together, by
+        Bonferroni, and the ratio is small enough).
+    settings : pandas.DataFrame
+        One row a setting of gouge or scrape: ``setting``, ``reeds``, ``per_pct`` (mm for one per
+        cent more moisture) with ``low``, ``high``, and ``damp_less_dry`` (mm).
+    moisture : tuple of float
+        What counts as dry and as damp: the 10th and the 90th percentile at this bench.
+    level : float
+        Of every interval.
+    notes : tuple of str
+        What must be known with it.
+    """
+
+    curves: pd.DataFrame
+    contrasts: pd.DataFrame
+    settings: pd.DataFrame
+    moisture: tuple[float, float]
+    level: float
+    notes: tuple[str, ...]
+
+    def sentence(self) -> str:
+        """Say what goes with the season, that it is association, and how to know more."""
+        told = self.contrasts[self.contrasts["told"]]
+        trial = (
+            "These are associations, since gouge and scrape change with the season too: 'reedlab "
+            "trial' compares two settings on blanks of one lot."
+        )
+        if told.empty:
+            return (
+                "Cannot tell what the season does: no difference is clear of none. "
+                f"{self._widest()} Note humidity at every rough scrape, and work each lot in more "
+                f"than one season. {trial}"
+            )
+        return f"{' '.join(_in_words(row) for row in told.to_dict('records'))} {trial}"
+
+    def _widest(self) -> str:
+        rows = self.contrasts.sort_values("prob", ascending=False)
+        return f"The surest is this: {_in_words(rows.iloc[0].to_dict())}"
+
+
+def _in_words(row: dict[Any, Any]) -> str:
+    if row["measure"] == "success":
+        size = f"{100 * abs(row['effect']):.0f} points"
+        way = "oftener" if row["effect"] > 0 else "less often"
+        low, high = (f"{100 * row[end]:+.0f}".replace("-", "−") for end in ("low", "high"))
+        return (
+            f"Reeds turned out good {size} {way} {row['first']} than {row['second']} "
+            f"({low} to {high})."
+        )
+    return (
+        f"Good reeds took {row['effect']:.2f} times as long {row['first']} as {row['second']} "
+        f"({row['low']:.2f} to {row['high']:.2f})."
+    )
+
+
+def season_effects(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
+    """Describe what success, minutes and settings did with moisture and with the year.
+
+    Moisture is the equilibrium moisture content of wood at the air's humidity, as a stand-in for
+    cane's. Its effect is a natural cubic spline with three degrees of freedom, the year's a cosine
+    and a sine; makers, lots and suppliers stand beside it.
+
+    Parameters
+    ----------
+    bench : Bench
+    level : float
+        Of the intervals.
+    seed : int
+        Of the posterior draws.
+
+    Returns
+    -------
+    Seasons
+
+    Raises
+    ------
+    DecisionError
+        When fewer than 60 settled reeds of four lots have a date and an outcome.
+    """
+    every = bench.reeds
+    reeds = every[every["settled"] & every["success"].notna() & every["supplier"].notna()]
+    if len(reeds) < FEWEST_REEDS or reeds["lot"].nunique() < FEWEST_LOTS:
+        raise DecisionError(
+            f"Cannot tell what the season does from {len(reeds)} settled reeds of "
+            f"{reeds['lot'].nunique()} lots: record at least {FEWEST_REEDS} of {FEWEST_LOTS} lots, "
+            "over a whole year."
+        )
+    reeds = reeds.reset_index(drop=True)
+    good = reeds[(reeds["success"] == 1) & reeds["log_scrape_min"].notna()].reset_index(drop=True)
+    known = reeds["moisture_pct"].notna()
+    dry, damp = (float(q) for q in reeds["moisture_pct"].quantile([0.1, 0.9]).round(1))
+    curves, contrasts, notes = [], [], list(_notes(reeds, known))
+    for over in ("year", "moisture"):
+        for measure, rows in (("success", reeds), ("minutes", good)):
+            use = rows[rows["moisture_pct"].notna()] if over == "moisture" else rows
+            if len(use) < FEWEST_REEDS or use["lot"].nunique() < FEWEST_LOTS:
+                notes.append(
+                    f"{measure.capitalize()} over the {over} is not asked: {len(use)} reeds of "
+                    f"{use['lot'].nunique()} lots are too few."
+                )
+                continue
+            at = np.linspace(dry, damp, 41) if over == "moisture" else np.arange(0.0, 366.0, 7.0)
+            smooth = fit_smooth(use, measure, over, seed)
+            curves.append(curve(smooth, at, level))
+            pairs = _seasons() if over == "year" else _airs(dry, damp)
+            contrasts += [contrast(smooth, first, second, level) for first, second in pairs]
+    if not curves:
+        raise DecisionError(f"Cannot tell what the season does: {notes[-1]}")
+    compared = pd.DataFrame(contrasts)
+    sure = compared["prob"] > 1 - (1 - level) / 2 / len(compared)
+    return Seasons(
+        pd.concat(curves, ignore_index=True),
+        compared.assign(told=sure & (compared["ratio"] <= CONFOUNDED)),
+        settings_by_moisture(reeds, damp - dry, level, seed),
+        (dry, damp),
+        level,
+        tuple(notes),
+    )
+
+
+def _seasons() -> list[tuple[tuple[str, float], tuple[str, float]]]:
+    winter, spring, summer, autumn = ((f"in {name}", float(day)) for name, day in _DAYS.items())
+    return [(winter, summer), (spring, autumn)]
+
+
+def _airs(dry: float, damp: float) -> list[tuple[tuple[str, float], tuple[str, float]]]:
+    return [((f"at {damp:.1f} % moisture", damp), (f"at {dry:.1f} %", dry))]
+
+
+def settings_by_moisture(
+    reeds: pd.DataFrame, span: float, level: float = 0.9, seed: int = 1
+) -> pd.DataFrame:
+    """Say how gouge and rough scrape were set by moisture, within lots and makers.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        Rows of ``bench.reeds``.
+    span : float
+        From dry to damp, in per cent moisture.
+    level : float
+    seed : int
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `Seasons.settings`; a setting noted for fewer than 30 reeds of four lots is left out.
+    """
+    from reedlab.mixed import fit
+
+    rows = []
+    for setting in SETTINGS:
+        use = with_groups(reeds.dropna(subset=[setting, "moisture_pct"]))
+        if len(use) < 30 or use["lot"].nunique() < FEWEST_LOTS or use[setting].nunique() < 3:
+            continue
+        try:
+            model = fit(f"{setting} ~ moisture_pct{groups_of(use)}", use)
+        except ModelError:
+            continue
+        slope = model.posterior(seed=seed).draws()["moisture_pct"]
+        low, high = slope.quantile([(1 - level) / 2, (1 + level) / 2])
+        rows.append((setting, len(use), slope.median(), low, high, span * slope.median()))
+    names = ["setting", "reeds", "per_pct", "low", "high", "damp_less_dry"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def _notes(reeds: pd.DataFrame, known: pd.Series) -> tuple[str, ...]:
+    notes = [
+        "Moisture is what wood would hold in that air; cane is not wood, and follows it roughly.",
+        "A maker changes gouge and scrape with the season, and buys when cane is to be had: what "
+        "is shown is association.",
+    ]
+    if not known.all():
+        notes.append(
+            f"{int((~known).sum())} of {len(reeds)} settled reeds have no humidity of the day and "
+            "do not count where moisture is asked for."
+        )
+    return tuple(notes)
