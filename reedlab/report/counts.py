@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from reedlab.report.numbers import heading
 from reedlab.report.prose import count
 
 if TYPE_CHECKING:
@@ -235,12 +236,13 @@ def records_sentence(reeds: pd.DataFrame, lost: pd.DataFrame, known: pd.DataFram
     noted = lost[lost["stage"] != "not noted"]
     worst = noted.sort_values("share", kind="stable").iloc[-1]
     least = known.iloc[0]
+    what = heading(least["column"]).split(" (")[0]
     return (
         f"Of {count(len(settled), 'reed')} tied long enough ago to be judged, "
         f"{100 * good / max(good + failed, 1):.0f} in a hundred turned out well; "
         f"{count(int(pending), 'reed')} of all {len(reeds):,} {'is' if pending == 1 else 'are'} "
         f"still pending. The stage that loses most is '{worst['stage']}', with {worst['lost']} of "
         f"{worst['tied']}. "
-        f"Least is known of {least['column']} ({100 * least['share']:.0f}% of the reeds that "
-        f"could have it): note it if you want to know {least['needed_for']}."
+        f"Least is known of {what} ({100 * least['share']:.0f}% of the reeds that could have it): "
+        f"note it if you want to know {least['needed_for']}."
     )

@@ -45,7 +45,9 @@ def ratios(summary: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
         for name in summary.index
         if name != "Intercept" and not name.startswith(("sd ", "cor "))
     ]
-    part = summary.loc[fixed, ["mean", "low", "high"]].apply(np.exp).rename(columns={"mean": "ratio"})
+    part = (
+        summary.loc[fixed, ["mean", "low", "high"]].apply(np.exp).rename(columns={"mean": "ratio"})
+    )
     part.insert(0, "effect", [in_words(name, frame) for name in fixed])
     return part.reset_index(drop=True)
 

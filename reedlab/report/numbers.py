@@ -169,11 +169,10 @@ def table_html(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> str:
         As in `written`.
     """
     text = written(frame, digits)
-    looks = {name: _is_figures(text[name]) for name in text.columns}
+    looks = {name: _look(text[name]) for name in text.columns}
 
     def cell(kind: str, name: str, value: str) -> str:
-        figures = ' class="figure"' if looks[name] else ""
-        return f"<{kind}{figures}>{escape(value)}</{kind}>"
+        return f"<{kind}{looks[name]}>{escape(value)}</{kind}>"
 
     head = "".join(cell("th", name, name) for name in text.columns)
     rows = (
@@ -184,5 +183,8 @@ def table_html(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> str:
     return f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{body}\n</tbody>\n</table>"
 
 
-def _is_figures(column: pd.Series) -> bool:
-    return bool(column.str.fullmatch(rf"[-<]?[\d,.]+%?|{MISSING}").all())
+def _look(column: pd.Series) -> str:
+    """Return the class of a column's cells: figures stand to the right, long text may wrap."""
+    if column.str.fullmatch(rf"[-<]?[\d,.]+%?|{MISSING}").all():
+        return ' class="figure"'
+    return ' class="words"' if column.str.len().max() > 40 else ""

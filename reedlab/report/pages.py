@@ -43,6 +43,10 @@ TAGS = frozenset({
     "strong", "sub", "summary", "sup", "table", "tbody", "td", "tfoot", "th", "thead", "tr", "ul",
 })
 # fmt: on
+ATTRIBUTES = frozenset(
+    {("img", "alt"), ("img", "width"), ("details", "open")}
+    | {(cell, span) for cell in ("td", "th") for span in ("colspan", "rowspan", "scope")}
+)
 LINK = re.compile(r"https?://.+|#.+|[\w-]+\.html(#.+)?")  # asked only when a reader follows one
 PICTURE = re.compile(r"data:image/png;base64,[\w+/=\s]+")
 
@@ -160,7 +164,7 @@ def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:
         HTML in UTF-8.
     """
     listed = [{"file": "index.html", "title": "The answers"}]
-    listed += [{"file": f"{run.name}.html", "title": run.title} for run in runs]
+    listed += [{"file": f"{run.name}.html", "title": run.short} for run in runs]
 
     shell = _template("page")
     same = {
@@ -270,7 +274,7 @@ def _allowed(tag: str, name: str, value: str) -> bool:
         return bool(PICTURE.fullmatch(value))
     if (tag, name) == ("a", "href"):
         return bool(LINK.fullmatch(value))
-    return name in {"class", "id"} or (tag, name) in {("img", "alt"), ("details", "open")}
+    return name in {"class", "id"} or (tag, name) in ATTRIBUTES
 
 
 def _template(name: str) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -36,6 +37,21 @@ def say(sentence: str) -> None:
 
     paragraph = f'<p class="answer">{escape(sentence)}</p>'
     display({"text/plain": sentence, "text/html": paragraph}, raw=True)
+
+
+def say_each(sentences: Iterable[str]) -> None:
+    """Display sentences in a notebook as a list; nothing in them is taken for markup.
+
+    Parameters
+    ----------
+    sentences : iterable of str
+        Plain text, such as an answer's ``.notes``.
+    """
+    from IPython.display import display
+
+    told = list(sentences)
+    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in told)
+    display({"text/plain": "\n".join(told), "text/html": f"<ul>{items}</ul>"}, raw=True)
 
 
 def count(number: int, noun: str) -> str:

@@ -49,6 +49,11 @@ class Run:
         first = self.notebook.cells[0].source.splitlines()[0]
         return str(first.lstrip("# "))
 
+    @property
+    def short(self) -> str:
+        """A name for menus, such as "Scrape time"."""
+        return self.name.split("-", 1)[-1].replace("-", " ").capitalize()
+
     def tagged(self, tag: str) -> list[Any]:
         """Return the cells that carry a tag."""
         return [cell for cell in self.notebook.cells if tag in cell.metadata.get("tags", [])]

@@ -39,10 +39,10 @@ def suppliers_in_words(ranking: pd.DataFrame, currency: str) -> pd.DataFrame:
             "supplier": ranking["supplier"].astype(str),
             "lots": ranking["lots"].astype(str),
             "reeds": ranking["reeds"].astype(str),
-            "good reeds of its next lot": chance,
+            "good, next lot": chance,
             "bench minutes": [f"{minutes:.0f}" for minutes in ranking["minutes"]],
             f"cost of one, {currency}": cost,
-            "cheapest": [percent(share) for share in ranking["prob_best"]],
+            "cheapest": [percent(max(share, 1e-9)) for share in ranking["prob_best"]],
         }
     )
 

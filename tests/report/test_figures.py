@@ -30,7 +30,7 @@ def estimates():
 
 
 def test_intervals_draws_each_estimate_with_its_interval(estimates):
-    ax = figures.intervals(estimates, "supplier", "success", reference=0.5)
+    ax = figures.intervals(estimates, "supplier", "success")
     (dots,) = [line for line in ax.lines if line.get_marker() == "o"]
     assert dots.get_xdata().tolist() == [0.62, 0.55, 0.4]
     drawn = [segment[:, 0].tolist() for segment in ax.collections[0].get_segments()]
@@ -52,6 +52,18 @@ def test_shares_run_from_nothing_to_all_in_per_cent(estimates):
     assert ax.get_xlim() == (0, 1)
     assert ax.xaxis.get_major_formatter()(0.25, 0) == "25%"
     assert ax.get_xlabel() == "reeds that succeed"
+
+
+def test_ratios_stand_on_a_logarithmic_axis_with_a_line_where_nothing_changes():
+    frame = pd.DataFrame({"effect": ["a", "b"], "ratio": [0.5, 2], "low": [0.2, 1], "high": [1, 4]})
+    ax = figures.ratios(frame, "effect")
+    assert ax.get_xscale() == "log"
+    line = next(line for line in ax.lines if line.get_marker() == "None")
+    assert list(line.get_xdata()) == [1, 1]
+    assert [segment[:, 0].tolist() for segment in ax.collections[0].get_segments()] == [
+        [0.2, 1],
+        [1, 4],
+    ]
 
 
 def test_by_lot_draws_every_piece_and_each_lots_mean_with_its_interval():
