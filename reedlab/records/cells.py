@@ -20,6 +20,7 @@ from .tables import Column
 BLANK = frozenset({"", "-", "--", "–", "—", "?", "n/a", "n.a.", "na", "none", "nil", "nan", "null"})
 """What people write into a cell to say that there is nothing in it."""
 
+NO_NUMBER = "is not a number"
 _BLANKS = " \t\r\n\f\v\u00a0\u2007\u2009\u202f\u200b\ufeff"
 _SPACES = re.compile(r"[\s\u00a0\u2007\u2009\u202f'’]+")
 _SPREADSHEET_ERROR = re.compile(r"#(N/A|DIV/0!|REF!|VALUE!|NAME\?|NUM!|NULL!)|Err:\d{3}")
@@ -120,7 +121,7 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
         raise Trouble("is a formula that went wrong", "mend the formula, or empty the cell")
     match = _NUMBER.fullmatch(text)
     if match is None or not any(map(str.isdigit, match["number"])):
-        raise Trouble("is not a number", "write digits only, or empty the cell")
+        raise Trouble(NO_NUMBER, "write digits only, or empty the cell")
     before, digits, unit = match["before"].strip(), match["number"], match["unit"].strip()
     value = _digits(_SPACES.sub("", digits), comma)
     signs = {unit.casefold().rstrip("."), before.casefold()} - {""}
@@ -154,7 +155,7 @@ def _digits(digits: str, comma: bool | None) -> float:
         return float(digits.replace(".", ""))
     if re.fullmatch(r"[+-]?(\d+|\d{1,3}(,\d{3})+)(\.\d+)?", digits):
         return float(digits.replace(",", ""))
-    raise Trouble("is not a number", "write digits with one decimal point, such as 0.58")
+    raise Trouble(NO_NUMBER, "write digits with one decimal point, such as 0.58")
 
 
 def read_minutes(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
@@ -168,7 +169,9 @@ def read_minutes(text: str, column: Column, settings: Settings, comma: bool | No
     try:
         return read_number(text, column, settings, comma)
     except Trouble as trouble:
-        raise Trouble("is not a time in minutes", "write 35, 0:35 or 35 min") from trouble
+        if trouble.problem == NO_NUMBER:
+            raise Trouble("is not a time in minutes", "write 35, 0:35 or 35 min") from trouble
+        raise
 
 
 def read_date(text: str, order: str | None) -> pd.Timestamp:
@@ -220,7 +223,7 @@ def _calendar(year: int, month: int, day: int) -> pd.Timestamp:
     try:
         return pd.Timestamp(year, month, day)
     except ValueError as error:
-        raise Trouble("is a day that no calendar has", "write it as 2024-03-05") from error
+        raise Trouble("is a day that no calendar has", "look again at the day") from error
 
 
 def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:

@@ -201,7 +201,7 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
         if value != 1:
             raise SettingsError(f"format is {value!r}: this reedlab reads format 1.")
         return settings
-    _one_of("setting", [name], [f.name for f in fields(Settings)])
+    _one_of("bench.toml", [name], [f.name for f in fields(Settings)])
     try:
         if name == "heated":
             value = tuple(_spell(v) for v in value)

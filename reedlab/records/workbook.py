@@ -44,6 +44,8 @@ def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
             book.close()
     except MemoryError:
         reason = "it is too large"
+    except zipfile.BadZipFile:
+        reason = "it is damaged, or not a workbook"
     except Exception as error:  # openpyxl lets whatever a damaged file provokes through
         reason = " ".join(str(error).split())[:120] or type(error).__name__
     found.add(
