@@ -21,7 +21,6 @@ from itertools import pairwise
 import numpy as np
 from scipy.linalg import cho_solve
 from scipy.sparse import csr_matrix
-from scipy.special import expit
 
 from reedlab.errors import ModelError
 from reedlab.mixed.priors import Priors, coefficient_prior
@@ -79,24 +78,34 @@ class Conditional:
 
     def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
         self.design, self.family, self.scales = design, family, scales
-        self.mean, self.precision = coefficient_prior(design.X, design.fixed_names, priors)
+        self.mean, self.precision = self._fixed_prior(priors)
         sizes = [term.n_levels * term.k for term in design.terms]
         ends = np.cumsum([0, *sizes])
         self.blocks = [slice(int(a), int(b)) for a, b in pairwise(ends)]
-        self.q, self.m = int(ends[-1]), int(ends[-1]) + design.p
+        self.q, self.m = int(ends[-1]), int(ends[-1]) + len(self.mean)
         columns = [
             block.start + term.index[:, None] * term.k + np.arange(term.k)
             for block, term in zip(self.blocks, design.terms)
         ]
-        columns.append(np.broadcast_to(np.arange(self.q, self.m), (design.n, design.p)))
-        self._columns = np.concatenate(columns, axis=1)
-        self._values = np.concatenate([*(t.basis for t in design.terms), design.X], axis=1)
+        columns.append(np.tile(self.q + np.arange(design.p), (design.n, 1)))
+        self._columns, self._values = self._rows(
+            np.concatenate(columns, axis=1),
+            np.concatenate([*(t.basis for t in design.terms), design.X], axis=1),
+        )
         n, r = self._columns.shape
         self.C = csr_matrix(
             (self._values.ravel(), self._columns.ravel(), np.arange(0, n * r + 1, r)),
             shape=(n, self.m),
         )
         self._Ct = self.C.T.tocsr()
+
+    def _fixed_prior(self, priors: Priors) -> tuple[np.ndarray, np.ndarray]:
+        """Mean and precision of the normal prior on what is not a group's effect."""
+        return coefficient_prior(self.design.X, self.design.fixed_names, priors)
+
+    def _rows(self, columns: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Places and values of the entries of each row of C."""
+        return columns, values
 
     @cached_property
     def _products(self) -> tuple[csr_matrix, np.ndarray, np.ndarray]:
@@ -149,22 +158,20 @@ class Conditional:
         inner = self._scale_transposed(inner, lambdas)
         v = np.arange(self.q)
         inner[:, v, v] += 1.0
-        b = slice(self.q, self.q + self.design.p)
-        inner[:, b, b] += self.precision
+        inner[:, self.q :, self.q :] += self.precision
         return inner
 
     def log_prior(self, x: np.ndarray) -> np.ndarray:
         """Log density (G,) of (v, β) before the data, without constants."""
-        beta = x[:, self.q : self.q + self.design.p] - self.mean
+        beta = x[:, self.q :] - self.mean
         return -0.5 * np.sum(x[:, : self.q] ** 2, axis=1) - 0.5 * np.sum(
             beta * (beta @ self.precision), axis=1
         )
 
     def _prior_gradient(self, x: np.ndarray) -> np.ndarray:
         out = np.zeros_like(x)
-        b = slice(self.q, self.q + self.design.p)
         out[:, : self.q] = -x[:, : self.q]
-        out[:, b] = -(x[:, b] - self.mean) @ self.precision
+        out[:, self.q :] = -(x[:, self.q :] - self.mean) @ self.precision
         return out
 
     def log_joint(self, x: np.ndarray, points: np.ndarray) -> np.ndarray:
@@ -176,82 +183,52 @@ class Conditional:
         raise NotImplementedError
 
 
-class GaussianConditional(Conditional):
-    """A Gaussian response: the conditional is a normal, found in one solve."""
+class NewtonConditional(Conditional):
+    """A response whose log-likelihood is concave in C z: modes by damped Newton steps."""
 
-    def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
-        super().__init__(design, family, priors, scales)
-        # Sums of squares are taken about the least-squares fit, so that nothing large cancels.
-        self._origin = np.zeros(self.m)
-        self._origin[self.q :] = np.linalg.lstsq(design.X, design.y, rcond=None)[0]
-        residual = design.y - design.X @ self._origin[self.q :]
-        self._rr = float(residual @ residual)
-        self._Cr = self._Ct @ residual
-        self._CC = self.crossproduct(np.ones((design.n, 1)))[0]
+    def _log_likelihood(self, linear: np.ndarray) -> np.ndarray:
+        """Log-likelihood (G,) at C z (rows of C, G), without constants."""
+        raise NotImplementedError
 
-    def log_joint(self, x: np.ndarray, points: np.ndarray) -> np.ndarray:
-        """See `Conditional.log_joint`."""
-        d = self.scale(x, self.scales.lambdas(points)) - self._origin
-        squares = self._rr - 2.0 * d @ self._Cr + np.sum(d * (d @ self._CC), axis=1)
-        sigma = self.scales.sigma(points)
-        return self.log_prior(x) - self.design.n * np.log(sigma) - 0.5 * squares / sigma**2
+    def _derivatives(self, linear: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray | float]:
+        """First and minus second derivatives in C z, and what else minus the Hessian in z holds."""
+        raise NotImplementedError
 
-    def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
-        """See `Conditional.modes`."""
-        lambdas = self.scales.lambdas(points)
-        x = np.tile(self._origin, (len(points), 1))
-        precision = self.scales.sigma(points)[:, None] ** -2.0
-        gradient = self._prior_gradient(x)
-        gradient += self._scale_transposed((precision * self._Cr)[:, :, None], lambdas)[:, :, 0]
-        chol = np.linalg.cholesky(self._hessian(precision[:, :, None] * self._CC, lambdas))
-        x += _solve(chol, gradient)
-        return Modes(x, chol, self.log_joint(x, points) - _half_log_det(chol))
+    def _first(self) -> np.ndarray:
+        """Where a search starts that is told nothing better, shape (m,)."""
+        return np.zeros(self.m)
 
-
-class BinomialConditional(Conditional):
-    """Successes out of trials on the logit scale: modes by penalised reweighted least squares."""
-
-    def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
-        super().__init__(design, family, priors, scales)
-        trials = np.ones(design.n) if design.trials is None else design.trials
-        self._y, self._trials = design.y[:, None], np.asarray(trials, dtype=float)[:, None]
-
-    def _log_likelihood(self, eta: np.ndarray) -> np.ndarray:
-        softplus = np.log1p(np.exp(-np.abs(eta))) + np.maximum(eta, 0.0)
-        return np.sum(self._y * eta - self._trials * softplus, axis=0)
-
-    def _eta(self, x: np.ndarray, lambdas: list[np.ndarray]) -> np.ndarray:
+    def _linear(self, x: np.ndarray, lambdas: list[np.ndarray]) -> np.ndarray:
         return self.C @ self.scale(x, lambdas).T
 
     def log_joint(self, x: np.ndarray, points: np.ndarray) -> np.ndarray:
         """See `Conditional.log_joint`."""
-        eta = self._eta(x, self.scales.lambdas(points))
-        return self.log_prior(x) + self._log_likelihood(eta)
+        linear = self._linear(x, self.scales.lambdas(points))
+        return self.log_prior(x) + self._log_likelihood(linear)
 
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
         """See `Conditional.modes`."""
         lambdas = self.scales.lambdas(points)
-        x = np.zeros((len(points), self.m)) if start is None else start.copy()
-        eta = self._eta(x, lambdas)
-        value = self.log_prior(x) + self._log_likelihood(eta)
+        x = np.tile(self._first(), (len(points), 1)) if start is None else start.copy()
+        linear = self._linear(x, lambdas)
+        value = self.log_prior(x) + self._log_likelihood(linear)
         for _ in range(_STEPS):
-            mu = expit(eta)
-            weights = self._trials * mu * (1.0 - mu)
-            gradient = (self._Ct @ (self._y - self._trials * mu)).T[:, :, None]
+            score, weights, rest = self._derivatives(linear)
+            gradient = (self._Ct @ score).T[:, :, None]
             gradient = self._scale_transposed(gradient, lambdas)[:, :, 0]
             gradient += self._prior_gradient(x)
-            chol = np.linalg.cholesky(self._hessian(self.crossproduct(weights), lambdas))
-            step = _solve(chol, gradient)
+            chol = np.linalg.cholesky(self._hessian(self.crossproduct(weights) + rest, lambdas))
+            step = solve_each(chol, gradient)
             decrement = np.sum(step * gradient, axis=1)
             if np.max(decrement) < self.close:
                 # The last step is taken on the last curvature: its error is of higher order.
-                return Modes(x + step, chol, value + 0.5 * decrement - _half_log_det(chol))
+                return Modes(x + step, chol, value + 0.5 * decrement - half_log_det(chol))
             shorten = np.ones((len(points), 1))
             for _ in range(_STEPS):
                 trial = x + shorten * step
-                eta = self._eta(trial, lambdas)
-                reached = self.log_prior(trial) + self._log_likelihood(eta)
-                worse = reached < value - 1e-9 * np.abs(value)
+                linear = self._linear(trial, lambdas)
+                reached = self.log_prior(trial) + self._log_likelihood(linear)
+                worse = ~(reached >= value - 1e-9 * np.abs(value))
                 if not np.any(worse):
                     break
                 shorten[worse] *= 0.5
@@ -262,7 +239,7 @@ class BinomialConditional(Conditional):
         )
 
 
-def _solve(chol: np.ndarray, right: np.ndarray) -> np.ndarray:
+def solve_each(chol: np.ndarray, right: np.ndarray) -> np.ndarray:
     """Solve L L' x = right for each point."""
     out = np.empty_like(right)
     for g in range(len(right)):
@@ -270,11 +247,6 @@ def _solve(chol: np.ndarray, right: np.ndarray) -> np.ndarray:
     return out
 
 
-def _half_log_det(chol: np.ndarray) -> np.ndarray:
+def half_log_det(chol: np.ndarray) -> np.ndarray:
+    """Return half the log determinant (G,) of the matrices whose Cholesky factors are given."""
     return np.sum(np.log(np.einsum("gii->gi", chol)), axis=1)
-
-
-def conditional(design: Design, family: str, priors: Priors, scales: Scales) -> Conditional:
-    """Return the conditional density of a family."""
-    kinds = {"gaussian": GaussianConditional, "binomial": BinomialConditional}
-    return kinds[family](design, family, priors, scales)

@@ -24,6 +24,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -31,7 +32,8 @@ from scipy.special import expit
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from reedlab.errors import ModelError, PredictionError
-from reedlab.mixed.conditional import Conditional, Modes, conditional
+from reedlab.mixed.conditional import Conditional, Modes
+from reedlab.mixed.conditional_families import conditional
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.lattice import Lattice, explore, propose
 from reedlab.mixed.matrices import Recipe, level_codes, new_columns
@@ -101,8 +103,10 @@ class Posterior:
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Names of the parameters: fixed effects, sds, correlations, the residual's sd."""
-        return self.design.fixed_names + self.conditional.scales.names
+        """Names of the parameters: coefficients, thresholds, sds, correlations, residual sd."""
+        grades = self.design.grades
+        thresholds = tuple(f"{a}|{b}" for a, b in pairwise(grades))
+        return self.design.fixed_names + thresholds + self.conditional.scales.names
 
     def draws(self, n: int | None = None, seed: int | None = None) -> pd.DataFrame:
         """Return draws of the parameters, one row a draw, one column a parameter.
@@ -124,8 +128,8 @@ class Posterior:
         (100, 6)
         """
         s = self._sample(n, seed)
-        beta = s.effects[:, self.conditional.q :][:, : self.design.p]
-        values = np.concatenate([beta, self.conditional.scales.parameters(s.points)], axis=1)
+        fixed = s.effects[:, self.conditional.q :]
+        values = np.concatenate([fixed, self.conditional.scales.parameters(s.points)], axis=1)
         return pd.DataFrame(values, columns=list(self.names))
 
     def summary(self, level: float = 0.95) -> pd.DataFrame:
@@ -178,7 +182,8 @@ class Posterior:
         Returns
         -------
         ndarray
-            Shape (n, rows): probabilities for a binomial model, means for a Gaussian one.
+            Shape (n, rows): probabilities for a binomial model, means for a Gaussian one; for an
+            ordinal one (n, rows, grades), the probability of each grade.
 
         Raises
         ------
@@ -186,7 +191,14 @@ class Posterior:
             When a level is unknown and not named in `new_levels`, or a column is missing.
         """
         eta = self.linear_predictor(data, new_levels, n, seed)
-        return expit(eta) if self.family == "binomial" else eta
+        if self.family == "gaussian":
+            return eta
+        if self.family == "binomial":
+            return expit(eta)
+        cuts = self._sample(n, None).effects[:, self.conditional.q + self.design.p :]
+        at_most = expit(cuts[:, None, :] - eta[:, :, None])
+        ends = np.zeros((*eta.shape, 1))
+        return np.diff(np.concatenate([ends, at_most, ends + 1.0], axis=2), axis=2)
 
     def linear_predictor(
         self,

@@ -18,7 +18,7 @@ from scipy.special import expit
 from reedlab.errors import ModelError, PredictionError
 from reedlab.mixed import fit
 from reedlab.mixed.binomial import joint_mode
-from reedlab.mixed.conditional import conditional
+from reedlab.mixed.conditional_families import conditional
 from reedlab.mixed.posterior import design_posterior, pareto_smooth, posterior
 from reedlab.mixed.priors import Priors
 from reedlab.mixed.terms import Design, RandomTerm

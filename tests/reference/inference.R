@@ -1,0 +1,71 @@
+# Writes inference.json: what R's packages say of tests and intervals for mixed models.
+# Run as: Rscript tests/reference/inference.R   (lme4, lmerTest, performance, emmeans, jsonlite)
+suppressMessages({
+  library(lme4); library(lmerTest); library(performance); library(emmeans); library(jsonlite)
+})
+arguments <- commandArgs(FALSE)
+here <- dirname(sub("--file=", "", grep("--file=", arguments, value = TRUE)))
+out <- list(made_by = "tests/reference/inference.R", versions = list())
+for (p in c("lme4", "lmerTest", "performance", "emmeans"))
+  out$versions[[p]] <- as.character(packageVersion(p))
+tight <- lmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-10, maxfun = 1e5))
+gtight <- glmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-9, maxfun = 1e5))
+
+satterthwaite <- function(model) {
+  s <- summary(model, ddf = "Satterthwaite")$coefficients
+  lapply(split(s, rownames(s)), function(r) setNames(as.list(r), c("estimate", "se", "df", "t", "p")))
+}
+out$satterthwaite <- list(
+  sleepstudy = satterthwaite(lmer(Reaction ~ Days + (Days | Subject), sleepstudy, control = tight)),
+  sleepstudy_intercept = satterthwaite(lmer(Reaction ~ Days + (1 | Subject), sleepstudy, control = tight)),
+  cake = satterthwaite(lmer(angle ~ recipe + temp + (1 | recipe:replicate), transform(cake, recipe = factor(recipe, ordered = FALSE)), control = tight)),
+  penicillin = satterthwaite(lmer(diameter ~ 1 + (1 | plate) + (1 | sample), Penicillin, control = tight))
+)
+
+limits <- function(model, names) {
+  ci <- suppressMessages(confint(profile(model, signames = FALSE)))
+  rownames(ci) <- names
+  apply(ci, 1, function(r) as.list(setNames(r, c("low", "high"))))
+}
+out$profile <- list(
+  dyestuff = limits(lmer(Yield ~ 1 + (1 | Batch), Dyestuff, REML = FALSE, control = tight),
+                    c("sd Batch", "sd Residual", "Intercept")),
+  pastes = limits(lmer(strength ~ 1 + (1 | batch/cask), Pastes, REML = FALSE, control = tight),
+                  c("sd batch:cask", "sd batch", "sd Residual", "Intercept")),
+  sleepstudy = limits(lmer(Reaction ~ Days + (Days || Subject), sleepstudy, REML = FALSE, control = tight),
+                      c("sd Subject", "sd Subject Days", "sd Residual", "Intercept", "Days")),
+  sleepstudy_correlated = limits(lmer(Reaction ~ Days + (Days | Subject), sleepstudy, REML = FALSE, control = tight),
+                      c("sd Subject", "cor Subject Days", "sd Subject Days", "sd Residual", "Intercept", "Days")),
+  cbpp = limits(glmer(cbind(incidence, size - incidence) ~ period + (1 | herd), cbpp, binomial, control = gtight),
+                c("sd herd", "Intercept", "period[T.2]", "period[T.3]", "period[T.4]"))
+)
+
+adequacy <- function(model) {
+  i <- icc(model); r <- r2_nakagawa(model)
+  list(icc_adjusted = i$ICC_adjusted, icc_unadjusted = i$ICC_unadjusted,
+       r2_conditional = unname(r$R2_conditional), r2_marginal = unname(r$R2_marginal))
+}
+out$adequacy <- list(
+  sleepstudy = adequacy(lme4::lmer(Reaction ~ Days + (Days | Subject), sleepstudy, control = tight)),
+  pastes = adequacy(lme4::lmer(strength ~ 1 + (1 | batch/cask), Pastes, control = tight)),
+  cake = adequacy(lme4::lmer(angle ~ recipe + temp + (1 | recipe:replicate), transform(cake, recipe = factor(recipe, ordered = FALSE)), control = tight)),
+  cbpp = adequacy(glmer(cbind(incidence, size - incidence) ~ period + (1 | herd), cbpp, binomial, control = gtight)),
+  verbagg = adequacy(glmer(r2 ~ btype + (1 | item), VerbAgg, binomial, control = gtight))
+)
+ck <- check_collinearity(lme4::lmer(angle ~ recipe + temp + (1 | recipe:replicate), transform(cake, recipe = factor(recipe, ordered = FALSE), temp = temp + 3 * (recipe == "B")), control = tight))
+out$collinearity <- as.list(setNames(ck$VIF, ck$Term))
+
+as_rows <- function(e) { d <- as.data.frame(e); lapply(seq_len(nrow(d)), function(i) as.list(d[i, ])) }
+gm <- glmer(cbind(incidence, size - incidence) ~ period + (1 | herd), cbpp, binomial, control = gtight)
+em <- emmeans(gm, ~period)
+out$emmeans <- list(
+  cbpp_response = as_rows(summary(regrid(em), infer = TRUE)),
+  cbpp_link = as_rows(summary(em, infer = TRUE)),
+  cbpp_pairs_holm = as_rows(summary(pairs(em), adjust = "holm", infer = TRUE)),
+  cbpp_pairs_none = as_rows(summary(pairs(em), adjust = "none", infer = TRUE)),
+  cbpp_pairs_bonferroni = as_rows(summary(pairs(em), adjust = "bonferroni"))
+)
+lm4 <- lme4::lmer(angle ~ recipe + temp + (1 | recipe:replicate), transform(cake, recipe = factor(recipe, ordered = FALSE)), control = tight)
+ec <- emmeans(lm4, ~recipe, at = list(temp = 200), lmer.df = "asymptotic")
+out$emmeans$cake_recipe <- as_rows(summary(ec, infer = TRUE))
+write_json(out, file.path(here, "inference.json"), digits = 10, auto_unbox = TRUE, pretty = TRUE)
