@@ -1,0 +1,181 @@
+"""Confidence limits: Wald, profile likelihood and parametric bootstrap.
+
+========== ====================================================================================
+method     when
+========== ====================================================================================
+wald       coefficients of well-determined models; quick; says nothing of sds
+profile    every parameter, by how fast the likelihood falls away from its top; sds may reach 0
+bootstrap  every parameter, by refitting responses that the fitted model makes up
+========== ====================================================================================
+
+With a handful of suppliers all three lean on estimated variances: the posterior is for decisions.
+
+References
+----------
+Bates, D., Mächler, M., Bolker, B. and Walker, S. (2015). Fitting linear mixed-effects models using
+lme4. Journal of Statistical Software 67(1), section 5.1. Davison, A. C. and Hinkley, D. V. (1997).
+Bootstrap Methods and their Application, chapters 2 and 5.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import brentq
+from scipy.stats import norm
+
+from reedlab.errors import ModelError
+from reedlab.mixed.fitted import Fitted, fit_design
+from reedlab.mixed.likelihood_profile import ProfiledLikelihood
+from reedlab.mixed.priors import Priors
+from reedlab.mixed.scales import Scales
+from reedlab.mixed.simulation import simulate
+from reedlab.mixed.workers import run_seeded
+
+
+def conf_int(
+    fitted: Fitted,
+    method: str = "profile",
+    level: float = 0.95,
+    seed: int = 1,
+    n: int = 1000,
+    workers: int = 1,
+    progress: bool = False,
+) -> pd.DataFrame:
+    """Return confidence limits of a fit's parameters.
+
+    Parameters
+    ----------
+    fitted
+        The fit.
+    method
+        "wald", "profile" (by maximum likelihood, whatever the fit was by) or "bootstrap".
+    level
+        Confidence level.
+    seed, n, workers, progress
+        Of the bootstrap: seed, number of refits, processes, and whether to show a bar.
+
+    Returns
+    -------
+    DataFrame
+        low, high; one row a parameter, named as in `posterior.summary`.
+
+    Raises
+    ------
+    ModelError
+        For an unknown method, or a level that is not between 0 and 1.
+    """
+    if not 0.0 < level < 1.0:
+        raise ModelError(f"level is {level}: give a share between 0 and 1, such as 0.95.")
+    if method == "wald":
+        return wald(fitted, level)
+    if method == "profile":
+        return profile(fitted, level)
+    if method == "bootstrap":
+        draws = bootstrap(fitted, n, seed, workers, progress)
+        tail = (1.0 - level) / 2.0
+        return pd.DataFrame({"low": draws.quantile(tail), "high": draws.quantile(1.0 - tail)})
+    raise ModelError(f"there is no method {method!r}: choose wald, profile or bootstrap.")
+
+
+def estimates(fitted: Fitted) -> pd.Series:
+    """Return all estimates: coefficients, thresholds, sds, correlations, residual sd."""
+    scales = Scales.of(fitted.design.terms, Priors(), residual=fitted.family == "gaussian")
+    sds, cors = [], []
+    for term, covariance in zip(fitted.design.terms, fitted.covariances):
+        sd = np.sqrt(np.diag(covariance))
+        sds += [*sd]
+        if term.correlated:
+            with np.errstate(invalid="ignore", divide="ignore"):
+                correlation = covariance / np.outer(sd, sd)
+            cors += [correlation[i, j] for j in range(term.k) for i in range(j + 1, term.k)]
+    residual = [fitted.sigma] if scales.residual else []
+    values = [*fitted.beta, *fitted.thresholds, *sds, *cors, *residual]
+    names = fitted.design.fixed_names + fitted.threshold_names + scales.names
+    return pd.Series(values, index=list(names), name="estimate", dtype=float)
+
+
+def wald(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
+    """Return coefficients plus and minus a normal quantile times their standard errors."""
+    names = [*fitted.design.fixed_names, *fitted.threshold_names]
+    estimate = np.concatenate([fitted.beta, fitted.thresholds])
+    variances = np.concatenate([np.diag(fitted.cov_beta), np.diag(fitted.cov_thresholds)])
+    half = norm.ppf(0.5 + level / 2.0) * np.sqrt(variances)
+    return pd.DataFrame({"low": estimate - half, "high": estimate + half}, index=names)
+
+
+def bootstrap(
+    fitted: Fitted, n: int = 1000, seed: int = 1, workers: int = 1, progress: bool = False
+) -> pd.DataFrame:
+    """Return the estimates of n refits to responses made up by the fit, one row a refit.
+
+    A response on which the model cannot be fitted (every reed alike) is left out; the frame then
+    has fewer rows than n.
+    """
+    rows = run_seeded(partial(_refit, fitted), n, seed, workers, progress, "Bootstrap")
+    return pd.DataFrame([row for row in rows if row is not None]).reset_index(drop=True)
+
+
+def _refit(fitted: Fitted, seed: np.random.SeedSequence) -> pd.Series | None:
+    y = simulate(fitted, np.random.default_rng(seed))
+    try:
+        again = fit_design(
+            fitted.design.with_response(y),
+            fitted.family,
+            reml=fitted.reml,
+            quadrature=fitted.quadrature,
+        )
+    except ModelError:
+        return None
+    return estimates(again)
+
+
+def profile(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
+    """Return profile-likelihood limits of every parameter, by maximum likelihood.
+
+    A limit is where twice the log-likelihood, maximised over all other parameters, has fallen by
+    the chi-square quantile. An sd whose likelihood has not fallen that far at 0 has the limit 0; a
+    correlation's limits stay within -1 and 1.
+    """
+    if fitted.quadrature > 1:
+        raise ModelError(
+            "profiles are by Laplace: fit again without quadrature=, or use method='bootstrap'."
+        )
+    if fitted.reml:
+        fitted = fit_design(
+            fitted.design, fitted.family, reml=False, start=fitted.theta, recipe=fitted.recipe
+        )
+    likelihood = ProfiledLikelihood(fitted)
+    at = estimates(fitted)[list(likelihood.names)].to_numpy()
+    depth = norm.ppf(0.5 + level / 2.0)
+    rows = {}
+    for j, name in enumerate(likelihood.names):
+        low, high = (_limit(likelihood, at, j, side, depth) for side in (-1.0, 1.0))
+        rows[name] = {"low": low, "high": high}
+    return pd.DataFrame.from_dict(rows, orient="index")
+
+
+def _limit(
+    likelihood: ProfiledLikelihood, at: np.ndarray, j: int, side: float, depth: float
+) -> float:
+    """Where the signed root of the deviance's rise reaches `depth` on one side."""
+    bound = likelihood.bounds[j][0 if side < 0 else 1]
+    near, step = at[j], likelihood.steps[j] * depth
+    path = likelihood.start_path()
+
+    def rise(value: float) -> float:
+        return float(np.sqrt(max(path(j, value) - likelihood.least, 0.0))) - depth
+
+    far = near
+    for _ in range(60):
+        far = far + side * step
+        if side * far >= side * bound:
+            if rise(bound) < 0.0:
+                return float(bound)
+            far = bound
+        if rise(far) >= 0.0:
+            return float(brentq(rise, near, far, xtol=1e-5 * abs(step), rtol=1e-9))
+        near, step = far, 1.5 * step
+    return side * np.inf

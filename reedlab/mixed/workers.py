@@ -1,0 +1,61 @@
+"""Many refits at once: seeded task by task, so that the numbers do not hang on the workers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+_CHUNK = 10
+
+
+def run_seeded(
+    task: Callable[[np.random.SeedSequence], Any],
+    n: int,
+    seed: int,
+    workers: int = 1,
+    progress: bool = False,
+    label: str = "Refitting",
+) -> list[Any]:
+    """Call `task` with n seeds, in their order, on some workers.
+
+    Parameters
+    ----------
+    task
+        Takes a seed and returns whatever is wanted of it; must be picklable for workers > 1.
+    n
+        Number of calls.
+    seed
+        Root of the seeds; call i gets the same seed whatever the number of workers.
+    workers
+        Number of processes.
+    progress
+        Whether a progress bar is shown.
+    label
+        What the bar says.
+    """
+    from joblib import Parallel, delayed
+    from rich.progress import Progress
+
+    seeds = np.random.SeedSequence(seed).spawn(n)
+    chunks = [seeds[i : i + _CHUNK] for i in range(0, n, _CHUNK)]
+    out: list[Any] = []
+    with (
+        Progress(disable=not progress, transient=True) as bar,
+        Parallel(n_jobs=workers, return_as="generator") as pool,
+    ):
+        line = bar.add_task(label, total=n)
+        for found in pool(delayed(_run)(task, chunk) for chunk in chunks):
+            out += found
+            bar.update(line, advance=len(found))
+    return out
+
+
+def _run(
+    task: Callable[[np.random.SeedSequence], Any], seeds: list[np.random.SeedSequence]
+) -> list[Any]:
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    with threadpool_limits(1):
+        return [task(seed) for seed in seeds]
