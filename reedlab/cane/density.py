@@ -335,7 +335,7 @@ def compare_routes(
     density_g_cm3 : float, default 0.55
         The true density.
     together : int, default 10
-        How many pieces are weighed or measured together for a mean.
+        How many pieces are weighed together at once for their mean.
     steps : Steps, optional
         The instruments' smallest steps; the usual ones by default.
 
@@ -365,22 +365,14 @@ def compare_routes(
     n = together
     all_volume = (n * volume, np.sqrt(n) * volume_sd)
     ways = {
-        "floating, as a value": by_floating(submerged, 75.0, steps=steps),
-        "floating, compared with pieces floated alike": by_floating(
-            submerged, 75.0, grip=0.0, steps=steps
-        ),
-        f"mass over volume, balance of {steps.mass_g} g": by_volume(
-            mass, volume, volume_sd, steps=steps
-        ),
-        f"the same, {n} weighed together (their mean)": by_volume(
-            n * mass, *all_volume, steps=steps
-        ),
-        "mass over volume, balance of 0.001 g": by_volume(mass, volume, volume_sd, steps=milligram),
-        f"in air and in water, balance of {steps.mass_g} g": by_weighing(
-            mass, in_water, steps=steps
-        ),
-        f"the same, {n} together (their mean)": by_weighing(n * mass, n * in_water, steps=steps),
-        "in air and in water, balance of 0.001 g": by_weighing(mass, in_water, steps=milligram),
+        "floating": by_floating(submerged, 75.0, steps=steps),
+        "floating, pieces floated alike": by_floating(submerged, 75.0, grip=0.0, steps=steps),
+        f"weight and size, to {steps.mass_g} g": by_volume(mass, volume, volume_sd, steps=steps),
+        f"weight and size, mean of {n}": by_volume(n * mass, *all_volume, steps=steps),
+        "weight and size, to 0.001 g": by_volume(mass, volume, volume_sd, steps=milligram),
+        f"in air and water, to {steps.mass_g} g": by_weighing(mass, in_water, steps=steps),
+        f"in air and water, mean of {n}": by_weighing(n * mass, n * in_water, steps=steps),
+        "in air and water, to 0.001 g": by_weighing(mass, in_water, steps=milligram),
     }
     sds = np.array([float(way.sd) for way in ways.values()])
     return pd.DataFrame(

@@ -95,7 +95,7 @@ class GaugeStudy:
     def sentence(self) -> str:
         """Say whether the gauge tells these pieces apart, how sure that is, and what to do."""
         one = self.worth.loc["one hand"]
-        name = _in_words(self.quantity)
+        name = in_words(self.quantity)
         said = (
             f"reliability {one['reliability']:.2f} "
             f"({one['reliability_low']:.2f} to {one['reliability_high']:.2f})"
@@ -132,7 +132,7 @@ class GaugeStudy:
         return " Let one hand do all the measuring: hands differ." if loss > 0.05 else ""
 
 
-def _in_words(quantity: str) -> str:
+def in_words(quantity: str) -> str:
     """Return a column's name as a sentence says it, without its unit."""
     ending = next((end for end in UNITS if quantity.endswith(end)), "")
     return quantity.removesuffix(ending).replace("_", " ")

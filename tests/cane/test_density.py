@@ -154,11 +154,11 @@ def test_moisture_is_taken_out_as_the_standard_does():
 
 def test_the_comparison_of_routes_says_what_the_routes_say():
     table = density.compare_routes(together=10).set_index("route")
-    one = table.loc["mass over volume, balance of 0.01 g", "sd_g_cm3"]
-    ten = table.loc["the same, 10 weighed together (their mean)", "sd_g_cm3"]
-    fine = table.loc["mass over volume, balance of 0.001 g", "sd_g_cm3"]
+    one = table.loc["weight and size, to 0.01 g", "sd_g_cm3"]
+    ten = table.loc["weight and size, mean of 10", "sd_g_cm3"]
+    fine = table.loc["weight and size, to 0.001 g", "sd_g_cm3"]
     assert ten < fine < one
-    assert table.loc["floating, as a value", "sd_g_cm3"] > 3 * one
+    assert table.loc["floating", "sd_g_cm3"] > 3 * one
     np.testing.assert_allclose(table["tells_apart"], 1.96 * np.sqrt(2) * table["sd_g_cm3"])
 
 
