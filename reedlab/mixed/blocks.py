@@ -161,7 +161,7 @@ def _add_x(
 
 
 def _sparse_rows(cells: Cells, moments: np.ndarray, x_head: np.ndarray) -> csr_array:
-    """The rest against the head, as a sparse matrix of the pairs that occur; X's rows last."""
+    """Set the rest against the head in a sparse matrix of the pairs that occur, X last."""
     place, h = cells.place, cells.place.head
     x_rows, x_cols = np.indices(x_head.shape)
     rows = [cells.level[t] + place.slices[t].start for t in place.rest]

@@ -180,7 +180,7 @@ def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None
 
 
 def _scale(rows: Any, by_row: np.ndarray, by_column: np.ndarray) -> Any:
-    """The rest against the head with Λ and the head's inverse factor applied."""
+    """Apply Λ and the head's inverse factor to the rest against the head."""
     if by_column.ndim == 3:
         n_h, k_h, _ = by_column.shape
         shaped = np.einsum("rli,lij->rlj", rows.reshape(-1, n_h, k_h), by_column)

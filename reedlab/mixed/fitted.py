@@ -16,9 +16,10 @@ import pandas as pd
 from reedlab.mixed.blocks import Effects
 from reedlab.mixed.factor import Factor
 from reedlab.mixed.gaussian import GaussianProfile
-from reedlab.mixed.glmm import fit_glmm
+from reedlab.mixed.glmm import Curvature, fit_glmm
 from reedlab.mixed.inverse import invert
 from reedlab.mixed.optimise import minimise
+from reedlab.mixed.ordinal import cut_jacobian
 from reedlab.mixed.terms import Design
 
 
@@ -36,9 +37,6 @@ class Fitted:
         Covariance parameters; relative to ``sigma`` for the Gaussian family.
     beta : ndarray, shape (p,)
         Fixed effects.
-    cov_beta : ndarray, shape (p, p)
-        Their covariance: for the Gaussian family σ² times the inverse of X's Schur complement;
-        otherwise β's part of the inverse Hessian in all parameters that are not at a bound.
     sigma : float
         The residual's sd; 1 for the other families.
     v : list of ndarray, each shape (levels, k)
@@ -57,8 +55,8 @@ class Fitted:
         Nodes of adaptive Gauss-Hermite quadrature; 1 is Laplace.
     thresholds : ndarray, shape (grades - 1,)
         Cut points between an ordinal response's grades; empty for the other families.
-    cov_thresholds : ndarray
-        Their covariance.
+    curvature : Curvature, optional
+        Where the standard errors of a fit that is not Gaussian come from.
     notes : tuple of str
         What a reader of the fit must know, one sentence each.
     recipe : object, optional
@@ -69,7 +67,6 @@ class Fitted:
     family: str
     theta: np.ndarray
     beta: np.ndarray
-    cov_beta: np.ndarray
     sigma: float
     v: Effects
     factor: Factor
@@ -79,7 +76,7 @@ class Fitted:
     reml: bool = False
     quadrature: int = 1
     thresholds: np.ndarray = field(default_factory=lambda: np.zeros(0))
-    cov_thresholds: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
+    curvature: Curvature | None = None
     notes: tuple[str, ...] = ()
     recipe: Any = None
 
@@ -87,6 +84,33 @@ class Fitted:
     def covariances(self) -> list[np.ndarray]:
         """Covariance (k, k) of each term's random effects."""
         return [self.sigma**2 * lam @ lam.T for lam in self.design.lambdas(self.theta)]
+
+    @cached_property
+    def cov_fixed(self) -> np.ndarray:
+        """Covariance of (β, thresholds), worked out when first asked for.
+
+        For the Gaussian family σ² times the inverse of X's Schur complement; otherwise from the
+        Hessian in all parameters that are not at a bound.
+        """
+        if self.curvature is None:
+            return self.sigma**2 * self.factor.cov_beta
+        k = self.design.n_theta
+        covariance = self.curvature.covariance()[k:, k:]
+        J = np.eye(len(covariance))
+        if len(self.thresholds):
+            phi = self.curvature.x[k + self.design.p :]
+            J[self.design.p :, self.design.p :] = cut_jacobian(phi)
+        return J @ covariance @ J.T
+
+    @property
+    def cov_beta(self) -> np.ndarray:
+        """Covariance (p, p) of the fixed effects."""
+        return self.cov_fixed[: self.design.p, : self.design.p]
+
+    @property
+    def cov_thresholds(self) -> np.ndarray:
+        """Covariance of an ordinal model's thresholds."""
+        return self.cov_fixed[self.design.p :, self.design.p :]
 
     @cached_property
     def modes(self) -> Effects:
@@ -218,7 +242,6 @@ def _fit_gaussian(design: Design, reml: bool, start: np.ndarray | None, recipe: 
         family="gaussian",
         theta=best.x,
         beta=at.beta,
-        cov_beta=at.sigma**2 * at.factor.cov_beta,
         sigma=at.sigma,
         v=at.v,
         factor=at.factor,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -77,14 +78,16 @@ def fit_glmm(
         steps = np.concatenate([scale, np.sqrt(np.einsum("ij,ij->i", whiten, whiten))])
         objective = QuadratureObjective(design, likelihood, objective.v, quadrature, steps)
         best = minimise(design, objective, best.x, scale, whiten)
-    covariance = _covariance(design, objective, best.x, scale, whiten)
+    T = np.zeros((len(best.x), len(best.x)))
+    T[np.arange(k), np.arange(k)] = scale
+    T[k:, k:] = whiten
+    at_bound = np.append(design.diagonal, np.zeros(len(rest), dtype=bool)) & (best.x <= 0.0)
     mode, _ = objective.mode(best.x)
-    out = dict(
+    return dict(
         design=design,
         family=family,
         theta=best.x[:k],
         beta=best.x[k : k + p],
-        cov_beta=covariance[:p, :p],
         sigma=1.0,
         v=mode.v,
         factor=mode.factor,
@@ -92,13 +95,9 @@ def fit_glmm(
         converged=best.converged,
         singular=best.singular,
         quadrature=quadrature,
+        thresholds=ordinal.cut_points(best.x[k + p :]),
+        curvature=Curvature(objective, best.x, T, np.flatnonzero(~at_bound)),
     )
-    if family == "ordinal":
-        phi = best.x[k + p :]
-        J = ordinal.cut_jacobian(phi)
-        out["thresholds"] = ordinal.cut_points(phi)
-        out["cov_thresholds"] = J @ covariance[p:, p:] @ J.T
-    return out
 
 
 def _start(
@@ -113,7 +112,7 @@ def _start(
     objective, k = LaplaceObjective(design, likelihood, zero), design.n_theta
     size = np.sqrt(np.einsum("np,np->p", design.X, design.X))
     unit = np.diag(np.concatenate([1.0 / size, np.full(len(x) - k - design.p, design.n**-0.5)]))
-    return x[k:], unit @ _root_of_inverse(_hessian(objective, x, k, unit)), objective.v
+    return x[k:], unit @ _root_of_inverse(_hessian(objective, x, k, unit), 1e-4), objective.v
 
 
 def _hessian(objective: Evaluate, x: np.ndarray, k: int, unit: np.ndarray) -> np.ndarray:
@@ -125,31 +124,49 @@ def _hessian(objective: Evaluate, x: np.ndarray, k: int, unit: np.ndarray) -> np
     return (out + out.T) / 2.0
 
 
-def _root_of_inverse(hessian: np.ndarray) -> np.ndarray:
+def _root_of_inverse(hessian: np.ndarray, floor: float) -> np.ndarray:
     """Find a T with T T' the inverse of a Hessian, small or negative curvatures lifted."""
     values, vectors = np.linalg.eigh(hessian)
-    return vectors / np.sqrt(np.maximum(values, 1e-4 * max(float(values[-1]), 1e-12)))
+    return vectors / np.sqrt(np.maximum(values, floor * max(float(values[-1]), 1e-12)))
 
 
-def _covariance(
-    design: Design, objective: Evaluate, x: np.ndarray, scale: np.ndarray, whiten: np.ndarray
-) -> np.ndarray:
-    """Covariance of what follows θ in x, from differences of the gradient inside the bounds."""
-    k = design.n_theta
-    T = np.zeros((len(x), len(x)))
-    T[np.arange(k), np.arange(k)] = scale
-    T[k:, k:] = whiten
-    free = np.flatnonzero(~(np.r_[design.diagonal, np.zeros(len(x) - k, bool)] & (x <= 0.0)))
+@dataclass(frozen=True)
+class Curvature:
+    """The objective around its minimum, from which standard errors come when they are asked for.
 
-    def gradient(at: np.ndarray) -> np.ndarray:
-        _, d_lambda, d_rest = objective(at)
-        return (T.T @ np.concatenate([gradient_in_theta(design, d_lambda), d_rest]))[free]
+    Parameters
+    ----------
+    objective : callable
+        :class:`LaplaceObjective` or :class:`QuadratureObjective`.
+    x : ndarray
+        The minimum, (θ, β, extra).
+    T : ndarray, shape (len(x), len(x))
+        Columns are steps of about one standard error.
+    free : ndarray of int
+        Parameters that are not at a bound.
+    """
 
-    hessian = np.empty((len(free), len(free)))
-    for row, j in enumerate(free):
-        h = 1e-3 * T[:, j]
-        hessian[row] = (gradient(x + h) - gradient(x - h)) / 2e-3
-    hessian = (hessian + hessian.T) / 2.0
-    covariance = np.zeros((len(x), len(x)))
-    covariance[np.ix_(free, free)] = np.linalg.pinv(hessian, hermitian=True)
-    return (T @ covariance @ T.T)[k:, k:]
+    objective: LaplaceObjective | QuadratureObjective
+    x: np.ndarray
+    T: np.ndarray
+    free: np.ndarray
+
+    def covariance(self) -> np.ndarray:
+        """Covariance of all parameters, the inverse of the Hessian inside the bounds.
+
+        The Hessian is a difference of exact gradients over steps of a ten-thousandth of a
+        standard error; parameters at a bound have no variance.
+        """
+        base, h = self._gradient(self.x), 1e-4
+        hessian = np.array(
+            [(self._gradient(self.x + h * self.T[:, j]) - base) / h for j in self.free]
+        )
+        covariance = np.zeros_like(self.T)
+        root = _root_of_inverse((hessian + hessian.T) / 2.0, 1e-9)
+        covariance[np.ix_(self.free, self.free)] = root @ root.T
+        return self.T @ covariance @ self.T.T
+
+    def _gradient(self, x: np.ndarray) -> np.ndarray:
+        _, d_lambda, d_rest = self.objective(x)
+        d_theta = gradient_in_theta(self.objective.design, d_lambda)
+        return (self.T.T @ np.concatenate([d_theta, d_rest]))[self.free]

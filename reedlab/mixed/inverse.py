@@ -146,7 +146,7 @@ def invert(factor: Factor, with_x: bool) -> Inverse:
     n_h, k_h, _ = factor.head_inverse.shape
     rr = inverse_from_cholesky(factor.chol[:q, :q])
     V = factor.V if q == len(factor.chol) else factor.V[:q]
-    T: Any = (V.T @ rr).T if issparse(V) else rr @ V
+    T: Any = (V.T.tocsr() @ rr).T if issparse(V) else rr @ V
     if k_h == 1:
         c = factor.head_inverse.reshape(-1)
         along = V.multiply(T).sum(axis=0) if issparse(V) else np.einsum("rl,rl->l", V, T)

@@ -21,7 +21,7 @@ Evaluate = Callable[[np.ndarray], tuple[float, Effects, np.ndarray]]
 _ZERO = 1e-4
 _ROUNDS = 6
 _MAX_STEPS = 200
-_FLAT = 1e-6
+_PROMISE = 1e-11
 _NEARLY_FLAT = 1e-3
 _ROUNDING = 1e-9
 
@@ -107,6 +107,7 @@ def _descend(
     T = np.eye(len(start) - k) if whiten is None else whiten
     base = start[k:]
     bounded = np.concatenate([design.diagonal, np.zeros(len(base), dtype=bool)])
+    unit = np.concatenate([scale, np.ones(len(base))])
     reach = np.concatenate([1.0 / scale, np.full(len(base), np.inf)])
 
     def unpack(z: np.ndarray) -> np.ndarray:
@@ -121,13 +122,15 @@ def _descend(
     B, message = np.eye(len(z)), "The steps ran out."
     for _ in range(_MAX_STEPS):
         free = ~(bounded & (z <= 0.0) & (gradient >= 0.0))
-        if np.abs(gradient[free]).max(initial=0.0) < _FLAT:
-            message = ""
-            break
         step = np.zeros(len(z))
         step[free] = -np.linalg.solve(B[np.ix_(free, free)], gradient[free])
+        if -float(gradient @ step) < _PROMISE + 1e-15 * abs(value):
+            message = ""
+            break
         step *= min(1.0, float((reach / np.maximum(np.abs(step), 1e-300)).min()))
-        found = _search(objective, z, value, gradient, step, bounded)
+        # A zero is walked up to: a leap to it from afar would only have to be taken back.
+        lowest = np.where(bounded, np.where(z * unit > 0.1, 0.3 * z, 0.0), -np.inf)
+        found = _search(objective, z, value, gradient, step, lowest)
         if found is None:
             message = "" if np.abs(gradient[free]).max() < _NEARLY_FLAT else "No step was downhill."
             break
@@ -143,13 +146,12 @@ def _search(
     value: float,
     gradient: np.ndarray,
     step: np.ndarray,
-    bounded: np.ndarray,
+    lowest: np.ndarray,
 ) -> tuple[np.ndarray, float, np.ndarray] | None:
-    """Shorten a step, bent at the bounds, until it brings the objective down."""
+    """Shorten a step, bent at the lowest values allowed, until the objective comes down."""
     length = 1.0
     for _ in range(25):
-        there = z + length * step
-        there[bounded] = np.maximum(there[bounded], 0.0)
+        there = np.maximum(z + length * step, lowest)
         promised = float(gradient @ (there - z))
         value_there, gradient_there = objective(there)
         gain = value_there - value

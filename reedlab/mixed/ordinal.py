@@ -90,7 +90,7 @@ def _bend(F: np.ndarray) -> np.ndarray:
 
 
 def cut_points(phi: np.ndarray) -> np.ndarray:
-    """Thresholds from the first one and the logarithms of the steps.
+    """Find the thresholds from the first one and the logarithms of the steps.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def cut_points(phi: np.ndarray) -> np.ndarray:
     -------
     ndarray, shape (K - 1,)
     """
-    return phi[0] + np.concatenate([[0.0], np.cumsum(np.exp(phi[1:]))])
+    return np.cumsum(np.concatenate([phi[:1], np.exp(phi[1:])]))
 
 
 def cut_jacobian(phi: np.ndarray) -> np.ndarray:

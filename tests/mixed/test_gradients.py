@@ -66,7 +66,7 @@ def test_gradient_at_a_zero_vanishes_and_its_rate_is_that_of_the_variance(
     value, d_lambda, _ = objective(x)
     assert d_lambda[1][0, 0] == pytest.approx(0.0, abs=1e-12)
     near, small = x.copy(), x.copy()
-    near[3], small[3] = 1e-2, 1e-4
+    near[3], small[3] = 3e-3, 1e-4
     in_variance = objective(small)[1][1][0, 0] / (2 * small[3])
     assert (objective(near)[0] - value) / near[3] ** 2 == pytest.approx(
         in_variance, rel=1e-2, abs=1e-3
