@@ -190,15 +190,7 @@ class Posterior:
         PredictionError
             When a level is unknown and not named in `new_levels`, or a column is missing.
         """
-        eta = self.linear_predictor(data, new_levels, n, seed)
-        if self.family == "gaussian":
-            return eta
-        if self.family == "binomial":
-            return expit(eta)
-        cuts = self._sample(n, None).effects[:, self.conditional.q + self.design.p :]
-        at_most = expit(cuts[:, None, :] - eta[:, :, None])
-        ends = np.zeros((*eta.shape, 1))
-        return np.diff(np.concatenate([ends, at_most, ends + 1.0], axis=2), axis=2)
+        return self.on_response_scale(self.linear_predictor(data, new_levels, n, seed))
 
     def linear_predictor(
         self,
@@ -208,7 +200,7 @@ class Posterior:
         seed: int | None = None,
     ) -> np.ndarray:
         """Draw the linear predictor of new rows; parameters and errors as in `predict`."""
-        design, recipe, cond = self.design, self.recipe, self.conditional
+        design, recipe = self.design, self.recipe
         if recipe is None:
             raise PredictionError("this fit was made without a formula and cannot read new data.")
         parts = recipe.formula.random
@@ -219,30 +211,70 @@ class Posterior:
             raise PredictionError(
                 f"new_levels names {strange[0]!r}, which the model does not group by."
             )
-        rng = np.random.default_rng(
-            np.random.SeedSequence(self.seed if seed is None else seed, spawn_key=(1,))
-        )
-        s = self._sample(n, None)
         X, bases = new_columns(recipe, data, range(len(parts)))
-        eta = s.effects[:, cond.q :][:, : design.p] @ X.T
-        lambdas = cond.scales.lambdas(s.points)
-        for t, (part, term, block) in enumerate(zip(parts, design.terms, cond.blocks)):
+        codes = []
+        for part, term in zip(parts, design.terms):
             if part.group in new_levels or set(part.columns) & new_levels:
-                label = _new_codes(part.columns, data)
-                normals = rng.standard_normal((len(s.points), label.max() + 1, term.k))
-                effects = np.einsum("sij,slj->sli", lambdas[t], normals)
-            else:
-                label = level_codes(part, data, term.levels)
-                if np.any(label < 0):
-                    row = data.index[int(np.argmax(label < 0))]
-                    raise PredictionError(
-                        f"row {row!r} has a level of {part.group!r} that the fit did not see: "
-                        f"name {part.columns[-1]!r} in new_levels to draw its effect."
-                    )
-                effects = s.effects[:, block].reshape(len(s.points), -1, term.k)
+                codes.append(term.n_levels + _new_codes(part.columns, data))
+                continue
+            code = level_codes(part, data, term.levels)
+            if np.any(code < 0):
+                row = data.index[int(np.argmax(code < 0))]
+                raise PredictionError(
+                    f"row {row!r} has a level of {part.group!r} that the fit did not see: "
+                    f"name {part.columns[-1]!r} in new_levels to draw its effect."
+                )
+            codes.append(code)
+        return self.assemble(X, [bases[t] for t in range(len(parts))], codes, n, seed)
+
+    def assemble(
+        self,
+        X: np.ndarray,
+        bases: list[np.ndarray],
+        codes: list[np.ndarray],
+        n: int | None = None,
+        seed: int | None = None,
+    ) -> np.ndarray:
+        """Draw the linear predictor (n, rows) of rows given as arrays.
+
+        Parameters
+        ----------
+        X
+            Fixed effects' columns (rows, p).
+        bases
+            For each random term its columns (rows, k).
+        codes
+            For each random term the level of each row; numbers from the term's number of levels on
+            are new levels, whose effects are drawn from the group's distribution.
+        n, seed
+            As in `predict`.
+        """
+        root = np.random.SeedSequence(self.seed if seed is None else seed, spawn_key=(1,))
+        rng = np.random.default_rng(root)
+        s, cond = self._sample(n, None), self.conditional
+        eta = s.effects[:, cond.q : cond.q + self.design.p] @ X.T
+        lambdas = cond.scales.lambdas(s.points)
+        for t, (term, block) in enumerate(zip(self.design.terms, cond.blocks)):
+            effects = s.effects[:, block].reshape(len(s.points), -1, term.k)
+            n_new = int(codes[t].max(initial=-1)) + 1 - term.n_levels
+            if n_new > 0:
+                normals = rng.standard_normal((len(s.points), n_new, term.k))
+                drawn = np.einsum("sij,slj->sli", lambdas[t], normals)
+                effects = np.concatenate([effects, drawn], axis=1)
             for j in range(term.k):
-                eta += effects[:, label, j] * bases[t][:, j]
+                eta += effects[:, codes[t], j] * bases[t][:, j]
         return eta
+
+    def on_response_scale(self, eta: np.ndarray) -> np.ndarray:
+        """Return means (or grades' probabilities) of linear predictors (n, rows)."""
+        if self.family == "gaussian":
+            return eta
+        if self.family == "binomial":
+            return expit(eta)
+        cuts = self._sample(len(eta), None).effects[:, self.conditional.q + self.design.p :]
+        at_most = expit(cuts[:, None, :] - eta[:, :, None])
+        ends = np.zeros((*eta.shape, 1))
+        return np.diff(np.concatenate([ends, at_most, ends + 1.0], axis=2), axis=2)
 
     def _sample(self, n: int | None, seed: int | None) -> Sample:
         have = self.sample
