@@ -4,6 +4,10 @@
 file               question
 =================  ============================================================
 ``suppliers``      which supplier to buy from next
+``robustness``     whether that choice hangs on how the models were set up
+``selection``      what the comparison does not see, and what that could do to it
+``equal_cane``     whether it is the supplier or the density of its cane
+``earnings``       what an hour at the bench earns, by supplier, grade and form of cane
 =================  ============================================================
 """
 

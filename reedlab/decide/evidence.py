@@ -20,17 +20,18 @@ _BEFORE = {"cane": "what their cane cost", "minutes_before": "the minutes before
 
 @dataclass(frozen=True)
 class Evidence:
-    """The frames that a comparison of suppliers reads.
+    """The frames that a comparison reads.
 
     Attributes
     ----------
     reeds
         Settled reeds with a known outcome: supplier, lot, maker, season, success, scrape_min,
         log_scrape_min and whatever else `Bench.reeds` holds.
-    suppliers
-        One row a supplier with such reeds, in the order of their names: supplier, lots, reeds, and
-        per tied piece `cane` (its cost, landed, with its share of what was lost before tying) and
-        `minutes_before` (work before tying).
+    arms
+        What is compared, suppliers or forms of cane: one row for each that has such reeds, in the
+        order of their names: supplier (or form), lots, reeds, and per tied piece `cane` (its cost,
+        landed, with its share of what was lost before tying) and `minutes_before` (work before
+        tying).
     rates
         Wage and prices.
     price
@@ -40,47 +41,52 @@ class Evidence:
     """
 
     reeds: pd.DataFrame
-    suppliers: pd.DataFrame
+    arms: pd.DataFrame
     rates: Rates
     price: float = float("nan")
     notes: tuple[str, ...] = ()
 
 
-def gather(bench: Any) -> Evidence:
-    """Collect from a bench what a comparison of its suppliers needs.
+def gather(bench: Any, arm: str = "supplier") -> Evidence:
+    """Collect from a bench what a comparison needs.
+
+    Parameters
+    ----------
+    bench
+        The records.
+    arm
+        What is compared: ``supplier`` or ``form``.
 
     Raises
     ------
     DecisionError
-        When no settled reed has both a supplier and an outcome.
+        When no settled reed has both an outcome and what is compared.
     """
-    every = bench.reeds.dropna(subset="supplier")
+    every = bench.reeds.dropna(subset=["supplier", arm])
     reeds = every[every["settled"] & every["success"].notna()].reset_index(drop=True)
     if reeds.empty:
         raise DecisionError(
-            "no reed has a supplier and a settled outcome: record the outcome of each reed and the "
+            f"no reed has a {arm} and a settled outcome: record the outcome of each reed and the "
             "lot that it came from, and ask again."
         )
-    for name in ("supplier", "lot", "maker"):
+    for name in {arm, "supplier", "lot", "maker"}:
         reeds[name] = pd.Categorical(reeds[name].astype(str))
-    before, filled = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
-    counts = reeds.groupby("supplier", observed=True).agg(
-        lots=("lot", "nunique"), reeds=("reed", "size")
-    )
-    suppliers = counts.join(before).reset_index()
-    suppliers["supplier"] = suppliers["supplier"].astype(str)
+    before, filled = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency, arm)
+    counts = reeds.groupby(arm, observed=True).agg(lots=("lot", "nunique"), reeds=("reed", "size"))
+    arms = counts.join(before).reset_index()
+    arms[arm] = arms[arm].astype(str)
     sold = every["sold_for"].dropna()
     return Evidence(
         reeds,
-        suppliers,
+        arms,
         Rates.of(bench.settings),
         float(sold.mean()) if len(sold) else float("nan"),
-        (*_left_out(every, counts.index), *filled),
+        (*_left_out(every, counts.index, arm), *filled),
     )
 
 
-def _left_out(every: pd.DataFrame, kept: pd.Index) -> tuple[str, ...]:
-    """Say which reeds do not count, and which suppliers have none that does."""
+def _left_out(every: pd.DataFrame, kept: pd.Index, arm: str) -> tuple[str, ...]:
+    """Say which reeds do not count, and which suppliers or forms have none that does."""
     notes = []
     pending = int((every["status"] == "pending").sum())
     young = int((~every["settled"] & every["success"].notna()).sum())
@@ -91,20 +97,20 @@ def _left_out(every: pd.DataFrame, kept: pd.Index) -> tuple[str, ...]:
             f"{young} reeds with an outcome are left out because others tied as late are still "
             "pending, and rejects are known sooner than successes."
         )
-    missing = sorted(set(every["supplier"].astype(str)) - set(kept.astype(str)))
+    missing = sorted(set(every[arm].astype(str)) - set(kept.astype(str)))
     if missing:
         notes.append(f"No settled reed yet from {listed(missing)}: not ranked.")
     return tuple(notes)
 
 
 def before_tying(
-    losses: pd.DataFrame, lots: pd.DataFrame, currency: str
+    losses: pd.DataFrame, lots: pd.DataFrame, currency: str, arm: str = "supplier"
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Work out what a tied piece has cost in cane and in minutes before it was tied.
 
     A lot's landed cost per piece is divided by its yield before tying, so that the pieces lost on
-    the way are paid for by those that are tied. A supplier's figure is the mean of its lots'; where
-    none is known, that of lots in the same form stands in, then that of all lots.
+    the way are paid for by those that are tied. A supplier's figure (or a form's) is the mean of
+    its lots'; where none is known, that of lots in the same form stands in, then that of all lots.
 
     Parameters
     ----------
@@ -114,19 +120,22 @@ def before_tying(
         The table of lots, for their form and currency.
     currency
         The bench's; a price in another is not used.
+    arm
+        What the lots are gathered by: ``supplier`` or ``form``.
 
     Returns
     -------
-    frame indexed by supplier with columns cane and minutes_before, and sentences on what was
+    frame indexed by `arm` with columns cane and minutes_before, and sentences on what was
     filled in. Both columns are NaN where no lot of the bench tells.
     """
     frame = losses.merge(lots[["lot", "form", "currency"]], on="lot", how="left")
-    frame["supplier"] = frame["supplier"].astype(str)
+    frame = frame.dropna(subset=arm).astype({arm: str})
+    by = frame[arm]
     foreign = frame["currency"].notna() & (frame["currency"] != currency)
     cost = frame["cost_per_piece"].fillna(frame["cost_landed"] / frame["pieces_in"])
     kept = frame["yield_before_tying"]
     form = frame["form"].astype(object).fillna("")
-    kept = kept.fillna(kept.groupby(frame["supplier"]).transform("mean"))
+    kept = kept.fillna(kept.groupby(by).transform("mean"))
     kept = kept.fillna(kept.groupby(form).transform("mean")).fillna(kept.mean()).fillna(1.0)
     frame["cane"] = (cost / kept.where(kept > 0)).where(~foreign)
     frame["minutes_before"] = frame["minutes_per_tied"]
@@ -138,9 +147,9 @@ def before_tying(
         )
     out = {}
     for name, meaning in _BEFORE.items():
-        own = frame.groupby("supplier")[name].mean()
+        own = frame.groupby(by)[name].mean()
         alike = frame[name].groupby(form).transform("mean").fillna(frame[name].mean())
-        out[name] = own.fillna(alike.groupby(frame["supplier"]).mean())
+        out[name] = own.fillna(alike.groupby(by).mean())
         if own.isna().any():
             says = "taken from lots of the same form" if out[name].notna().any() else "not known"
             notes.append(f"For {listed(own.index[own.isna()])}, {meaning} is {says}.")

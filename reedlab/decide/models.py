@@ -9,11 +9,11 @@ always.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from threadpoolctl import threadpool_limits
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from reedlab.decide.evidence import Evidence
 from reedlab.decide.nextlot import Ability, NextLot, next_lot
@@ -34,22 +34,25 @@ class Spec:
 
     Attributes
     ----------
+    arm
+        What is compared: ``supplier``, or ``form`` (of cane, with suppliers as a random effect).
     terms
-        Further fixed terms of the model of success, such as ``between(density_g_cm3, lot)``.
-    fixed_suppliers
+        Further fixed terms, such as ``between(density_g_cm3, lot)``.
+    fixed
         Suppliers as a fixed effect instead of a random one.
     prior_factor
         Factor on the scales of the priors on the sds of groups.
     """
 
+    arm: str = "supplier"
     terms: tuple[str, ...] = ()
-    fixed_suppliers: bool = False
+    fixed: bool = False
     prior_factor: float = 1.0
 
 
 @dataclass(frozen=True)
 class Models:
-    """Posterior draws of the models, in the order of ``Evidence.suppliers``.
+    """Posterior draws of the models, one column an arm, in the order of the evidence.
 
     Attributes
     ----------
@@ -69,13 +72,12 @@ class Models:
 
     def next_lot(self, evidence: Evidence, correlation: float = 0.0) -> NextLot:
         """Join the draws with new lots and with what a tied piece costs before it is scraped."""
-        known = evidence.suppliers
         return next_lot(
             self.success,
             self.when_good,
             self.when_failed,
-            known["cane"].fillna(0.0).to_numpy(float),
-            known["minutes_before"].fillna(0.0).to_numpy(float),
+            evidence.arms["cane"].fillna(0.0).to_numpy(float),
+            evidence.arms["minutes_before"].fillna(0.0).to_numpy(float),
             correlation,
             self.seed,
         )
@@ -85,28 +87,22 @@ def fit_models(
     evidence: Evidence, seed: int = 1, draws: int = 4000, spec: Spec | None = None
 ) -> Models:
     """Fit the models of success and of minutes and draw from their posteriors."""
-    with threadpool_limits(1):  # thousands of small solves: more threads only wait for each other
-        return _fit_models(evidence, seed, draws, spec or Spec())
-
-
-def _fit_models(evidence: Evidence, seed: int, draws: int, spec: Spec) -> Models:
-    reeds = evidence.reeds
-    names = evidence.suppliers["supplier"].tolist()
-    success = ability(_posterior("success", reeds, "binomial", spec, seed, draws), names, seed)
+    spec = spec or Spec()
+    reeds, names = evidence.reeds, evidence.arms[spec.arm].tolist()
+    success = ability(success_posterior(reeds, spec, seed, draws), names, spec.arm, seed)
     timed, notes = _timed(reeds)
     if timed is None:
         return Models(success, None, None, seed, notes)
-    spec = Spec(fixed_suppliers=spec.fixed_suppliers, prior_factor=spec.prior_factor)
     apart = {s: timed[timed["success"] == s] for s in (1.0, 0.0)}
     if min(len(rows) for rows in apart.values()) >= _LEAST:
         good, failed = (
-            _minutes(rows, spec, names, seed + i, draws)
-            for i, rows in enumerate(apart.values(), start=1)
+            _minutes(rows, spec, names, seed + i, draws, (s,))[0]
+            for i, (s, rows) in enumerate(apart.items(), start=1)
         )
     else:
         if min(len(rows) for rows in apart.values()):
-            spec = Spec(("success",), spec.fixed_suppliers, spec.prior_factor)
-        good, failed = (_minutes(timed, spec, names, seed + 1, draws, s) for s in (1.0, 0.0))
+            spec = replace(spec, terms=(*spec.terms, "success"))
+        good, failed = _minutes(timed, spec, names, seed + 1, draws, (1.0, 0.0))
         notes = (*notes, "Minutes of successes and of failures share one model: few were timed.")
     return Models(success, good, failed, seed, notes)
 
@@ -117,33 +113,47 @@ def _minutes(
     names: Sequence[str],
     seed: int,
     draws: int,
-    success: float | None = None,
-) -> Ability:
-    """Ability in log minutes, of both outcomes held at one of them or of reeds of one outcome."""
-    same = timed["log_scrape_min"].groupby(timed["success"]).transform("std").fillna(0.0)
-    if (same < 1e-9).all():  # the same round number for every reed: nothing varies
-        own = timed[timed["success"] == success] if success in set(timed["success"]) else timed
-        one = np.full((draws, 1), own["log_scrape_min"].mean())
+    outcomes: Sequence[float],
+) -> list[Ability]:
+    """Ability in log minutes for each of the outcomes, from one model of these reeds."""
+    spread = timed["log_scrape_min"].groupby(timed["success"]).transform("std").fillna(0.0)
+    if (spread < 1e-9).all():  # the same round number for every reed: nothing varies
+        mean = timed["log_scrape_min"].groupby(timed["success"]).mean()
         none = np.zeros(draws)
-        return Ability(one, np.ones(1), np.zeros((draws, len(names))), none, none)
-    held = {"success": success} if success is not None and "success" in spec.terms else {}
+        return [
+            Ability(
+                np.full((draws, 1), mean.get(outcome, mean.iloc[0])),
+                np.ones(1),
+                np.zeros((draws, len(names))),
+                none,
+                none,
+            )
+            for outcome in outcomes
+        ]
     post = _posterior("log_scrape_min", timed, "gaussian", spec, seed, draws)
-    return ability(post, names, seed, held)
+    held = [{"success": s} if "success" in spec.terms else {} for s in outcomes]
+    return [ability(post, names, spec.arm, seed, h) for h in held]
 
 
 def ability(
-    post: Posterior, suppliers: Sequence[str], seed: int, held: Mapping[str, float] | None = None
+    post: Posterior,
+    names: Sequence[str],
+    arm: str = "supplier",
+    seed: int = 1,
+    held: Mapping[str, float] | None = None,
 ) -> Ability:
     """Take a posterior's linear predictor apart.
 
     Parameters
     ----------
     post
-        The posterior of a model with lots, and suppliers as a random or a fixed effect.
-    suppliers
-        The suppliers wanted. One that the model has not met is drawn from all suppliers.
+        The posterior of a model with lots, and the arm as a random or a fixed effect.
+    names
+        The arms wanted. One that the model has not met is drawn from all of them.
+    arm
+        What is compared, see `Spec`. Where it is not the supplier, suppliers vary like lots.
     seed
-        Seed of such a supplier's effect.
+        Seed of an arm not met.
     held
         Columns held at a value; the others stand as in the reeds of the model.
     """
@@ -151,45 +161,50 @@ def ability(
     X = design.X.copy()
     for name, value in (held or {}).items():
         X[:, design.fixed_names.index(name)] = value
-    own = [i for i, name in enumerate(design.fixed_names) if name.startswith("supplier[")]
+    own = {
+        i: name.removeprefix(f"{arm}[T.").removesuffix("]")
+        for i, name in enumerate(design.fixed_names)
+        if name.startswith(f"{arm}[")
+    }
     beta = draws[list(design.fixed_names)].to_numpy()
-    X[:, own] = 0.0
+    X[:, list(own)] = 0.0
     groups = {term.group: term for term in design.terms}
     maker = groups["maker"].index if "maker" in groups else np.zeros(design.n, dtype=int)
     rows, counts = np.unique(np.column_stack([maker, X]), axis=0, return_counts=True)
     base = beta @ rows[:, 1:].T
     if "maker" in groups:
         base += post.levels_draws("maker").to_numpy()[:, rows[:, 0].astype(int)]
-    effects = pd.DataFrame(0.0, index=draws.index, columns=list(suppliers))
-    if "supplier" in groups:
+    effects = pd.DataFrame(0.0, index=draws.index, columns=list(names))
+    for i, name in own.items():
+        effects[name] = beta[:, i]
+    lot_sd = draws["sd supplier:lot" if "supplier:lot" in groups else "sd lot"].to_numpy()
+    if "supplier" in groups and arm == "supplier":
         rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(7,)))
         known = post.levels_draws("supplier")
-        for name in suppliers:
+        for name in names:
             unseen = draws["sd supplier"] * rng.standard_normal(len(draws))
             effects[name] = known.get(name, unseen)
-    for i in own:
-        effects[design.fixed_names[i].removeprefix("supplier[T.").removesuffix("]")] = beta[:, i]
-    lot = "supplier:lot" if "supplier:lot" in groups else "lot"
-    residual = draws["sd Residual"] if post.family == "gaussian" else 0.0 * draws[f"sd {lot}"]
-    return Ability(
-        base,
-        counts / counts.sum(),
-        effects[list(suppliers)].to_numpy(),
-        draws[f"sd {lot}"].to_numpy(),
-        residual.to_numpy(),
-    )
+    elif "supplier" in groups:
+        lot_sd = np.hypot(lot_sd, draws["sd supplier"].to_numpy())
+    residual = draws["sd Residual"].to_numpy() if post.family == "gaussian" else 0.0 * lot_sd
+    return Ability(base, counts / counts.sum(), effects[list(names)].to_numpy(), lot_sd, residual)
+
+
+def success_posterior(reeds: pd.DataFrame, spec: Spec, seed: int, draws: int) -> Posterior:
+    """Return the posterior of the model of success."""
+    return _posterior("success", reeds, "binomial", spec, seed, draws)
 
 
 def _posterior(
     response: str, reeds: pd.DataFrame, family: str, spec: Spec, seed: int, draws: int
 ) -> Posterior:
-    reeds = reeds.assign(
-        **{c: pd.Categorical(reeds[c].astype(str)) for c in ("supplier", "lot", "maker", "season")}
-    )
+    factors = {spec.arm, "supplier", "lot", "maker", "season"}
+    reeds = reeds.assign(**{c: pd.Categorical(reeds[c].astype(str)) for c in factors})
     formula = f"{response} ~ {formula_of(reeds, spec)}"
     design, recipe = build(formula, reeds, family)
     priors = Priors.default(family, response, design.y).scaled(spec.prior_factor)
-    return design_posterior(design, family, priors, seed, draws, recipe)
+    with threadpool_limits(1):  # thousands of small solves: more threads only wait for each other
+        return design_posterior(design, family, priors, seed, draws, recipe)
 
 
 def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:
@@ -204,9 +219,11 @@ def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:
     several = {c: reeds[c].nunique() for c in ("supplier", "maker", "season")}
     fixed = ["1", *spec.terms]
     random = ["(1 | supplier/lot)"]
-    if spec.fixed_suppliers or several["supplier"] < 2:
+    if spec.fixed or several["supplier"] < 2:
         random = ["(1 | lot)"]
         fixed += ["supplier"] * (several["supplier"] > 1)
+    if spec.arm != "supplier" and reeds[spec.arm].nunique() > 1:
+        fixed.append(spec.arm)
     if several["maker"] >= MAKERS_FIXED_BELOW:
         random.append("(1 | maker)")
     elif several["maker"] > 1:

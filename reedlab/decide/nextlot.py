@@ -58,6 +58,10 @@ class Ability:
             out += weight * expit(self.base[:, c, None] + shift)
         return out
 
+    def expected_chance(self) -> Floats:
+        """Chance of success averaged over the lots that may come."""
+        return np.asarray(sum(w * self.chance(z) for z, w in zip(_NODES, _WEIGHTS)))
+
     def minutes(self, lot: Floats | float, unexplained: float = 0.0) -> Floats:
         """Mean minutes with a lot that lies `lot` sds from its supplier's mean.
 

@@ -7,7 +7,7 @@ ranking speaks of this bench and these lots, not of a supplier's worth, and few 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,7 @@ LIKELY = 0.5
 """Probability from which on the answer leans to a supplier; below, the records cannot tell."""
 TRIAL_REEDS = 10
 """Reeds with which a new lot is commonly tried (common practice: five to ten, no source)."""
+_TRIALS = (5, 10, 20, 40)
 
 
 @dataclass(frozen=True)
@@ -42,8 +43,12 @@ class SupplierAnswer:
     stakes
         One row a supplier: prob_next_best (that its next lot, not its lots on average, is the
         cheapest), benefit (expected net benefit per tied piece), regret (expected loss per tied
-        piece against the best, were it known), lot_worth (what knowing one more lot of it, of
-        `trial_reeds` reeds, would be worth per tied piece afterwards).
+        piece against the best, were it known).
+    worth
+        What one more lot of each supplier would be worth knowing, by the number of reeds tried:
+        supplier, reeds, per_piece (expected gain per piece tied afterwards), per_year (that times
+        the pieces tied a year), trial_cost (expected loss on the reeds of the trial itself,
+        against reeds of the likeliest supplier), net (per_year less trial_cost).
     sensitivity
         correlation, supplier, cost, prob_best: the answer if a lot's effects on success and on
         minutes go together.
@@ -58,16 +63,22 @@ class SupplierAnswer:
         Of cost, benefit, regret and value.
     notes
         What was left out or filled in, sentence by sentence.
+    evidence, models, lot
+        What the answer stands on, for the questions that follow from it.
     """
 
     table: pd.DataFrame
     stakes: pd.DataFrame
+    worth: pd.DataFrame
     sensitivity: pd.DataFrame
     balance: pd.DataFrame
     level: float
     value: float
     currency: str
     notes: tuple[str, ...]
+    evidence: Evidence = field(repr=False)
+    models: Models = field(repr=False)
+    lot: NextLot = field(repr=False)
 
     @property
     def best(self) -> str:
@@ -125,10 +136,16 @@ class SupplierAnswer:
                 "different makers or in different seasons: work lots of both side by side, and "
                 "record outcome and minutes."
             )
-        tells = self.stakes.sort_values("lot_worth", ascending=False)["supplier"].iloc[0]
+        tried = self.worth[self.worth["reeds"] == TRIAL_REEDS]
+        most = tried.sort_values("per_year", ascending=False).iloc[0]
+        if most.per_year < 0.5:
+            return (
+                f"No single lot of {TRIAL_REEDS} reeds would change that: keep recording outcome "
+                "and minutes, of two suppliers in turn if you can."
+            )
         return (
-            f"One more lot of {tells} would tell most: record outcome and minutes of "
-            f"{TRIAL_REEDS} reeds of it."
+            f"One more lot of {most.supplier} would tell most: record outcome and minutes of "
+            f"{TRIAL_REEDS} reeds of it (worth about {most.per_year:.0f} {self.currency} a year)."
         )
 
 
@@ -169,25 +186,23 @@ def answer(
     """Turn the models' draws into the answer."""
     lots = {rho: models.next_lot(evidence, rho) for rho in CORRELATIONS}
     lot, rates = lots[0.0], evidence.rates
-    names = evidence.suppliers["supplier"].to_numpy()
-    table = _table(evidence.suppliers, lot, rates, level)
+    names = evidence.arms["supplier"].to_numpy()
+    table = _table(evidence.arms, lot, rates, level)
     value, says = _value(evidence, lot)
     benefit = net_benefit(lot.expected, rates, value)
-    likelihoods = [binomial_likelihood(p, TRIAL_REEDS) for p in lot.one.success.T]
     stakes = pd.DataFrame(
         {
             "supplier": names,
             "prob_next_best": _share_lowest(cost_per_saleable(lot.one, rates)),
             "benefit": benefit.mean(axis=0),
             "regret": expected_regret(benefit),
-            "lot_worth": [value_of_sample(benefit, likely) for likely in likelihoods],
         }
     )
     order = table.sort_values(["prob_best", "cost"], ascending=[False, True]).index
     table = table.loc[order].reset_index(drop=True)
     sensitivity = pd.concat(
         [
-            _table(evidence.suppliers, lots[rho], rates, level)[["supplier", "cost", "prob_best"]]
+            _table(evidence.arms, lots[rho], rates, level)[["supplier", "cost", "prob_best"]]
             .assign(correlation=rho)
             .loc[order]
             for rho in CORRELATIONS
@@ -202,12 +217,16 @@ def answer(
     return SupplierAnswer(
         table,
         stakes.loc[order].reset_index(drop=True),
+        _worth(evidence, lot, benefit, order),
         sensitivity[["correlation", "supplier", "cost", "prob_best"]],
         balance(evidence.reeds, str(table["supplier"].iloc[0])),
         level,
         value,
         currency,
         (*evidence.notes, *models.notes, *([known] if len(thin) else []), says),
+        evidence,
+        models,
+        lot,
     )
 
 
@@ -231,6 +250,33 @@ def _table(suppliers: pd.DataFrame, lot: NextLot, rates: Rates, level: float) ->
             "prob_best": _share_lowest(cost_per_saleable(lot.expected, rates)),
         }
     )
+
+
+def _worth(evidence: Evidence, lot: NextLot, benefit: np.ndarray, order: pd.Index) -> pd.DataFrame:
+    """Value one more lot of each supplier by the number of reeds tried.
+
+    Only the outcomes of the trial are counted as news, not its minutes, so it is worth a little
+    more than said.
+    """
+    mean = benefit.mean(axis=0)
+    a_year = pieces_a_year(evidence.reeds)
+    rows = []
+    for i in order:
+        name = evidence.arms["supplier"].iloc[i]
+        for reeds in _TRIALS:
+            gain = value_of_sample(benefit, binomial_likelihood(lot.one.success[:, i], reeds))
+            cost = reeds * (mean.max() - mean[i])
+            rows.append((name, reeds, gain, gain * a_year, cost, gain * a_year - cost))
+    columns = ["supplier", "reeds", "per_piece", "per_year", "trial_cost", "net"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def pieces_a_year(reeds: pd.DataFrame) -> float:
+    """Return how many pieces this bench ties in a year, from the dates of its settled reeds."""
+    if "tied_on" not in reeds:
+        return float(len(reeds))
+    days = (reeds["tied_on"].max() - reeds["tied_on"].min()).days
+    return float(len(reeds) * 365.25 / max(days, 90))
 
 
 def _share_lowest(cost: np.ndarray) -> np.ndarray:

@@ -12,40 +12,11 @@ from reedlab.decide.costs import Rates
 from reedlab.decide.evidence import Evidence, before_tying, gather
 from reedlab.errors import DecisionError
 from reedlab.mixed import fit
-from reedlab.records import Bench
-from reedlab.simulate import World, simulate_bench, simulate_reeds
+from reedlab.simulate import World, simulate_reeds
 
 CONTRACT = (
     "supplier lots reeds success success_low success_high minutes cost cost_low cost_high prob_best"
 )
-
-
-@pytest.fixture(scope="module")
-def demo():
-    return simulate_bench(seed=12)[0]
-
-
-@pytest.fixture(scope="module")
-def answer(demo):
-    return suppliers.compare(demo, draws=2000)
-
-
-def small_bench(rows, minutes=None):
-    """A bench of rows (supplier, lot, month, good, failed); minutes of the rough scrape if given."""
-    lots = pd.DataFrame([(lot, s) for s, lot, *_ in rows], columns=["lot", "supplier"])
-    lots = lots.drop_duplicates("lot").assign(
-        quantity=50, quantity_unit="piece", price=100.0, currency="EUR", form="gouged"
-    )
-    reeds = [
-        {"lot": lot, "tied_on": f"2025-{month:02d}-0{1 + i % 9}", "outcome": outcome}
-        for _, lot, month, good, failed in rows
-        for i, outcome in enumerate(["good"] * good + ["reject"] * failed)
-    ]
-    reeds = pd.DataFrame(reeds).assign(maker="KL", finish_min=15)
-    reeds["rough_min"] = 12 + 7 * reeds.index % 11 if minutes is None else minutes
-    reeds.insert(0, "reed", [str(i + 1) for i in range(len(reeds))])
-    reeds["judged_on"] = reeds["tied_on"]
-    return Bench.from_tables({"lots": lots, "reeds": reeds})
 
 
 def test_the_table_keeps_the_contract(answer, demo):
@@ -100,7 +71,7 @@ def test_a_clear_case_says_buy_and_how_sure():
     assert said.table["cost"].is_monotonic_increasing
 
 
-def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
+def test_a_bench_too_small_cannot_tell_and_says_what_to_record(small_bench):
     rows = [(s, f"{s}{i}", 3 + i, 3, 3 - (s == "teal")) for s in ("teal", "plum") for i in (1, 2)]
     said = suppliers.compare(small_bench(rows), draws=1000)
     assert said.verdict in ("cannot tell", "lean")
@@ -108,7 +79,7 @@ def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
     assert "record outcome and minutes" in said.sentence()
 
 
-def test_a_supplier_of_one_season_cannot_be_told_from_that_season():
+def test_a_supplier_of_one_season_cannot_be_told_from_that_season(small_bench):
     rows = [("teal", "t1", 1, 9, 1), ("teal", "t2", 1, 8, 2), ("plum", "p1", 7, 3, 7),
             ("plum", "p2", 7, 2, 8)]  # fmt: skip
     said = suppliers.compare(small_bench(rows), draws=1000)
@@ -130,14 +101,14 @@ def test_balance_is_the_variance_inflation_of_least_squares(demo):
     assert table["slate"] == pytest.approx(float(contrast.sd[0, 0]) ** 2 / balanced)
 
 
-def test_one_supplier_is_told_that_there_is_nothing_to_compare():
+def test_one_supplier_is_told_that_there_is_nothing_to_compare(small_bench):
     said = suppliers.compare(small_bench([("teal", "a", 3, 6, 4), ("teal", "b", 5, 7, 3)]))
     assert len(said.table) == 1
     assert said.verdict == "cannot tell"
     assert "every settled reed is teal's" in said.sentence()
 
 
-def test_a_supplier_with_one_lot_is_kept_and_said_to_be_thinly_known():
+def test_a_supplier_with_one_lot_is_kept_and_said_to_be_thinly_known(small_bench):
     rows = [("teal", "a", 3, 6, 4), ("teal", "b", 5, 7, 3), ("plum", "c", 4, 5, 5)]
     said = suppliers.compare(small_bench(rows), draws=1000)
     assert set(said.table["supplier"]) == {"teal", "plum"}
@@ -148,14 +119,14 @@ def test_a_supplier_with_one_lot_is_kept_and_said_to_be_thinly_known():
     assert width["plum"] > 0.2
 
 
-def test_lots_that_all_succeed_have_an_answer_too():
+def test_lots_that_all_succeed_have_an_answer_too(small_bench):
     rows = [("teal", "a", 3, 6, 0), ("teal", "b", 5, 7, 0), ("plum", "c", 4, 5, 0)]
     said = suppliers.compare(small_bench(rows), draws=1000)
     assert np.isfinite(said.table.drop(columns="supplier")).all(axis=None)
     assert (said.table["success"] < 1).all()
 
 
-def test_the_same_round_number_of_minutes_for_every_reed_is_taken_as_it_is():
+def test_the_same_round_number_of_minutes_for_every_reed_is_taken_as_it_is(small_bench):
     rows = [("teal", "a", 3, 6, 4), ("plum", "c", 4, 5, 5)]
     said = suppliers.compare(small_bench(rows, minutes=15), draws=500)
     # 30 minutes a reed, over the chance of success: between its best and its worst draw.
@@ -171,14 +142,14 @@ def test_pending_and_young_reeds_are_left_out_and_said(demo, answer):
     assert any(note.startswith(f"{pending} pending reeds") for note in answer.notes)
 
 
-def test_nothing_settled_is_refused_with_what_to_do():
+def test_nothing_settled_is_refused_with_what_to_do(small_bench):
     bench = small_bench([("teal", "a", 3, 1, 0)])
     bench.reeds["success"] = np.nan
     with pytest.raises(DecisionError, match="record the outcome"):
         suppliers.compare(bench)
 
 
-def test_without_minutes_the_cost_leaves_bench_time_out():
+def test_without_minutes_the_cost_leaves_bench_time_out(small_bench):
     bench = small_bench([("teal", "a", 3, 6, 4), ("plum", "b", 3, 5, 5)])
     bench.reeds["log_scrape_min"] = np.nan
     said = suppliers.compare(bench, draws=500)

@@ -1,0 +1,216 @@
+"""What an hour at the bench earns: by supplier, by selling grade, by form of cane.
+
+Profit per bench hour is the price of the saleable reeds, less cane, staples and thread, over all
+the hours, those before tying and those spent on failures included; the wage is not yet paid.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.decide.costs import cost_per_saleable, profit_per_hour
+from reedlab.decide.evidence import Evidence, gather, listed
+from reedlab.decide.models import Spec, fit_models
+from reedlab.decide.nextlot import NextLot
+from reedlab.decide.suppliers import LIKELY, SupplierAnswer
+from reedlab.errors import DecisionError
+
+_PRIOR_REEDS = 6
+"""Weight, in reeds, of all suppliers' shares of the grades in the shares of one."""
+
+
+@dataclass(frozen=True)
+class Earnings:
+    """Profit per bench hour.
+
+    Attributes
+    ----------
+    suppliers
+        supplier, price (expected, over the grades its saleable reeds get), profit_per_hour with
+        low and high, prob_best.
+    grades
+        supplier, grade, share (of its saleable reeds), price (mean of the reeds sold at that
+        grade), profit_per_hour (were every saleable reed of that grade).
+    currency
+        Of prices and profit.
+    """
+
+    suppliers: pd.DataFrame
+    grades: pd.DataFrame
+    currency: str
+
+    def sentence(self) -> str:
+        """Say whose cane pays the hour best and how much the grade is worth."""
+        first = self.suppliers.iloc[0]
+        sure = (
+            f"with a probability of {first.prob_best:.0%}"
+            if first.prob_best >= LIKELY
+            else f"though the records cannot tell (probability {first.prob_best:.0%}): record "
+            "grade, price and minutes of more reeds"
+        )
+        text = (
+            f"An hour at the bench earns most on cane of {first.supplier}: "
+            f"{first.profit_per_hour:.2f} {self.currency} (90% interval {first.low:.2f} to "
+            f"{first.high:.2f}), wage not yet paid, {sure}."
+        )
+        own = self.grades[self.grades["supplier"] == first.supplier].dropna(subset="price")
+        if len(own) < 2:
+            return text
+        ends = [
+            f"{g.profit_per_hour:.2f} at grade {g.grade}" for g in own.iloc[[0, -1]].itertuples()
+        ]
+        return f"{text} Were all its reeds of one grade, it would be {listed(ends)}."
+
+
+def by_grade(said: SupplierAnswer, seed: int = 1) -> Earnings:
+    """Work out profit per bench hour by supplier and by selling grade.
+
+    A supplier's shares of the grades are drawn from a Dirichlet posterior whose prior holds the
+    shares of all suppliers with the weight of six reeds; without grades every reed has the mean
+    price.
+
+    Raises
+    ------
+    DecisionError
+        When no reed has a price.
+    """
+    evidence, lot = said.evidence, said.lot
+    reeds = evidence.reeds
+    sold = reeds["sold_for"] if "sold_for" in reeds else pd.Series(dtype=float)
+    if not sold.notna().any():
+        raise DecisionError(
+            "no reed has a price: fill in sold_for for the reeds that were sold, and ask again."
+        )
+    names = evidence.arms["supplier"].tolist()
+    good = reeds[reeds["success"] == 1.0]
+    price = good.groupby(good["grade"].astype(object))["sold_for"].mean().dropna()
+    graded = good[good["grade"].isin(price.index)]
+    rng = np.random.default_rng(seed)
+    draws, shares = len(lot.expected.success), {}
+    expected = np.full((draws, len(names)), float(sold.mean()))
+    if len(price):
+        pooled = graded["grade"].astype(object).value_counts().reindex(price.index).fillna(0) + 0.5
+        pooled = pooled / pooled.sum()
+        for i, name in enumerate(names):
+            own = graded.loc[graded["supplier"] == name, "grade"].astype(object).value_counts()
+            alpha = own.reindex(price.index).fillna(0) + _PRIOR_REEDS * pooled
+            share = rng.dirichlet(alpha, draws)
+            expected[:, i] = share @ price.to_numpy()
+            shares[name] = share.mean(axis=0)
+    profit = profit_per_hour(lot.expected, evidence.rates, expected)
+    suppliers = _profits(names, profit, "supplier").assign(price=expected.mean(axis=0))
+    suppliers = suppliers.sort_values("profit_per_hour", ascending=False, ignore_index=True)
+    rows = [
+        (name, grade, shares[name][j], value, float(np.median(at[:, i])))
+        for j, (grade, value) in enumerate(price.items())
+        for at in [profit_per_hour(lot.expected, evidence.rates, value)]
+        for i, name in enumerate(names)
+    ]
+    grades = pd.DataFrame(rows, columns=["supplier", "grade", "share", "price", "profit_per_hour"])
+    return Earnings(
+        suppliers[["supplier", "price", "profit_per_hour", "low", "high", "prob_best"]],
+        grades.sort_values(["supplier", "grade"], ascending=[True, False], ignore_index=True),
+        said.currency,
+    )
+
+
+def _profits(names: list[str], profit: np.ndarray, arm: str) -> pd.DataFrame:
+    low, middle, high = np.quantile(profit, [0.05, 0.5, 0.95], axis=0)
+    best = np.bincount(profit.argmax(axis=1), minlength=len(names)) / len(profit)
+    return pd.DataFrame(
+        {arm: names, "profit_per_hour": middle, "low": low, "high": high, "prob_best": best}
+    )
+
+
+@dataclass(frozen=True)
+class Forms:
+    """The forms that cane is bought in.
+
+    Attributes
+    ----------
+    table
+        form, suppliers, lots, reeds, cane (cost per tied piece), minutes_before (per tied piece),
+        success, minutes and cost per saleable reed, profit_per_hour with low and high, prob_best.
+    separable
+        Whether any supplier sold more than one form; if not, what is the form's and what is the
+        supplier's cannot be told apart.
+    currency
+        Of cost and profit.
+    notes
+        What was left out or filled in.
+    """
+
+    table: pd.DataFrame
+    separable: bool
+    currency: str
+    notes: tuple[str, ...]
+    lot: NextLot = field(repr=False)
+
+    @property
+    def verdict(self) -> str:
+        """``lean`` or ``cannot tell``."""
+        told = self.separable and self.table["prob_best"].iloc[0] >= LIKELY
+        return "lean" if told else "cannot tell"
+
+    def sentence(self) -> str:
+        """Say which form pays the hour best, or what to buy to be able to tell."""
+        first = self.table.iloc[0]
+        if len(self.table) == 1:
+            return f"All cane came {first.form}: buy one lot in another form to compare."
+        if self.verdict == "lean":
+            return (
+                f"Cane bought {first.form} pays the hour best, {first.profit_per_hour:.2f} "
+                f"{self.currency} (90% interval {first.low:.2f} to {first.high:.2f}), with a "
+                f"probability of {first.prob_best:.0%}; its work before tying, "
+                f"{first.minutes_before:.0f} minutes a tied piece, is counted."
+            )
+        why = (
+            f"the likeliest, {first.form}, has a probability of {first.prob_best:.0%}"
+            if self.separable
+            else "no supplier sold two forms, so form and supplier are one in these records"
+        )
+        return (
+            f"The records cannot tell which form of cane pays the hour best: {why}. Buy one lot of "
+            "one supplier in two forms, and keep the tally of each."
+        )
+
+
+def by_form(bench: Any, seed: int = 1, draws: int = 4000) -> Forms:
+    """Compare the forms of cane: tube, split, gouged, shaped.
+
+    Form is a fixed effect, suppliers and their lots are random: a form is judged at a new lot of a
+    new supplier. Its minutes and losses before tying come from the tally.
+
+    Raises
+    ------
+    DecisionError
+        When no settled reed comes from a lot whose form is known.
+    """
+    evidence = gather(bench, "form")
+    models = fit_models(evidence, seed, draws, Spec(arm="form"))
+    lot, rates = models.next_lot(evidence), evidence.rates
+    value = _value(evidence, lot)
+    profit = profit_per_hour(lot.expected, rates, value)
+    table = evidence.arms.merge(_profits(evidence.arms["form"].tolist(), profit, "form"))
+    sellers = evidence.reeds.groupby("form", observed=True)["supplier"].nunique()
+    table.insert(1, "suppliers", table["form"].map(sellers))
+    table = table.assign(
+        success=lot.one.success.mean(axis=0),
+        minutes=np.median(lot.one.minutes_per_saleable, axis=0),
+        cost=np.median(cost_per_saleable(lot.one, rates), axis=0),
+    ).sort_values("prob_best", ascending=False, ignore_index=True)
+    forms = evidence.reeds.groupby("supplier", observed=True)["form"].nunique()
+    return Forms(
+        table, bool((forms > 1).any()), bench.settings.currency, (*evidence.notes, *models.notes),
+        lot,
+    )  # fmt: skip
+
+
+def _value(evidence: Evidence, lot: NextLot) -> float:
+    if np.isfinite(evidence.price):
+        return evidence.price
+    return float(np.median(cost_per_saleable(lot.expected, evidence.rates), axis=0).min())
