@@ -1,0 +1,100 @@
+"""What a bench can tell apart: which levels met which conditions, and how evenly.
+
+Suppliers bought from in summer only, a maker who came when the other left: such records cannot
+separate the two, whatever the model. The design table counts; the variance inflation says how much
+longer the way to an answer is than in a balanced design of the same size. Over four times the
+variance (twice the interval), the answer is "cannot tell".
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from reedlab.errors import DataError
+
+CANNOT_TELL = 4.0
+
+
+@dataclass(frozen=True)
+class DesignTable:
+    """Counts and comparability of a factor's levels over another factor.
+
+    Attributes
+    ----------
+    counts
+        Rows by level of the factor (index) and of the condition (columns).
+    contrasts
+        One row a pair of levels: first, second, inflation (variance of their difference, the
+        condition allowed for, over that of a balanced design of as many rows; infinite where
+        nothing connects the two), can_tell.
+    """
+
+    counts: pd.DataFrame
+    contrasts: pd.DataFrame
+
+    @property
+    def can_tell(self) -> bool:
+        """Whether every pair of levels can be told apart."""
+        return bool(self.contrasts["can_tell"].all())
+
+
+def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable:
+    """Count levels of a factor under each condition and say which pairs can be compared.
+
+    Parameters
+    ----------
+    data
+        One row a reed (or a lot); rows with either column empty are left out.
+    factor
+        What is to be compared: "supplier" or "maker".
+    condition
+        What must not be mistaken for it: "season", or a column of quarters or months.
+
+    Returns
+    -------
+    DesignTable
+
+    Raises
+    ------
+    DataError
+        When a column is missing or the factor has one level only.
+
+    Examples
+    --------
+    >>> even = pd.DataFrame({"maker": list("ABAB"), "season": list("sswv")[:2] * 2})
+    >>> design_table(even.assign(season=list("sssw")), "maker", "season").counts.to_numpy().tolist()
+    [[2, 0], [1, 1]]
+    """
+    for column in (factor, condition):
+        if column not in data.columns:
+            raise DataError(f"the data have no column {column!r}.")
+    rows = data[[factor, condition]].dropna().astype(str)
+    counts = pd.crosstab(rows[factor], rows[condition])
+    if len(counts) < 2:
+        raise DataError(f"the column {factor!r} has fewer than two levels, so nothing to compare.")
+    table = counts.to_numpy(dtype=float)
+    k, n = len(table), table.sum()
+    # information about the factor once the condition's means are taken out
+    share = table / table.sum(axis=0)
+    information = np.diag(table.sum(axis=1)) - table @ share.T
+    inverse = np.linalg.pinv(information, rcond=1e-10, hermitian=True)
+    reached = inverse @ information
+    found = []
+    for i, j in combinations(range(k), 2):
+        c = np.zeros(k)
+        c[i], c[j] = 1.0, -1.0
+        connected = np.allclose(c @ reached, c, atol=1e-6)
+        inflation = float(c @ inverse @ c) / (2.0 * k / n) if connected else np.inf
+        found.append(
+            {
+                "first": counts.index[i],
+                "second": counts.index[j],
+                "inflation": inflation,
+                "can_tell": inflation <= CANNOT_TELL,
+            }
+        )
+    return DesignTable(counts, pd.DataFrame(found))
