@@ -49,6 +49,13 @@ class Sheet:
     cells: pd.DataFrame
     comma_decimal: bool | None = None
 
+    def shows(self, row: int, column: int) -> bool:
+        """Say whether a cell, counted from 1 as in a spreadsheet, shows anything."""
+        cells = self.cells
+        return (
+            row in cells.index and column <= cells.shape[1] and pd.notna(cells.at[row, column - 1])
+        )
+
 
 def read_bytes(path: Path) -> bytes:
     """Read a file of a sensible size; anything else raises ValueError with the reason."""
@@ -153,7 +160,8 @@ def _split(text: str, delimiter: str) -> tuple[pd.DataFrame, bool]:
         pass
     whole = text.count('"') % 2 == 0
     rows = _rows(text, delimiter, csv.QUOTE_MINIMAL if whole else csv.QUOTE_NONE)
-    cells = pd.DataFrame(rows, dtype=object)
+    width = max(map(len, rows), default=0)
+    cells = pd.DataFrame([row + [""] * (width - len(row)) for row in rows], dtype=object)
     return cells.where(cells != "", None), whole
 
 

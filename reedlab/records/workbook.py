@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import zipfile
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +20,6 @@ MOST_UNPACKED = 200_000_000
 """Workbooks that unpack to more bytes than this are not opened."""
 
 _MOST_CELLS = 6_000_000
-_MOST_COLUMNS = 400
 
 
 def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
@@ -34,14 +32,15 @@ def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
     import openpyxl
 
     try:
-        read_bytes(path)[:0]
+        read_bytes(path)
         _refuse_bombs(path)
         book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
         try:
-            sheets = {ws.title: ws for ws in book.worksheets}
-            return {name: _sheet(ws, path, found) for name, ws in sheets.items() if _shown(ws)}
+            sheets = {ws.title: _sheet(ws, path) for ws in book.worksheets if _shown(ws)}
         finally:
             book.close()
+        _name_uncalculated(path, sheets, found)
+        return sheets
     except MemoryError:
         reason = "it is too large"
     except zipfile.BadZipFile:
@@ -73,22 +72,22 @@ def _refuse_bombs(path: Path) -> None:
                     raise ValueError("it defines entities of its own, which no spreadsheet writes")
 
 
-def _sheet(sheet: Any, path: Path, found: Findings) -> Sheet:
+def _sheet(sheet: Any, path: Path) -> Sheet:
     """Read one sheet's cells as text, its blank rows left out."""
     sheet.reset_dimensions()  # what a file says of its size need not be true
     rows: list[list[str | None]] = []
     numbers: list[int] = []
     cells = 0
-    for number, row in enumerate(sheet.iter_rows(max_col=_MOST_COLUMNS), start=1):
+    for number, row in enumerate(sheet.iter_rows(), start=1):
+        cells += len(row)
+        if cells > _MOST_CELLS:
+            raise ValueError(f"sheet {sheet.title} has more than {_MOST_CELLS:,} cells")
         texts = [_text(cell) for cell in row]
         while texts and texts[-1] is None:
             texts.pop()
         if texts:
             rows.append(texts)
             numbers.append(number)
-            cells += len(texts)
-            if cells > _MOST_CELLS:
-                raise ValueError(f"sheet {sheet.title} has more than {_MOST_CELLS:,} cells")
     width = max(map(len, rows), default=0)
     rows = [row + [None] * (width - len(row)) for row in rows]
     frame = pd.DataFrame(rows, index=pd.Index(numbers, dtype="int64"), dtype=object)
@@ -122,17 +121,25 @@ def _text(cell: Any) -> str | None:
             return str(other)
 
 
-def uncalculated(path: Path, sheet_name: str) -> Iterator[tuple[int, int]]:
-    """Yield the row and column of each formula of a sheet."""
+def _name_uncalculated(path: Path, sheets: dict[str, Sheet], found: Findings) -> None:
+    """Name formulas without a value: they read as empty cells, which would be taken for blank."""
     import openpyxl
 
+    with zipfile.ZipFile(path) as archive:
+        parts = [p for p in archive.namelist() if p.startswith("xl/worksheets/")]
+        if not any(b"<f" in archive.read(part) for part in parts):
+            return
     book = openpyxl.load_workbook(path, read_only=True, data_only=False, keep_links=False)
     try:
-        sheet: Any = book[sheet_name]
-        sheet.reset_dimensions()
-        for row in sheet.iter_rows(max_col=_MOST_COLUMNS):
-            for cell in row:
-                if getattr(cell, "data_type", "") == "f":
-                    yield cell.row, cell.column
+        for name, sheet in sheets.items():
+            book[name].reset_dimensions()
+            for row in book[name].iter_rows():
+                for cell in row:
+                    if cell.data_type == "f" and not sheet.shows(cell.row, cell.column):
+                        found.add(
+                            path.name, cell.row, "", f"{name}!{cell.coordinate}", "error",
+                            "is a formula that was never calculated, so its cell reads as empty",
+                            "open the workbook in the spreadsheet and save it",
+                        )  # fmt: skip
     finally:
         book.close()

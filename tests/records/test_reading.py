@@ -270,3 +270,18 @@ def test_typed_frames_pass_through_unchanged():
     again = Bench.from_tables(read.tables, read.settings)
     for name, frame in read.tables.items():
         pd.testing.assert_frame_equal(frame, again.tables[name])
+
+
+def test_a_formula_that_was_never_calculated_is_not_taken_for_blank(tmp_path):
+    """openpyxl writes formulas without the values that a spreadsheet would keep beside them."""
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    book.active.title = "reeds"
+    for row in (["reed", "rough_min"], ["1", "=20+15"], ["2", 35]):
+        book.active.append(row)
+    book.save(tmp_path / "records.xlsx")
+    said = open_bench(tmp_path).findings.query("table == 'records.xlsx'")
+    assert said["row"].tolist() == [2]
+    assert said["value"].tolist() == ["reeds!B2"]
+    assert said["severity"].tolist() == ["error"]
