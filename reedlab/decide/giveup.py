@@ -215,7 +215,10 @@ def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
             "opening_large": flag(opening, "large"),
             "crow_flat": flag(crow, "flat"),
             "crow_sharp": flag(crow, "sharp"),
-            "leak": past["fault"].str.contains("leak", case=False).astype(float),
+            "leak": past["fault"]
+            .str.contains("leak", case=False, na=False)
+            .astype(float)
+            .where(past["fault"].notna()),
             "tied_off_mm": (past["tied_mm"] - usual_tied.transform("median")).abs(),
             "rough_pace": past["rough_min"] / usual_pace,
         }
