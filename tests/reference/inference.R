@@ -9,7 +9,8 @@ out <- list(made_by = "tests/reference/inference.R", versions = list())
 for (p in c("lme4", "lmerTest", "performance", "emmeans"))
   out$versions[[p]] <- as.character(packageVersion(p))
 tight <- lmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-10, maxfun = 1e5))
-gtight <- glmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-9, maxfun = 1e5))
+gtight <- glmerControl(optimizer = "nloptwrap", tolPwrss = 1e-10,
+  optCtrl = list(xtol_abs = 1e-10, ftol_abs = 1e-12, maxeval = 1e5))
 
 satterthwaite <- function(model) {
   s <- summary(model, ddf = "Satterthwaite")$coefficients

@@ -1,0 +1,133 @@
+"""Satterthwaite against lmerTest; simulated nulls against exact ones."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import f as fisher
+
+from reedlab.errors import ModelError
+from reedlab.mixed import fit
+from reedlab.mixed.significance import likelihood_ratio, satterthwaite, variance_test
+
+NAMES = {"(Intercept)": "Intercept", "recipeB": "recipe[T.B]", "recipeC": "recipe[T.C]"}
+
+
+@pytest.mark.parametrize("name", ["sleepstudy", "sleepstudy_intercept", "cake", "penicillin"])
+def test_satterthwaite_is_lmertests(open_fit, told, name):
+    found = satterthwaite(open_fit(name).fitted)
+    for coefficient, row in told["satterthwaite"][name].items():
+        ours = found.loc[NAMES.get(coefficient, coefficient)]
+        assert ours["df"] == pytest.approx(row["df"], rel=2e-4)
+        assert ours["t"] == pytest.approx(row["t"], rel=1e-4)
+        assert ours["p"] == pytest.approx(row["p"], rel=5e-3)
+
+
+def test_satterthwaite_at_a_zero_variance_has_the_residuals_freedom():
+    """With no spread between lots the fit is least squares with n - p degrees of freedom."""
+    y = np.tile([1.0, 2.0, 4.0, 5.0], 6)
+    data = pd.DataFrame({"y": y, "lot": np.repeat(list("abcdef"), 4)})
+    model = fit("y ~ 1 + (1 | lot)", data)
+    assert model.singular
+    found = satterthwaite(model.fitted).loc["Intercept"]
+    assert np.isfinite(found["df"]) and found["df"] >= 5
+    assert found["low"] < 3.0 < found["high"]
+
+
+def test_satterthwaite_is_for_gaussian_models(open_fit):
+    with pytest.raises(ModelError, match="Gaussian"):
+        satterthwaite(open_fit("cbpp").fitted)
+
+
+def three_lots(seed: int) -> pd.DataFrame:
+    rng = np.random.default_rng(seed)
+    return pd.DataFrame({"y": rng.normal(size=15), "lot": np.repeat(list("abc"), 5)})
+
+
+@pytest.mark.parametrize(("reml", "limit"), [(False, 1.5), (True, 1.0)])
+def test_mass_at_zero_with_three_lots_is_fishers(reml, limit):
+    """Balanced one-way: the variance is 0 where F <= a / (a - 1) by ML, F <= 1 by REML."""
+    n = 400
+    model = fit("y ~ 1 + (1 | lot)", three_lots(1), reml=reml)
+    mass = variance_test(model.fitted, "lot", n=n).mass_at_zero
+    exact = fisher.cdf(limit, 2, 12)
+    assert abs(mass - exact) < 4 * np.sqrt(exact * (1 - exact) / n)
+    if not reml:
+        assert exact == pytest.approx(0.738, abs=0.001)  # and not one half
+
+
+def test_variance_p_is_the_exact_f_test():
+    """In a balanced one-way layout the likelihood ratio rises with F, so that p is the F test's."""
+    rng = np.random.default_rng(7)
+    lot = np.repeat(np.arange(4), 6)
+    y = rng.normal(0, 0.5, 4)[lot] + rng.normal(size=24)
+    data = pd.DataFrame({"y": y, "lot": lot.astype(str)})
+    means = y.reshape(4, 6).mean(axis=1)
+    between = 6 * np.var(means, ddof=1)
+    within = np.mean(np.var(y.reshape(4, 6), axis=1, ddof=1))
+    exact = fisher.sf(between / within, 3, 20)
+    assert 0.001 < exact < 0.2
+    found = variance_test(fit("y ~ 1 + (1 | lot)", data).fitted, "lot", n=600)
+    assert abs(found.p - exact) < 4 * np.sqrt(exact * (1 - exact) / 600) + 1 / 600
+
+
+def test_variance_of_one_of_two_groups(open_fit):
+    found = variance_test(open_fit("pastes").fitted, "batch", n=60, seed=2)
+    assert found.p > 0.02 and found.statistic < 2.0
+    other = variance_test(open_fit("pastes").fitted, "batch:cask", n=60, seed=2)
+    assert other.p == pytest.approx(1 / 61)
+    with pytest.raises(ModelError, match="batch:cask"):
+        variance_test(open_fit("pastes").fitted, "cask")
+
+
+def test_variance_of_a_binomial_group(open_fit):
+    found = variance_test(open_fit("cbpp").fitted, "herd", n=60)
+    # lme4: logLik -92.02657 with herds; R's glm: -99.02...: twice the difference is about 14
+    assert found.statistic == pytest.approx(14.0, abs=0.1)
+    assert found.p < 0.05
+
+
+def test_likelihood_ratio_chooses_the_null_by_what_is_counted(open_fit):
+    cake = open_fit("cake").fitted
+    between = likelihood_ratio(cake, ["recipe[T.B]", "recipe[T.C]"], n=60)
+    assert between.method == "simulated" and between.df == 2
+    plain = likelihood_ratio(cake, ["recipe[T.B]", "recipe[T.C]"], method="chi-square")
+    assert plain.statistic == pytest.approx(between.statistic)
+    assert between.p == pytest.approx(plain.p, abs=0.25)
+    within = likelihood_ratio(cake, ["temp"])
+    assert within.method == "chi-square" and within.p < 1e-10
+
+
+def test_likelihood_ratio_is_by_maximum_likelihood(open_fit, open_data):
+    data = open_data("cake")
+    by_ml = [
+        fit(f"angle ~ {x} + (1 | recipe:replicate)", data, reml=False).llf
+        for x in ("recipe + temp", "temp")
+    ]
+    found = likelihood_ratio(
+        open_fit("cake").fitted, ["recipe[T.B]", "recipe[T.C]"], method="chi-square"
+    )
+    assert found.statistic == pytest.approx(2 * (by_ml[0] - by_ml[1]), abs=1e-6)
+
+
+def test_simulated_null_mends_the_chi_square_with_few_suppliers():
+    """A factor that varies between six suppliers only: the chi-square rejects too often."""
+    supplier = np.repeat(np.arange(6), 8)
+    x = (supplier % 2).astype(float)
+    small = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        y = rng.normal(0, 1, 6)[supplier] + rng.normal(0, 1, 48)
+        data = pd.DataFrame({"y": y, "x": x, "supplier": supplier.astype(str)})
+        small.append(likelihood_ratio(fit("y ~ x + (1 | supplier)", data).fitted, ["x"],
+                                      method="chi-square").p)  # fmt: skip
+    statistic_at_5_percent = 3.841
+    null = likelihood_ratio(fit("y ~ x + (1 | supplier)", data).fitted, ["x"], n=300).null
+    assert np.mean(null > statistic_at_5_percent) > 0.08
+    assert np.mean(np.array(small) < 0.05) > 0.05
+
+
+def test_unknown_coefficients_are_refused(open_fit):
+    with pytest.raises(ModelError, match="temp"):
+        likelihood_ratio(open_fit("cake").fitted, ["temperature"])
