@@ -1,4 +1,4 @@
-"""The command line: ``reedlab demo``, ``new``, ``check`` and ``report``.
+"""The command line: ``reedlab demo``, ``new``, ``check``, ``report`` and ``trial``.
 
 The commands are thin: each opens a bench, calls one function of the library, and says what came
 out and what to do next. Everything heavy is imported inside the command that needs it, so that
@@ -130,6 +130,68 @@ def report(directory: BenchDir) -> None:
         _next("open the report: it says what to write down so that those pages can be had too.")
     else:
         _next("open the report in a browser; it needs no network and can be sent as it is.")
+
+
+trials = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="Compare two settings on blanks of one lot: the only way to know what a setting does.",
+)
+app.add_typer(trials, name="trial")
+
+
+@trials.command("plan")
+def plan_trial(
+    directory: Annotated[
+        Path, typer.Argument(metavar="TRIAL", help="The folder to write; must not exist yet.")
+    ],
+    lot: Annotated[str, typer.Option(help="The one lot that every blank comes from.")],
+    settings: Annotated[
+        tuple[str, str],
+        typer.Option("--compare", help="The two settings, in your words.", show_default=False),
+    ],
+    blanks: Annotated[int, typer.Option(help="How many blanks: even, ten or more.")] = 20,
+    seed: Annotated[int, typer.Option(help="What the random order is drawn from.")] = 1,
+    usual: Annotated[
+        float, typer.Option(help="Share of blanks that turn out good today, 0 to 1.")
+    ] = 0.6,
+    matters: Annotated[
+        float, typer.Option(help="Difference of that share that would matter, 0 to 1.")
+    ] = 0.2,
+) -> None:
+    """Draw the order and write the sheets, the judge's without a word of the setting."""
+    from reedlab.decide.trial import Plan, number_needed, write_trial
+
+    plan = Plan(lot, settings, blanks, seed, usual, matters)
+    needed = number_needed(plan)
+    write_trial(plan, directory)
+    _say(f"The sheets of a trial lie in {directory}. Reed knives are sharp: guard your finger.")
+    _say(
+        f"A difference of {100 * matters:.0f} points in good reeds takes about "
+        f"{needed.loc['success', 'blanks_needed']} blanks, one of {plan.minutes_ratio - 1:.0%} in "
+        f"minutes {needed.loc['minutes', 'blanks_needed']}; fewer tell only larger ones, and "
+        "trials of further lots can be read together with this one."
+    )
+    _next(
+        "work down bench.csv; have someone else tie the numbers of key/key.csv on; give the judge "
+        f"judge.csv and the reeds, nothing more; then 'reedlab trial read {directory}'."
+    )
+
+
+@trials.command("read")
+def read_trials(
+    directories: Annotated[
+        list[Path],
+        typer.Argument(metavar="TRIAL...", help="One trial, or several of the same settings."),
+    ],
+) -> None:
+    """Say what the sheets show, as far as they are filled in."""
+    from reedlab.decide.trial import analyse, read_trial
+    from reedlab.report.numbers import written
+
+    answer = analyse(*(read_trial(directory) for directory in directories))
+    _say(answer.sentence())
+    _say(f"\n{written(answer.effects).to_string(index=False)}")
 
 
 def _lay_demo(directory: Path) -> bool:

@@ -387,8 +387,8 @@ class TrialAnswer:
         row = self.effects.loc[measure]
         first, second = self.plan.settings
         if not math.isfinite(row["low"]):
-            what = "verdicts" if measure == "success" else "minutes"
-            return f"Too few pairs have both {what} to compare {what} at all."
+            what = "verdicts" if measure == "success" else "finished minutes"
+            return f"Both {what} are known of {row['pairs']:.0f} pairs, and it takes five."
         if measure == "success":
             return (
                 f"Of {row['pairs']:.0f} pairs, {_percent(row['first'])} turned out good with "

@@ -54,10 +54,10 @@ class Tryout:
 
     @property
     def more_lots(self) -> int:
-        """About how many lots more would settle it, if the saving is what it seems to be."""
+        """Lots more, in tens, that would settle it if the saving is what it seems to be."""
         half = (self.best["high"] - self.best["low"]) / 2
-        away = max(abs(self.best["saving"]), half / 4)
-        return max(int(self.lots * ((half / away) ** 2 - 1)) + 1, 2)
+        away = max(abs(self.best["saving"]), half / 3)
+        return max(10 * round(self.lots * ((half / away) ** 2 - 1) / 10), 10)
 
 
 def too_small(cases: pd.DataFrame) -> bool:

@@ -1,0 +1,31 @@
+"""Pictures of blanks after the rough scrape: how those with a sign turned out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from reedlab.report.figures import SOFT, shares
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def signs(frame: pd.DataFrame, threshold: float) -> Axes:
+    """Draw the share of good reeds among blanks with each sign, and where finishing stops paying.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        ``GivingUp.signs``.
+    threshold : float
+        ``Stakes.threshold``: the chance of success at which going on breaks even.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    ax = shares(frame, "sign", "good", xlabel="blanks with this sign that turned out good")
+    ax.axvline(threshold, color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    return ax
