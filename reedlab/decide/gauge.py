@@ -352,13 +352,17 @@ class GaugeAgreement:
         at = self.limits["estimate"]
         low, high = self.limits.loc["difference", ["low", "high"]]
         told = "more" if at["difference"] > 0 else "less"
-        bias = f"{self.second} reads {abs(at['difference']):.3g} {told} than {self.first}"
+        # Two figures of the limits' width are all that these readings carry.
+        size = np.floor(np.log10(max(at["upper limit"] - at["lower limit"], 1e-12)))
+        digits = int(max(0, 1 - size))
+        bias = f"{self.second} reads {abs(at['difference']):.{digits}f} {told} than {self.first}"
         if low < 0 < high:
             bias = f"It cannot be told that {self.second} reads otherwise than {self.first}"
         return (
-            f"{bias} on the whole (difference {low:.3g} to {high:.3g}); on one piece {self.second} "
-            f"may read from {at['lower limit']:+.3g} to {at['upper limit']:+.3g} beside it. If "
-            "that is too much, let one of the two do all the measuring."
+            f"{bias} on the whole (difference {low:.{digits}f} to {high:.{digits}f}); on one piece "
+            f"{self.second} may read from {at['lower limit']:+.{digits}f} to "
+            f"{at['upper limit']:+.{digits}f} beside it. If that is too much, let one of the two "
+            "do all the measuring."
         )
 
 

@@ -204,9 +204,9 @@ class UnevenLots:
         if uneven.empty:
             chance = "what seems so may be chance"
             if self.p_alike < 0.05:
-                chance = "though lots are not all alike in it"
+                chance = "yet lots are not all alike in it"
             return (
-                f"No lot stands out as uneven in {name}, {chance}. Measure ten pieces of each new "
+                f"No lot stands out as uneven in {name}; {chance}. Measure ten pieces of each new "
                 "lot to see one that is."
             )
         named = [f"{row.lot} ({row.supplier}, sd {row.sd:.3g})" for row in uneven.itertuples()]

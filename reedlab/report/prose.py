@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import pandas as pd
 
+from reedlab.errors import ReedlabError
+
 if TYPE_CHECKING:
     from reedlab.records import Bench
+
+Answer = TypeVar("Answer")
 
 CAUTIONS = (  # said where a reader meets the work
     "A ranking of suppliers speaks of this maker's bench and these lots, not of a supplier's "
@@ -52,6 +56,28 @@ def say_each(sentences: Iterable[str]) -> None:
     told = list(sentences)
     items = "".join(f"<li>{escape(sentence)}</li>" for sentence in told)
     display({"text/plain": "\n".join(told), "text/html": f"<ul>{items}</ul>"}, raw=True)
+
+
+def answered(question: Callable[..., Answer], *args: Any, **options: Any) -> Answer | None:
+    """Ask one question of several in a notebook: where it is refused, say why and go on.
+
+    Parameters
+    ----------
+    question : callable
+        A question of ``decide/`` or a fit.
+    *args, **options
+        What it is asked with.
+
+    Returns
+    -------
+    object or None
+        Its answer, or None when these records cannot give one.
+    """
+    try:
+        return question(*args, **options)
+    except ReedlabError as refusal:
+        say(str(refusal))
+        return None
 
 
 def count(number: int, noun: str) -> str:

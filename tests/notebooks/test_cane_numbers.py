@@ -1,0 +1,26 @@
+"""The cane notebook's key numbers, asked of the library again."""
+
+import nbformat
+import pytest
+
+import reedlab as rl
+from reedlab.decide.gauge import gauge_study
+from reedlab.decide.gouging import gouger_drift
+from reedlab.decide.workshop import workshop_air
+from reedlab.paths import shipped
+
+
+@pytest.fixture(scope="module")
+def said():
+    """Return all that the stored notebook says in words."""
+    notebook = nbformat.read(shipped("notebooks") / "05-cane.ipynb", as_version=4)
+    outputs = [output for cell in notebook.cells for output in cell.get("outputs", [])]
+    return "\n".join(o.data["text/plain"] for o in outputs if "data" in o)
+
+
+def test_the_stored_answers_are_what_the_library_says(said):
+    bench = rl.open_bench(shipped("data") / "demo")
+    for quantity in ("gouge_centre_mm", "hardness"):
+        assert gauge_study(bench, quantity).sentence() in said
+    assert gouger_drift(bench).sentence() in said
+    assert workshop_air(bench).sentence() in said
