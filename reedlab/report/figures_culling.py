@@ -25,9 +25,7 @@ def slopes(frame: pd.DataFrame) -> Axes:
     matplotlib.axes.Axes
         On a logarithmic axis, a line at 1 for no difference.
     """
-    return ratios(
-        frame, "measure", "odds_ratio", xlabel="odds of a good reed, per sd within its lot"
-    )
+    return ratios(frame, "measure", "odds_ratio", xlabel="odds of a good reed, for one sd more")
 
 
 def savings(frame: pd.DataFrame, unit: str) -> Axes:
@@ -45,7 +43,7 @@ def savings(frame: pd.DataFrame, unit: str) -> Axes:
     matplotlib.axes.Axes
         A line at 0 for going on with every blank.
     """
-    what = f"saved for 100 blanks of lots not seen before ({unit})"
+    what = f"saved for 100 blanks ({unit})"
     ax = intervals(frame.reset_index(), "rule", "saving", xlabel=what)
     ax.axvline(0.0, color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
     return ax

@@ -1,0 +1,49 @@
+"""``reedlab trial``: planned, read as far as it goes, never written over."""
+
+import pandas as pd
+import pytest
+
+from reedlab import cli
+
+
+def run(capsys, *words):
+    try:
+        cli.main([str(word) for word in words])
+        code = 0
+    except SystemExit as end:
+        code = end.code or 0
+    printed = capsys.readouterr()
+    return code, printed.out, printed.err
+
+
+@pytest.fixture
+def planned(tmp_path, capsys):
+    folder = tmp_path / "trial"
+    words = ("--lot", "L07", "--compare", "thin tip", "thick tip", "--blanks", "12")
+    code, out, _ = run(capsys, "trial", "plan", folder, *words)
+    assert code == 0 and "162 blanks" in out and "key/key.csv" in out
+    return folder
+
+
+def test_a_trial_is_planned_filled_in_and_read(planned, capsys):
+    code, out, _ = run(capsys, "trial", "read", planned)
+    assert code == 0 and "before anyone opens the key" in out
+    bench = pd.read_csv(planned / "bench.csv", dtype=str)
+    key = pd.read_csv(planned / "key" / "key.csv", dtype=str)
+    judge = pd.read_csv(planned / "judge.csv", dtype=str)
+    setting = bench.merge(key, on="order").set_index("code")["setting"]
+    judge["outcome"] = ["good" if setting[c] == "thin tip" else "reject" for c in judge["code"]]
+    judge.to_csv(planned / "judge.csv", index=False)
+    bench.assign(rough_min="15", finish_min="20").to_csv(planned / "bench.csv", index=False)
+    code, out, _ = run(capsys, "trial", "read", planned)
+    assert code == 0 and "Work this lot with thin tip" in out
+
+
+def test_what_is_refused_is_said_in_one_sentence(planned, capsys, tmp_path):
+    words = ("--lot", "L07", "--compare", "a", "b")
+    code, _, err = run(capsys, "trial", "plan", planned, *words)
+    assert code == 2 and "exists already" in err
+    code, _, err = run(capsys, "trial", "plan", tmp_path / "x", *words, "--blanks", "7")
+    assert code == 2 and "even number of blanks" in err and not (tmp_path / "x").exists()
+    code, _, err = run(capsys, "trial", "read", tmp_path)
+    assert code == 2 and "no trial to read" in err and err.count("\n") == 1
