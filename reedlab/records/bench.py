@@ -88,7 +88,7 @@ class Bench:
     @cached_property
     def reeds(self) -> pd.DataFrame:
         """One row a reed, with all that is known of its piece, lot, supplier and air."""
-        return tidy.reeds(self.tables, self.settings, self.cutoff, self.unread_outcomes)
+        return tidy.reeds(self.tables, self.cane, self.settings, self.cutoff, self.unread_outcomes)
 
     @cached_property
     def cane(self) -> pd.DataFrame:

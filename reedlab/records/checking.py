@@ -57,8 +57,8 @@ def _check_cells(name: str, tables: Tables, settings: Settings, found: Findings)
                 where = "is empty in every row" if whole else "is empty"
                 found.add(name, row, column.name, "", "error", where, f"fill in {column.says}")
             continue
-        limits = _limits(column, settings.likely(name, column.name), filled.loc[rows])
-        for row, limit in zip(rows, limits):
+        low, high = _limits(column, settings.likely(name, column.name), filled.loc[rows])
+        for row, limit in zip(rows, zip(low, high)):
             value = float(frame.at[row, column.name])
             found.add(
                 name, row, column.name, value, "error", "is impossible",
@@ -85,12 +85,11 @@ def _check_likely(
     values = values.dropna()
     if values.empty:
         return
-    limits = _limits(column, likely, filled.loc[values.index])
-    low, high = np.array(limits).T
+    low, high = _limits(column, likely, filled.loc[values.index, [column.by or column.name]])
     # Readings are rounded, so a value on the limit is inside it.
     outside = (values.to_numpy() < low - 1e-9) | (values.to_numpy() > high + 1e-9)
     for at in np.flatnonzero(outside):
-        row, value, limit = values.index[at], float(values.iloc[at]), limits[at]
+        row, value, limit = values.index[at], float(values.iloc[at]), (low[at], high[at])
         word = filled.at[row, column.by] if isinstance(likely, Mapping) and column.by else ""
         kind = f" for {word}" if isinstance(word, str) and word else ""
         usual = f"usual{kind} is {_written(limit, column)}"
@@ -101,18 +100,19 @@ def _check_likely(
         )  # fmt: skip
 
 
-def _limits(column: Column, likely: Likely | None, rows: pd.DataFrame) -> list[Range]:
-    """Return the limits for each row; where its word is not given, the widest."""
-    anything = (-np.inf, np.inf)
-    if likely is None:
-        return [anything] * len(rows)
+def _limits(
+    column: Column, likely: Likely | None, rows: pd.DataFrame
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the lower and upper limit for each row; where its word is not given, the widest."""
     if not isinstance(likely, Mapping):
-        return [likely] * len(rows)
-    lows, highs = zip(*likely.values())
-    widest = (min(lows), max(highs))
-    if not column.by:
-        return [widest] * len(rows)
-    return [likely.get(word, widest) for word in rows[column.by].astype(object)]
+        low, high = likely or (-np.inf, np.inf)
+        return np.full(len(rows), low), np.full(len(rows), high)
+    lows, highs = ({word: pair[end] for word, pair in likely.items()} for end in (0, 1))
+    words = rows[column.by].astype(object) if column.by else pd.Series(index=rows.index)
+    return (
+        words.map(lows).astype(float).fillna(min(lows.values())).to_numpy(),
+        words.map(highs).astype(float).fillna(max(highs.values())).to_numpy(),
+    )
 
 
 def _conversion(value: float, column: Column, limits: Range) -> str:

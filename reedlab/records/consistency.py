@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
+import numpy as np
 import pandas as pd
 
 from ..cane import gouge
@@ -176,30 +177,28 @@ def _dates(tables: Tables, found: Findings) -> None:
 
 def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
     """Warn where a day lies before the last one known before it, or years after."""
-    latest, named = None, None
     steps = {name: days for name, days in steps.items() if days.notna().any()}
-    for name, days in steps.items():
-        days = days.astype("datetime64[us]")
-        if latest is None or named is None:
-            latest, named = days, pd.Series(name, index=days.index, dtype=object)
-            continue
+    if not steps:
+        return
+    names = list(steps)
+    own = np.array([not name.startswith(("the lot", "harvest")) for name in names])
+    rows = next(iter(steps.values())).index
+    latest = np.full(len(rows), np.datetime64("NaT"), dtype="datetime64[us]")
+    step_of = np.zeros(len(rows), dtype=int)
+    for step, name in enumerate(names):
+        days = steps[name].to_numpy(dtype="datetime64[us]")
         early = days < latest
-        own_steps = not named.str.startswith("the lot").all() and not name.startswith("the lot")
-        late = (days - latest > _LONG) & ~named.str.startswith(("the lot", "harvest"))
-        for row in days.index[early]:
+        late = (days - latest > _LONG.to_timedelta64()) & own[step_of] & own[step]
+        for at in np.flatnonzero(early | late):
+            before = f"{names[step_of[at]]} ({pd.Timestamp(latest[at]):%Y-%m-%d})"
             found.add(
-                table, int(row), name, days[row], "warning",
-                f"is before {named[row]} ({latest[row]:%Y-%m-%d})", "look again at both days",
+                table, int(rows[at]), name, pd.Timestamp(days[at]), "warning",
+                f"is before {before}" if early[at] else f"is more than two years after {before}",
+                "look again at both days" if early[at] else "look again at the year",
             )  # fmt: skip
-        for row in days.index[late] if own_steps else ():
-            found.add(
-                table, int(row), name, days[row], "warning",
-                f"is more than two years after {named[row]} ({latest[row]:%Y-%m-%d})",
-                "look again at the year",
-            )  # fmt: skip
-        take = days.notna() & ~early
-        latest = latest.where(~take, days)
-        named = named.where(~take, name)
+        take = ~np.isnat(days) & ~early
+        latest = np.where(take, days, latest)
+        step_of = np.where(take, step, step_of)
 
 
 def _outcomes(tables: Tables, found: Findings) -> None:

@@ -25,7 +25,7 @@ def losses(tables: Tables) -> pd.DataFrame:
         yield_before_tying, minutes_before_tying, minutes_per_tied, cost_landed, cost_per_piece;
         NaN where it is not known.
     """
-    lots = first_of_each(tables["lots"], "lot").reset_index(drop=True)
+    lots = tables["lots"].dropna(subset="lot").drop_duplicates("lot").reset_index(drop=True)
     frame = lots[["lot", "supplier"]].copy()
     unit = lots["quantity_unit"].astype(object)
     unit = unit.where(unit.notna() | lots["form"].isna() | lots["form"].eq("tube"), "piece")

@@ -82,12 +82,13 @@ def batches(reeds: pd.DataFrame, sittings: pd.DataFrame) -> list[Batch]:
     12). A count goes to the reeds that its maker roughed or finished that day, if there are not
     more of them than it counts.
     """
+    if sittings.empty:
+        return []
     place = dict(zip(reeds["reed"], reeds.index))
     found = []
     by_day = {
         stage: reeds.groupby([reeds["maker"].astype(object), reeds[day]]).groups
         for stage, day in (("rough", "rough_on"), ("finish", "finished_on"))
-        if len(sittings)
     }
     for row in sittings.dropna(subset=["reeds", "minutes"]).itertuples():
         stage = row.stage if isinstance(row.stage, str) else ""

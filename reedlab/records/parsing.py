@@ -57,7 +57,7 @@ def parse_table(
     Returns
     -------
     pandas.DataFrame
-        Every column of `table`, in its order, indexed by ``row``.
+        Every column of `table`, in its order, indexed by ``row``; rows that say nothing left out.
     """
     if given.index.name != "row":
         given = given.set_axis(pd.RangeIndex(2, len(given) + 2, name="row"))
@@ -78,7 +78,12 @@ def parse_table(
             columns[name] = given[name].astype(column.dtype)
         else:
             columns[name] = pd.Series(column.missing(len(given)), index=given.index)
-    return pd.DataFrame(columns, index=given.index)
+    typed = pd.DataFrame(columns, index=given.index)
+    says = np.zeros(len(given), dtype=bool)
+    for name in table.columns:
+        if name in given:
+            says |= cells[name].codes >= 0 if name in cells else given[name].notna().to_numpy()
+    return typed if says.all() else typed[says]
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import io
 import re
 import stat
 import unicodedata
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -152,11 +153,12 @@ def _split(text: str, delimiter: str) -> tuple[pd.DataFrame, bool]:
     read = {"sep": delimiter, "header": None, "names": range(width), "dtype": object}
     keep = {"keep_default_na": False, "na_values": [""], "skip_blank_lines": False}
     try:
-        cells = pd.read_csv(io.StringIO(text), index_col=False, engine="c", **read, **keep)
+        with warnings.catch_warnings(action="error"):  # of rows too long, which would lose cells
+            cells = pd.read_csv(io.StringIO(text), index_col=False, engine="c", **read, **keep)
         return cells, True
     except pd.errors.EmptyDataError:
         return pd.DataFrame(), True
-    except (pd.errors.ParserError, ValueError):
+    except (pd.errors.ParserError, pd.errors.ParserWarning, ValueError):
         pass
     whole = text.count('"') % 2 == 0
     rows = _rows(text, delimiter, csv.QUOTE_MINIMAL if whole else csv.QUOTE_NONE)

@@ -79,11 +79,13 @@ def respelled(labels: Iterable[str], known: Iterable[str]) -> dict[str, str]:
     >>> respelled(["b 7", "B9", "Bule"], ["B-7", "B-8", "Blue"])
     {'b 7': 'B-7', 'Bule': 'Blue'}
     """
-    known = list(known)
+    labels, known = list(labels), list(known)
+    if not labels:
+        return {}
     by_bare = {_bare(label): label for label in reversed(known)}
     meant = {label: by_bare[_bare(label)] for label in labels if _bare(label) in by_bare}
     if len(known) <= _MOST_NAMES:
-        for label in list(labels)[:_MOST_NAMES]:
+        for label in labels[:_MOST_NAMES]:
             near = next((other for other in known if _nearly(other, label)), None)
             if label not in meant and near:
                 meant[label] = near

@@ -141,7 +141,11 @@ def cane(tables: Tables) -> pd.DataFrame:
 
 
 def reeds(
-    tables: Tables, settings: Settings, until: pd.Timestamp, unread: Set[int] = frozenset()
+    tables: Tables,
+    measured: pd.DataFrame,
+    settings: Settings,
+    until: pd.Timestamp,
+    unread: Set[int] = frozenset(),
 ) -> pd.DataFrame:
     """Return one row a reed, with all that is known of its piece, lot, supplier and air.
 
@@ -151,6 +155,8 @@ def reeds(
     ----------
     tables : mapping of str to pandas.DataFrame
         The typed tables.
+    measured : pandas.DataFrame
+        What `cane` returns of them.
     settings : Settings
         What counts as success, the seasons' hemisphere, heating, the usual set-up.
     until : pandas.Timestamp
@@ -169,7 +175,7 @@ def reeds(
     frame = with_usual(first_of_each(tables["reeds"], "reed"), settings)
     rows = frame.index
     frame = frame.reset_index(drop=True)
-    pieces = cane(tables).set_index("piece")
+    pieces = measured.set_index("piece")
     frame["lot"] = lots_of(frame, tables["pieces"])
     lots = first_of_each(tables["lots"], "lot").set_index("lot")
     for name in FROM_LOT:

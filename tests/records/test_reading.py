@@ -285,3 +285,15 @@ def test_a_formula_that_was_never_calculated_is_not_taken_for_blank(tmp_path):
     assert said["row"].tolist() == [2]
     assert said["value"].tolist() == ["reeds!B2"]
     assert said["severity"].tolist() == ["error"]
+
+
+def test_rows_longer_than_the_headings_lose_nothing(tmp_path):
+    """pandas drops the cells beyond its columns with no more than a warning."""
+    bench = read(tmp_path, "reed,maker\n1,KL,a,b\n2,MR,c,d\n")
+    assert bench.tables["reeds"]["reed"].tolist() == ["1", "2"]
+    assert bench.tables["reeds"]["maker"].tolist() == ["KL", "MR"]
+
+
+def test_rows_of_nothing_but_blanks_are_no_rows(tmp_path):
+    bench = read(tmp_path, "reed,maker\n1,KL\n , \n\n,-\n2,KL\n")
+    assert bench.tables["reeds"].index.tolist() == [2, 6]

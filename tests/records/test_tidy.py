@@ -281,3 +281,11 @@ def test_an_empty_bench_has_every_column():
     assert made.reeds.columns.tolist() == full.reeds.columns.tolist()
     assert made.reeds.dtypes.astype(str).to_dict() == full.reeds.dtypes.astype(str).to_dict()
     assert made.losses.columns.tolist() == full.losses.columns.tolist()
+
+
+def test_lots_without_a_label_are_named_and_left_out_of_the_losses():
+    lots = pd.DataFrame({"lot": ["L1", None, None], "supplier": "Ochre"})
+    pieces = pd.DataFrame({"piece": ["A"], "lot": "L1", "lost_at": "gouge"})
+    made = Bench.from_tables({"lots": lots, "pieces": pieces})
+    assert made.losses["lot"].tolist() == ["L1"]
+    assert made.findings.query("column == 'lot'")["row"].tolist() == [3, 4]
