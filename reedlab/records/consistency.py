@@ -107,7 +107,7 @@ def _lot_and_piece(tables: Tables, found: Findings) -> None:
             found.add("reeds", int(row), "lot", "", "error", "has neither lot nor piece",
                       "fill in the lot it came from")  # fmt: skip
     pieces = tables["pieces"].dropna(subset=["piece", "lot"]).drop_duplicates("piece")
-    lot_of = reeds["piece"].astype(object).map(dict(zip(pieces["piece"], pieces["lot"])))
+    lot_of = reeds["piece"].astype(object).map(dict(pieces[["piece", "lot"]].to_numpy()))
     differ = reeds.index[reeds["lot"].notna() & lot_of.notna() & reeds["lot"].ne(lot_of)]
     for row in differ:
         found.add(
@@ -305,7 +305,8 @@ def _told_twice(tables: Tables, found: Findings) -> None:
                 "tally; only those here are counted",
                 "keep losses at tying in one of the two",
             )  # fmt: skip
-    made = dict(zip(reeds["piece"].dropna(), reeds.loc[reeds["piece"].notna(), "reed"]))
+    tied = reeds[reeds["piece"].isin(noted["piece"].dropna())]
+    made = dict(zip(tied["piece"], tied["reed"]))
     early = noted[noted["piece"].isin(list(made))]
     for row, piece in early["piece"].items():
         found.add("pieces", int(str(row)), "lost_at", early.at[row, "lost_at"], "warning",
@@ -316,6 +317,8 @@ def _told_twice(tables: Tables, found: Findings) -> None:
 def _sittings(tables: Tables, found: Findings) -> None:
     """Batches whose reeds are not there, cannot be told, or have minutes of their own."""
     reeds = tables["reeds"]
+    if tables["sittings"].empty:
+        return
     known = set(reeds["reed"].dropna())
     for batch in batches(reeds, tables["sittings"]):
         astray = [label for label in batch.named if label not in known]
