@@ -130,7 +130,7 @@ def intervals(
     ax.set_yticks(rows, frame[name].astype(str))
     ax.set_ylim(len(frame) - 0.5, -0.5)
     ax.grid(visible=False, axis="y")
-    ax.set_xlabel(xlabel or heading(value))
+    ax.set_xlabel(xlabel or heading(value), loc="right")  # a long label has room to the left
     return ax
 
 

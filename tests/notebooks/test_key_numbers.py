@@ -4,7 +4,6 @@ The demo is invented data; what is checked here is that two libraries agree on i
 stored notebooks say what the library says today.
 """
 
-
 import nbformat
 import numpy as np
 import pytest
