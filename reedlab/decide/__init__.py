@@ -8,6 +8,10 @@ file               question
 ``selection``      what the comparison does not see, and what that could do to it
 ``equal_cane``     whether it is the supplier or the density of its cane
 ``earnings``       what an hour at the bench earns, by supplier, grade and form of cane
+``culling``        which pieces to pass over before tying
+``giveup``         which blanks to give up after the rough scrape
+``seasons``        what goes with moisture and with the time of year
+``trial``          what a setting of gouge or scrape does, by trying it
 =================  ============================================================
 """
 

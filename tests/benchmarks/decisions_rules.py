@@ -14,7 +14,7 @@ import sys
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
-from scipy.special import expit
+from scipy import special
 
 from reedlab.decide.rules import Measure, PredictedSuccess, Stakes, Windows, fit_rules
 from reedlab.decide.tryout import try_rules
@@ -36,7 +36,7 @@ def one(seed: int) -> dict[str, float]:
     lots, slope, base = rng.integers(9, 21), rng.normal(0, 0.7), rng.normal(0.3, 0.3)
     lot = np.repeat(np.arange(lots), 20)
     x = rng.normal(size=len(lot))
-    chance = expit(base + slope * x + rng.normal(0, LOT_SD, lots)[lot])
+    chance = special.expit(base + slope * x + rng.normal(0, LOT_SD, lots)[lot])
     rows = pd.DataFrame(
         {
             "lot": [f"L{i:02d}" for i in lot],
@@ -49,7 +49,7 @@ def one(seed: int) -> dict[str, float]:
         return {"lots": lots, "tried": 0, "follow": 0, "regret": 0.0, "stated": 0.0}
     fitted = fit_rules(RULES, rows, stakes)[tried.rules.index[0]]
     new = rng.normal(size=20_000)
-    p = expit(base + slope * new + rng.normal(0, LOT_SD, len(new)))
+    p = special.expit(base + slope * new + rng.normal(0, LOT_SD, len(new)))
     saved = 100 * stakes.saving(fitted.keep(pd.DataFrame({"density": 0.035 * new})), p).mean()
     follow = tried.answer == "follow"
     return {
