@@ -6,11 +6,15 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from scipy.special import expit, gammaln
+from scipy.special import gammaln
 
 from reedlab.mixed.blocks import Effects
 from reedlab.mixed.laplace import BetaPrior, Mode, find_mode
 from reedlab.mixed.terms import Design
+
+
+_FAR = 40.0
+"""Beyond this η a probability is 0 or 1 to the last digit."""
 
 
 @dataclass(frozen=True)
@@ -34,14 +38,17 @@ class BinomialLogit:
 
     def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Log-likelihood, score and weight of each row."""
-        e = np.exp(-np.abs(eta))
-        soft = np.maximum(eta, 0.0) + np.log1p(e)
-        upper = 1.0 / (1.0 + e)
-        p = np.where(eta >= 0.0, upper, e * upper)
-        weight = e * upper * upper
+        near = np.clip(eta, -_FAR, _FAR)
+        p = 1.0 / (1.0 + np.exp(-near))
+        weight = p * (1.0 - p)
         if self.trials is None:
-            return float(self.y @ eta - soft.sum()) + self.constant, self.y - p, weight
-        loglik = float(self.y @ eta - self.trials @ soft) + self.constant
+            # log p - (1 - y) η, with one logarithm for the product of sixteen probabilities.
+            loglik = _log_product(p) + float((self.y - 1.0) @ eta)
+            if eta.min() < -_FAR:
+                loglik += float(np.minimum(eta - near, 0.0).sum())
+            return loglik, self.y - p, weight
+        log_p = np.log(p) + np.minimum(eta - near, 0.0)
+        loglik = float(self.trials @ log_p + (self.y - self.trials) @ eta) + self.constant
         return loglik, self.y - self.trials * p, self.trials * weight
 
     def row_logliks(self, eta: np.ndarray) -> np.ndarray:
@@ -49,11 +56,12 @@ class BinomialLogit:
         soft = np.logaddexp(0.0, eta)
         return self.y * eta - (soft if self.trials is None else self.trials * soft)
 
-    def third(self, eta: np.ndarray) -> np.ndarray:
-        """Differentiate the weights in η."""
-        p = expit(eta)
-        out = p * (1.0 - p) * (1.0 - 2.0 * p)
-        return out if self.trials is None else self.trials * out
+    def third(self, eta: np.ndarray, score: np.ndarray, weight: np.ndarray) -> np.ndarray:
+        """Differentiate the weights in η: w (1 - 2 p), with p from the score."""
+        p = self.y - score
+        if self.trials is not None:
+            p /= self.trials
+        return weight * (1.0 - 2.0 * p)
 
     def with_extra(self, extra: np.ndarray) -> BinomialLogit:
         """Nothing beside θ and β is estimated."""
@@ -64,6 +72,13 @@ class BinomialLogit:
     ) -> np.ndarray:
         """Nothing beside θ and β is estimated."""
         return np.zeros(0)
+
+
+def _log_product(p: np.ndarray) -> float:
+    """Sum of logarithms of numbers in (1e-18, 1], taken of products of sixteen."""
+    whole = len(p) // 16 * 16
+    products = np.multiply.reduce(p[:whole].reshape(16, -1), axis=0)
+    return float(np.log(products).sum() + np.log(p[whole:]).sum())
 
 
 def likelihood(design: Design) -> BinomialLogit:

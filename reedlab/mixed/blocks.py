@@ -77,7 +77,7 @@ def cross_products(cells: Cells, weights: np.ndarray | None, with_x: bool) -> Cr
     head = np.empty((n_h, k_h, k_h))
     for i, a in enumerate(cells.columns[h]):
         for j, b in enumerate(cells.columns[h]):
-            head[:, i, j] = np.bincount(cells.level[h], zz[a, b], n_h)
+            head[:, i, j] = cells.by_level(h, zz[a, b])
     sparse = cells.F is None and q * n_h > _SPARSE_FROM and 20 * cells.n_cells < q * n_h
     rest_head = np.zeros((p if sparse else q + p, n_h * k_h))
     rest = np.zeros((q + p, q + p))
@@ -106,7 +106,7 @@ def _weighted_basis(cells: Cells, weights: np.ndarray | None) -> np.ndarray:
 
 def _cell_moments(cells: Cells, weighted: np.ndarray) -> np.ndarray:
     if cells.F is None:
-        return cells.sums(weighted[0])[None, None]
+        return cells.sums(weighted[0])[None, None, :]
     zz = np.empty((cells.m, cells.m, cells.n_cells))
     for a in range(cells.m):
         for b in range(a, cells.m):
@@ -132,7 +132,7 @@ def _own(cells: Cells, zz: np.ndarray, t: int) -> np.ndarray:
     out, levels = np.zeros((n, len(columns), n, len(columns))), np.arange(n)
     for i, a in enumerate(columns):
         for j, b in enumerate(columns):
-            out[levels, i, levels, j] = np.bincount(cells.level[t], zz[a, b], n)
+            out[levels, i, levels, j] = cells.by_level(t, zz[a, b])
     return out.reshape(n * len(columns), -1)
 
 
@@ -150,7 +150,7 @@ def _add_x(
         block = np.empty((p, cells.n_levels[t], len(columns)))
         for i, a in enumerate(columns):
             for j in range(p):
-                block[j, :, i] = np.bincount(cells.level[t], zx[a][j], cells.n_levels[t])
+                block[j, :, i] = cells.by_level(t, zx[a][j])
         if t == place.head:
             x_head[:] = block.reshape(p, -1)
         else:

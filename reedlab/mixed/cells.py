@@ -21,8 +21,10 @@ class Cells:
     ----------
     order : ndarray of int, shape (n,)
         ``rows[order]`` puts rows into cell order.
-    starts, counts : ndarray of int, shape (C,)
-        Where each cell begins in that order and how many rows it has.
+    cell : ndarray of int, shape (n,)
+        The cell of each row, in that order: 0, ..., 0, 1, ...
+    n_cells : int
+        Number of cells, C.
     level : tuple of ndarray of int, each shape (C,)
         The level of each random term in each cell.
     n_levels : tuple of int
@@ -37,8 +39,8 @@ class Cells:
     """
 
     order: np.ndarray
-    starts: np.ndarray
-    counts: np.ndarray
+    cell: np.ndarray
+    n_cells: int
     level: tuple[np.ndarray, ...]
     n_levels: tuple[int, ...]
     F: np.ndarray | None
@@ -50,20 +52,20 @@ class Cells:
         """Number of distinct basis columns."""
         return 1 if self.F is None else len(self.F)
 
-    @property
-    def n_cells(self) -> int:
-        """Number of cells, C."""
-        return len(self.starts)
-
     @cached_property
     def place(self) -> Layout:
         """Where each term's coordinates stand when the equations are solved."""
         sizes = [n * len(c) for n, c in zip(self.n_levels, self.columns)]
-        head = int(np.argmax(sizes))
+        head = int(np.argsort(sizes, kind="stable")[-1])
         rest = tuple(t for t in range(len(sizes)) if t != head)
         ends = np.cumsum([0, *(sizes[t] for t in rest)])
         slices = {t: slice(int(a), int(b)) for t, a, b in zip(rest, ends, ends[1:])}
         return Layout(head, rest, slices, int(ends[-1]))
+
+    @cached_property
+    def head_starts(self) -> np.ndarray:
+        """Where each level of the head begins; cells are sorted by it first."""
+        return np.searchsorted(self.level[self.place.head], np.arange(self.n_levels[self.place.head]))
 
     @cached_property
     def pair_code(self) -> dict[tuple[int, int], np.ndarray]:
@@ -80,27 +82,29 @@ class Cells:
         """Sum over each cell's rows; the rows lie along the last axis."""
         if self.n_cells == rows.shape[-1]:
             return rows
-        return np.add.reduceat(rows, self.starts, axis=-1)
+        if rows.ndim == 1:
+            return np.bincount(self.cell, rows, self.n_cells)
+        return np.stack([np.bincount(self.cell, row, self.n_cells) for row in rows])
 
     def spread(self, cells: np.ndarray) -> np.ndarray:
         """Give each row its cell's value; the cells lie along the last axis."""
         if self.n_cells == len(self.order):
             return cells
-        return np.repeat(cells, self.counts, axis=-1)
+        return cells.take(self.cell, axis=-1)
 
     def project(self, rows: np.ndarray) -> list[np.ndarray]:
         """Z' rows: for each term an array (levels, k)."""
-        if self.F is None:
-            moments = self.sums(rows)
-            return [
-                np.bincount(level, moments, size)[:, None]
-                for level, size in zip(self.level, self.n_levels)
-            ]
-        moments = self.sums(self.F * rows)
+        moments = self.sums(rows)[None] if self.F is None else self.sums(self.F * rows)
         return [
-            np.stack([np.bincount(level, moments[c], size) for c in columns], axis=1)
-            for level, size, columns in zip(self.level, self.n_levels, self.columns)
+            np.array([self.by_level(t, moments[c]) for c in columns]).T
+            for t, columns in enumerate(self.columns)
         ]
+
+    def by_level(self, t: int, moments: np.ndarray) -> np.ndarray:
+        """Sum cells' values over each level of term t."""
+        if t == self.place.head:
+            return np.add.reduceat(moments, self.head_starts)
+        return np.bincount(self.level[t], moments, self.n_levels[t])
 
     def expand(self, effects: list[np.ndarray]) -> np.ndarray:
         """Z u in cell order, from each term's effects (levels, k)."""
@@ -173,15 +177,15 @@ def build_cells(
     Cells
     """
     code = np.zeros(len(X), dtype=np.int64)
-    for term in np.argsort(n_levels)[::-1]:
+    sizes = [n * b.shape[1] for n, b in zip(n_levels, basis)]
+    for term in np.argsort(sizes, kind="stable")[::-1]:
         if code.max(initial=0) > np.iinfo(np.int64).max // max(n_levels[term], 1) - 1:
             code = np.unique(code, return_inverse=True)[1]
         code = code * n_levels[term] + index[term]
     order = np.argsort(code, kind="stable")
     code = code[order]
-    starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]])
-    counts = np.diff(np.r_[starts, len(code)])
-    first = order[starts]
+    cell = np.concatenate([[0], np.cumsum(code[1:] != code[:-1])])
+    first = order[np.searchsorted(cell, np.arange(cell[-1] + 1))]
     distinct: list[np.ndarray] = []
     columns = tuple(
         tuple(_place(column, distinct) for column in np.asarray(b, dtype=float).T) for b in basis
@@ -189,8 +193,8 @@ def build_cells(
     constant = len(distinct) == 1 and bool((distinct[0] == 1.0).all())
     return Cells(
         order=order,
-        starts=starts,
-        counts=counts,
+        cell=cell,
+        n_cells=len(first),
         level=tuple(np.asarray(i)[first].astype(np.intp) for i in index),
         n_levels=tuple(n_levels),
         F=None if constant else np.stack([column[order] for column in distinct]),

@@ -21,6 +21,7 @@ from reedlab.mixed.inverse import invert
 from reedlab.mixed.optimise import minimise
 from reedlab.mixed.ordinal import cut_jacobian
 from reedlab.mixed.terms import Design
+from reedlab.mixed.threads import one_thread
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,8 @@ class Fitted:
         if self.curvature is None:
             return self.sigma**2 * self.factor.cov_beta
         k = self.design.n_theta
-        covariance = self.curvature.covariance()[k:, k:]
+        with one_thread():
+            covariance = self.curvature.covariance()[k:, k:]
         J = np.eye(len(covariance))
         if len(self.thresholds):
             phi = self.curvature.x[k + self.design.p :]
@@ -120,7 +122,8 @@ class Fitted:
     @cached_property
     def mode_covariances(self) -> Effects:
         """Conditional covariances of the random effects given θ and β, each (levels, k, k)."""
-        blocks = invert(self.factor, with_x=False).level_covariances()
+        with one_thread():
+            blocks = invert(self.factor, with_x=False).level_covariances()
         return [self.sigma**2 * block for block in blocks]
 
     @property
@@ -215,9 +218,10 @@ def fit_design(
     ModelError
         When the data cannot tell the model's parameters.
     """
-    if family == "gaussian":
-        return _fit_gaussian(design, reml, start, recipe)
-    return Fitted(**fit_glmm(design, family, quadrature, start), recipe=recipe)
+    with one_thread():
+        if family == "gaussian":
+            return _fit_gaussian(design, reml, start, recipe)
+        return Fitted(**fit_glmm(design, family, quadrature, start), recipe=recipe)
 
 
 def theta_scale(design: Design) -> np.ndarray:

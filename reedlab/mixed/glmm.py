@@ -105,7 +105,7 @@ def _start(
 ) -> tuple[np.ndarray, np.ndarray, Effects]:
     """Where β and the thresholds start, their unit steps, and the random effects there."""
     if family == "binomial":
-        joint = binomial.joint_mode(design, theta)
+        joint = binomial.joint_mode(design, theta, tolerance=1e-4)
         return joint.beta, np.linalg.inv(joint.factor.chol_beta).T, joint.v
     zero = [np.zeros((t.n_levels, t.k)) for t in design.terms]
     x = np.concatenate([theta, np.zeros(design.p), ordinal.likelihood(design).phi])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -64,26 +63,20 @@ class Inverse:
         block = against.reshape(shape)[cells.level[other], :, cells.level[column], :]
         return block if other == s else block.transpose(0, 2, 1)
 
-    def _scaled(self) -> Iterator[tuple[int, int, np.ndarray, np.ndarray]]:
-        """Yield s, t and the blocks Λ_s H^-1_st (C, k_s, k_t), plain and with Λ_t' behind."""
-        lambdas, scalar = self.factor.lambdas, self.factor.cross.cells.F is None
-        for (s, t), block in self.at_cells.items():
-            for a, b in {(s, t), (t, s)}:
-                if scalar:
-                    left = (lambdas[a][0, 0] * block)[:, None, None]
-                    yield a, b, left, lambdas[b][0, 0] * left
-                else:
-                    left = lambdas[a] @ (block if a == s else block.transpose(0, 2, 1))
-                    yield a, b, left, left @ lambdas[b].T
-
     def row_covariance(self) -> np.ndarray:
         """Var(η) of each row that the random effects bring, H^-1 taken as covariance; (n,)."""
-        cells = self.factor.cross.cells
+        cells, lambdas = self.factor.cross.cells, self.factor.lambdas
         Q = np.zeros((cells.m, cells.m, cells.n_cells))
-        for s, t, _, both in self._scaled():
+        for (s, t), block in self.at_cells.items():
+            if cells.F is None:
+                Q[0, 0] += ((1.0 + (s != t)) * lambdas[s][0, 0] * lambdas[t][0, 0]) * block
+                continue
+            scaled = lambdas[s] @ block @ lambdas[t].T
             for i, a in enumerate(cells.columns[s]):
                 for j, b in enumerate(cells.columns[t]):
-                    Q[a, b] += both[:, i, j]
+                    Q[a, b] += scaled[:, i, j]
+                    if s != t:
+                        Q[b, a] += scaled[:, i, j]
         return cells.quadratic(Q)
 
     def traces(self) -> Effects:
@@ -92,16 +85,29 @@ class Inverse:
         The entry (i, j) is half the derivative of log det H in Λ_t[i, j]. There is no division by
         θ in it, so it is exact at the boundary.
         """
-        cross, cells = self.factor.cross, self.factor.cross.cells
+        cells, lambdas = self.factor.cross.cells, self.factor.lambdas
         out = [np.zeros((len(columns), len(columns))) for columns in cells.columns]
-        for s, t, left, _ in self._scaled():
-            for i, c in enumerate(cells.columns[t]):
-                for a, d in enumerate(cells.columns[s]):
-                    out[t][i] += cross.zz[c, d] @ left[:, a, :]
+        for (s, t), block in self.at_cells.items():
+            if cells.F is None:
+                both = float(self.factor.cross.zz[0, 0] @ block)
+                out[t] += lambdas[s] * both
+                if s != t:
+                    out[s] += lambdas[t] * both
+                continue
+            self._add_trace(out[t], t, s, lambdas[s] @ block)
+            if s != t:
+                self._add_trace(out[s], s, t, lambdas[t] @ block.transpose(0, 2, 1))
         if len(self.rr) > cells.place.q_rest:
             for t in range(len(out)):
                 out[t] += self._x_trace(t)
         return out
+
+    def _add_trace(self, out: np.ndarray, t: int, s: int, scaled: np.ndarray) -> None:
+        """Add term s's share to term t's trace, from the blocks Λ_s H^-1_st."""
+        columns, zz = self.factor.cross.cells.columns, self.factor.cross.zz
+        for i, c in enumerate(columns[t]):
+            for a, d in enumerate(columns[s]):
+                out[i] += zz[c, d] @ scaled[:, a, :]
 
     def _x_trace(self, t: int) -> np.ndarray:
         cross, place = self.factor.cross, self.factor.cross.cells.place

@@ -36,8 +36,8 @@ class Likelihood(Protocol):
     def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Log-likelihood, its derivative in each η, and minus the second derivatives."""
 
-    def third(self, eta: np.ndarray) -> np.ndarray:
-        """Differentiate minus the second derivative in η."""
+    def third(self, eta: np.ndarray, score: np.ndarray, weight: np.ndarray) -> np.ndarray:
+        """Differentiate the weights in η; score and weight are those of :meth:`steps`."""
 
     @property
     def constant(self) -> float:
@@ -145,8 +145,12 @@ def find_mode(
     precision = None if prior is None else prior[1]
     best, fraction = -np.inf, 1.0
     step_v, step_beta = [np.zeros_like(part) for part in v], np.zeros_like(beta)
+    fixed = beta @ cells.XT
     for _ in range(_MAX_STEPS):
-        eta = beta @ cells.XT + cells.expand([a @ lam.T for a, lam in zip(v, lambdas)])
+        if free_beta:
+            fixed = beta @ cells.XT
+        eta = cells.expand([a @ lam.T for a, lam in zip(v, lambdas)])
+        eta += fixed
         loglik, score, weight = likelihood.steps(eta)
         penalised = loglik - 0.5 * sum(float((a * a).sum()) for a in v)
         if prior is not None:
@@ -203,7 +207,7 @@ def laplace_gradient(
     cells, lambdas = design.cells, mode.factor.lambdas
     inverse = invert(mode.factor, with_x=False)
     half_leverage = 0.5 * inverse.row_covariance()
-    pull = half_leverage * likelihood.third(mode.eta)
+    pull = half_leverage * likelihood.third(mode.eta, mode.score, mode.weight)
     adjoint, _ = mode.factor.solve([z @ lam for z, lam in zip(cells.project(pull), lambdas)])
     shift = cells.expand([a @ lam.T for a, lam in zip(adjoint, lambdas)])
     total = mode.score - pull + mode.weight * shift

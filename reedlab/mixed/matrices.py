@@ -390,16 +390,15 @@ def _random_term(part: RandomPart, frame: pd.DataFrame, basis: Any) -> RandomTer
 
 def _grouping(part: RandomPart, frame: pd.DataFrame) -> tuple[np.ndarray, tuple[str, ...]]:
     """Codes and sorted labels of the grouping's levels that occur."""
-    code, parts = np.zeros(len(frame), dtype=np.int64), []
+    code = np.zeros(len(frame), dtype=np.int64)
     for column in part.columns:
         own, levels = pd.factorize(frame[column], sort=True)
-        code = code * len(levels) + own
-        parts.append(levels)
-    present, index = np.unique(code, return_inverse=True)
+        # Coded anew at each column, so that the product of the numbers of levels stays small.
+        code, present = pd.factorize(code * len(levels) + own, sort=True)
     first = np.zeros(len(present), dtype=np.intp)
-    first[index[::-1]] = np.arange(len(frame))[::-1]
+    first[code[::-1]] = np.arange(len(frame))[::-1]
     labels = _labels(part, frame.iloc[first])
-    return index.astype(np.intp), tuple(labels)
+    return code.astype(np.intp), tuple(labels)
 
 
 @contextmanager

@@ -64,7 +64,7 @@ class CumulativeLogit:
         # F - E = F (1 - E) (1 - exp(lower - upper)), which loses nothing to cancellation.
         return log_expit(upper - eta) + log_expit(eta - lower) + np.log1p(-np.exp(lower - upper))
 
-    def third(self, eta: np.ndarray) -> np.ndarray:
+    def third(self, eta: np.ndarray, score: np.ndarray, weight: np.ndarray) -> np.ndarray:
         """Differentiate the weights in η."""
         F, E = self._at_most(eta)
         return -_bend(F) - _bend(E)

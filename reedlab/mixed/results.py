@@ -13,6 +13,7 @@ from reedlab.mixed.checks import check_design
 from reedlab.mixed.fitted import Fitted, fit_design
 from reedlab.mixed.matrices import build
 from reedlab.mixed.summary import Summary, summarise
+from reedlab.mixed.threads import one_thread
 
 if TYPE_CHECKING:
     from reedlab.mixed.errors_in_variables import CorrectedFit, ReadingError
@@ -109,7 +110,8 @@ def fit(
 
         return fit_corrected(formula, data, family, measurement_error, trials=trials, reml=reml)
     design, recipe = build(formula, data, family, trials)
-    check_design(design, family)
+    with one_thread():
+        check_design(design, family)
     return Fit(fit_design(design, family, reml=reml, quadrature=quadrature, recipe=recipe))
 
 
