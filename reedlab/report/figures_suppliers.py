@@ -52,7 +52,7 @@ def flow(frame: pd.DataFrame) -> Axes:
     ax.set_ylim(len(wide) - 0.5, -0.5)
     ax.grid(visible=False, axis="y")
     ax.set_xlabel("pieces")
-    ax.figure.legend(loc="outside lower center", ncols=3, fontsize=9)
+    ax.figure.legend(loc="outside lower center", ncols=3, fontsize=9, frameon=False)
     return ax
 
 
@@ -90,5 +90,5 @@ def chances(frame: pd.DataFrame, by: str) -> Axes:
     ax.xaxis.set_major_formatter(PercentFormatter(1))
     ax.grid(visible=False, axis="y")
     ax.set_xlabel("probability of being the cheapest")
-    ax.figure.legend(loc="outside lower center", ncols=1, fontsize=9)
+    ax.figure.legend(loc="outside lower center", ncols=1, fontsize=9, frameon=False)
     return ax
