@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.evidence import listed
 from reedlab.report.numbers import heading, percent
-from reedlab.report.prose import listing
 
 _SCALED = re.compile(r"scale\((\w+)\)")
 _LEVEL = re.compile(r"(\w+)\[(?:T\.)?(.+)\]")
@@ -92,11 +92,11 @@ def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95)
             f"{row['effect']}: {row['ratio']:.2f} times ({row['low']:.2f} to {row['high']:.2f})"
             for row in clear
         ]
-        said.append(f"What clearly changes {what} ({percent(level)} intervals): {listing(named)}.")
+        said.append(f"What clearly changes {what} ({percent(level)} intervals): {listed(named)}.")
     else:
         said.append(f"Nothing asked here clearly changes {what}.")
     if open_:
-        said.append(f"The records cannot tell: {listing(open_)}. {record}")
+        said.append(f"The records cannot tell: {listed(open_)}. {record}")
     return " ".join(said)
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import pandas as pd
 
+from reedlab.decide.evidence import listed
 from reedlab.errors import ReedlabError
 
 if TYPE_CHECKING:
@@ -92,17 +93,6 @@ def count(number: int, noun: str) -> str:
     return f"{amount} {noun}" if number == 1 else f"{amount} {noun}s"
 
 
-def listing(words: list[str], last: str = "and") -> str:
-    """Join words as a sentence does.
-
-    Examples
-    --------
-    >>> listing(["ochre", "slate", "umber"]), listing(["ochre"])
-    ('ochre, slate and umber', 'ochre')
-    """
-    return f" {last} ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
-
-
 def findings_count(bench: Bench) -> str:
     """Say in one line what a bench holds and how many findings its check has.
 
@@ -121,7 +111,7 @@ def findings_count(bench: Bench) -> str:
         count(len(bench.tables["reeds"]), "reed"),
         count(len(bench.tables["pieces"]), "measured piece"),
     ]
-    return f"{listing(held).capitalize()}; the check names {_severities(bench.findings)}."
+    return f"{listed(held).capitalize()}; the check names {_severities(bench.findings)}."
 
 
 def findings_text(bench: Bench) -> str:
@@ -143,7 +133,7 @@ def findings_text(bench: Bench) -> str:
 
 
 def _severities(findings: pd.DataFrame) -> str:
-    return listing(
+    return listed(
         [
             count(int((findings["severity"] == severity).sum()), severity)
             for severity in ("error", "warning")
