@@ -153,11 +153,17 @@ def _sizes(tables: Tables, found: Findings) -> None:
                   "name the gauge: readings of two gauges do not compare")  # fmt: skip
 
 
+def _new_years(years: pd.Series) -> pd.Series:
+    """The first day of each year."""
+    text = years.where(years % 1 == 0).astype("Int64").astype("string")
+    return pd.to_datetime(text, format="%Y", errors="coerce")
+
+
 def _dates(tables: Tables, found: Findings) -> None:
     """Days out of order, and steps that took years."""
     lots = tables["lots"].dropna(subset="lot").drop_duplicates("lot").set_index("lot")
     bought = lots["bought_on"].dropna().to_dict()
-    harvest = pd.to_datetime(lots["harvest_year"], format="%Y", errors="coerce").dropna().to_dict()
+    harvest = _new_years(lots["harvest_year"]).dropna().to_dict()
     reeds = tables["reeds"]
     lot = lots_of(reeds, tables["pieces"]).astype(object)
     steps = {
@@ -168,7 +174,7 @@ def _dates(tables: Tables, found: Findings) -> None:
     }
     _in_order("reeds", steps, found)
     own = tables["lots"]
-    year = pd.to_datetime(own["harvest_year"], format="%Y", errors="coerce")
+    year = _new_years(own["harvest_year"])
     _in_order("lots", {"harvest_year": year, "bought_on": own["bought_on"]}, found)
     for name, day in (("pieces", "measured_on"), ("tally", "date")):
         arrived = tables[name]["lot"].astype(object).map(bought)

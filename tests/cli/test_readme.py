@@ -1,0 +1,38 @@
+"""What README.md shows is what the program does."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def reedlab(*words):
+    asked = [sys.executable, "-c", "from reedlab.cli import main; main()", *words]
+    return subprocess.run(asked, capture_output=True, text=True, cwd=ROOT, timeout=120)
+
+
+def test_the_check_of_the_messy_bench_stands_there_word_for_word():
+    done = reedlab("check", "data/messy")
+    assert done.returncode == 1
+    (shown,) = re.findall(r"```text\n(.*?)```", README, re.DOTALL)
+    assert shown.strip() == done.stdout.strip()
+
+
+def test_the_researchers_five_minutes_run():
+    (code,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    names: dict[str, object] = {}
+    lines = code.replace("data/demo", str(ROOT / "data" / "demo")).splitlines()
+    # The profile is the one slow line, and has tests of its own.
+    exec("\n".join(line for line in lines if "conf_int" not in line), names)
+    assert names["fit"].converged
+    assert names["fit"].nobs > 300
+
+
+def test_every_command_named_there_exists():
+    for command in set(re.findall(r"reedlab (new|check|report|demo|trial \w+)\b", README)):
+        assert reedlab(*command.split(), "--help").returncode == 0, command
