@@ -16,7 +16,7 @@ from reedlab.decide.costs import cost_per_saleable, profit_per_hour
 from reedlab.decide.evidence import Evidence, gather, listed
 from reedlab.decide.models import Spec, fit_models
 from reedlab.decide.nextlot import NextLot
-from reedlab.decide.suppliers import LIKELY, SupplierAnswer
+from reedlab.decide.suppliers import SupplierAnswer, leans
 from reedlab.errors import DecisionError
 
 _PRIOR_REEDS = 6
@@ -48,7 +48,7 @@ class Earnings:
         first = self.suppliers.iloc[0]
         sure = (
             f"with a probability of {first.prob_best:.0%}"
-            if first.prob_best >= LIKELY
+            if leans(self.suppliers["prob_best"])
             else f"though the records cannot tell (probability {first.prob_best:.0%}): record "
             "grade, price and minutes of more reeds"
         )
@@ -153,7 +153,7 @@ class Forms:
     @property
     def verdict(self) -> str:
         """``lean`` or ``cannot tell``."""
-        told = self.separable and self.table["prob_best"].iloc[0] >= LIKELY
+        told = self.separable and leans(self.table["prob_best"])
         return "lean" if told else "cannot tell"
 
     def sentence(self) -> str:

@@ -17,7 +17,7 @@ import pandas as pd
 
 from reedlab.decide.evidence import gather
 from reedlab.decide.models import Spec, ability, success_posterior
-from reedlab.decide.suppliers import LIKELY
+from reedlab.decide.suppliers import leans
 from reedlab.errors import DecisionError
 
 _LOTS = 4
@@ -75,7 +75,7 @@ class EqualCane:
     @property
     def verdict(self) -> str:
         """``lean`` where one supplier stays likeliest, else ``cannot tell``."""
-        return "lean" if self.table["prob_highest_equal"].max() >= LIKELY else "cannot tell"
+        return "lean" if leans(self.table["prob_highest_equal"]) else "cannot tell"
 
 
 def hold_equal(

@@ -23,7 +23,7 @@ CORRELATIONS = (-0.5, 0.0, 0.5)
 SURE = 0.9
 """Probability from which on the answer says buy."""
 LIKELY = 0.5
-"""Probability from which on the answer leans to a supplier; below, the records cannot tell."""
+"""Probability from which on the answer leans to a supplier, if no other is half as probable."""
 TRIAL_REEDS = 10
 """Reeds with which a new lot is commonly tried (common practice: five to ten, no source)."""
 _TRIALS = (5, 10, 20, 40)
@@ -90,8 +90,8 @@ class SupplierAnswer:
         """How sure the answer is: ``buy``, ``lean`` or ``cannot tell``."""
         if len(self.table) < 2 or self._runner_up_ratio > 4:
             return "cannot tell"
-        sure = self.table["prob_best"].iloc[0]
-        return "buy" if sure >= SURE else "lean" if sure >= LIKELY else "cannot tell"
+        chances = self.table["prob_best"]
+        return "buy" if chances.max() >= SURE else "lean" if leans(chances) else "cannot tell"
 
     @property
     def _runner_up_ratio(self) -> float:
@@ -277,6 +277,18 @@ def pieces_a_year(reeds: pd.DataFrame) -> float:
         return float(len(reeds))
     days = (reeds["tied_on"].max() - reeds["tied_on"].min()).days
     return float(len(reeds) * 365.25 / max(days, 90))
+
+
+def leans(chances: pd.Series) -> bool:
+    """Whether one choice is likely enough to lean to: at least even, and twice any other.
+
+    Examples
+    --------
+    >>> leans(pd.Series([0.6, 0.3, 0.1])), leans(pd.Series([0.55, 0.45]))
+    (True, False)
+    """
+    first, *others = sorted(chances, reverse=True)
+    return bool(first >= LIKELY and first >= 2 * max(others, default=0.0))
 
 
 def _share_lowest(cost: np.ndarray) -> np.ndarray:
