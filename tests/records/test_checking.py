@@ -340,3 +340,10 @@ def test_every_word_of_a_finding_is_for_a_person():
     assert not any(sign in text for sign in ("nan", "None", "Timestamp", "dtype", "<NA>", "{", "}"))
     assert made.findings["mend"].str.len().gt(5).all()
     assert set(made.findings["table"]) <= set(TABLES)
+
+
+def test_a_harvest_after_the_purchase_and_a_year_that_is_none():
+    lots = [{"harvest_year": 2022}, {"lot": "L2", "harvest_year": 2020.5}, {"lot": "L3"}]
+    made = bench(lots=lots)
+    assert named(made, "bought_on", "lots")["row"].tolist() == [2]
+    assert "before harvest_year (2022" in named(made, "bought_on", "lots")["problem"].iloc[0]
