@@ -154,7 +154,7 @@ def _sizes(tables: Tables, found: Findings) -> None:
 
 
 def _new_years(years: pd.Series) -> pd.Series:
-    """The first day of each year."""
+    """Return the first day of each year."""
     text = years.where(years % 1 == 0).astype("Int64").astype("string")
     return pd.to_datetime(text, format="%Y", errors="coerce")
 

