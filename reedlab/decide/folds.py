@@ -142,7 +142,10 @@ def judge(
     The best rule is chosen again on each draw of lots and judged on the lots that were not drawn;
     by how much the best rule does better on all lots than those choices did there is the optimism
     of having chosen it (Tsamardinos, Greasidou and Borboudakis 2018, Machine Learning 107:1895).
-    Few lots widen the interval by the t distribution's factor.
+    Few lots widen the interval by the t distribution's factor. It takes the rule as found: that
+    another bench would have found another is not in it, and on 500 benches of 9 to 20 lots a 90 %
+    interval held the saving of the final rule 84 times in 100 (``decisions_rules.py`` among the
+    benchmarks), mostly because small or negative savings were understated.
 
     Parameters
     ----------
