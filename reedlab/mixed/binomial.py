@@ -12,7 +12,6 @@ from reedlab.mixed.blocks import Effects
 from reedlab.mixed.laplace import BetaPrior, Mode, find_mode
 from reedlab.mixed.terms import Design
 
-
 _FAR = 40.0
 """Beyond this η a probability is 0 or 1 to the last digit."""
 

@@ -65,7 +65,9 @@ class Cells:
     @cached_property
     def head_starts(self) -> np.ndarray:
         """Where each level of the head begins; cells are sorted by it first."""
-        return np.searchsorted(self.level[self.place.head], np.arange(self.n_levels[self.place.head]))
+        return np.searchsorted(
+            self.level[self.place.head], np.arange(self.n_levels[self.place.head])
+        )
 
     @cached_property
     def pair_code(self) -> dict[tuple[int, int], np.ndarray]:
