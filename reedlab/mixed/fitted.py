@@ -20,6 +20,7 @@ from reedlab.mixed.glmm import Curvature, fit_glmm
 from reedlab.mixed.inverse import invert
 from reedlab.mixed.optimise import minimise
 from reedlab.mixed.ordinal import cut_jacobian
+from reedlab.mixed.standardise import Standardised, standardise
 from reedlab.mixed.terms import Design
 from reedlab.mixed.threads import one_thread
 
@@ -154,7 +155,7 @@ class Fitted:
         """Say what a reader must know, in the order of weight."""
         notes = list(self.notes)
         if not self.converged:
-            notes.insert(0, "The fit did not converge; its estimates are not to be used.")
+            notes.append("The fit did not converge; its estimates are not to be used.")
         for t in self.singular:
             term = self.design.terms[t]
             if term.k == 1:
@@ -219,9 +220,11 @@ def fit_design(
         When the data cannot tell the model's parameters.
     """
     with one_thread():
+        inner = standardise(design)
+        theta = None if start is None else inner.forth(np.asarray(start, dtype=float))
         if family == "gaussian":
-            return _fit_gaussian(design, reml, start, recipe)
-        return Fitted(**fit_glmm(design, family, quadrature, start), recipe=recipe)
+            return _fit_gaussian(design, inner, reml, theta, recipe)
+        return Fitted(**fit_glmm(design, inner, family, quadrature, theta), recipe=recipe)
 
 
 def theta_scale(design: Design) -> np.ndarray:
@@ -231,20 +234,25 @@ def theta_scale(design: Design) -> np.ndarray:
     )
 
 
-def _fit_gaussian(design: Design, reml: bool, start: np.ndarray | None, recipe: Any) -> Fitted:
-    profile = GaussianProfile(design, reml)
+def _fit_gaussian(
+    design: Design, inner: Standardised, reml: bool, start: np.ndarray | None, recipe: Any
+) -> Fitted:
+    profile = GaussianProfile(inner.design, reml)
 
     def evaluate(x: np.ndarray) -> tuple[float, Effects, np.ndarray]:
         at = profile.at(x)
         return at.deviance / 2.0, [d / 2.0 for d in profile.gradient(at)], np.zeros(0)
 
     theta0 = design.diagonal * 1.0 if start is None else start
-    best = minimise(design, evaluate, theta0, theta_scale(design))
-    at = profile.at(best.x)
+    best = minimise(inner.design, evaluate, theta0, theta_scale(design))
+    theta = inner.back(best.x)
+    if inner.design is not design:
+        profile = GaussianProfile(design, reml)
+    at = profile.at(theta)
     return Fitted(
         design=design,
         family="gaussian",
-        theta=best.x,
+        theta=theta,
         beta=at.beta,
         sigma=at.sigma,
         v=at.v,

@@ -13,6 +13,8 @@ from reedlab.mixed.blocks import Effects
 from reedlab.mixed.laplace import Likelihood, Mode, find_mode, laplace_gradient
 from reedlab.mixed.optimise import Evaluate, gradient_in_theta, minimise
 from reedlab.mixed.quadrature import QuadratureObjective
+from reedlab.mixed.separation import separation_notes
+from reedlab.mixed.standardise import Standardised
 from reedlab.mixed.terms import Design
 
 
@@ -53,15 +55,31 @@ class LaplaceObjective:
 
 
 def fit_glmm(
-    design: Design, family: str, quadrature: int = 1, start: np.ndarray | None = None
+    given: Design,
+    inner: Standardised,
+    family: str,
+    quadrature: int = 1,
+    start: np.ndarray | None = None,
 ) -> dict[str, Any]:
     """Fit a binomial or ordinal design; see :func:`reedlab.mixed.fitted.fit_design`.
+
+    Parameters
+    ----------
+    given : Design
+    inner : Standardised
+        The same design on standardised bases, where the search runs.
+    family : {"binomial", "ordinal"}
+    quadrature : int
+        Nodes of adaptive Gauss-Hermite quadrature.
+    start : ndarray, shape (n_theta,), optional
+        Where θ starts, on the standardised bases.
 
     Returns
     -------
     dict
         The fields of :class:`reedlab.mixed.fitted.Fitted` by name.
     """
+    design = inner.design
     if quadrature > 1 and (len(design.terms) > 1 or design.terms[0].k > 1):
         raise ModelError(
             "Quadrature needs a model with one random intercept; leave quadrature= out for Laplace."
@@ -82,19 +100,24 @@ def fit_glmm(
     T[np.arange(k), np.arange(k)] = scale
     T[k:, k:] = whiten
     at_bound = np.append(design.diagonal, np.zeros(len(rest), dtype=bool)) & (best.x <= 0.0)
-    mode, _ = objective.mode(best.x)
+    mode, likelihood = objective.mode(best.x)
+    theta = inner.back(best.x[:k])
+    if given is not design:
+        mode = find_mode(given, likelihood, theta, best.x[k : k + p])
+    notes = separation_notes(design, best.x[k : k + p])
     return dict(
-        design=design,
+        design=given,
         family=family,
-        theta=best.x[:k],
+        theta=theta,
         beta=best.x[k : k + p],
         sigma=1.0,
         v=mode.v,
         factor=mode.factor,
         llf=-best.value,
-        converged=best.converged,
+        converged=best.converged and not any(note.startswith("Separation") for note in notes),
         singular=best.singular,
         quadrature=quadrature,
+        notes=notes,
         thresholds=ordinal.cut_points(best.x[k + p :]),
         curvature=Curvature(objective, best.x, T, np.flatnonzero(~at_bound)),
     )

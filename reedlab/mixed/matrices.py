@@ -6,6 +6,7 @@ how it is said, is decided here.
 
 from __future__ import annotations
 
+import ast
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -43,7 +44,7 @@ class Recipe:
     trials : str, optional
         The column of trials.
     dtypes : dict of str to bool
-        For each column used, whether it was a factor.
+        For each column used, whether it was a factor whose levels must be known.
     family : str
         An ordinal model has thresholds in place of an intercept.
     """
@@ -98,7 +99,8 @@ def build(
     groups = {column for part in formula.random for column in part.columns}
     wanted = sorted({*coded, *groups, *columns_of(response), *([trials] if trials else [])})
     frame, rows, dropped, n_dropped = _complete_rows(data, wanted, text)
-    factors = _factors(frame, coded)
+    plain = set().union(*(_outside_groupings(f) for f in (fixed, *parts) if f is not None))
+    factors = _factors(frame, coded & plain)
 
     with _said_by_us(text):
         X = fixed.get_model_matrix(frame, na_action="raise", context=_CONTEXT)
@@ -125,7 +127,7 @@ def build(
         grades=grades,
     )
     specs = tuple(None if basis is None else basis.model_spec for basis in bases)
-    kinds = {c: isinstance(frame[c].dtype, pd.CategoricalDtype) for c in coded}
+    kinds = {c: c in factors for c in coded}
     return design, Recipe(formula, X.model_spec, specs, factors, trials, kinds, family)
 
 
@@ -237,6 +239,31 @@ def columns_of(formula: Formula) -> set[str]:
         elif factor.eval_method is factor.EvalMethod.PYTHON:
             names |= {str(v.root) for v in get_required_variables(factor.expr, {})}
     return names - set(TRANSFORMS) - set(_CONTEXT)
+
+
+def _outside_groupings(formula: Formula) -> set[str]:
+    """Columns that stand elsewhere than as the grouping of within() or between()."""
+    found: set[str] = set()
+    for expression in {factor.expr for term in formula for factor in term.factors}:
+        try:
+            tree = ast.parse(expression, mode="eval")
+        except SyntaxError:  # a name in backticks
+            found.add(expression)
+            continue
+        groupings = {
+            id(call.args[1])
+            for call in ast.walk(tree)
+            if isinstance(call, ast.Call)
+            and isinstance(call.func, ast.Name)
+            and call.func.id in _CONTEXT
+            and len(call.args) == 2
+        }
+        found |= {
+            node.id
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Name) and id(node) not in groupings
+        }
+    return found
 
 
 def _plain(values: pd.Series, column: str) -> pd.Series:

@@ -22,6 +22,7 @@ _ZERO = 1e-4
 _ROUNDS = 6
 _MAX_STEPS = 200
 _PROMISE = 1e-11
+_FLAT = 1e-4
 _NEARLY_FLAT = 1e-3
 _ROUNDING = 1e-9
 
@@ -108,7 +109,6 @@ def _descend(
     base = start[k:]
     bounded = np.concatenate([design.diagonal, np.zeros(len(base), dtype=bool)])
     unit = np.concatenate([scale, np.ones(len(base))])
-    reach = np.concatenate([1.0 / scale, np.full(len(base), np.inf)])
 
     def unpack(z: np.ndarray) -> np.ndarray:
         return np.concatenate([z[:k] * scale, base + T @ z[k:]])
@@ -119,23 +119,32 @@ def _descend(
 
     z = np.concatenate([start[:k] / scale, np.zeros(len(base))])
     value, gradient = objective(z)
-    B, message = np.eye(len(z)), "The steps ran out."
+    B, fresh, message = np.eye(len(z)), True, "The steps ran out."
     for _ in range(_MAX_STEPS):
         free = ~(bounded & (z <= 0.0) & (gradient >= 0.0))
         step = np.zeros(len(z))
         step[free] = -np.linalg.solve(B[np.ix_(free, free)], gradient[free])
-        if -float(gradient @ step) < _PROMISE + 1e-15 * abs(value):
-            message = ""
-            break
-        step *= min(1.0, float((reach / np.maximum(np.abs(step), 1e-300)).min()))
+        promise, steepest = -float(gradient @ step), np.abs(gradient[free]).max(initial=0.0)
+        if promise < _PROMISE + 1e-15 * abs(value):
+            if steepest < _FLAT:
+                message = ""
+                break
+            B, fresh = np.eye(len(z)), True  # the metric is spoilt: start it anew
+            continue
+        # A θ moves by at most its own size, or by 1 where it is smaller.
+        reach = np.maximum(1.0 / scale, np.abs(z[:k]))
+        step *= min(1.0, float((reach / np.maximum(np.abs(step[:k]), 1e-300)).min()))
         # A zero is walked up to: a leap to it from afar would only have to be taken back.
         lowest = np.where(bounded, np.where(z * unit > 0.1, 0.3 * z, 0.0), -np.inf)
         found = _search(objective, z, value, gradient, step, lowest)
+        if found is None and not fresh:
+            B, fresh = np.eye(len(z)), True
+            continue
         if found is None:
-            message = "" if np.abs(gradient[free]).max() < _NEARLY_FLAT else "No step was downhill."
+            message = "" if steepest < _NEARLY_FLAT else "No step was downhill."
             break
         z_new, value, gradient_new = found
-        B = _update(B, z_new - z, gradient_new - gradient)
+        B, fresh = _update(B, z_new - z, gradient_new - gradient), False
         z, gradient = z_new, gradient_new
     return Optimum(unpack(z), value, not message, (), message)
 

@@ -73,6 +73,33 @@ def make_design(rng: np.random.Generator, family: str, correlated: bool = True) 
     return Design(np.asarray(y, float), X, names, tuple(terms), trials=trials, grades=grades)
 
 
+def make_bench_design(seed: int, family: str) -> Design:
+    """A small bench as a design, without the cost of a formula; most sds are small or zero."""
+    rng = np.random.default_rng(seed)
+    n, suppliers, lots = (
+        int(rng.integers(40, 200)),
+        int(rng.integers(2, 7)),
+        int(rng.integers(2, 5)),
+    )
+    supplier = np.concatenate([np.arange(suppliers), rng.integers(suppliers, size=n - suppliers)])
+    lot = np.unique(supplier * lots + rng.integers(lots, size=n), return_inverse=True)[1]
+    maker, x, one = np.arange(n) % 3, rng.normal(size=n), np.ones((n, 1))
+    eta = 0.3 + 0.5 * x
+    for level, sd in ((supplier, rng.choice([0, 0.2, 0.5])), (lot, rng.choice([0, 0.3, 0.6]))):
+        eta = eta + rng.normal(0.0, sd, level.max() + 1)[level]
+    y = rng.logistic(size=n) < eta if family == "binomial" else eta + rng.normal(size=n)
+    terms = tuple(
+        RandomTerm(name, tuple(map(str, range(level.max() + 1))), level, ("Intercept",), one)
+        for name, level in (("supplier", supplier), ("supplier:lot", lot), ("maker", maker))
+    )
+    return Design(np.asarray(y, float), np.column_stack([one, x]), ("Intercept", "x"), terms)
+
+
+@pytest.fixture(scope="session")
+def bench_design():
+    return make_bench_design
+
+
 @pytest.fixture(scope="session")
 def small_bench():
     return make_bench

@@ -1,0 +1,139 @@
+"""Bad input: each one clear error that names the term or the column."""
+
+# ruff: noqa: E501 - the table of cases reads best one case a line
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import reedlab as rl
+from reedlab.errors import DataError, FormulaError, ModelError, PredictionError
+
+
+@pytest.fixture
+def data(small_bench) -> pd.DataFrame:
+    frame = small_bench(4, n=120)
+    frame["text"] = pd.Series(np.where(frame["x"] > 0, "up", "down"), dtype="string")
+    frame["count"], frame["trials"] = 2 * frame["success"], 3
+    return frame
+
+
+FORMULAS = [
+    ("success ~ nothere + (1 | supplier)", "nothere"),
+    ("success ~ x + (1 | nothere)", "nothere"),
+    ("success ~ x", "no random term"),
+    ("success + (1 | supplier)", "one '~'"),
+    ("~ x + (1 | supplier)", "needs a response"),
+    ("success ~ x + (1 | supplier", "do not match"),
+    ("success ~ x + 1 | supplier", "parentheses of its own"),
+    ("success ~ x - (1 | supplier)", "cannot be subtracted"),
+    ("success ~ x + (1 | supplier) + (1 | supplier/lot)", "written twice"),
+    ("success ~ x + (1 | supplier + lot)", "must be a column"),
+    ("success ~ x + ( | supplier)", "effects before the bar"),
+    ("success ~ x + (1 ||| supplier)", "one '\\|' or one '\\|\\|'"),
+    ("success ~ x ++* season + (1 | supplier)", "cannot be read"),
+]
+
+
+@pytest.mark.parametrize(("formula", "words"), FORMULAS)
+def test_formulas(data: pd.DataFrame, formula: str, words: str) -> None:
+    with pytest.raises(FormulaError, match=words):
+        rl.fit(formula, data, "binomial")
+
+
+def change(**columns):
+    return lambda frame: frame.assign(**columns)
+
+
+CASES = [
+    ("minutes ~ scale(season) + (1 | supplier)", "gaussian", {}, None, DataError, "season"),
+    ("season ~ x + (1 | supplier)", "gaussian", {}, None, DataError, "'season' is text"),
+    ("success ~ x + (1 | supplier)", "binomial", {}, change(x=np.inf), DataError, "'x' holds 120 inf"),
+    ("success ~ log(x) + (1 | supplier)", "binomial", {}, None, DataError, "log\\(x\\)"),
+    (
+        "success ~ x + (1 | supplier)", "binomial", {},
+        change(x=pd.Timestamp("2025-01-01")), DataError, "'x' is of type datetime",
+    ),
+    ("count ~ x + (1 | supplier)", "binomial", {}, None, DataError, "trials="),
+    (
+        "count ~ x + (1 | supplier)", "binomial", {"trials": "trials"},
+        change(trials=-1), DataError, "Row 0 .* fewer than one trial",
+    ),
+    (
+        "count ~ x + (1 | supplier)", "binomial", {"trials": "trials"},
+        change(trials=1), DataError, "more successes than trials: 2 out of 1",
+    ),
+    (
+        "count ~ x + (1 | supplier)", "binomial", {"trials": "trials"},
+        change(count=0.5), DataError, "not a whole number",
+    ),
+    ("success ~ x + (1 | supplier)", "binomial", {}, change(success=1.0), ModelError, "one value only"),
+    ("success ~ x + (1 | supplier)", "binomial", {}, change(supplier="a"), ModelError, "'supplier' has one level"),
+    ("success ~ season + (1 | supplier)", "binomial", {}, change(season="s"), ModelError, "'season' has one level"),
+    ("minutes ~ x + I(2*x) + (1 | supplier)", "gaussian", {}, None, ModelError, "I\\(2 \\* x\\)"),
+    ("grade ~ x + I(2*x) + (1 | supplier)", "ordinal", {}, None, ModelError, "I\\(2 \\* x\\)"),
+    ("minutes ~ x + z + (1 | supplier)", "gaussian", {}, change(z=0.0), ModelError, "'z' is 0 in every row"),
+    (
+        "minutes ~ bs(x, 30)*bs(z, 30) + (1 | supplier)", "gaussian", {}, None,
+        ModelError, "961 coefficients and 120 rows",
+    ),
+    ("minutes ~ x + (1 | id)", "gaussian", {}, lambda f: f.assign(id=range(len(f))), ModelError, "\\| id\\)"),
+    ("minutes ~ x + (1 | supplier)", "gaussian", {}, change(x=np.nan), DataError, "'x' is empty in 120 of 120"),
+    ("minutes ~ x + (1 | supplier)", "poisson", {}, None, ModelError, "no family 'poisson'"),
+    ("minutes ~ x + (1 | supplier)", "gaussian", {"trials": "trials"}, None, ModelError, "trials="),
+    ("text ~ x + (1 | supplier)", "ordinal", {}, None, DataError, "'text' have no order"),
+    ("log(minutes) ~ x + (1 | supplier)", "ordinal", {}, None, FormulaError, "column as it stands"),
+    (
+        "minutes ~ 1 + (1 | supplier)", "gaussian", {},
+        lambda f: f.assign(minutes=f["supplier"].cat.codes.astype(float)), ModelError, "without any residual",
+    ),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("formula", "family", "options", "change", "error", "words"), CASES)
+def test_data_and_models(data, formula, family, options, change, error, words) -> None:
+    with pytest.raises(error, match=words) as caught:
+        rl.fit(formula, data if change is None else change(data), family, **options)
+    assert "\n" not in str(caught.value)
+
+
+def test_text_of_any_type_is_coded_as_a_factor(data: pd.DataFrame) -> None:
+    fit = rl.fit("success ~ text + (1 | supplier)", data, "binomial")
+    assert list(fit.fe_params.index) == ["Intercept", "text[T.up]"]
+
+
+def test_unused_levels_are_forgotten(data: pd.DataFrame) -> None:
+    data["season"] = pd.Categorical(
+        data["season"], categories=["spring", "summer", "autumn", "mud"]
+    )
+    fit = rl.fit("success ~ season + (1 | supplier)", data, "binomial")
+    assert list(fit.fe_params.index) == ["Intercept", "season[T.summer]", "season[T.autumn]"]
+
+
+def test_rows_with_empty_cells_are_left_out_and_said(data: pd.DataFrame) -> None:
+    data.loc[[1, 2, 3], "x"] = np.nan
+    data.loc[[3, 4], "maker"] = None
+    fit = rl.fit("success ~ x + (1 | supplier) + (1 | maker)", data, "binomial")
+    assert (fit.nobs, fit.fitted.design.n_dropped) == (116, 4)  # row 3 lacks both
+    assert fit.fitted.design.dropped == {"x": 3, "maker": 2}
+    assert "rows left out: 4" in str(fit.summary())
+    assert "left out for: maker (2), x (3)" in str(fit.summary())
+
+
+def test_predictions(data: pd.DataFrame) -> None:
+    fit = rl.fit("success ~ bs(x, 4) + season + (1 | supplier/lot)", data, "binomial")
+    row = data.head(2)
+    for new, words in (
+        (row.assign(season="winter"), "'season' holds 'winter'"),
+        (row.assign(x=99.0), "bs\\(x, 4\\)"),
+        (row.assign(x=np.nan), "'x' is empty in row 0"),
+        (row.drop(columns="season"), "no column 'season'"),
+        (row.drop(columns="supplier"), "no column 'supplier'"),
+        (row.assign(supplier="unheard"), "does not know supplier unheard"),
+    ):
+        with pytest.raises(PredictionError, match=words):
+            fit.predict(new)
+    with pytest.raises(PredictionError, match="no grouping 'shop'"):
+        fit.predict(row, new_levels="shop")
