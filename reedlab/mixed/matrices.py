@@ -7,9 +7,7 @@ how it is said, is decided here.
 from __future__ import annotations
 
 import ast
-import warnings
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +17,8 @@ from formulaic import Formula, ModelSpec
 from formulaic.transforms import TRANSFORMS
 from formulaic.utils.variables import get_required_variables
 
-from reedlab.errors import DataError, FormulaError, ModelError, PredictionError, ReedlabError
+from reedlab.errors import DataError, FormulaError, ModelError, PredictionError
+from reedlab.mixed.columns import level_labels, numbers, plain, said_by_us
 from reedlab.mixed.formula import MixedFormula, RandomPart, parse
 from reedlab.mixed.terms import Design, RandomTerm
 from reedlab.mixed.transforms import between, within
@@ -99,10 +98,10 @@ def build(
     groups = {column for part in formula.random for column in part.columns}
     wanted = sorted({*coded, *groups, *columns_of(response), *([trials] if trials else [])})
     frame, rows, dropped, n_dropped = _complete_rows(data, wanted, text)
-    plain = set().union(*(_outside_groupings(f) for f in (fixed, *parts) if f is not None))
-    factors = _factors(frame, coded & plain)
+    named = set().union(*(_outside_groupings(f) for f in (fixed, *parts) if f is not None))
+    factors = _factors(frame, coded & named)
 
-    with _said_by_us(text):
+    with said_by_us(text):
         X = fixed.get_model_matrix(frame, na_action="raise", context=_CONTEXT)
         bases = [
             None if f is None else f.get_model_matrix(frame, na_action="raise", context=_CONTEXT)
@@ -111,13 +110,13 @@ def build(
     if family == "ordinal":
         y, grades = _grades(frame, formula.response)
     else:
-        with _said_by_us(text):
+        with said_by_us(text):
             y, grades = _number(response, frame, formula.response), ()
     kept = _kept(X.columns, family)
     terms = tuple(_random_term(part, frame, basis) for part, basis in zip(formula.random, bases))
     design = Design(
         y=y,
-        X=_numbers(X, "the fixed part")[:, kept],
+        X=numbers(X, "the fixed part")[:, kept],
         fixed_names=tuple(str(c) for c in X.columns[kept]),
         terms=terms,
         trials=None if trials is None else frame[trials].to_numpy(dtype=float),
@@ -162,7 +161,7 @@ def new_columns(
     for column, is_factor in recipe.dtypes.items():
         frame[column] = _new_column(frame[column], column, recipe.factors if is_factor else None)
     out = {}
-    with _said_by_us(recipe.formula.text, PredictionError):
+    with said_by_us(recipe.formula.text, PredictionError):
         X = _design_columns(recipe.fixed, frame)
         X = X[:, _kept(recipe.fixed.column_names, recipe.family)]
         for t in terms:
@@ -185,7 +184,7 @@ def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> 
                 f"The new data have no column {column!r}; add it, or name {part.group!r} in "
                 "new_levels."
             )
-    return pd.Index(levels).get_indexer(pd.Index(_labels(part, data)))
+    return pd.Index(levels).get_indexer(pd.Index(level_labels(part, data)))
 
 
 def _kept(names: Any, family: str) -> np.ndarray:
@@ -196,7 +195,7 @@ def _kept(names: Any, family: str) -> np.ndarray:
 def _design_columns(spec: ModelSpec, frame: pd.DataFrame) -> np.ndarray:
     if not spec.column_names:
         return np.zeros((len(frame), 0))
-    return _numbers(
+    return numbers(
         spec.get_model_matrix(frame, na_action="raise", context=_CONTEXT), "the new data"
     )
 
@@ -209,7 +208,7 @@ def _new_column(values: pd.Series, column: str, factors: dict[str, Any] | None) 
             "fill it in or leave the row out."
         )
     if factors is None:
-        return _plain(values, column)
+        return plain(values, column)
     unseen = values[~values.isin(factors[column])]
     if len(unseen):
         raise PredictionError(
@@ -266,28 +265,6 @@ def _outside_groupings(formula: Formula) -> set[str]:
     return found
 
 
-def _plain(values: pd.Series, column: str) -> pd.Series:
-    """Text as a factor, nullable numbers as floats; refuse what no model can use."""
-    dtype = values.dtype
-    if isinstance(dtype, pd.CategoricalDtype):
-        return values
-    if pd.api.types.is_string_dtype(dtype) or dtype.kind == "O":
-        return values.astype("category")
-    if pd.api.types.is_bool_dtype(dtype) or pd.api.types.is_numeric_dtype(dtype):
-        numbers = values.to_numpy(dtype=float, na_value=np.nan)
-        infinite = int(np.isinf(numbers).sum())
-        if infinite:
-            raise DataError(
-                f"Column {column!r} holds {infinite} infinite values; mend or empty them."
-            )
-        kept = isinstance(dtype, np.dtype) and dtype.kind in "iub"
-        return values if kept else pd.Series(numbers, index=values.index)
-    raise DataError(
-        f"Column {column!r} is of type {dtype}, which a model cannot use; make it a number or a "
-        "factor."
-    )
-
-
 def _complete_rows(
     data: pd.DataFrame, wanted: list[str], text: str
 ) -> tuple[pd.DataFrame, np.ndarray, dict[str, int], int]:
@@ -298,7 +275,7 @@ def _complete_rows(
             raise FormulaError(
                 f"The formula {text!r} names {column!r}, which is not a column of the data."
             )
-    frame = pd.DataFrame({column: _plain(data[column], column) for column in wanted})
+    frame = pd.DataFrame({column: plain(data[column], column) for column in wanted})
     empty = frame.isna()
     keep = ~empty.any(axis=1).to_numpy()
     dropped = {column: int(empty[column].sum()) for column in wanted if empty[column].any()}
@@ -327,23 +304,6 @@ def _factors(frame: pd.DataFrame, coded: set[str]) -> dict[str, tuple[Any, ...]]
     return factors
 
 
-def _numbers(matrix: Any, where: str) -> np.ndarray:
-    for column in matrix.columns:
-        if not pd.api.types.is_numeric_dtype(matrix[column].dtype):
-            raise DataError(
-                f"The column {column!r} of {where} is not numeric after coding; make it a factor."
-            )
-    values = matrix.to_numpy(dtype=float)
-    bad = ~np.isfinite(values).all(axis=0)
-    if bad.any():
-        raise DataError(
-            f"The column {matrix.columns[int(np.argmax(bad))]!r} of {where} is not finite "
-            "everywhere; "
-            "look for logarithms or ratios of numbers that do not allow them."
-        )
-    return values
-
-
 def _number(response: Formula, frame: pd.DataFrame, name: str) -> np.ndarray:
     columns = columns_of(response)
     for column in columns:
@@ -357,7 +317,7 @@ def _number(response: Formula, frame: pd.DataFrame, name: str) -> np.ndarray:
         raise FormulaError(
             f"The response {name!r} gives {matrix.shape[1]} columns; it must give one."
         )
-    return _numbers(matrix, "the response")[:, 0]
+    return numbers(matrix, "the response")[:, 0]
 
 
 def _grades(frame: pd.DataFrame, name: str) -> tuple[np.ndarray, tuple[str, ...]]:
@@ -375,28 +335,6 @@ def _grades(frame: pd.DataFrame, name: str) -> tuple[np.ndarray, tuple[str, ...]
     return codes.astype(float), tuple(f"{level:g}" for level in levels)
 
 
-def _labels(part: RandomPart, frame: pd.DataFrame) -> pd.Series:
-    return _joined([_as_text(frame[column]) for column in part.columns])
-
-
-def _as_text(values: pd.Series) -> pd.Series:
-    """Level names as text; 3.0 and 3 are one level, whatever else in the column was empty."""
-    numeric = pd.api.types.is_numeric_dtype(values.dtype)
-    if isinstance(values.dtype, pd.CategoricalDtype):
-        numeric = pd.api.types.is_numeric_dtype(values.cat.categories.dtype)
-
-    codes, distinct = pd.factorize(values)
-    texts = [f"{float(value):.15g}" if numeric else str(value) for value in distinct]
-    return pd.Series(np.array([*texts, None], dtype=object)[codes], index=values.index)
-
-
-def _joined(columns: list[pd.Series]) -> pd.Series:
-    out = columns[0]
-    for column in columns[1:]:
-        out = out.str.cat(column, sep=":")
-    return out
-
-
 def _random_term(part: RandomPart, frame: pd.DataFrame, basis: Any) -> RandomTerm:
     codes, labels = _grouping(part, frame)
     if len(labels) < 2:
@@ -409,7 +347,7 @@ def _random_term(part: RandomPart, frame: pd.DataFrame, basis: Any) -> RandomTer
         values = np.ones((len(frame), 1))
     else:
         names = tuple(str(c) for c in basis.columns)
-        values = _numbers(basis, f"the random term ({part.effects} | {part.group})")
+        values = numbers(basis, f"the random term ({part.effects} | {part.group})")
         if not names:
             raise FormulaError(f"The random term ({part.effects} | {part.group}) has no columns.")
     return RandomTerm(part.group, labels, codes, names, values, part.correlated)
@@ -424,23 +362,5 @@ def _grouping(part: RandomPart, frame: pd.DataFrame) -> tuple[np.ndarray, tuple[
         code, present = pd.factorize(code * len(levels) + own, sort=True)
     first = np.zeros(len(present), dtype=np.intp)
     first[code[::-1]] = np.arange(len(frame))[::-1]
-    labels = _labels(part, frame.iloc[first])
+    labels = level_labels(part, frame.iloc[first])
     return code.astype(np.intp), tuple(labels)
-
-
-@contextmanager
-def _said_by_us(text: str, kind: type[ReedlabError] = DataError) -> Iterator[None]:
-    """Turn what formulaic raises into one sentence that names the term."""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            yield
-    except ReedlabError:
-        raise
-    except Exception as error:
-        cause: BaseException = error
-        while isinstance(cause.__cause__, Exception) and not isinstance(cause, ReedlabError):
-            cause = cause.__cause__
-        if isinstance(cause, ReedlabError):
-            raise cause from error
-        raise kind(f"A term of {text!r} cannot be worked out: {cause}") from error

@@ -1,0 +1,135 @@
+"""One column at a time: what a model can use, what it is called, and what is refused."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.errors import DataError, ReedlabError
+from reedlab.mixed.formula import RandomPart
+
+
+def plain(values: pd.Series, column: str) -> pd.Series:
+    """Take text as a factor and nullable numbers as floats; refuse what no model can use.
+
+    Parameters
+    ----------
+    values : Series
+    column : str
+        Its name, for the refusal.
+
+    Returns
+    -------
+    Series
+        A category, or numbers without infinite ones.
+
+    Raises
+    ------
+    DataError
+        Infinite values, or a type that is neither a number nor a factor, such as a date.
+    """
+    dtype = values.dtype
+    if isinstance(dtype, pd.CategoricalDtype):
+        return values
+    if pd.api.types.is_string_dtype(dtype) or dtype.kind == "O":
+        return values.astype("category")
+    if pd.api.types.is_bool_dtype(dtype) or pd.api.types.is_numeric_dtype(dtype):
+        floats = values.to_numpy(dtype=float, na_value=np.nan)
+        infinite = int(np.isinf(floats).sum())
+        if infinite:
+            raise DataError(
+                f"Column {column!r} holds {infinite} infinite values; mend or empty them."
+            )
+        kept = isinstance(dtype, np.dtype) and dtype.kind in "iub"
+        return values if kept else pd.Series(floats, index=values.index)
+    raise DataError(
+        f"Column {column!r} is of type {dtype}, which a model cannot use; make it a number or a "
+        "factor."
+    )
+
+
+def numbers(matrix: Any, where: str) -> np.ndarray:
+    """Give a coded matrix as floats; refuse a column that is not numeric or not finite.
+
+    Parameters
+    ----------
+    matrix : formulaic.ModelMatrix
+    where : str
+        Where it belongs, for the refusal.
+
+    Returns
+    -------
+    ndarray, shape (n, columns)
+
+    Raises
+    ------
+    DataError
+    """
+    for column in matrix.columns:
+        if not pd.api.types.is_numeric_dtype(matrix[column].dtype):
+            raise DataError(
+                f"The column {column!r} of {where} is not numeric after coding; make it a factor."
+            )
+    values = matrix.to_numpy(dtype=float)
+    bad = ~np.isfinite(values).all(axis=0)
+    if bad.any():
+        raise DataError(
+            f"The column {matrix.columns[int(np.argmax(bad))]!r} of {where} is not finite "
+            "everywhere; "
+            "look for logarithms or ratios of numbers that do not allow them."
+        )
+    return values
+
+
+def level_labels(part: RandomPart, frame: pd.DataFrame) -> pd.Series:
+    """Name each row's level of a grouping, ``"amber:A1"``; empty where a column is empty."""
+    return _joined([_as_text(frame[column]) for column in part.columns])
+
+
+def _as_text(values: pd.Series) -> pd.Series:
+    """Level names as text; 3.0 and 3 are one level, whatever else in the column was empty."""
+    numeric = pd.api.types.is_numeric_dtype(values.dtype)
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        numeric = pd.api.types.is_numeric_dtype(values.cat.categories.dtype)
+
+    codes, distinct = pd.factorize(values)
+    texts = [f"{float(value):.15g}" if numeric else str(value) for value in distinct]
+    return pd.Series(np.array([*texts, None], dtype=object)[codes], index=values.index)
+
+
+def _joined(columns: list[pd.Series]) -> pd.Series:
+    out = columns[0]
+    for column in columns[1:]:
+        out = out.str.cat(column, sep=":")
+    return out
+
+
+@contextmanager
+def said_by_us(text: str, kind: type[ReedlabError] = DataError) -> Iterator[None]:
+    """Turn what formulaic raises in a ``with`` block into one sentence that names the formula.
+
+    Parameters
+    ----------
+    text : str
+        The formula.
+    kind : type
+        The error to raise in its place.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    except ReedlabError:
+        raise
+    except Exception as error:
+        cause: BaseException = error
+        while isinstance(cause.__cause__, Exception) and not isinstance(cause, ReedlabError):
+            cause = cause.__cause__
+        if isinstance(cause, ReedlabError):
+            raise cause from error
+        raise kind(f"A term of {text!r} cannot be worked out: {cause}") from error
