@@ -23,7 +23,8 @@ from reedlab.mixed.cells import Cells
 Effects = list[np.ndarray]
 """One array a random term."""
 
-_SPARSE_FROM = 500_000
+_SPARSE_FROM, _SPARSE_BELOW = 500_000, 0.05
+"""Number of entries, and share of them that may be filled, for a sparse block to pay."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,8 @@ def cross_products(cells: Cells, weights: np.ndarray | None, with_x: bool) -> Cr
     for i, a in enumerate(cells.columns[h]):
         for j, b in enumerate(cells.columns[h]):
             head[:, i, j] = cells.by_level(h, zz[a, b])
-    sparse = cells.F is None and q * n_h > _SPARSE_FROM and 20 * cells.n_cells < q * n_h
+    size = q * n_h
+    sparse = cells.F is None and size > _SPARSE_FROM and cells.n_cells < _SPARSE_BELOW * size
     rest_head = np.zeros((p if sparse else q + p, n_h * k_h))
     rest = np.zeros((q + p, q + p))
     for t in place.rest:
@@ -145,7 +147,8 @@ def _add_x(
 ) -> None:
     """Fill in X's rows against the head, and its rows and columns of the rest."""
     place, p = cells.place, len(cells.XT)
-    zx = [cells.sums(cells.XT * row) for row in weighted]
+    wx = cells.XT if weights is None else cells.XT * weights
+    zx = [cells.sums(wx)] if cells.F is None else [cells.sums(cells.XT * row) for row in weighted]
     for t, columns in enumerate(cells.columns):
         block = np.empty((p, cells.n_levels[t], len(columns)))
         for i, a in enumerate(columns):
@@ -156,7 +159,6 @@ def _add_x(
         else:
             rest[-p:, place.slices[t]] = block.reshape(p, -1)
             rest[place.slices[t], -p:] = block.reshape(p, -1).T
-    wx = cells.XT if weights is None else cells.XT * weights
     rest[-p:, -p:] = wx @ cells.XT.T
 
 

@@ -63,11 +63,10 @@ class Cells:
         return Layout(head, rest, slices, int(ends[-1]))
 
     @cached_property
-    def head_starts(self) -> np.ndarray:
-        """Where each level of the head begins; cells are sorted by it first."""
-        return np.searchsorted(
-            self.level[self.place.head], np.arange(self.n_levels[self.place.head])
-        )
+    def head_starts(self) -> np.ndarray | None:
+        """Where each level of the head begins, as cells are sorted by it; None if one is empty."""
+        counts = np.bincount(self.level[self.place.head], minlength=self.n_levels[self.place.head])
+        return np.cumsum(counts) - counts if counts.all() else None
 
     @cached_property
     def pair_code(self) -> dict[tuple[int, int], np.ndarray]:
@@ -86,7 +85,10 @@ class Cells:
             return rows
         if rows.ndim == 1:
             return np.bincount(self.cell, rows, self.n_cells)
-        return np.stack([np.bincount(self.cell, row, self.n_cells) for row in rows])
+        out = np.empty((len(rows), self.n_cells))
+        for total, row in zip(out, rows):
+            total[:] = np.bincount(self.cell, row, self.n_cells)
+        return out
 
     def spread(self, cells: np.ndarray) -> np.ndarray:
         """Give each row its cell's value; the cells lie along the last axis."""
@@ -104,7 +106,7 @@ class Cells:
 
     def by_level(self, t: int, moments: np.ndarray) -> np.ndarray:
         """Sum cells' values over each level of term t."""
-        if t == self.place.head:
+        if t == self.place.head and self.head_starts is not None:
             return np.add.reduceat(moments, self.head_starts)
         return np.bincount(self.level[t], moments, self.n_levels[t])
 

@@ -85,7 +85,7 @@ def fit_glmm(
             "Quadrature needs a model with one random intercept; leave quadrature= out for Laplace."
         )
     likelihood, k, p = likelihood_of(design, family), design.n_theta, design.p
-    theta = 0.5 * design.diagonal if start is None else np.asarray(start, dtype=float)
+    theta = 0.5 * design.diagonal if start is None else start
     scale = np.concatenate(
         [np.full(t.n_theta, 0.5 / np.sqrt(2.0 * t.n_levels)) for t in design.terms]
     )
@@ -128,7 +128,7 @@ def _start(
 ) -> tuple[np.ndarray, np.ndarray, Effects]:
     """Where β and the thresholds start, their unit steps, and the random effects there."""
     if family == "binomial":
-        joint = binomial.joint_mode(design, theta, tolerance=1e-4)
+        joint = binomial.joint_mode(design, theta, tolerance=1e-2)
         return joint.beta, np.linalg.inv(joint.factor.chol_beta).T, joint.v
     zero = [np.zeros((t.n_levels, t.k)) for t in design.terms]
     x = np.concatenate([theta, np.zeros(design.p), ordinal.likelihood(design).phi])
