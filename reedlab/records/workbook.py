@@ -34,11 +34,9 @@ def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
     try:
         read_bytes(path)
         _refuse_bombs(path)
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
-        try:
+        with path.open("rb") as file:
+            book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)
             sheets = {ws.title: _sheet(ws, path) for ws in book.worksheets if _shown(ws)}
-        finally:
-            book.close()
         _name_uncalculated(path, sheets, found)
         return sheets
     except MemoryError:
@@ -129,8 +127,8 @@ def _name_uncalculated(path: Path, sheets: dict[str, Sheet], found: Findings) ->
         parts = [p for p in archive.namelist() if p.startswith("xl/worksheets/")]
         if not any(b"<f" in archive.read(part) for part in parts):
             return
-    book = openpyxl.load_workbook(path, read_only=True, data_only=False, keep_links=False)
-    try:
+    with path.open("rb") as file:
+        book = openpyxl.load_workbook(file, read_only=True, data_only=False, keep_links=False)
         for name, sheet in sheets.items():
             book[name].reset_dimensions()
             for row in book[name].iter_rows():
@@ -141,5 +139,3 @@ def _name_uncalculated(path: Path, sheets: dict[str, Sheet], found: Findings) ->
                             "is a formula that was never calculated, so its cell reads as empty",
                             "open the workbook in the spreadsheet and save it",
                         )  # fmt: skip
-    finally:
-        book.close()

@@ -180,7 +180,7 @@ def build(folder: Path, chance: random.Random) -> None:
     for _ in range(chance.randint(1, 3)):
         name = chance.choice(sorted(files))
         if name == "records.xlsx" and chance.random() < 0.7:
-            with contextlib.suppress(zipfile.BadZipFile):  # damaged beyond that already
+            with contextlib.suppress(Exception):  # damaged beyond repacking already
                 files[name] = damage_part(files[name], chance)
         else:
             files[name] = chance.choice(DAMAGES)(files[name], chance)
