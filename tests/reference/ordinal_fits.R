@@ -5,9 +5,9 @@ control <- clmm.control(method = "nlminb", maxIter = 200, gradTol = 1e-8, maxLin
 # Standard errors are those of the default optimiser: clmm takes its Hessian by differences of a
 # log-likelihood whose inner precision control also moves, and by nlminb they differ by 1 % from
 # clmm2's, by the default they agree with it to 1e-5.
-describe <- function(formula, data) {
-  m <- clmm(formula, data = data, control = control)
-  se <- sqrt(diag(vcov(clmm(formula, data = data))))
+describe <- function(formula, data, nAGQ = 1) {
+  m <- clmm(formula, data = data, control = control, nAGQ = nAGQ)
+  se <- sqrt(diag(vcov(clmm(formula, data = data, nAGQ = nAGQ))))
   list(loglik = as.numeric(logLik(m)), aic = AIC(m), thresholds = as.list(m$alpha), beta = as.list(m$beta),
     se_thresholds = as.list(se[names(m$alpha)]), se = as.list(se[names(m$beta)]),
     sd = lapply(VarCorr(m), function(v) as.numeric(attr(v, "stddev"))),
@@ -15,6 +15,7 @@ describe <- function(formula, data) {
 }
 out <- list(
   wine = describe(rating ~ temp + contact + (1 | judge), wine),
+  wine_agq15 = describe(rating ~ temp + contact + (1 | judge), wine, nAGQ = 15),
   wine_two = describe(rating ~ temp + (1 | judge) + (1 | bottle), wine),
   soup = describe(SURENESS ~ PROD + (1 | RESP), soup))
 out$versions <- list(R = as.character(getRversion()), ordinal = as.character(packageVersion("ordinal")))
