@@ -18,7 +18,7 @@ from reedlab.mixed.factor import Factor
 from reedlab.mixed.gaussian import GaussianProfile
 from reedlab.mixed.glmm import Curvature, fit_glmm
 from reedlab.mixed.inverse import invert
-from reedlab.mixed.optimise import minimise
+from reedlab.mixed.optimise import minimise, theta_scale
 from reedlab.mixed.ordinal import cut_jacobian
 from reedlab.mixed.standardise import Standardised, standardise
 from reedlab.mixed.terms import Design
@@ -225,13 +225,6 @@ def fit_design(
         if family == "gaussian":
             return _fit_gaussian(design, inner, reml, theta, recipe)
         return Fitted(**fit_glmm(design, inner, family, quadrature, theta), recipe=recipe)
-
-
-def theta_scale(design: Design) -> np.ndarray:
-    """How far each θ is expected to move: about the sd of a well-determined one."""
-    return np.concatenate(
-        [np.full(t.n_theta, 1.0 / np.sqrt(2.0 * t.n_levels)) for t in design.terms]
-    )
 
 
 def _fit_gaussian(

@@ -11,7 +11,7 @@ from reedlab.errors import ModelError
 from reedlab.mixed import binomial, ordinal
 from reedlab.mixed.blocks import Effects
 from reedlab.mixed.laplace import Likelihood, Mode, find_mode, laplace_gradient
-from reedlab.mixed.optimise import Evaluate, gradient_in_theta, minimise
+from reedlab.mixed.optimise import Evaluate, gradient_in_theta, minimise, theta_scale
 from reedlab.mixed.quadrature import QuadratureObjective
 from reedlab.mixed.separation import separation_notes
 from reedlab.mixed.standardise import Standardised
@@ -86,9 +86,7 @@ def fit_glmm(
         )
     likelihood, k, p = likelihood_of(design, family), design.n_theta, design.p
     theta = 0.5 * design.diagonal if start is None else start
-    scale = np.concatenate(
-        [np.full(t.n_theta, 0.5 / np.sqrt(2.0 * t.n_levels)) for t in design.terms]
-    )
+    scale = 0.5 * theta_scale(design)
     rest, whiten, v = _start(design, family, likelihood, theta)
     objective: LaplaceObjective | QuadratureObjective = LaplaceObjective(design, likelihood, v)
     best = minimise(design, objective, np.concatenate([theta, rest]), scale, whiten)

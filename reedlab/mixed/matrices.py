@@ -312,6 +312,8 @@ def _number(response: Formula, frame: pd.DataFrame, name: str) -> np.ndarray:
                 f"The response {column!r} is text or a factor; this family needs a number, such "
                 "as 0 and 1."
             )
+    if columns == {name.strip("`")}:
+        return frame[name.strip("`")].to_numpy(dtype=float)
     matrix = response.get_model_matrix(frame, na_action="raise")
     if matrix.shape[1] != 1:
         raise FormulaError(

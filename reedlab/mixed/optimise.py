@@ -91,6 +91,13 @@ def minimise(
     return Optimum(x, value, outcome.converged and proved, singular, outcome.message)
 
 
+def theta_scale(design: Design) -> np.ndarray:
+    """How far each θ is expected to move: about the sd of a well-determined one."""
+    return np.concatenate(
+        [np.full(t.n_theta, 1.0 / np.sqrt(2.0 * t.n_levels)) for t in design.terms]
+    )
+
+
 def _descend(
     design: Design,
     evaluate: Evaluate,
@@ -101,8 +108,9 @@ def _descend(
     """Run projected BFGS from one start, in coordinates of unit scale.
 
     In those coordinates the objective's curvature is near 1 in every direction, so the search
-    starts from the identity and its first steps are close to Newton's (a general L-BFGS-B, which
-    rescales its metric at each step, needs about twice as many evaluations).
+    starts from the identity and its first steps are close to Newton's. (SciPy's L-BFGS-B, which
+    rescales its metric at each step, took a sixth more evaluations over forty small benches and
+    half as many again on one of 600 reeds.)
     """
     k = design.n_theta
     T = np.eye(len(start) - k) if whiten is None else whiten
