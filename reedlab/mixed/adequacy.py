@@ -20,7 +20,7 @@ import pandas as pd
 from reedlab.errors import ModelError
 from reedlab.mixed.fitted import Fitted, fit_design
 from reedlab.mixed.intervals import estimates
-from reedlab.mixed.terms import Design, RandomTerm
+from reedlab.mixed.terms import Design
 
 
 def variance_shares(fitted: Fitted) -> pd.DataFrame:
@@ -159,14 +159,5 @@ def subset(design: Design, keep: np.ndarray) -> Design:
     for term in design.terms:
         present, index = np.unique(term.index[keep], return_inverse=True)
         levels = tuple(term.levels[i] for i in present)
-        terms.append(
-            RandomTerm(term.group, levels, index, term.names, term.basis[keep], term.correlated)
-        )
-    return replace(
-        design,
-        y=design.y[keep],
-        X=design.X[keep],
-        terms=tuple(terms),
-        trials=None if design.trials is None else design.trials[keep],
-        rows_used=None if design.rows_used is None else design.rows_used[keep],
-    )
+        terms.append(replace(term, levels=levels, index=index, basis=term.basis[keep]))
+    return design.take(keep, tuple(terms))

@@ -369,11 +369,4 @@ def _resampled(design: Design, rows: np.ndarray, copy: np.ndarray, key: list[str
             raise ModelError(f"The resampled lots hold one level of {term.group!r} only.")
         levels = tuple(str(level) for level in present)
         terms.append(replace(term, levels=levels, index=index, basis=term.basis[rows]))
-    return replace(
-        design,
-        y=design.y[rows],
-        X=design.X[rows],
-        terms=tuple(terms),
-        trials=None if design.trials is None else design.trials[rows],
-        rows_used=None,
-    )
+    return design.take(rows, tuple(terms))

@@ -223,3 +223,32 @@ def laplace_gradient(
         else np.zeros(0)
     )
     return d_lambda, cells.XT @ total, extra
+
+
+class LaplaceObjective:
+    """Minus the Laplace log-likelihood of x = (θ, β, extra), started from the last mode.
+
+    Parameters
+    ----------
+    design : Design
+    likelihood : Likelihood
+    start : list of ndarray
+        Where the first search for the mode starts.
+    """
+
+    def __init__(self, design: Design, likelihood: Likelihood, start: Effects) -> None:
+        self.design, self.likelihood, self.v = design, likelihood, start
+
+    def mode(self, x: np.ndarray) -> tuple[Mode, Likelihood]:
+        """Find the mode of the random effects at x."""
+        k, p = self.design.n_theta, self.design.p
+        likelihood = self.likelihood.with_extra(x[k + p :])
+        mode = find_mode(self.design, likelihood, x[:k], x[k : k + p], self.v)
+        self.v = mode.v
+        return mode, likelihood
+
+    def __call__(self, x: np.ndarray) -> tuple[float, Effects, np.ndarray]:
+        """Objective, its derivatives in each Λ, and those in (β, extra)."""
+        mode, likelihood = self.mode(x)
+        d_lambda, d_beta, d_extra = laplace_gradient(self.design, likelihood, mode)
+        return -mode.laplace_u, [-d for d in d_lambda], -np.concatenate([d_beta, d_extra])

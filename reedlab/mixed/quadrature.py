@@ -10,13 +10,13 @@ from __future__ import annotations
 import numpy as np
 
 from reedlab.mixed.blocks import Effects
-from reedlab.mixed.laplace import Likelihood, Mode, find_mode
+from reedlab.mixed.laplace import LaplaceObjective, Likelihood
 from reedlab.mixed.terms import Design
 
 _STEP = 1e-5
 
 
-class QuadratureObjective:
+class QuadratureObjective(LaplaceObjective):
     """Minus the log-likelihood of x = (θ, β, extra) by quadrature.
 
     Parameters
@@ -40,17 +40,10 @@ class QuadratureObjective:
         nodes: int,
         steps: np.ndarray,
     ) -> None:
-        self.design, self.likelihood, self.v, self.steps = design, likelihood, start, steps
+        super().__init__(design, likelihood, start)
+        self.steps = steps
         self.nodes, weights = np.polynomial.hermite_e.hermegauss(nodes)
         self.log_weights = np.log(weights / np.sqrt(2.0 * np.pi)) + 0.5 * self.nodes**2
-
-    def mode(self, x: np.ndarray) -> tuple[Mode, Likelihood]:
-        """Find the modes of the random effects at x."""
-        k, p = self.design.n_theta, self.design.p
-        likelihood = self.likelihood.with_extra(x[k + p :])
-        mode = find_mode(self.design, likelihood, x[:k], x[k : k + p], self.v)
-        self.v = mode.v
-        return mode, likelihood
 
     def loglik(self, x: np.ndarray) -> float:
         """Log-likelihood at x."""
@@ -69,7 +62,7 @@ class QuadratureObjective:
         return float(by_level.sum()) + likelihood.constant
 
     def __call__(self, x: np.ndarray) -> tuple[float, Effects, np.ndarray]:
-        """Objective, its derivative in θ, and those in (β, extra)."""
+        """Objective, its derivative in θ, and those in (β, extra), by central differences."""
         gradient = np.empty(len(x))
         for j, scale in enumerate(self.steps):
             h = np.zeros(len(x))

@@ -148,6 +148,17 @@ class Design:
         """Length of θ."""
         return sum(term.n_theta for term in self.terms)
 
+    def take(self, rows: np.ndarray, terms: tuple[RandomTerm, ...]) -> Design:
+        """Return the design of some rows, by mask or position, with these terms for them."""
+        return replace(
+            self,
+            y=self.y[rows],
+            X=self.X[rows],
+            terms=terms,
+            trials=None if self.trials is None else self.trials[rows],
+            rows_used=None if self.rows_used is None else self.rows_used[rows],
+        )
+
     @cached_property
     def cells(self) -> Cells:
         """Rows sorted into cells of equal levels; see :mod:`reedlab.mixed.cells`."""

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
-from reedlab.errors import WriteError
+from reedlab.records.store import beside
 from reedlab.simulate.workshop import simulate_tables
 from reedlab.simulate.world import World
 
@@ -60,13 +61,16 @@ def write_demo(folder: Path, seed: int = SEED) -> Path:
     Raises
     ------
     WriteError
-        When the folder exists and is not empty.
+        When the folder exists and is not empty, or cannot be written.
     """
-    if folder.exists() and any(folder.iterdir()):
-        raise WriteError(f"{folder} is not empty: name a new folder for the demo.")
-    folder.mkdir(parents=True, exist_ok=True)
+    if folder.is_dir():
+        with contextlib.suppress(OSError):
+            folder.rmdir()  # fails on anything but an empty folder
     tables, _ = simulate_tables(seed, 5, (3, 5), 700, 2.5, 2, World())
-    for name, table in tables.items():
-        table.convert_dtypes().to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
-    (folder / "bench.toml").write_text(_SETTINGS, encoding="utf-8", newline="\n")
+    with beside(folder) as fresh:
+        fresh.mkdir()
+        for name, table in tables.items():
+            rows = table.convert_dtypes()
+            rows.to_csv(fresh / f"{name}.csv", index=False, lineterminator="\n")
+        (fresh / "bench.toml").write_text(_SETTINGS, encoding="utf-8", newline="\n")
     return folder

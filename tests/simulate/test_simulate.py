@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from reedlab.errors import WriteError
 from reedlab.paths import shipped
 from reedlab.simulate import World, simulate_bench, simulate_reeds, write_demo
 
@@ -22,6 +23,17 @@ def test_the_shipped_demo_is_what_its_seed_makes(tmp_path):
     assert names == sorted(p.name for p in written.iterdir())
     for name in names:
         assert (written / name).read_bytes() == (kept / name).read_bytes(), name
+
+
+def test_the_demo_takes_up_an_empty_folder_and_leaves_a_full_one_alone(tmp_path):
+    folder = tmp_path / "demo"
+    folder.mkdir()
+    write_demo(folder)
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    with pytest.raises(WriteError, match="exists already"):
+        write_demo(folder, seed=3)
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert [path.name for path in tmp_path.iterdir()] == ["demo"]
 
 
 def test_the_same_seed_gives_the_same_bench_and_another_seed_another(made):
