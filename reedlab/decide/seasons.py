@@ -73,15 +73,15 @@ class Seasons:
         )
         if told.empty:
             return (
-                "Cannot tell what the season does: no difference is clear of none. "
-                f"{self._widest()} Note humidity at every rough scrape, and work each lot in more "
-                f"than one season. {trial}"
+                f"Cannot tell what the season does: of {len(self.contrasts)} differences looked at "
+                f"together, not one is surely there. {self._widest()} Note humidity at every "
+                f"rough scrape, and work each lot in more than one season. {trial}"
             )
         return f"{' '.join(_in_words(row) for row in told.to_dict('records'))} {trial}"
 
     def _widest(self) -> str:
         rows = self.contrasts.sort_values("prob", ascending=False)
-        return f"The surest is this: {_in_words(rows.iloc[0].to_dict())}"
+        return f"The surest, taken alone: {_in_words(rows.iloc[0].to_dict())}"
 
 
 def _in_words(row: dict[Any, Any]) -> str:

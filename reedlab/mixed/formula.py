@@ -84,6 +84,10 @@ def parse(text: str) -> MixedFormula:
     >>> parse("good ~ season + (1 | supplier/lot)").random[1].group
     'supplier:lot'
     """
+    if not isinstance(text, str):
+        raise FormulaError(
+            f"The formula is a {type(text).__name__}, not text: write fit(formula, data, family)."
+        )
     sides = _split(text, "~")
     if len(sides) != 2 or not sides[0][1].strip():
         raise FormulaError(

@@ -43,6 +43,14 @@ def test_formulas(data: pd.DataFrame, formula: str, words: str) -> None:
         rl.fit(formula, data, "binomial")
 
 
+def test_data_before_the_formula(data: pd.DataFrame) -> None:
+    with pytest.raises(
+        FormulaError, match=r"is a DataFrame, not text: write fit\(formula"
+    ) as refused:
+        rl.fit(data, "success ~ x + (1 | supplier)", "binomial")
+    assert "\n" not in str(refused.value)
+
+
 def change(**columns):
     return lambda frame: frame.assign(**columns)
 
