@@ -20,7 +20,7 @@ import pandas as pd
 from reedlab.errors import ModelError
 from reedlab.mixed.fitted import Fitted, fit_design
 from reedlab.mixed.intervals import estimates
-from reedlab.mixed.terms import Design
+from reedlab.mixed.terms import Design, RandomTerm
 
 
 def variance_shares(fitted: Fitted) -> pd.DataFrame:
@@ -82,7 +82,7 @@ def collinearity(fitted: Fitted) -> pd.DataFrame:
     correlation = fitted.cov_beta / np.outer(sd, sd)
     whole = np.linalg.slogdet(correlation[np.ix_(keep, keep)])[1]
     rows = {}
-    for label, columns in _fixed_terms(fitted).items():
+    for label, columns in columns_of_terms(fitted).items():
         rest = [j for j in keep if j not in columns]
         own = np.linalg.slogdet(correlation[np.ix_(columns, columns)])[1]
         other = np.linalg.slogdet(correlation[np.ix_(rest, rest)])[1] if rest else 0.0
@@ -95,13 +95,18 @@ def collinearity(fitted: Fitted) -> pd.DataFrame:
     return pd.DataFrame.from_dict(rows, orient="index").astype({"columns": int})
 
 
-def _fixed_terms(fitted: Fitted) -> dict[str, list[int]]:
+def columns_of_terms(fitted: Fitted) -> dict[str, list[int]]:
     """Columns of each term of the fixed part but the intercept; one a column without a formula."""
-    names = fitted.design.fixed_names
+    names = list(fitted.design.fixed_names)
     if fitted.recipe is None:
         return {name: [j] for j, name in enumerate(names) if name != "Intercept"}
-    indices = fitted.recipe.fixed.term_indices
-    return {str(term): list(at) for term, at in indices.items() if str(term) != "1" and len(at)}
+    spec = fitted.recipe.fixed
+    columns = {
+        str(term): [names.index(str(spec.column_names[i])) for i in at]
+        for term, at in spec.term_indices.items()
+        if str(term) != "1"
+    }
+    return {term: at for term, at in columns.items() if at}
 
 
 def influence(fitted: Fitted, group: str) -> pd.DataFrame:
@@ -112,7 +117,7 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
     fitted
         The fit.
     group
-        A grouping of the model, "supplier" or "supplier:lot".
+        A grouping of the model, "supplier" or "supplier:lot" (or its last part, "lot").
 
     Returns
     -------
@@ -123,10 +128,7 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
         model cannot be fitted without the level.
     """
     design = fitted.design
-    term = next((t for t in design.terms if t.group == group), None)
-    if term is None:
-        known = ", ".join(t.group for t in design.terms)
-        raise ModelError(f"the model has no group {group!r}: it has {known}.")
+    term = grouping(design, group)
     before = estimates(fitted)
     se = np.sqrt(np.diag(fitted.cov_beta))
     fixed = list(design.fixed_names)
@@ -139,7 +141,11 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
             if np.linalg.matrix_rank(design.X[keep]) < design.p:
                 raise ModelError("without this level the coefficients cannot be told apart.")
             again = fit_design(
-                subset(design, keep), fitted.family, reml=fitted.reml, start=fitted.theta
+                subset(design, keep),
+                fitted.family,
+                reml=fitted.reml,
+                quadrature=fitted.quadrature,
+                start=fitted.theta,
             )
         except ModelError:
             rows[level] = row
@@ -151,6 +157,16 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
         row.update({str(name): float(value) for name, value in change.drop(fixed).items()})
         rows[level] = row
     return pd.DataFrame.from_dict(rows, orient="index").astype({"rows": int})
+
+
+def grouping(design: Design, name: str) -> RandomTerm:
+    """Return the random term of a grouping, by its name or its last part."""
+    for part in (lambda group: group, lambda group: group.split(":")[-1]):
+        for term in design.terms:
+            if part(term.group) == name:
+                return term
+    known = ", ".join(term.group for term in design.terms)
+    raise ModelError(f"the model has no group {name!r}: it has {known}.")
 
 
 def subset(design: Design, keep: np.ndarray) -> Design:

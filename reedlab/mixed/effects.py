@@ -1,7 +1,8 @@
 """Effects where a reader can weigh them: on the response's own scale, with intervals.
 
-A coefficient on the logit scale is nobody's gain or loss. These functions give predictions at set
-conditions, the average change that a predictor makes, and contrasts between levels.
+A coefficient on the logit scale is nobody's gain or loss. These functions give the mean response
+(of an ordered grade: the chance of each grade) at set conditions, the average change that a
+predictor makes to it, and contrasts between a factor's levels.
 
 Groups (suppliers, lots, makers) enter in one of two ways. "integrated" is the mean over the
 distribution of their effects: what to expect over many new lots. "typical" holds their effects at
@@ -26,166 +27,106 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
+from scipy.special import expit, logit
 from scipy.stats import norm
 
 from reedlab.errors import DataError, ModelError, PredictionError
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.matrices import Recipe, new_columns
 from reedlab.mixed.posterior import Posterior
+from reedlab.mixed.significance import satterthwaite, t_table
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+_BATCH = 2_000_000  # draws times rows held at once
 
 
-@dataclass(frozen=True)
-class _Source:
-    """Where coefficients and variances come from: one estimate with its covariance, or draws.
-
-    Attributes
-    ----------
-    beta
-        Coefficients, (1, p) or (S, p).
-    covariances
-        Of each random term's effects, (1 or S, k, k).
-    covariance
-        Of the estimate, for the delta method; none for draws.
-    """
-
-    family: str
-    recipe: Recipe
-    groups: tuple[str, ...]
-    beta: np.ndarray
-    covariances: list[np.ndarray]
-    covariance: np.ndarray | None
-
-    def mean(self, data: pd.DataFrame, groups: str, beta: np.ndarray | None = None) -> np.ndarray:
-        """Mean response (1 or S, rows)."""
-        beta = self.beta if beta is None else beta
-        integrated = groups == "integrated" and self.family == "binomial"
-        terms = range(len(self.covariances)) if integrated else ()
-        X, bases = new_columns(self.recipe, data, terms)
-        eta = beta @ X.T
-        if self.family == "gaussian":
-            return eta
-        if not integrated:
-            return expit(eta)
-        variance = np.zeros((len(self.covariances[0]), len(data)))
-        for t in terms:
-            variance = variance + np.einsum(
-                "nk,skj,nj->sn", bases[t], self.covariances[t], bases[t]
-            )
-        spread, out = np.sqrt(variance), np.zeros(np.broadcast_shapes(eta.shape, variance.shape))
-        for node, weight in zip(_NODES, _WEIGHTS):
-            out += weight * expit(eta + node * spread)
-        return out
-
-
-def predictions(
+def effects(
     model: Fitted | Posterior,
     data: pd.DataFrame,
-    at: Mapping[str, Sequence[Any]],
+    variables: str | Sequence[str] | None = None,
+    at: Mapping[str, Any] | None = None,
+    *,
     groups: str = "integrated",
     average: str = "rows",
+    at_least: bool = False,
     level: float = 0.95,
 ) -> pd.DataFrame:
-    """Predict the mean response at set conditions.
+    """Return average effects of predictors, or the mean response at set conditions.
+
+    The effect of a measured predictor is the slope of the mean response (its change for one unit);
+    that of a factor is the change from its first level to each other one.
 
     Parameters
     ----------
     model
         A fit (intervals by the delta method) or its posterior (intervals from the draws).
     data
-        The rows that the other predictors are taken from.
+        The rows that the predictors not asked about are taken from.
+    variables
+        Predictors whose effects are wanted. Without them: every predictor's, or where `at` is given
+        the mean response itself.
     at
-        Values to set, such as ``{"season": ["summer", "winter"]}``; every combination is taken.
+        Values to set, such as ``{"season": ["summer", "winter"]}``; every combination is taken, and
+        the effects are given under each.
     groups
         "integrated" over the groups' distributions, or "typical", their effects at zero.
     average
-        "rows": every row of `data` is put under the conditions and the predictions are averaged;
+        "rows": every row of `data` is put under the conditions and the means are averaged;
         "middle": the other predictors stand at their means, factors with all levels weighing
         alike, averaged on the linear predictor's scale (R's emmeans).
+    at_least
+        For an ordinal model, whether the chance of at least each grade is meant (the lowest, which
+        is certain, left out) or that of the grade itself.
     level
-        Of the interval.
+        Of the interval. By the delta method a chance's interval is made on the logit scale.
 
     Returns
     -------
     DataFrame
-        The conditions, then estimate, se, low, high.
+        The conditions; variable and change, where effects are asked; grade, for an ordinal model;
+        then estimate, se, low, high.
+
+    Raises
+    ------
+    ModelError, DataError, PredictionError
+        For a predictor that is not in the fixed part, a column that is missing, a value that the
+        fit does not know.
     """
-    source = _source(model)
+    source = _Source.of(model, at_least)
     _check(groups, ("integrated", "typical"), "groups")
     _check(average, ("rows", "middle"), "average")
-    _known_columns(source, data, at)
-    conditions = [dict(zip(at, values)) for values in product(*at.values())]
-    if average == "middle":
-        return _middle(source, data, conditions, groups, level)
-
-    def value(beta: np.ndarray | None = None) -> np.ndarray:
-        means = [
-            source.mean(data.assign(**condition), groups, beta).mean(axis=1)
-            for condition in conditions
-        ]
-        return np.column_stack(means)
-
-    table = _intervals(source, value, level)
-    return pd.concat([pd.DataFrame(conditions), table], axis=1)
-
-
-def average_effects(
-    model: Fitted | Posterior,
-    data: pd.DataFrame,
-    variables: Sequence[str] | None = None,
-    groups: str = "integrated",
-    level: float = 0.95,
-) -> pd.DataFrame:
-    """Return the average effect of each predictor on the response's own scale.
-
-    For a measured predictor it is the mean over the rows of the slope (change of the mean response
-    for one unit); for a factor the mean change from its first level to each other one.
-
-    Parameters
-    ----------
-    model, data, groups, level
-        As in `predictions`.
-    variables
-        Predictors; all of the fixed part unless given.
-
-    Returns
-    -------
-    DataFrame
-        variable, change, estimate, se, low, high.
-    """
-    source = _source(model)
-    _check(groups, ("integrated", "typical"), "groups")
+    at = {name: _listed(values) for name, values in (at or {}).items()}
     recipe = source.recipe
-    wanted = sorted(recipe.dtypes) if variables is None else list(variables)
-    _known_columns(source, data, wanted)
-    labels, pairs = [], []
-    for name in wanted:
-        if name in recipe.factors:
-            first, *others = recipe.factors[name]
-            for other in others:
-                labels.append((name, f"{other} instead of {first}"))
-                pairs.append((data.assign(**{name: first}), data.assign(**{name: other}), 1.0))
-            continue
-        x = data[name].astype(float)
-        step = 1e-3 * (float(x.std()) or 1.0)
-        labels.append((name, "one unit more"))
-        pairs.append((data.assign(**{name: x - step}), data.assign(**{name: x + step}), 2 * step))
+    wanted = _predictors(recipe) if variables is None and not at else _listed(variables or ())
+    _known_columns(recipe, data, [*at, *wanted])
+    labels: list[dict[str, Any]] = []
+    pairs: list[tuple[_Setting | None, _Setting, float]] = []
+    for values in product(*at.values()):
+        condition = dict(zip(at, values))
+        if not wanted:
+            labels.append(condition)
+            pairs.append((None, _Setting.of(source, data, condition, average), 1.0))
+        for name in wanted:
+            under = data.assign(**condition)
+            for change, low, high, unit in _changes(recipe, under, name, average):
+                labels.append({**condition, "variable": name, "change": change})
+                a, b = (
+                    _Setting.of(source, data, {**condition, name: x}, average) for x in (low, high)
+                )
+                pairs.append((a, b, unit))
 
-    def value(beta: np.ndarray | None = None) -> np.ndarray:
-        return np.column_stack(
-            [
-                (source.mean(b, groups, beta) - source.mean(a, groups, beta)).mean(axis=1) / unit
-                for a, b, unit in pairs
-            ]
-        )
+    def value(x: np.ndarray) -> np.ndarray:
+        found = []
+        for low, high, unit in pairs:
+            mean = source.mean(high, x, groups)
+            found.append(mean if low is None else (mean - source.mean(low, x, groups)) / unit)
+        return np.concatenate(found, axis=1)
 
-    table = _intervals(source, value, level)
-    table.insert(0, "variable", [v for v, _ in labels])
-    table.insert(1, "change", [c for _, c in labels])
-    return table
+    grades = [{"grade": grade} for grade in source.outcomes] or [{}]
+    rows = pd.DataFrame([{**label, **grade} for label in labels for grade in grades])
+    chances = not wanted and source.family != "gaussian"
+    return pd.concat([rows, _intervals(source, value, level, chances)], axis=1)
 
 
 def contrasts(
@@ -197,8 +138,9 @@ def contrasts(
 ) -> pd.DataFrame:
     """Compare the levels of a factor two by two on the linear predictor's scale.
 
-    The other predictors stand in the middle, as in ``predictions(average="middle")``, which matters
-    only where the factor is in an interaction.
+    The other predictors stand in the middle, as in ``effects(average="middle")``, which matters
+    only where the factor is in an interaction. Gaussian models are tested by t with Satterthwaite's
+    degrees of freedom, others by z.
 
     Parameters
     ----------
@@ -217,60 +159,170 @@ def contrasts(
     Returns
     -------
     DataFrame
-        first, second, estimate (first less second), se, low, high, z, p, p_corrected.
+        first, second, estimate (first less second), se, df (infinite for z), t, p, low, high,
+        p_corrected.
     """
     from statsmodels.stats.multitest import multipletests
 
-    source = _source(fitted)
+    source = _Source.of(fitted)
     if factor not in source.recipe.factors:
         known = ", ".join(source.recipe.factors) or "none"
         raise ModelError(f"{factor!r} is not a factor of the fixed part: factors are {known}.")
     levels = source.recipe.factors[factor]
-    rows = np.vstack([_middle_row(source, data, {factor: v}) for v in levels])
+    rows = np.vstack([_Setting.of(source, data, {factor: v}, "middle").X for v in levels])
     pairs = list(combinations(range(len(levels)), 2))
-    L = np.array([rows[i] - rows[j] for i, j in pairs])
-    estimate = L @ fitted.beta
-    se = np.sqrt(np.einsum("rp,pq,rq->r", L, fitted.cov_beta, L))
-    half = norm.ppf(0.5 + level / 2.0) * se
-    p = 2.0 * norm.sf(np.abs(estimate / se))
-    corrected = p if correction == "none" else multipletests(p, method=correction)[1]
-    return pd.DataFrame(
-        {
-            "first": [levels[i] for i, _ in pairs],
-            "second": [levels[j] for _, j in pairs],
-            "estimate": estimate,
-            "se": se,
-            "low": estimate - half,
-            "high": estimate + half,
-            "z": estimate / se,
-            "p": p,
-            "p_corrected": corrected,
-        }
+    L = pd.DataFrame([rows[i] - rows[j] for i, j in pairs], columns=list(fitted.design.fixed_names))
+    gaussian = source.family == "gaussian"
+    table = satterthwaite(fitted, L, level) if gaussian else t_table(fitted, L, np.inf, level)
+    table.insert(0, "first", [levels[i] for i, _ in pairs])
+    table.insert(1, "second", [levels[j] for _, j in pairs])
+    p = table["p"]
+    return table.assign(
+        p_corrected=p if correction == "none" else multipletests(p, method=correction)[1]
     )
 
 
-def _source(model: Fitted | Posterior) -> _Source:
-    if model.recipe is None:
-        raise PredictionError("this fit was made without a formula and cannot read new data.")
-    if model.family == "ordinal":
-        raise ModelError(
-            "effects of an ordinal model are read from posterior.predict, grade by grade."
-        )
-    groups = tuple(term.group for term in model.design.terms)
-    if isinstance(model, Fitted):
-        covariances = [c[None] for c in model.covariances]
-        return _Source(
-            model.family, model.recipe, groups, model.beta[None], covariances, model.cov_beta
-        )
-    beta = model.draws()[list(model.design.fixed_names)].to_numpy()
-    lambdas = model.conditional.scales.lambdas(model.sample.points)
-    covariances = [lam @ lam.transpose(0, 2, 1) for lam in lambdas]
-    return _Source(model.family, model.recipe, groups, beta, covariances, None)
+@dataclass(frozen=True)
+class _Source:
+    """Where coefficients and variances come from: one estimate with its covariance, or draws.
+
+    Attributes
+    ----------
+    x
+        Coefficients and thresholds, (1, m) or (S, m).
+    covariances
+        Of each random term's effects, (1 or S, k, k).
+    covariance
+        Of the estimate, for the delta method; none for draws.
+    p
+        Number of coefficients.
+    outcomes
+        The grades whose chances are asked for; none for the other families.
+    at_least
+        Whether chances are those of at least a grade.
+    """
+
+    family: str
+    recipe: Recipe
+    x: np.ndarray
+    covariances: list[np.ndarray]
+    covariance: np.ndarray | None
+    p: int
+    outcomes: tuple[str, ...]
+    at_least: bool
+
+    @classmethod
+    def of(cls, model: Fitted | Posterior, at_least: bool = False) -> _Source:
+        if model.recipe is None:
+            raise PredictionError("this fit was made without a formula and cannot read new data.")
+        if at_least and model.family != "ordinal":
+            raise ModelError("at_least= belongs to ordered grades: leave it out.")
+        if isinstance(model, Fitted):
+            x = np.concatenate([model.beta, model.thresholds])[None]
+            covariances, covariance = [c[None] for c in model.covariances], model.cov_fixed
+        else:
+            size = model.design.p + max(len(model.design.grades) - 1, 0)
+            x, covariance = model.draws().to_numpy()[:, :size], None
+            lambdas = model.conditional.scales.lambdas(model.sample.points)
+            covariances = [lam @ lam.transpose(0, 2, 1) for lam in lambdas]
+        outcomes, p = model.design.grades[int(at_least) :], model.design.p
+        return cls(model.family, model.recipe, x, covariances, covariance, p, outcomes, at_least)
+
+    def mean(self, setting: _Setting, x: np.ndarray, groups: str) -> np.ndarray:
+        """Mean response over a setting's rows, (len(x), 1), or the chance of each outcome."""
+        beta, cuts = x[:, : self.p], x[:, self.p :]
+        if self.family == "gaussian":
+            return (beta @ (setting.weight @ setting.X))[:, None]
+        if self.family == "binomial":
+            cuts = np.zeros((len(x), 1))
+        above = np.zeros(cuts.shape)
+        step = max(1, _BATCH // len(x))
+        for start in range(0, len(setting.weight), step):
+            rows = slice(start, start + step)
+            eta, sd = beta @ setting.X[rows].T, np.zeros((1, 1))
+            if groups == "integrated":
+                parts = zip((basis[rows] for basis in setting.bases), self.covariances)
+                sd = np.sqrt(sum(np.einsum("nk,skj,nj->sn", b, c, b) for b, c in parts))
+            for k in range(cuts.shape[1]):
+                above[:, k] += _mean_of_expit(eta - cuts[:, [k]], sd) @ setting.weight[rows]
+        if self.family == "binomial" or self.at_least:
+            return above
+        ends = np.ones((len(x), 1))
+        return -np.diff(np.concatenate([ends, above, 0.0 * ends], axis=1), axis=1)
 
 
-def _intervals(source: _Source, value: Callable[..., np.ndarray], level: float) -> pd.DataFrame:
+def _mean_of_expit(eta: np.ndarray, sd: np.ndarray) -> np.ndarray:
+    """Mean of the inverse logit of N(eta, sd²), both (S, rows), by fifteen nodes."""
+    if not sd.any():
+        return np.asarray(expit(eta))
+    out = np.zeros(np.broadcast_shapes(eta.shape, sd.shape))
+    for node, weight in zip(_NODES, _WEIGHTS):
+        out += weight * expit(eta + node * sd)
+    return out
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """Rows put under conditions, coded: the distinct ones, each with its share of all."""
+
+    X: np.ndarray
+    bases: list[np.ndarray]
+    weight: np.ndarray
+
+    @classmethod
+    def of(
+        cls, source: _Source, data: pd.DataFrame, condition: Mapping[str, Any], average: str
+    ) -> _Setting:
+        recipe, terms = source.recipe, range(len(source.covariances))
+        frame = _grid(recipe, data, condition) if average == "middle" else data.assign(**condition)
+        X, coded = new_columns(recipe, frame, terms)
+        bases = [coded[t] for t in terms]
+        if average == "middle":
+            middle = [basis.mean(axis=0, keepdims=True) for basis in bases]
+            return cls(X.mean(axis=0, keepdims=True), middle, np.ones(1))
+        both, counts = np.unique(np.hstack([X, *bases]), axis=0, return_counts=True)
+        ends = np.cumsum([X.shape[1], *(basis.shape[1] for basis in bases)])[:-1]
+        X, *bases = np.split(both, ends, axis=1)
+        return cls(X, bases, counts / counts.sum())
+
+
+def _grid(recipe: Recipe, data: pd.DataFrame, condition: Mapping[str, Any]) -> pd.DataFrame:
+    """Every combination of factors' levels, what is set and numbers' means with each."""
+    values: dict[str, list[Any]] = {}
+    for name in sorted(recipe.dtypes):
+        if name in condition:
+            values[name] = [condition[name]]
+        elif name in recipe.factors:
+            values[name] = list(recipe.factors[name])
+        elif pd.api.types.is_numeric_dtype(data[name].dtype):
+            values[name] = [float(data[name].mean())]
+        else:  # the lots of within() and between()
+            values[name] = list(data[name].unique())
+    if not values:
+        return pd.DataFrame(index=[0])
+    return pd.DataFrame(list(product(*values.values())), columns=list(values))
+
+
+def _changes(
+    recipe: Recipe, data: pd.DataFrame, name: str, average: str
+) -> list[tuple[str, Any, Any, float]]:
+    """Say what is compared for a predictor's effect: words, two values, units between them."""
+    if name in recipe.factors:
+        first, *others = recipe.factors[name]
+        return [(f"{other} instead of {first}", first, other, 1.0) for other in others]
+    if pd.api.types.is_bool_dtype(data[name].dtype):
+        return [("yes instead of no", False, True, 1.0)]
+    x = data[name].astype(float)
+    step = 1e-3 * (float(x.std()) or 1.0)
+    middle = x if average == "rows" else float(x.mean())
+    return [("one unit more", middle - step, middle + step, 2.0 * step)]
+
+
+def _intervals(
+    source: _Source, value: Callable[[np.ndarray], np.ndarray], level: float, chances: bool
+) -> pd.DataFrame:
     """Estimate, se and interval of values (1 or S, rows), by draws or by the delta method."""
-    found = value()
+    found = value(source.x)
     tail = (1.0 - level) / 2.0
     if source.covariance is None:
         return pd.DataFrame(
@@ -282,58 +334,19 @@ def _intervals(source: _Source, value: Callable[..., np.ndarray], level: float) 
             }
         )
     # the gradient's steps follow the covariance's factor, so that each is about one standard error
-    root = np.linalg.cholesky(source.covariance)
-    steps = 1e-4 * root.T
-    gradient = np.vstack(
-        [(value(source.beta + h) - value(source.beta - h))[0] / 2e-4 for h in steps]
-    )
-    se = np.sqrt(np.sum(gradient**2, axis=0))
+    steps = 1e-4 * np.linalg.cholesky(source.covariance).T
+    gradient = np.vstack([(value(source.x + h) - value(source.x - h))[0] / 2e-4 for h in steps])
+    estimate, se = found[0], np.sqrt(np.sum(gradient**2, axis=0))
     half = norm.ppf(1.0 - tail) * se
-    return pd.DataFrame(
-        {"estimate": found[0], "se": se, "low": found[0] - half, "high": found[0] + half}
-    )
+    ends = [estimate - half, estimate + half]
+    if chances:
+        stretch = half / (estimate * (1.0 - estimate))
+        ends = [expit(logit(estimate) - stretch), expit(logit(estimate) + stretch)]
+    return pd.DataFrame({"estimate": estimate, "se": se, "low": ends[0], "high": ends[1]})
 
 
-def _middle(
-    source: _Source,
-    data: pd.DataFrame,
-    conditions: list[dict[str, Any]],
-    groups: str,
-    level: float,
-) -> pd.DataFrame:
-    rows = np.vstack([_middle_row(source, data, condition) for condition in conditions])
-    variance = np.zeros((len(source.covariances[0]), 1))
-    if groups == "integrated":
-        if any(c.shape[1] > 1 for c in source.covariances):
-            raise ModelError("with random slopes average over rows: average='rows'.")
-        variance = sum((c[:, :, 0] for c in source.covariances), variance)
-
-    def value(beta: np.ndarray | None = None) -> np.ndarray:
-        eta = (source.beta if beta is None else beta) @ rows.T
-        if source.family == "gaussian":
-            return eta
-        nodes = zip(_NODES, _WEIGHTS)
-        return np.asarray(sum(w * expit(eta + z * np.sqrt(variance)) for z, w in nodes))
-
-    return pd.concat([pd.DataFrame(conditions), _intervals(source, value, level)], axis=1)
-
-
-def _middle_row(source: _Source, data: pd.DataFrame, condition: Mapping[str, Any]) -> np.ndarray:
-    """Row of X with what is not set at its mean, factors with all levels weighing alike."""
-    recipe = source.recipe
-    values = []
-    for name in sorted(recipe.dtypes):
-        if name in condition:
-            values.append([condition[name]])
-        elif name in recipe.factors:
-            values.append(list(recipe.factors[name]))
-        else:
-            values.append([float(data[name].mean())])
-    grid = pd.DataFrame(list(product(*values)), columns=sorted(recipe.dtypes))
-    if grid.empty:
-        grid = pd.DataFrame(index=[0])
-    X, _ = new_columns(recipe, grid, ())
-    return X.mean(axis=0)
+def _listed(values: Any) -> list[Any]:
+    return [values] if isinstance(values, str) or np.isscalar(values) else list(values)
 
 
 def _check(value: str, known: tuple[str, ...], what: str) -> None:
@@ -341,11 +354,17 @@ def _check(value: str, known: tuple[str, ...], what: str) -> None:
         raise ModelError(f"{what} is {value!r}: choose {' or '.join(known)}.")
 
 
-def _known_columns(source: _Source, data: pd.DataFrame, names: Sequence[str] | Mapping) -> None:
+def _predictors(recipe: Recipe) -> list[str]:
+    """Columns of the fixed part, without the groupings of within() and between()."""
+    groups = {column for part in recipe.formula.random for column in part.columns}
+    return [c for c in sorted(recipe.dtypes) if c in recipe.factors or c not in groups]
+
+
+def _known_columns(recipe: Recipe, data: pd.DataFrame, names: Sequence[str]) -> None:
     for name in names:
-        if name not in source.recipe.dtypes:
-            known = ", ".join(sorted(source.recipe.dtypes)) or "nothing"
+        if name not in recipe.dtypes:
+            known = ", ".join(sorted(recipe.dtypes)) or "nothing"
             raise ModelError(f"{name!r} is not in the fixed part: it holds {known}.")
-    missing = [name for name in source.recipe.dtypes if name not in data.columns]
+    missing = [name for name in recipe.dtypes if name not in data.columns]
     if missing:
         raise DataError(f"the data have no column {missing[0]!r}, which the model uses.")

@@ -98,12 +98,13 @@ class GaussianProfile:
             theta, float(deviance), self.base + beta, v, rss, float(np.sqrt(rss / self.df)), factor
         )
 
-    def gradient(self, at: Profile) -> Effects:
-        """Differentiate the deviance by the entries of each Λ."""
+    def gradient(self, at: Profile, sigma: float | None = None) -> Effects:
+        """Differentiate the deviance by the entries of each Λ, at the best σ or a given one."""
         lambdas = at.factor.lambdas
+        sigma = at.sigma if sigma is None else sigma
         fitted = self._fitted([v @ lam.T for v, lam in zip(at.v, lambdas)], at.beta - self.base)
         return [
-            2.0 * trace - (2.0 * self.df / at.rss) * (zy - fit).T @ v
+            2.0 * trace - (2.0 / sigma**2) * (zy - fit).T @ v
             for trace, zy, fit, v in zip(
                 invert(at.factor, with_x=self.reml).traces(), self.zy, fitted, at.v
             )

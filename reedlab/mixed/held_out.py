@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError
-from reedlab.mixed.adequacy import subset
+from reedlab.mixed.adequacy import grouping, subset
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.posterior import design_posterior
 from reedlab.mixed.priors import Priors
@@ -78,10 +78,7 @@ def held_out_calibration(
     if fitted.family != "binomial":
         raise ModelError("calibration of success needs a binomial model.")
     design = fitted.design
-    term = next((t for t in design.terms if t.group == group), None)
-    if term is None:
-        known = ", ".join(t.group for t in design.terms)
-        raise ModelError(f"the model has no group {group!r}: it has {known}.")
+    term = grouping(design, group)
     folds = min(folds, term.n_levels)
     rng = np.random.default_rng(seed)
     fold_of_level = rng.permutation(np.arange(term.n_levels) % folds)

@@ -32,6 +32,7 @@ from reedlab.mixed.likelihood_profile import ProfiledLikelihood
 from reedlab.mixed.priors import Priors
 from reedlab.mixed.scales import Scales
 from reedlab.mixed.simulation import simulate
+from reedlab.mixed.threads import one_thread
 from reedlab.mixed.workers import run_seeded
 
 
@@ -139,10 +140,6 @@ def profile(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
     the chi-square quantile. An sd whose likelihood has not fallen that far at 0 has the limit 0; a
     correlation's limits stay within -1 and 1.
     """
-    if fitted.quadrature > 1:
-        raise ModelError(
-            "profiles are by Laplace: fit again without quadrature=, or use method='bootstrap'."
-        )
     if fitted.reml:
         fitted = fit_design(
             fitted.design, fitted.family, reml=False, start=fitted.theta, recipe=fitted.recipe
@@ -151,9 +148,10 @@ def profile(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
     at = estimates(fitted)[list(likelihood.names)].to_numpy()
     depth = norm.ppf(0.5 + level / 2.0)
     rows = {}
-    for j, name in enumerate(likelihood.names):
-        low, high = (_limit(likelihood, at, j, side, depth) for side in (-1.0, 1.0))
-        rows[name] = {"low": low, "high": high}
+    with one_thread():
+        for j, name in enumerate(likelihood.names):
+            low, high = (_limit(likelihood, at, j, side, depth) for side in (-1.0, 1.0))
+            rows[name] = {"low": low, "high": high}
     return pd.DataFrame.from_dict(rows, orient="index")
 
 
@@ -163,10 +161,12 @@ def _limit(
     """Where the signed root of the deviance's rise reaches `depth` on one side."""
     bound = likelihood.bounds[j][0 if side < 0 else 1]
     near, step = at[j], likelihood.steps[j] * depth
-    path = likelihood.start_path()
+    path, known = likelihood.path(j), {near: -depth}
 
     def rise(value: float) -> float:
-        return float(np.sqrt(max(path(j, value) - likelihood.least, 0.0))) - depth
+        if value not in known:
+            known[value] = float(np.sqrt(max(path(value) - likelihood.least, 0.0))) - depth
+        return known[value]
 
     far = near
     for _ in range(60):

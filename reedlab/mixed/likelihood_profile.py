@@ -3,26 +3,31 @@
 The parameters here are those that a reader sees: coefficients (and thresholds' own parameters),
 sds, correlations, and the residual's sd; not θ, in which an sd of a correlated slope is no single
 coordinate. One of them is held and the deviance is minimised over the others, from where the last
-value left them.
+value left them. The search itself runs over partial correlations, each free between -1 and 1
+whatever the others are; that of a term's first two columns is their correlation, so a term of more
+columns is put in the order in which the two whose correlation is held come first.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import minimize
 
-from reedlab.errors import ModelError
+from reedlab.mixed.blocks import Effects
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.gaussian import GaussianProfile
 from reedlab.mixed.glmm import LaplaceObjective, likelihood_of
+from reedlab.mixed.optimise import gradient_in_theta
 from reedlab.mixed.priors import Priors
-from reedlab.mixed.scales import Scales
+from reedlab.mixed.quadrature import QuadratureObjective
+from reedlab.mixed.scales import Scales, pairs_of
 from reedlab.mixed.terms import Design
 
 _EDGE = 0.999999  # a correlation of one is approached, never taken
+_LEAST = 0.02  # no search starts from an sd of 0, a stationary point whether or not it is right
 
 
 class ProfiledLikelihood:
@@ -42,12 +47,6 @@ class ProfiledLikelihood:
 
     def __init__(self, fitted: Fitted) -> None:
         self.fitted, self.design, self.family = fitted, fitted.design, fitted.family
-        for term in self.design.terms:
-            if term.correlated and term.k > 2:
-                raise ModelError(
-                    f"the likelihood of the {term.k} correlated columns of {term.group!r} is not "
-                    "profiled: use method='bootstrap', or write the slopes with ||."
-                )
         self.scales = Scales.of(self.design.terms, Priors(), residual=False)
         self.p, self.n_sd = self.design.p, len(self.scales.sd_names)
         residual = ("sd Residual",) if self.family == "gaussian" else ()
@@ -75,30 +74,58 @@ class ProfiledLikelihood:
             GaussianProfile(self.design, reml=False) if self.family == "gaussian" else None
         )
 
-    def start_path(self) -> Callable[[int, float], float]:
-        """Return a function (parameter, value) -> deviance that warms each start by the last."""
-        state = {"others": self._covariance_start()}
+    def path(self, j: int) -> Callable[[float], float]:
+        """Return a function of parameter j's value -> deviance, each start warmed by the last.
 
-        def path(j: int, value: float) -> float:
-            deviance, state["others"] = self._held(j, value, state["others"])
+        Where an sd ended at 0, correlations with it say nothing: the next search starts from the
+        estimates too.
+        """
+        likelihood, at = self._with_first(j)
+        estimates = others = likelihood._covariance_start()
+
+        def path(value: float) -> float:
+            nonlocal others
+            starts = [others]
+            if others[: self.n_sd].min(initial=np.inf) <= _LEAST * self._unit():
+                starts.append(estimates)
+            ends = [likelihood._held(at, value, start) for start in starts]
+            deviance, others = min(ends, key=lambda end: end[0])
             return deviance
 
         return path
 
+    def _with_first(self, j: int) -> tuple[ProfiledLikelihood, int]:
+        """Put the two columns that a held correlation is of first in their term."""
+        at = self.p + self.n_sd
+        for t, (term, covariance) in enumerate(zip(self.design.terms, self.fitted.covariances)):
+            pairs = pairs_of(term)
+            if at < j < at + len(pairs):
+                i, k = pairs[j - at]
+                order = [k, i, *(c for c in range(term.k) if c not in (i, k))]
+                names = tuple(term.names[c] for c in order)
+                term = replace(term, names=names, basis=term.basis[:, order])
+                terms = (*self.design.terms[:t], term, *self.design.terms[t + 1 :])
+                theta = self.design.split(self.fitted.theta)
+                relative = covariance[np.ix_(order, order)] / self.fitted.sigma**2
+                theta[t] = term.theta_from_covariance(relative)
+                design = replace(self.design, terms=terms)
+                fitted = replace(self.fitted, design=design, theta=np.concatenate(theta))
+                return ProfiledLikelihood(fitted), at
+            at += len(pairs)
+        return self, j
+
     def _covariance_start(self) -> np.ndarray:
-        """Sds and correlations (and for other families β and extras) at the estimates."""
+        """Sds and partial correlations (for other families β and extras too) at the estimates."""
         fitted = self.fitted
         sds, cors = [], []
         for term, covariance in zip(self.design.terms, fitted.covariances):
             # a zero start would be a stationary point whether or not the zero is right
             sd = np.maximum(np.sqrt(np.diag(covariance)), 0.05 * self._unit())
             sds += [*sd]
-            if term.correlated:
-                cors += [
-                    np.clip(covariance[i, j] / (sd[i] * sd[j]), -0.99, 0.99)
-                    for j in range(term.k)
-                    for i in range(j + 1, term.k)
-                ]
+            correlation = 0.98 * covariance / np.outer(sd, sd)
+            np.fill_diagonal(correlation, 1.0)
+            L = np.linalg.cholesky(correlation)
+            cors += [L[i, j] / np.sqrt(1.0 - L[i, :j] @ L[i, :j]) for i, j in pairs_of(term)]
         start = [*sds, *cors]
         if self.family == "gaussian":
             return np.array([*start, fitted.sigma])
@@ -116,12 +143,12 @@ class ProfiledLikelihood:
         if self.family == "gaussian":
             return self._held_gaussian(j, value, start)
         at = len(self.scales.names) + j if j < self.p else j - self.p
-        objective = self._laplace(start)
+        objective = self._laplace()
         bounds = [
             *self._covariance_bounds(),
             *[(None, None)] * (len(start) - len(self.scales.names)),
         ]
-        return self._minimise(objective, start, bounds, {at: value}, jac=True)
+        return self._minimise(objective, start, bounds, {at: value})
 
     def _held_gaussian(self, j: int, value: float, start: np.ndarray) -> tuple[float, np.ndarray]:
         bounds = [*self._covariance_bounds(), (1e-3 * self.fitted.sigma, None)]
@@ -137,15 +164,18 @@ class ProfiledLikelihood:
             profile, held = GaussianProfile(design, reml=False), {}
         assert profile is not None
 
-        def objective(c: np.ndarray) -> float:
-            sigma = c[-1]
-            theta = self._theta(c[:-1]) / sigma
+        def objective(c: np.ndarray) -> tuple[float, np.ndarray]:
+            sigma, n = c[-1], self.design.n
+            theta = self._thetas(c[None, :-1])[0] / sigma
             found = profile.at(theta)
-            n = self.design.n
             log_det = found.deviance - n * (1.0 + np.log(2.0 * np.pi * found.rss / n))
-            return float(log_det + n * np.log(2.0 * np.pi * sigma**2) + found.rss / sigma**2)
+            deviance = log_det + n * np.log(2.0 * np.pi * sigma**2) + found.rss / sigma**2
+            slopes = [d / sigma for d in profile.gradient(found, sigma)]
+            by_sigma = 2.0 * (n - found.rss / sigma**2) / sigma
+            by_sigma -= gradient_in_theta(self.design, slopes) @ theta
+            return float(deviance), np.append(self._by_covariance(c[:-1], slopes), by_sigma)
 
-        return self._minimise(objective, start, bounds, held, jac=False)
+        return self._minimise(objective, start, bounds, held)
 
     def _covariance_bounds(self) -> list[tuple[float | None, float | None]]:
         n_cor = len(self.scales.cor_names)
@@ -153,14 +183,13 @@ class ProfiledLikelihood:
 
     def _minimise(
         self,
-        objective: Callable[[np.ndarray], Any],
+        objective: Callable[[np.ndarray], tuple[float, np.ndarray]],
         start: np.ndarray,
         bounds: list[tuple[float | None, float | None]],
         held: dict[int, float],
-        jac: bool,
     ) -> tuple[float, np.ndarray]:
-        """L-BFGS-B in coordinates of unit scale, the held ones fixed."""
-        unit = np.maximum(np.abs(start), 1e-2 * self._unit())
+        """L-BFGS-B in steps of about one standard error, the held ones fixed."""
+        unit = self._others_steps
         free = np.array([i for i in range(len(start)) if i not in held], dtype=int)
         full = start.copy()
         for i, value in held.items():
@@ -171,56 +200,61 @@ class ProfiledLikelihood:
             x[free] = z * unit[free]
             return x
 
-        def wrapped(z: np.ndarray) -> Any:
-            found = objective(at(z))
-            if not jac:
-                return found
-            value, gradient = found
+        def wrapped(z: np.ndarray) -> tuple[float, np.ndarray]:
+            value, gradient = objective(at(z))
             return value, gradient[free] * unit[free]
 
         scaled = [tuple(None if b is None else b / unit[i] for b in bounds[i]) for i in free]
         found = minimize(
             wrapped,
             start[free] / unit[free],
-            jac=jac or None,
+            jac=True,
             method="L-BFGS-B",
             bounds=scaled,
             options={"ftol": 1e-11, "gtol": 1e-6, "maxiter": 200},
         )
         x = at(found.x)
         sds = slice(0, self.n_sd)
-        x[sds] = np.maximum(x[sds], 0.02 * self._unit() * (1 if self.n_sd else 0))
+        x[sds] = np.maximum(x[sds], _LEAST * self._unit())
         return float(found.fun), x
 
     def _is_cor(self, i: int) -> bool:
         return self.n_sd <= i < self.n_sd + len(self.scales.cor_names)
 
-    def _theta(self, c: np.ndarray) -> np.ndarray:
-        """θ (absolute) from sds and correlations."""
-        parts = []
-        lambdas = self.scales.lambdas(self._to_points(c)[None])
-        for term, lam in zip(self.design.terms, lambdas):
-            parts.append(lam[0][term.theta_rows_cols])
-        return np.concatenate(parts)
+    def _thetas(self, c: np.ndarray) -> np.ndarray:
+        """θ (absolute) from rows of sds and correlations."""
+        sds, cors = c[:, : self.n_sd], c[:, self.n_sd :]
+        lambdas = self.scales.lambdas(np.concatenate([sds, np.arctanh(cors)], axis=1))
+        parts = [lam[:, *term.theta_rows_cols] for term, lam in zip(self.design.terms, lambdas)]
+        return np.concatenate(parts, axis=1)
 
-    def _to_points(self, c: np.ndarray) -> np.ndarray:
-        """Coordinates of `Scales` from sds and plain correlations."""
-        return np.concatenate([c[: self.n_sd], np.arctanh(c[self.n_sd :])])
+    @property
+    def _others_steps(self) -> np.ndarray:
+        """About one standard error of each coordinate of the search."""
+        if self.family == "gaussian":
+            return self.steps[self.p :]
+        extra = np.full(len(self.fitted.thresholds), 0.1)
+        return np.concatenate([self.steps[self.p :], self.steps[: self.p], extra])
 
-    def _laplace(self, start: np.ndarray) -> Callable[[np.ndarray], Any]:
+    def _laplace(self) -> Callable[[np.ndarray], tuple[float, np.ndarray]]:
         design, size = self.design, len(self.scales.names)
         zero = [np.zeros((t.n_levels, t.k)) for t in design.terms]
         inner = LaplaceObjective(design, likelihood_of(design, self.family), zero)
+        if self.fitted.quadrature > 1:
+            inner = QuadratureObjective(
+                design, inner.likelihood, zero, self.fitted.quadrature, self._others_steps
+            )
 
         def objective(x: np.ndarray) -> tuple[float, np.ndarray]:
-            theta = self._theta(x[:size])
+            theta = self._thetas(x[None, :size])[0]
             value, d_lambda, d_rest = inner(np.concatenate([theta, x[size:]]))
-            slope = np.concatenate([d[t.theta_rows_cols] for t, d in zip(design.terms, d_lambda)])
-            by_c = np.empty(size)
-            for i in range(size):
-                h = np.zeros(size)
-                h[i] = 1e-6
-                by_c[i] = slope @ (self._theta(x[:size] + h) - self._theta(x[:size] - h)) / 2e-6
+            by_c = self._by_covariance(x[:size], d_lambda)
             return 2.0 * value, 2.0 * np.concatenate([by_c, d_rest])
 
         return objective
+
+    def _by_covariance(self, c: np.ndarray, d_lambda: Effects) -> np.ndarray:
+        """Turn derivatives in each Λ (absolute) into those in sds and correlations."""
+        h = 1e-7 * np.eye(len(c))
+        moves = (self._thetas(c + h) - self._thetas(c - h)) / 2e-7
+        return np.asarray(moves @ gradient_in_theta(self.design, d_lambda))

@@ -36,7 +36,8 @@ def predict(
     data : DataFrame, optional
         New rows; the rows of the fit if not given.
     new_levels : str or sequence of str
-        Groupings whose levels are new: ``"supplier:lot"``, or its last part, ``"lot"``.
+        Columns or groupings whose levels are new: ``"supplier:lot"`` or ``"lot"``. A new
+        ``"supplier"`` makes its lots new too.
     random : bool
         ``False`` sets every random effect to 0: the response at a typical level of everything.
     link : bool
@@ -108,14 +109,16 @@ def mean_of_expit(eta: np.ndarray, variance: np.ndarray) -> np.ndarray:
 
 
 def _new_terms(fitted: Fitted, new_levels: str | Sequence[str]) -> list[int]:
-    names = [new_levels] if isinstance(new_levels, str) else list(new_levels)
+    names = {new_levels} if isinstance(new_levels, str) else set(new_levels)
     groups = [term.group for term in fitted.design.terms]
-    for name in names:
-        if not any(name in (group, group.split(":")[-1]) for group in groups):
-            raise PredictionError(
-                f"There is no grouping {name!r} to take as new; the model has {', '.join(groups)}."
-            )
-    return [t for t, g in enumerate(groups) if g in names or g.split(":")[-1] in names]
+    parts = [{group, *group.split(":")} for group in groups]
+    strange = sorted(names.difference(*parts))
+    if strange:
+        raise PredictionError(
+            f"There is no grouping {strange[0]!r} to take as new; the model has "
+            f"{', '.join(groups)}."
+        )
+    return [t for t, part in enumerate(parts) if part & names]
 
 
 def _codes(fitted: Fitted, data: pd.DataFrame, known: list[int]) -> dict[int, np.ndarray]:

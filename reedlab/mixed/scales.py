@@ -52,7 +52,7 @@ class Scales:
             for j, name in enumerate(term.names):
                 sds.append(f"sd {term.group}" + ("" if name == "Intercept" else f" {name}"))
                 scales.append(priors.group_scale(term.group) / column_scale(term.basis[:, j]))
-            for i, j in _pairs(term):
+            for i, j in pairs_of(term):
                 first = "" if term.names[j] == "Intercept" else f" {term.names[j]}"
                 cors.append(f"cor {term.group}{first} {term.names[i]}")
         return cls(
@@ -90,7 +90,7 @@ class Scales:
         """Λ of each term at each point: a list of (G, k, k)."""
         out, at_sd, at_cor = [], 0, len(self.sd_names)
         for term in self.terms:
-            k, pairs = term.k, _pairs(term)
+            k, pairs = term.k, pairs_of(term)
             sd = points[:, at_sd : at_sd + k]
             partial = np.tanh(points[:, at_cor : at_cor + len(pairs)])
             out.append(sd[:, :, None] * _correlation_cholesky(partial, k, pairs))
@@ -103,7 +103,7 @@ class Scales:
         out = -0.5 * np.sum((points[:, :n_sd] / self.sd_scales) ** 2, axis=1)
         at = n_sd
         for term in self.terms:
-            for _, j in _pairs(term):
+            for _, j in pairs_of(term):
                 # LKJ: partial correlations are independent, (1 - r²) to eta - 1 + (k - 2 - j) / 2;
                 # the last factor is the Jacobian of atanh.
                 power = self.eta + (term.k - 2 - j) / 2.0
@@ -118,7 +118,7 @@ class Scales:
         """Return the reported parameters (G, len(names)): sds, correlations, residual sd."""
         columns = [points[:, : len(self.sd_names)]]
         for term, lam in zip(self.terms, self.lambdas(np.where(self._is_sd, 1.0, points))):
-            columns += [np.sum(lam[:, [i]] * lam[:, [j]], axis=2) for i, j in _pairs(term)]
+            columns += [np.sum(lam[:, [i]] * lam[:, [j]], axis=2) for i, j in pairs_of(term)]
         if self.residual:
             columns.append(np.exp(points[:, -1:]))
         return np.concatenate(columns, axis=1)
@@ -128,7 +128,7 @@ class Scales:
         return np.arange(self.size) < len(self.sd_names)
 
 
-def _pairs(term: RandomTerm) -> list[tuple[int, int]]:
+def pairs_of(term: RandomTerm) -> list[tuple[int, int]]:
     """Pairs (i, j), i > j, of a term's correlated columns."""
     return [(i, j) for j in range(term.k) for i in range(j + 1, term.k)] if term.correlated else []
 

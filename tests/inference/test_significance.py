@@ -9,19 +9,51 @@ from scipy.stats import f as fisher
 
 from reedlab.errors import ModelError
 from reedlab.mixed import fit
-from reedlab.mixed.significance import likelihood_ratio, satterthwaite, variance_test
+from reedlab.mixed.significance import f_test, likelihood_ratio, satterthwaite
 
 NAMES = {"(Intercept)": "Intercept", "recipeB": "recipe[T.B]", "recipeC": "recipe[T.C]"}
 
 
 @pytest.mark.parametrize("name", ["sleepstudy", "sleepstudy_intercept", "cake", "penicillin"])
 def test_satterthwaite_is_lmertests(open_fit, told, name):
-    found = satterthwaite(open_fit(name).fitted)
+    found = open_fit(name).t_tests()
     for coefficient, row in told["satterthwaite"][name].items():
         ours = found.loc[NAMES.get(coefficient, coefficient)]
         assert ours["df"] == pytest.approx(row["df"], rel=2e-4)
         assert ours["t"] == pytest.approx(row["t"], rel=1e-4)
         assert ours["p"] == pytest.approx(row["p"], rel=5e-3)
+
+
+def bent(open_data):
+    data = open_data("sleepstudy").assign(bend=lambda d: (d["Days"] - 4.5) ** 2)
+    return fit("Reaction ~ Days + bend + (Days | Subject)", data)
+
+
+def test_contrasts_and_f_tests_are_lmertests(open_fit, open_data, told):
+    """Against contest1D, contestMD and anova; in the bent fit the denominators differ."""
+    rows = told["contrasts"]
+    cake, curved = open_fit("cake"), bent(open_data)
+    names = list(cake.fe_params.index)
+    b_less_c = pd.DataFrame([[0, 1, -1, 0]], index=["B - C"], columns=names)
+    found = satterthwaite(cake.fitted, b_less_c).loc["B - C"]
+    for key, tolerance in {"df": 2e-4, "t": 1e-4, "p": 1e-4, "low": 1e-4, "high": 1e-4}.items():
+        assert found[key] == pytest.approx(rows["cake_b_less_c"][key], rel=tolerance)
+    terms = cake.term_tests()
+    for term, row in rows["cake_anova"].items():
+        assert terms.loc[term, "statistic"] == pytest.approx(row["F"], rel=1e-4)
+        assert terms.loc[term, "df"] == row["df"]
+        assert terms.loc[term, "df_residual"] == pytest.approx(row["df_residual"], rel=2e-4)
+        assert terms.loc[term, "p"] == pytest.approx(row["p"], rel=1e-3)
+    F, df, df_residual, p = f_test(curved.fitted, np.eye(3)[1:])
+    row = rows["bent_slopes"]
+    assert (F, df) == (pytest.approx(row["F"], rel=1e-4), row["df"])
+    assert df_residual == pytest.approx(row["df_residual"], rel=1e-3)
+    assert p == pytest.approx(row["p"], rel=5e-3)
+    contrast = pd.DataFrame([[0, 1, -1]], columns=list(curved.fe_params.index))
+    found = satterthwaite(curved.fitted, contrast).iloc[0]
+    row = rows["bent_days_less_bend"]
+    assert found["df"] == pytest.approx(row["df"], rel=1e-3)
+    assert found["t"] == pytest.approx(row["t"], rel=1e-4)
 
 
 def test_satterthwaite_at_a_zero_variance_has_the_residuals_freedom():
@@ -30,14 +62,14 @@ def test_satterthwaite_at_a_zero_variance_has_the_residuals_freedom():
     data = pd.DataFrame({"y": y, "lot": np.repeat(list("abcdef"), 4)})
     model = fit("y ~ 1 + (1 | lot)", data)
     assert model.singular
-    found = satterthwaite(model.fitted).loc["Intercept"]
+    found = model.t_tests().loc["Intercept"]
     assert np.isfinite(found["df"]) and found["df"] >= 5
     assert found["low"] < 3.0 < found["high"]
 
 
 def test_satterthwaite_is_for_gaussian_models(open_fit):
     with pytest.raises(ModelError, match="Gaussian"):
-        satterthwaite(open_fit("cbpp").fitted)
+        open_fit("cbpp").t_tests()
 
 
 def three_lots(seed: int) -> pd.DataFrame:
@@ -50,7 +82,7 @@ def test_mass_at_zero_with_three_lots_is_fishers(reml, limit):
     """Balanced one-way: the variance is 0 where F <= a / (a - 1) by ML, F <= 1 by REML."""
     n = 400
     model = fit("y ~ 1 + (1 | lot)", three_lots(1), reml=reml)
-    mass = variance_test(model.fitted, "lot", n=n).mass_at_zero
+    mass = model.variance_test("lot", n=n).mass_at_zero
     exact = fisher.cdf(limit, 2, 12)
     assert abs(mass - exact) < 4 * np.sqrt(exact * (1 - exact) / n)
     if not reml:
@@ -68,21 +100,23 @@ def test_variance_p_is_the_exact_f_test():
     within = np.mean(np.var(y.reshape(4, 6), axis=1, ddof=1))
     exact = fisher.sf(between / within, 3, 20)
     assert 0.001 < exact < 0.2
-    found = variance_test(fit("y ~ 1 + (1 | lot)", data).fitted, "lot", n=600)
+    found = fit("y ~ 1 + (1 | lot)", data).variance_test("lot", n=600)
     assert abs(found.p - exact) < 4 * np.sqrt(exact * (1 - exact) / 600) + 1 / 600
 
 
 def test_variance_of_one_of_two_groups(open_fit):
-    found = variance_test(open_fit("pastes").fitted, "batch", n=60, seed=2)
+    found = open_fit("pastes").variance_test("batch", n=60, seed=2)
     assert found.p > 0.02 and found.statistic < 2.0
-    other = variance_test(open_fit("pastes").fitted, "batch:cask", n=60, seed=2)
+    other = open_fit("pastes").variance_test("batch:cask", n=60, seed=2)
     assert other.p == pytest.approx(1 / 61)
+    by_its_last_part = open_fit("pastes").variance_test("cask", n=5)
+    assert by_its_last_part.statistic == other.statistic
     with pytest.raises(ModelError, match="batch:cask"):
-        variance_test(open_fit("pastes").fitted, "cask")
+        open_fit("pastes").variance_test("mug")
 
 
 def test_variance_of_a_binomial_group(open_fit):
-    found = variance_test(open_fit("cbpp").fitted, "herd", n=60)
+    found = open_fit("cbpp").variance_test("herd", n=60)
     # lme4: logLik -92.02657 with herds; R's glm: -99.02...: twice the difference is about 14
     assert found.statistic == pytest.approx(14.0, abs=0.1)
     assert found.p < 0.05
@@ -97,6 +131,25 @@ def test_likelihood_ratio_chooses_the_null_by_what_is_counted(open_fit):
     assert between.p == pytest.approx(plain.p, abs=0.25)
     within = likelihood_ratio(cake, ["temp"])
     assert within.method == "chi-square" and within.p < 1e-10
+
+
+def test_terms_of_other_families_are_tested_by_ratios(open_fit):
+    """A period varies within herds; grades keep their thresholds when their one predictor goes."""
+    found = open_fit("cbpp").term_tests().loc["period"]
+    without = fit("incidence ~ 1 + (1 | herd)", open_fit("cbpp").data, "binomial", trials="size")
+    assert found["statistic"] == pytest.approx(2 * (open_fit("cbpp").llf - without.llf))
+    assert (found["df"], found["null"]) == (3, "chi-square")
+    rng = np.random.default_rng(4)
+    judge = np.repeat(np.arange(8), 10)
+    x = rng.normal(size=80)
+    latent = x + rng.normal(0, 0.7, 8)[judge] + rng.logistic(size=80)
+    grade = pd.Categorical.from_codes(np.digitize(latent, [-1, 1]), ["C", "B", "A"], ordered=True)
+    data = pd.DataFrame({"grade": grade, "x": x, "judge": judge.astype(str)})
+    model = fit("grade ~ x + (1 | judge)", data, family="ordinal")
+    null = fit("grade ~ 1 + (1 | judge)", data, family="ordinal")
+    tested = model.term_tests()
+    assert tested.index.tolist() == ["x"]
+    assert tested["statistic"].item() == pytest.approx(2 * (model.llf - null.llf), abs=1e-6)
 
 
 def test_likelihood_ratio_is_by_maximum_likelihood(open_fit, open_data):
