@@ -30,14 +30,14 @@ class ResidualCheck:
     Attributes
     ----------
     residuals
-        One a row of the design, between 0 and 1.
+        One a row used (indexed by its place in the data frame), between 0 and 1.
     tests
         statistic, expected, p; rows "uniformity" (largest distance of the residuals' distribution
         from the uniform one), "dispersion" (variance of the responses about the simulated means,
         relative to the simulations') and "outliers" (rows beyond every simulation).
     """
 
-    residuals: np.ndarray
+    residuals: pd.Series
     tests: pd.DataFrame
 
 
@@ -76,7 +76,7 @@ def quantile_residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualC
     spread = np.mean(centred**2, axis=0)
     outside = np.sum((rank == 0) | (rank == n), axis=0)
     dispersion = spread / np.mean(spread[1:])
-    rows = {
+    table = {
         "uniformity": (distance[0], np.mean(distance[1:]), _above(distance)),
         "dispersion": (
             dispersion[0],
@@ -85,8 +85,9 @@ def quantile_residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualC
         ),
         "outliers": (outside[0], np.mean(outside[1:]), _above(outside)),
     }
-    tests = pd.DataFrame.from_dict(rows, orient="index", columns=["statistic", "expected", "p"])
-    return ResidualCheck(residuals[:, 0], tests)
+    tests = pd.DataFrame.from_dict(table, orient="index", columns=["statistic", "expected", "p"])
+    rows = fitted.design.rows_used
+    return ResidualCheck(pd.Series(residuals[:, 0], index=rows, name="residual"), tests)
 
 
 def _distance_from_uniform(residuals: np.ndarray) -> np.ndarray:

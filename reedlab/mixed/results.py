@@ -10,22 +10,12 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError
-from reedlab.mixed import (
-    adequacy,
-    design_table,
-    effects,
-    held_out,
-    intervals,
-    posterior,
-    predict,
-    residuals,
-    significance,
-)
-from reedlab.mixed.design_table import DesignTable
+from reedlab.mixed import adequacy, effects, intervals, posterior, predict, significance
+from reedlab.mixed.design_table import DesignTable, design_table
 from reedlab.mixed.fitted import Fitted
-from reedlab.mixed.held_out import HeldOut
+from reedlab.mixed.held_out import HeldOut, held_out_calibration
 from reedlab.mixed.posterior import Posterior
-from reedlab.mixed.residuals import ResidualCheck
+from reedlab.mixed.residuals import ResidualCheck, quantile_residuals
 from reedlab.mixed.significance import RatioTest
 from reedlab.mixed.summary import Summary, summarise
 
@@ -359,7 +349,7 @@ class Fit:
         >>> model.residuals(n=99).tests.index.tolist()
         ['uniformity', 'dispersion', 'outliers']
         """
-        return residuals.quantile_residuals(self.fitted, n, seed)
+        return quantile_residuals(self.fitted, n, seed)
 
     def influence(self, group: str) -> pd.DataFrame:
         """Leave out each supplier, lot or maker: Cook's distance, and what changes.
@@ -390,7 +380,7 @@ class Fit:
         >>> model.calibration("lot", folds=3, draws=200).brier.index.tolist()
         ['score', 'reliability', 'resolution', 'uncertainty', 'within']
         """
-        return held_out.held_out_calibration(self.fitted, group, folds, **options)
+        return held_out_calibration(self.fitted, group, folds, **options)
 
     def design_table(self, factor: str, condition: str) -> DesignTable:
         """Count the rows of each level under each condition, and say which can be told apart.
@@ -405,4 +395,4 @@ class Fit:
         >>> model.design_table("supplier", "season").counts.shape
         (5, 4)
         """
-        return design_table.design_table(self.data, factor, condition)
+        return design_table(self.data, factor, condition)

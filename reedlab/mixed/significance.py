@@ -16,7 +16,7 @@ Royal Statistical Society B 66, 165-185.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 
 import numpy as np
@@ -55,7 +55,7 @@ class RatioTest:
 
     statistic: float
     p: float
-    null: np.ndarray
+    null: np.ndarray = field(repr=False)
     df: float
     method: str
 
