@@ -31,6 +31,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg.lapack import dpotrf, dtrtrs
+from scipy.sparse import csr_matrix
 
 from reedlab.mixed.priors import Priors
 
@@ -81,6 +82,50 @@ class Chain:
     sds: np.ndarray
 
 
+@dataclass(frozen=True)
+class Sums:
+    """What the measured rows say of a column's parameters: sums of squares and products.
+
+    Attributes
+    ----------
+    gram, right
+        C'C and C'x of the measured rows of C = [Z B].
+    square, n
+        x'x, and the number of rows.
+    sizes
+        Levels of each grouping.
+    """
+
+    gram: np.ndarray
+    right: np.ndarray
+    square: float
+    n: int
+    sizes: tuple[int, ...]
+
+    def factor(self, point: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """L, L⁻¹r and the scales s: (u, β) = s z with z ~ N(H⁻¹ r, H⁻¹) and H = LL'."""
+        q = sum(self.sizes)
+        p = len(self.right) - q
+        scale = np.append(np.repeat(point[:-1], self.sizes), np.ones(p))
+        weight = np.exp(-2.0 * point[-1])
+        H = self.gram * (weight * scale[:, None] * scale)
+        H.ravel()[:: q + p + 1] += np.append(np.ones(q), np.full(p, _PRIORS.coefficient_sd**-2.0))
+        chol = dpotrf(H, lower=1)[0]
+        return chol, dtrtrs(chol, weight * scale * self.right, lower=1)[0], scale
+
+    def log_density(self, point: np.ndarray) -> float:
+        """Log posterior density of (sds, log σ), the effects integrated out, up to a constant."""
+        if np.any(point[:-1] < 0.0):
+            return -np.inf
+        chol, half, _ = self.factor(point)
+        if not np.all(np.diag(chol) > 0.0):  # so small a σ that nothing is left of the rest
+            return -np.inf
+        sigma = np.exp(point[-1])
+        fit = 0.5 * (half @ half - self.square / sigma**2) - np.sum(np.log(np.diag(chol)))
+        prior = np.sum((point[:-1] / _PRIORS.sd_scale) ** 2) + (sigma / _PRIORS.residual_scale) ** 2
+        return float(fit - 0.5 * prior - (self.n - 1) * point[-1])
+
+
 class Equation:
     """The model of one incomplete column, and where its sds stand.
 
@@ -90,16 +135,23 @@ class Equation:
         Mask (pieces,) of the pieces measured.
     groups
         See `Pieces`.
+
+    Attributes
+    ----------
+    point
+        The sds of the groupings, and log σ.
     """
 
     def __init__(self, measured: np.ndarray, groups: tuple[np.ndarray, ...]) -> None:
         self.measured = measured
-        self.sizes = [int(codes.max()) + 1 for codes in groups]
-        self.Z = np.concatenate(
-            [np.eye(size)[codes] for size, codes in zip(self.sizes, groups)], axis=1
-        )
-        self.sds = np.full(len(groups), 0.3)
-        self.log_sigma = np.log(0.8)
+        self.sizes = tuple(int(codes.max()) + 1 for codes in groups)
+        n, ends = len(measured), np.cumsum([0, *self.sizes])
+        columns = np.array([codes + end for codes, end in zip(groups, ends)], dtype=int).ravel()
+        rows = np.tile(np.arange(n), len(groups))
+        self.Z = csr_matrix((np.ones(len(rows)), (rows, columns)), shape=(n, int(ends[-1])))
+        self._own = self.Z[measured]
+        self._counts = (self._own.T @ self._own).toarray()
+        self.point = np.append(np.full(len(groups), 0.3), np.log(0.8))
 
     def draw(self, x: np.ndarray, B: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         """Draw the parameters given the measured x (pieces,), then x where it was not measured.
@@ -113,44 +165,26 @@ class Equation:
         rng
             Of the draws.
         """
-        C = np.concatenate([self.Z, B], axis=1)
-        used, y = C[self.measured], x[self.measured]
-        self._gram, self._right = used.T @ used, used.T @ y
-        self._square, self._n = float(y @ y), len(y)
-        point = np.append(self.sds, self.log_sigma)
-        for place in range(len(point)):
-            width = 0.3 if place < len(self.sds) else 2.0 / np.sqrt(self._n)
-            point = slice_draw(self._log_density, point, place, width, rng)
-        self.sds, self.log_sigma = point[:-1], float(point[-1])
-        chol, half, scale = self._factor(point)
-        normals = half + rng.standard_normal(len(half))
-        effects = scale * dtrtrs(chol, normals, lower=1, trans=1)[0]
+        used, y = B[self.measured], x[self.measured]
+        cross = self._own.T @ used
+        sums = Sums(
+            np.block([[self._counts, cross], [cross.T, used.T @ used]]),
+            np.concatenate([self._own.T @ y, used.T @ y]),
+            float(y @ y),
+            len(y),
+            self.sizes,
+        )
+        for place in range(len(self.point)):
+            width = 0.3 if place < len(self.sizes) else 2.0 / np.sqrt(len(y))
+            self.point = slice_draw(sums.log_density, self.point, place, width, rng)
+        chol, half, scale = sums.factor(self.point)
+        effects = scale * dtrtrs(chol, half + rng.standard_normal(len(half)), lower=1, trans=1)[0]
+        u, beta = np.split(effects, [len(self._counts)])
         missing = ~self.measured
-        noise = np.exp(self.log_sigma) * rng.standard_normal(int(missing.sum()))
+        noise = np.exp(self.point[-1]) * rng.standard_normal(int(missing.sum()))
         out = x.copy()
-        out[missing] = C[missing] @ effects + noise
+        out[missing] = self.Z[missing] @ u + B[missing] @ beta + noise
         return out
-
-    def _factor(self, point: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """L, L⁻¹r and the scales for which (v, β) ~ N(H⁻¹ r, H⁻¹) with H = LL'."""
-        p = len(self._gram) - self.Z.shape[1]
-        scale = np.append(np.repeat(point[:-1], self.sizes), np.ones(p))
-        precision = np.append(np.ones(self.Z.shape[1]), np.full(p, _PRIORS.coefficient_sd**-2.0))
-        weight = np.exp(-2.0 * point[-1])
-        H = self._gram * (weight * scale[:, None] * scale)
-        H.ravel()[:: len(H) + 1] += precision
-        chol = dpotrf(H, lower=1)[0]
-        return chol, dtrtrs(chol, weight * scale * self._right, lower=1)[0], scale
-
-    def _log_density(self, point: np.ndarray) -> float:
-        """Log posterior density of (sds, log σ), the effects integrated out."""
-        if np.any(point[:-1] < 0.0):
-            return -np.inf
-        chol, half, _ = self._factor(point)
-        sigma = np.exp(point[-1])
-        fit = 0.5 * (half @ half - self._square / sigma**2) - np.sum(np.log(np.diag(chol)))
-        prior = np.sum((point[:-1] / _PRIORS.sd_scale) ** 2) + (sigma / _PRIORS.residual_scale) ** 2
-        return float(fit - 0.5 * prior - (self._n - 1) * point[-1])
 
 
 def slice_draw(

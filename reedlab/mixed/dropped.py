@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from reedlab.errors import DataError
@@ -130,9 +131,10 @@ def dropped(
     table["bench_share_kept"] = table["measured"] / table["measured"].sum()
     for part, label in (("kept", "kept"), ("left", "left_out")):
         known, hits = by[f"{part}_known"].sum(), by[f"{part}_hits"].sum()
-        low, high = proportion_confint(
-            hits.to_numpy(float), known.to_numpy(float), 1.0 - level, "wilson"
-        )
+        with np.errstate(invalid="ignore", divide="ignore"):  # none of a supplier's is so
+            low, high = proportion_confint(
+                hits.to_numpy(float), known.to_numpy(float), 1.0 - level, "wilson"
+            )
         table[label] = known
         table[f"{part}_success"] = hits / known
         table[f"{part}_low"], table[f"{part}_high"] = low, high

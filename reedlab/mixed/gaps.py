@@ -83,7 +83,6 @@ def find_gaps(
 ) -> Gaps:
     """Find what a model lacks and what is known beside it; see `missing.impute`."""
     design, recipe = _with_means(formula, data, family, trials)
-    check_design(design, family)
     frame = data.iloc[design.rows_used].reset_index(drop=True)
     numeric = [
         name
@@ -98,6 +97,7 @@ def find_gaps(
         )
     unit = _pieces(frame, piece)
     _refuse(frame, columns, unit)
+    check_design(design, family)
     means = frame[numeric].astype(float).groupby(unit).mean()
     helping = _helping(frame, also, unit, {*recipe.dtypes} | _response(recipe.formula.response))
     gappy = means[list(columns)].join(helping.loc[:, helping.isna().any()])
@@ -151,6 +151,11 @@ def _pieces(frame: pd.DataFrame, piece: str) -> np.ndarray:
 def _refuse(frame: pd.DataFrame, columns: Sequence[str], unit: np.ndarray) -> None:
     for name in columns:
         by = frame[name].groupby(unit)
+        if (by.nunique() > 1).any():
+            raise DataError(
+                f"{name!r} differs between reeds of one piece, so that it is no measurement of the "
+                "piece; leave out the rows without it first."
+            )
         read = by.mean().dropna()
         if len(read) < LEAST:
             raise DataError(
@@ -162,11 +167,6 @@ def _refuse(frame: pd.DataFrame, columns: Sequence[str], unit: np.ndarray) -> No
                 f"{name!r} is {read.iloc[0]:g} wherever it was read: it tells no pieces apart; "
                 "leave it out of the model."
             )
-        if (by.nunique() > 1).any():
-            raise DataError(
-                f"{name!r} differs between reeds of one piece, so that it is no measurement of the "
-                "piece; leave out the rows without it first."
-            )
 
 
 def _helping(
@@ -174,6 +174,11 @@ def _helping(
 ) -> pd.DataFrame:
     """Means by piece of further columns that are known of enough pieces and vary."""
     names = [name for name in also if name in frame and name not in used]
+    for name in names:
+        if not pd.api.types.is_numeric_dtype(frame[name].dtype):
+            raise DataError(
+                f"{name!r} is no number and cannot help to fill in; take it out of also=."
+            )
     means = frame[names].astype(float).groupby(unit).mean()
     return means.loc[:, (means.notna().sum() >= LEAST) & (means.nunique() > 1)]
 

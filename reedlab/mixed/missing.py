@@ -35,6 +35,7 @@ Medicine 30, 377-399 (Monte Carlo errors by jackknife). Horton, N. J., Lipsitz, 
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
@@ -203,7 +204,7 @@ def impute(
     >>> [int(filled.completed(i)["density_g_cm3"].isna().sum()) for i in range(3)]
     [0, 0, 0]
     """
-    task = _Task(find_gaps(formula, data, family, trials, also, piece), cycles)
+    task = _Task(find_gaps(formula, data, family, trials, also, piece), m, cycles)
     return _gathered(task.gaps, run_seeded(task.fill, m, seed, workers))
 
 
@@ -220,10 +221,13 @@ class FilledPosterior:
         One a completed data set.
     imputations
         What was filled in.
+    warnings
+        What each posterior warned of.
     """
 
     posteriors: tuple[Posterior, ...]
     imputations: Imputations
+    warnings: tuple[tuple[str, ...], ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -239,12 +243,9 @@ class FilledPosterior:
     def notes(self) -> tuple[str, ...]:
         """What a reader must know, one sentence each."""
         notes = list(self.imputations.notes)
-        worst = max(post.sample.pareto_k for post in self.posteriors)
-        if worst > 0.7:
-            notes.append(
-                f"The approximation of the posterior is poor in one completed set at least (Pareto "
-                f"k {worst:.2f}, it should be under 0.7)."
-            )
+        poor = [told[0] for told in self.warnings if told]
+        if poor:
+            notes.append(f"In {len(poor)} of {self.m} completed sets: {poor[0]}")
         found, table = self.information(), self.summary()
         error = found[["low_error", "high_error"]].max(axis=1)
         shaky = found.index[error > 0.1 * (table["high"] - table["low"])]
@@ -368,11 +369,11 @@ def posterior(
     """
     task = _Task(
         find_gaps(formula, data, family, trials, also, piece),
-        cycles, formula, family, trials, priors, -(-draws // m),
+        m, cycles, formula, family, trials, priors, -(-draws // max(m, 1)),
     )  # fmt: skip
     found = run_seeded(task.fit, m, seed, workers, progress, "Filling in")
-    chains, posteriors = zip(*found)
-    return FilledPosterior(posteriors, _gathered(task.gaps, chains))
+    chains, posteriors, warned = zip(*found)
+    return FilledPosterior(posteriors, _gathered(task.gaps, chains), warned)
 
 
 def rubin(estimates: np.ndarray, variances: np.ndarray) -> pd.DataFrame:
@@ -423,6 +424,7 @@ class _Task:
     """One imputation, and one completed set's posterior, from a seed; goes to the workers."""
 
     gaps: Gaps
+    m: int
     cycles: int
     formula: str = ""
     family: str = ""
@@ -430,23 +432,37 @@ class _Task:
     priors: Priors | None = None
     draws: int = 0
 
+    def __post_init__(self) -> None:
+        if self.m < 2 or self.cycles < 3:
+            raise ModelError(
+                f"{self.m} imputations by chains of {self.cycles} cycles tell nothing of what is "
+                "not known: ask for at least 2, of 3 cycles."
+            )
+
     def fill(self, seed: np.random.SeedSequence) -> Chain:
         return run_chain(self.gaps.pieces, self.cycles, np.random.default_rng(seed))
 
-    def fit(self, seed: np.random.SeedSequence) -> tuple[Chain, Posterior]:
+    def fit(self, seed: np.random.SeedSequence) -> tuple[Chain, Posterior, tuple[str, ...]]:
         rng = np.random.default_rng(seed)
         chain = run_chain(self.gaps.pieces, self.cycles, rng)
         full = self.gaps.completed(chain.values)
         design, recipe = build(self.formula, full, self.family, self.trials)
         priors = self.priors or Priors.default(self.family, recipe.formula.response, design.y)
-        post = design_posterior(
-            design, self.family, priors, int(rng.integers(2**31)), max(_HELD, self.draws), recipe
-        )
+        with warnings.catch_warnings(record=True) as warned:
+            warnings.simplefilter("always")
+            post = design_posterior(
+                design,
+                self.family,
+                priors,
+                int(rng.integers(2**31)),
+                max(_HELD, self.draws),
+                recipe,
+            )
         sample = post.sample
         few = replace(
             sample, points=sample.points[: self.draws], effects=sample.effects[: self.draws]
         )
-        return chain, replace(post, sample=few)
+        return chain, replace(post, sample=few), tuple(str(w.message) for w in warned)
 
 
 def _gathered(gaps: Gaps, chains: Sequence[Chain]) -> Imputations:
