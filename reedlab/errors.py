@@ -41,3 +41,7 @@ class PredictionError(ReedlabError):
 
 class DecisionError(ReedlabError):
     """A question that this bench holds no records to answer."""
+
+
+class PosteriorWarning(UserWarning):
+    """A posterior that fails one of its own checks: it is returned, and not to be leant on."""

@@ -5,16 +5,13 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit, log_expit, logit
 
-from reedlab.mixed.conditional import (
-    Conditional,
-    Modes,
-    NewtonConditional,
-    half_log_det,
-    solve_each,
-)
+from reedlab.mixed.arrow import Arrow
+from reedlab.mixed.conditional import Conditional, Modes, NewtonConditional
 from reedlab.mixed.priors import Priors, coefficient_prior
 from reedlab.mixed.scales import Scales
 from reedlab.mixed.terms import Design
+
+_PRODUCT = 1000  # a product of so many numbers between 1 and 2 does not overflow
 
 
 def conditional(design: Design, family: str, priors: Priors, scales: Scales) -> Conditional:
@@ -38,12 +35,13 @@ class GaussianConditional(Conditional):
         residual = design.y - design.X @ self._origin[self.q :]
         self._rr = float(residual @ residual)
         self._Cr = self._Ct @ residual
-        self._CC = self.crossproduct(np.ones((design.n, 1)))[0]
+        self._CC = (self._Ct @ self.C).tocsr()
+        self._inner = self.crossproduct(np.ones((design.n, 1)))
 
     def log_joint(self, x: np.ndarray, points: np.ndarray) -> np.ndarray:
         """See `Conditional.log_joint`."""
         d = self.scale(x, self.scales.lambdas(points)) - self._origin
-        squares = self._rr - 2.0 * d @ self._Cr + np.sum(d * (d @ self._CC), axis=1)
+        squares = self._rr - 2.0 * d @ self._Cr + np.sum(d * (self._CC @ d.T).T, axis=1)
         sigma = self.scales.sigma(points)
         return self.log_prior(x) - self.design.n * np.log(sigma) - 0.5 * squares / sigma**2
 
@@ -54,9 +52,11 @@ class GaussianConditional(Conditional):
         precision = self.scales.sigma(points)[:, None] ** -2.0
         gradient = self._prior_gradient(x)
         gradient += self._scale_transposed((precision * self._Cr)[:, :, None], lambdas)[:, :, 0]
-        chol = np.linalg.cholesky(self._hessian(precision[:, :, None] * self._CC, lambdas))
-        x += solve_each(chol, gradient)
-        return Modes(x, chol, self.log_joint(x, points) - half_log_det(chol))
+        inner, by = self._inner, precision[:, :, None]
+        weighted = Arrow(by[..., None] * inner.head, by[..., None] * inner.arm, by * inner.rest)
+        factor = self._hessian(weighted, lambdas).factor()
+        x += factor.solve(gradient)
+        return Modes(x, factor, self.log_joint(x, points) - factor.half_log_det)
 
 
 class BinomialConditional(NewtonConditional):
@@ -64,16 +64,32 @@ class BinomialConditional(NewtonConditional):
 
     def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
         super().__init__(design, family, priors, scales)
-        trials = np.ones(design.n) if design.trials is None else design.trials
-        self._y, self._trials = design.y[:, None], np.asarray(trials, dtype=float)[:, None]
+        self._trials = None if design.trials is None else np.asarray(design.trials, dtype=float)
+        self._y = np.asarray(design.y, dtype=float)
 
     def _log_likelihood(self, linear: np.ndarray) -> np.ndarray:
-        softplus = np.log1p(np.exp(-np.abs(linear))) + np.maximum(linear, 0.0)
-        return np.sum(self._y * linear - self._trials * softplus, axis=0)
+        # log(1 + exp(x)) = max(x, 0) + log(1 + exp(-|x|)); the logarithm is taken of the product
+        # of many rows at once, for it costs more than all the rest.
+        size = np.abs(linear)
+        trials = np.ones(len(size)) if self._trials is None else self._trials
+        out = self._y @ linear - 0.5 * (trials @ size + trials @ linear)
+        np.negative(size, out=size)
+        np.exp(size, out=size)
+        if self._trials is not None:
+            return out - self._trials @ np.log1p(size)
+        size += 1.0
+        for at in range(0, len(size), _PRODUCT):
+            out -= np.log(np.multiply.reduce(size[at : at + _PRODUCT], axis=0))
+        return out
 
-    def _derivatives(self, linear: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray | float]:
-        mu = expit(linear)
-        return self._y - self._trials * mu, self._trials * mu * (1.0 - mu), 0.0
+    def _derivatives(self, linear: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        with np.errstate(over="ignore"):
+            mu = 1.0 / (1.0 + np.exp(-linear))
+        weight = mu * (1.0 - mu)
+        if self._trials is not None:
+            mu *= self._trials[:, None]
+            weight *= self._trials[:, None]
+        return self._y[:, None] - mu, weight
 
 
 class OrdinalConditional(NewtonConditional):
@@ -131,23 +147,28 @@ class OrdinalConditional(NewtonConditional):
             between = np.where(gap < 0, np.log1p(-np.exp(np.minimum(gap, 0.0))), -np.inf)
         return np.sum(log_expit(upper) + log_expit(-lower) + between, axis=0)
 
-    def _derivatives(self, linear: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray | float]:
+    def _derivatives(self, linear: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         upper, lower = self._bounds(linear)
         F, E = expit(upper), expit(lower)
-        with np.errstate(over="ignore"):
-            pull = 1.0 / np.expm1(upper - lower)
+        pull = self._pull(upper, lower)
         score = np.concatenate([1.0 - F + pull, -E - pull])
         score[:, :] = np.where(np.isfinite(np.concatenate([upper, lower])), score, 0.0)
-        weight = np.concatenate([F * (1.0 - F), E * (1.0 - E)])
-        # what ties the two thresholds of a grade together has no part in η
-        counts = np.eye(self._cuts + 1)[self._grade]
-        tie = counts.T @ (pull * (1.0 + pull))
-        rest = np.zeros((linear.shape[1], self.m, self.m))
-        first = self.m - self._cuts
+        return score, np.concatenate([F * (1.0 - F), E * (1.0 - E)])
+
+    @staticmethod
+    def _pull(upper: np.ndarray, lower: np.ndarray) -> np.ndarray:
+        with np.errstate(over="ignore"):
+            pull: np.ndarray = 1.0 / np.expm1(upper - lower)
+        return pull
+
+    def _tie(self, rest: np.ndarray, linear: np.ndarray) -> None:
+        """Add what ties the two thresholds of a grade together, which has no part in η."""
+        pull = self._pull(*self._bounds(linear))
+        tie = np.eye(self._cuts + 1)[self._grade].T @ (pull * (1.0 + pull))
+        first = rest.shape[1] - self._cuts
         for k in range(1, self._cuts):
             i, j = first + k, first + k - 1
             rest[:, i, i] += tie[k]
             rest[:, j, j] += tie[k]
             rest[:, i, j] -= tie[k]
             rest[:, j, i] -= tie[k]
-        return score, weight, rest

@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from scipy.linalg import solve_triangular
 from scipy.spatial.distance import cdist
 
 from reedlab.errors import ModelError
@@ -116,7 +115,8 @@ def explore(
     Parameters
     ----------
     evaluate
-        Gives `Modes` (log density with the sds' prior) at points (G, d), from starts (G, m).
+        Gives `Modes` (log density with the sds' prior) at points (G, d), from starts (G, m) or one
+        for all (1, m).
     start, width
         A first guess of the mode (d,) and of the coordinates' sds (d,).
     lower
@@ -132,13 +132,50 @@ def explore(
         )
     centre, width, x = _climb(evaluate, start, width, lower)
     axes = tuple(_axis(c, _STEP[d] * s, b) for c, s, b in zip(centre, width, lower))
-    lengths = np.array([len(a) for a in axes])
-    wave = _ellipsoid(axes, centre, width, 0.6 * depth)
-    index, modes = wave, evaluate(_places(axes, wave), np.tile(x, (len(wave), 1)))
+    index = _ellipsoid(axes, centre, width, 0.6 * depth)
+    modes = evaluate(_places(axes, index), x[None])
+    everywhere = np.array([[0, len(axis) - 1] for axis in axes])
+    return _walk(evaluate, Lattice(axes, index, modes, depth), everywhere, None)
+
+
+def widen(
+    evaluate: Evaluate, lattice: Lattice, log_value: Callable[[np.ndarray, Modes], np.ndarray]
+) -> Lattice:
+    """Walk on, to twice the range, wherever density times a value may still count.
+
+    Parameters
+    ----------
+    evaluate
+        As in `explore`.
+    lattice
+        What `explore` found.
+    log_value
+        Log of what is to be averaged, at points (G, d) and the conditional's modes there.
+    """
+    limits = []
+    top = lattice.points[np.argmax(lattice.modes.log_density)]
+    for axis, centre, place in zip(lattice.axes, top, lattice.index.T):
+        ends = centre + 2.0 * (axis[[place.min(), place.max()]] - centre)
+        limits.append(np.searchsorted(axis, ends, side="left").clip(max=len(axis) - 1))
+    return _walk(evaluate, lattice, np.array(limits), log_value)
+
+
+def _walk(
+    evaluate: Evaluate,
+    lattice: Lattice,
+    limits: np.ndarray,
+    log_value: Callable[[np.ndarray, Modes], np.ndarray] | None,
+) -> Lattice:
+    """Add neighbours within limits (d, 2) until none is left that stands next to a high node."""
+    axes, index, modes, depth = lattice.axes, lattice.index, lattice.modes, lattice.depth
     while True:
-        inner = index[modes.log_density > modes.log_density.max() - depth]
-        wave = np.unique(np.concatenate([inner + side for side in _sides(d)]), axis=0)
-        wave = wave[np.all((wave >= 0) & (wave < lengths), axis=1)]
+        density = modes.log_density
+        inner = density > density.max() - depth
+        if log_value is not None:
+            value = density + log_value(_places(axes, index), modes)
+            inner |= value > value.max() - depth
+        wave = np.unique(np.concatenate([index[inner] + s for s in _sides(len(axes))]), axis=0)
+        wave = wave[np.all((wave >= limits[:, 0]) & (wave <= limits[:, 1]), axis=1)]
         order = np.argsort(_keys(index))
         wave = wave[_find(_keys(index)[order], _keys(wave)) < 0]
         if not len(wave):
@@ -173,7 +210,7 @@ def _climb(
             block[:, k] = line
             points.append(block)
         rows = np.concatenate(points)
-        modes = evaluate(rows, np.tile(x, (len(rows), 1)))
+        modes = evaluate(rows, x[None])
         height = modes.log_density
         top = int(np.argmax(height))
         x, at, new_width = modes.x[top], 1, width.copy()
@@ -259,24 +296,17 @@ def propose(lattice: Lattice, n: int, heavy: int, rng: np.random.Generator) -> P
     noise = rng.standard_normal((n, m))
     noise[:, m - heavy :] *= np.sqrt(_DF / rng.chisquare(_DF, (n, 1)))
     x, diagonal, density = np.zeros((n, m)), np.zeros((n, m)), np.zeros(n)
-    inverse_diagonal = 1.0 / np.einsum("gii->gi", lattice.modes.chol)
+    factor, inverse_diagonal = lattice.modes.factor, lattice.modes.factor.inverse_diagonal
     relative = lattice.density
     for corner in product((0, 1), repeat=d):
         weight = np.prod(np.where(corner, share, 1.0 - share), axis=1)
         at, known = _corner(lattice, low + np.array(corner))
         density += np.where(known, weight * relative[at], 0.0)
         diagonal += weight[:, None] * inverse_diagonal[at]
-        x += weight[:, None] * lattice.modes.x[at]
         order = np.argsort(at, kind="stable")
         for rows in np.split(order, np.flatnonzero(np.diff(at[order])) + 1):
-            back = solve_triangular(
-                lattice.modes.chol[at[rows[0]]],
-                noise[rows].T,
-                lower=True,
-                trans="T",
-                check_finite=False,
-            )
-            x[rows] += weight[rows, None] * back.T
+            g = int(at[rows[0]])
+            x[rows] += weight[rows, None] * (lattice.modes.x[g] + factor.back(g, noise[rows]))
     length = np.sum(noise[:, m - heavy :] ** 2, axis=1)
     log_density = (
         np.log(density)

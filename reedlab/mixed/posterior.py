@@ -22,50 +22,30 @@ importance sampling. Journal of Machine Learning Research 25(72).
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
-from reedlab.errors import ModelError, PredictionError
-from reedlab.mixed.conditional import Conditional, Modes
+from reedlab.errors import ModelError
+from reedlab.mixed import diagnostics
+from reedlab.mixed.conditional import Conditional
 from reedlab.mixed.conditional_families import conditional
 from reedlab.mixed.fitted import Fitted
-from reedlab.mixed.lattice import Lattice, explore, propose
-from reedlab.mixed.matrices import Recipe, level_codes, new_columns
-from reedlab.mixed.priors import Priors
+from reedlab.mixed.lattice import Lattice, explore
+from reedlab.mixed.matrices import Recipe
+from reedlab.mixed.new_rows import read_rows
+from reedlab.mixed.priors import Priors, is_logarithm, refuse_one_value
+from reedlab.mixed.sampling import Sample, draw
 from reedlab.mixed.scales import Scales
 from reedlab.mixed.terms import Design
+from reedlab.mixed.threads import one_thread
 
 _DRAWS = 4000
-_SPARE = 1.25  # proposals for each draw kept
-_BATCH = 3_000_000  # rows times draws held at once
-
-
-@dataclass(frozen=True)
-class Sample:
-    """Equally weighted draws of everything unknown.
-
-    Attributes
-    ----------
-    points
-        The sds' coordinates (S, d), see `Scales`.
-    effects
-        (u, β), shape (S, m): the groups' effects on the linear predictor's scale, then β.
-    pareto_k
-        Shape of the importance weights' tail; over 0.7 the draws are not to be trusted.
-    effective
-        Effective number of the proposals, as a share of them.
-    """
-
-    points: np.ndarray
-    effects: np.ndarray
-    pareto_k: float
-    effective: float
+_DEPTH = 11.0  # a fall past which even the mean of 1/p has little left
 
 
 @dataclass(frozen=True)
@@ -136,6 +116,78 @@ class Posterior:
         """Return mean, sd and an equal-tailed interval of every parameter."""
         return summarise(self.draws(), level)
 
+    def diagnostics(self) -> pd.DataFrame:
+        """Return whether this posterior may be trusted, check by check, and warn where it may not.
+
+        Returns
+        -------
+        DataFrame
+            check, value, limit, ok and meaning: the weight on the outermost points of the sds'
+            range, the tail of the importance weights, the effective share of the proposals, and
+            the change of mean 1/success (or of mean minutes, for their logarithm) of a reed from a
+            next lot and supplier when that range doubles.
+
+        Examples
+        --------
+        >>> from reedlab.simulate import simulate_reeds
+        >>> from reedlab.mixed import fit
+        >>> reeds, _ = simulate_reeds(seed=1)
+        >>> model = fit("success ~ season + (1 | supplier/lot)", reeds, family="binomial")
+        >>> model.posterior().diagnostics()["ok"].tolist()
+        [True, True, True, True]
+        """
+        response = self.recipe.formula.response if self.recipe is not None else ""
+        minutes = self.family == "gaussian" and is_logarithm(response)
+        with one_thread():
+            table = diagnostics.diagnose(self.conditional, self.lattice, self.sample, minutes)
+        diagnostics.warn(table)
+        return table
+
+    def sensitivity(
+        self, scales: Sequence[float] = (0.5, 1.0, 2.0), level: float = 0.95
+    ) -> pd.DataFrame:
+        """Return what would be said under priors whose scales of the groups' sds are multiplied.
+
+        Parameters
+        ----------
+        scales
+            Factors of the prior scales.
+        level
+            Probability of the intervals.
+
+        Returns
+        -------
+        DataFrame
+            One row a parameter and scale: parameter, scale, mean, sd, low, high, and shift, the
+            mean's distance from this posterior's own in sds of this posterior.
+
+        Examples
+        --------
+        >>> from reedlab.simulate import simulate_reeds
+        >>> from reedlab.mixed import fit
+        >>> reeds, _ = simulate_reeds(seed=1)
+        >>> model = fit("success ~ 1 + (1 | supplier)", reeds, family="binomial")
+        >>> table = model.posterior().sensitivity()
+        >>> table.loc[table["parameter"] == "sd supplier", "scale"].tolist()
+        [0.5, 1.0, 2.0]
+        """
+        own, frames = self.summary(level), []
+        sds = own.loc[list(self.conditional.scales.sd_names), "mean"].to_numpy()
+        for scale in scales:
+            told = own.copy()
+            if scale != 1.0:
+                priors = self.priors.scaled(scale)
+                draws, recipe = len(self.sample.points), self.recipe
+                told = design_posterior(
+                    self.design, self.family, priors, self.seed, draws, recipe, sds
+                ).summary(level)
+            told["shift"] = (told["mean"] - own["mean"]) / own["sd"]
+            frames.append(told.rename_axis("parameter").reset_index().assign(scale=scale))
+        table = pd.concat(frames, ignore_index=True)
+        order = table["parameter"].map({name: i for i, name in enumerate(self.names)})
+        table = table.iloc[np.argsort(order, kind="stable")].reset_index(drop=True)
+        return table[["parameter", "scale", "mean", "sd", "low", "high", "shift"]]
+
     def levels_draws(
         self, group: str, n: int | None = None, name: str = "Intercept"
     ) -> pd.DataFrame:
@@ -200,32 +252,8 @@ class Posterior:
         seed: int | None = None,
     ) -> np.ndarray:
         """Draw the linear predictor of new rows; parameters and errors as in `predict`."""
-        design, recipe = self.design, self.recipe
-        if recipe is None:
-            raise PredictionError("this fit was made without a formula and cannot read new data.")
-        parts = recipe.formula.random
-        new_levels = {new_levels} if isinstance(new_levels, str) else set(new_levels)
-        known = {part.group for part in parts} | {c for part in parts for c in part.columns}
-        strange = sorted(new_levels - known)
-        if strange:
-            raise PredictionError(
-                f"new_levels names {strange[0]!r}, which the model does not group by."
-            )
-        X, bases = new_columns(recipe, data, range(len(parts)))
-        codes = []
-        for part, term in zip(parts, design.terms):
-            if part.group in new_levels or set(part.columns) & new_levels:
-                codes.append(term.n_levels + _new_codes(part.columns, data))
-                continue
-            code = level_codes(part, data, term.levels)
-            if np.any(code < 0):
-                row = data.index[int(np.argmax(code < 0))]
-                raise PredictionError(
-                    f"row {row!r} has a level of {part.group!r} that the fit did not see: "
-                    f"name {part.columns[-1]!r} in new_levels to draw its effect."
-                )
-            codes.append(code)
-        return self.assemble(X, [bases[t] for t in range(len(parts))], codes, n, seed)
+        rows = read_rows(self.recipe, self.design, data, new_levels)
+        return self.assemble(rows.X, rows.bases, rows.codes, n, seed)
 
     def assemble(
         self,
@@ -281,7 +309,7 @@ class Posterior:
         if seed is None and (n is None or n <= len(have.points)):
             return Sample(have.points[:n], have.effects[:n], have.pareto_k, have.effective)
         key = np.random.SeedSequence(self.seed if seed is None else seed)
-        return _draw(self.conditional, self.lattice, n or len(have.points), key)
+        return draw(self.conditional, self.lattice, n or len(have.points), key)
 
 
 def posterior(
@@ -316,7 +344,7 @@ def design_posterior(
     draws: int = _DRAWS,
     recipe: Recipe | None = None,
     sds: np.ndarray | None = None,
-    depth: float | None = None,
+    depth: float = _DEPTH,
 ) -> Posterior:
     """Return the posterior of a design that need not be fitted first.
 
@@ -324,19 +352,21 @@ def design_posterior(
     (every reed a success). `sds` (one for each sd) is a first guess; `depth` says how far from its
     highest the log density of the sds must fall before the exploration stops.
     """
+    if family == "gaussian":
+        refuse_one_value(design.y)
     scales = Scales.of(design.terms, priors, residual=family == "gaussian")
-    cond = conditional(design, family, priors, scales)
-
-    def evaluate(points: np.ndarray, start: np.ndarray | None) -> Modes:
-        modes = cond.modes(points, start)
-        return Modes(modes.x, modes.chol, modes.log_density + scales.log_prior(points))
-
-    start, width = _start(design, scales, sds)
-    if depth is None:
-        depth = 10.0 if scales.size < 3 else 9.0
-    with threadpool_limits(1):  # many small matrices: threads would only wait for one another
-        lattice = explore(evaluate, start, width, scales.lower, depth)
-        sample = _draw(cond, lattice, draws, np.random.SeedSequence(seed))
+    with one_thread():  # many small matrices: threads would only wait for one another
+        cond = conditional(design, family, priors, scales)
+        start, width = _start(design, scales, sds)
+        try:
+            lattice = explore(cond.with_prior, start, width, scales.lower, depth)
+        except np.linalg.LinAlgError as error:
+            raise ModelError(
+                "the coefficients and the groups explain the response all but exactly, so that no "
+                "residual sd can be told: leave a term out, or give rows whose response scatters."
+            ) from error
+        sample = draw(cond, lattice, draws, np.random.SeedSequence(seed))
+    diagnostics.warn(diagnostics.at_fit(lattice, sample))
     return Posterior(design, family, priors, cond, lattice, sample, seed, recipe)
 
 
@@ -353,17 +383,6 @@ def summarise(draws: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
     )
 
 
-def _new_codes(columns: tuple[str, ...], data: pd.DataFrame) -> np.ndarray:
-    """Codes of new levels: one a distinct label, one a row where a column is missing or empty."""
-    if not set(columns) <= set(data.columns):
-        return np.arange(len(data))
-    keys = data[list(columns)]
-    codes = keys.astype(str).groupby(list(columns), sort=False).ngroup().to_numpy().copy()
-    empty = keys.isna().any(axis=1).to_numpy()
-    codes[empty] = len(data) + np.arange(int(empty.sum()))
-    return pd.factorize(codes)[0]
-
-
 def _start(design: Design, scales: Scales, sds: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
     """Where to begin: the guess kept within reason, or half the prior's scale."""
     guess = 0.5 * scales.sd_scales if sds is None else sds
@@ -374,46 +393,6 @@ def _start(design: Design, scales: Scales, sds: np.ndarray | None) -> tuple[np.n
     if scales.residual:
         _, squares, rank, _ = np.linalg.lstsq(design.X, design.y, rcond=None)
         left = float(squares[0]) if len(squares) else float(np.var(design.y)) * design.n
-        start = np.append(start, 0.5 * np.log(left / max(design.n - rank, 1)))
+        start = np.append(start, 0.5 * np.log(max(left, 1e-30) / max(design.n - rank, 1)))
         width = np.append(width, max(1.0 / np.sqrt(2.0 * design.n), 0.02))
     return start, width
-
-
-def _draw(cond: Conditional, lattice: Lattice, n: int, seed: np.random.SeedSequence) -> Sample:
-    """Propose, weigh by the true joint density, resample to equal weights."""
-    rng = np.random.default_rng(seed)
-    proposal = propose(lattice, int(np.ceil(n * _SPARE)), cond.m - cond.q, rng)
-    log_weight = cond.scales.log_prior(proposal.points) - proposal.log_density
-    step = max(1, _BATCH // cond.design.n)
-    for at in range(0, len(log_weight), step):
-        rows = slice(at, at + step)
-        log_weight[rows] += cond.log_joint(proposal.x[rows], proposal.points[rows])
-    weight, k = pareto_smooth(log_weight)
-    even = (np.arange(n) + rng.random()) / n
-    kept = np.minimum(np.searchsorted(np.cumsum(weight), even), len(weight) - 1)
-    kept = rng.permutation(kept)
-    effects = cond.scale(
-        proposal.x[kept], [lam[kept] for lam in cond.scales.lambdas(proposal.points)]
-    )
-    share = 1.0 / (np.sum(weight**2) * len(weight))
-    return Sample(proposal.points[kept], effects, k, share)
-
-
-def pareto_smooth(log_weight: np.ndarray) -> tuple[np.ndarray, float]:
-    """Return normalised importance weights with a smoothed tail, and the tail's shape k.
-
-    The largest 3 sqrt(S) weights (at most a fifth) are replaced by the expected order statistics of
-    a generalised Pareto distribution fitted to them, as Vehtari et al. (2024) do.
-    """
-    from scipy.stats import genpareto
-
-    weight = np.exp(log_weight - log_weight.max())
-    size = len(weight)
-    tail = int(min(0.2 * size, 3.0 * np.sqrt(size)))
-    order = np.argsort(weight)[-tail:]
-    cut = weight[order[0]]
-    k, _, scale = genpareto.fit(weight[order] - cut, floc=0.0)
-    if scale > 0:
-        ranks = (np.arange(tail) + 0.5) / tail
-        weight[order] = np.minimum(cut + genpareto.ppf(ranks, k, scale=scale), 1.0)
-    return weight / weight.sum(), float(k)

@@ -102,8 +102,9 @@ class Priors:
         """
         if family != "gaussian":
             return cls()
+        refuse_one_value(y)
         middle = float(np.mean(y))
-        if "log" in response:
+        if is_logarithm(response):
             return cls(sd_scale=0.25, intercept_mean=middle)
         unit = float(np.std(y, ddof=1))
         return cls(
@@ -125,6 +126,20 @@ class Priors:
     def group_scale(self, group: str) -> float:
         """Return the half-normal's scale for the sd of one group's effects."""
         return float(self.by_group.get(group, self.sd_scale))
+
+
+def is_logarithm(response: str) -> bool:
+    """Whether a response's name says that it is a logarithm, such as "log_scrape_min"."""
+    return "log" in response
+
+
+def refuse_one_value(y: np.ndarray) -> None:
+    """Raise a ModelError where a Gaussian response is the same in every row."""
+    if np.ptp(y) == 0.0:
+        raise ModelError(
+            f"the response is {y[0]:g} in each of the {len(y)} rows, so that no residual sd can be "
+            "told: give rows whose response varies."
+        )
 
 
 def column_scale(x: np.ndarray) -> float:

@@ -19,7 +19,8 @@ from reedlab.errors import ModelError, PredictionError
 from reedlab.mixed import fit
 from reedlab.mixed.binomial import joint_mode
 from reedlab.mixed.conditional_families import conditional
-from reedlab.mixed.posterior import design_posterior, pareto_smooth, posterior
+from reedlab.mixed.importance import pareto_smooth
+from reedlab.mixed.posterior import design_posterior, posterior
 from reedlab.mixed.priors import Priors
 from reedlab.mixed.terms import Design, RandomTerm
 
@@ -196,6 +197,27 @@ def test_every_reed_a_success():
     low = post.summary(0.95).loc["Intercept", "low"]
     assert 1.0 < low < 4.0
     assert post.sample.pareto_k < 0.7
+
+
+def test_a_gaussian_response_without_scatter_is_refused():
+    lots = np.repeat(np.arange(5), 8)
+    with pytest.raises(ModelError, match="the response is 3 in each of the 40 rows"):
+        design_posterior(one_group(np.full(40, 3.0), lots), "gaussian", Priors())
+    with pytest.raises(ModelError, match="the response is 3 in each"):
+        Priors.default("gaussian", "mass_g", np.full(40, 3.0))
+    by_lot = np.array([0.1, 0.7, -0.3, 0.2, 0.5])[lots]  # all of it the lot's
+    with pytest.raises(ModelError, match="explain the response all but exactly"):
+        design_posterior(one_group(by_lot, lots), "gaussian", Priors())
+
+
+def test_more_sds_than_the_lattice_holds_are_refused():
+    lots = np.repeat(np.arange(4), 6)
+    names = tuple(f"x{j}" for j in range(7))
+    basis = np.random.default_rng(1).normal(size=(24, 7))
+    term = RandomTerm("lot", ("a", "b", "c", "d"), lots, names, basis, correlated=False)
+    design = Design(np.tile([0.0, 1.0], 12), np.ones((24, 1)), ("Intercept",), (term,))
+    with pytest.raises(ModelError, match=r"7 sds and correlations together .*at most 6"):
+        design_posterior(design, "binomial", Priors())
 
 
 def test_counts_say_the_same_as_rows():

@@ -1,0 +1,142 @@
+"""Whether a posterior may be trusted, check by check.
+
+The lattice over the sds ends somewhere, and a mean may hang on where. The mean of 1/p, by which
+every cost of a saleable reed grows, is the hardest: given the sds it grows as exp(s²/2) with the
+variance s² of new levels, so that it exists only while each half-normal prior falls faster, that is
+for scales under 1 on the logit scale. Twice the default scale is past that: medians still stand
+then, means of costs do not, and `diagnostics` says so.
+
+At a node of the lattice the linear predictor η of a reed whose columns stand at their means and
+whose levels are all new is normal with mean m and variance v, so that E[1/p] = 1 + exp(v/2 - m) and
+E[minutes] = exp(m + (v + σ²)/2) have closed forms, and the nodes are averaged by their weights.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+from scipy.special import logsumexp
+
+from reedlab.errors import PosteriorWarning
+from reedlab.mixed.conditional import Conditional, Modes
+from reedlab.mixed.lattice import Lattice, widen
+from reedlab.mixed.sampling import Sample
+
+EDGE_WEIGHT, PARETO_K, EFFECTIVE, CHANGE = 0.01, 0.7, 0.1, 0.01
+
+_MEANING = {
+    "weight on the outermost points": (
+        "share of the probability at the end of the range that the sds were explored over"
+    ),
+    "tail of the importance weights (Pareto k)": (
+        "over the limit a few draws stand for most of the posterior: take tighter priors, or leave "
+        "out a term that the records cannot tell"
+    ),
+    "effective share of the proposals": (
+        "under the limit the draws repeat a few proposals: ask for more draws"
+    ),
+    "change of mean 1/success": (
+        "of a reed from a next lot and supplier, when the range of the sds doubles: over the limit "
+        "mean costs hang on where the range ends, so take medians or smaller prior scales"
+    ),
+    "change of mean minutes": (
+        "of a reed from a next lot and supplier, when the range of the sds doubles: over the limit "
+        "means hang on where the range ends, so take medians or smaller prior scales"
+    ),
+}
+
+
+def at_fit(lattice: Lattice, sample: Sample) -> pd.DataFrame:
+    """Return the checks that cost nothing; columns as in `diagnose`."""
+    edge, k, effective = list(_MEANING)[:3]
+    return pd.DataFrame(
+        [
+            _row(edge, lattice.edge_weight, EDGE_WEIGHT),
+            _row(k, sample.pareto_k, PARETO_K),
+            _row(effective, sample.effective, EFFECTIVE, at_least=True),
+        ]
+    )
+
+
+def diagnose(cond: Conditional, lattice: Lattice, sample: Sample, minutes: bool) -> pd.DataFrame:
+    """Return every check of a posterior, one row each.
+
+    Parameters
+    ----------
+    cond, lattice, sample
+        The posterior's parts.
+    minutes
+        Whether the response is a logarithm of minutes.
+
+    Returns
+    -------
+    DataFrame
+        check; value; limit (at most, for the effective share at least); ok; meaning.
+    """
+    table = at_fit(lattice, sample)
+    if cond.family == "gaussian" and not minutes:
+        return table
+    check = list(_MEANING)[4 if minutes else 3]
+    return pd.concat(
+        [table, pd.DataFrame([_row(check, change_of_mean(cond, lattice), CHANGE)])],
+        ignore_index=True,
+    )
+
+
+def warn(table: pd.DataFrame) -> None:
+    """Warn of each check that failed, with a `PosteriorWarning`."""
+    for row in table[~table["ok"]].itertuples():
+        warnings.warn(
+            f"The posterior fails a check: {row.check} is {row.value:.3g} (limit {row.limit:g}): "
+            f"{row.meaning}.",
+            PosteriorWarning,
+            stacklevel=3,
+        )
+
+
+def change_of_mean(cond: Conditional, lattice: Lattice) -> float:
+    """Relative change of mean 1/p, or of mean minutes, when the range of the sds doubles."""
+    log_value = _log_value(cond)
+    wide = widen(cond.with_prior, lattice, log_value)
+    before, after = (
+        logsumexp(np.log(each.weights) + log_value(each.points, each.modes))
+        for each in (lattice, wide)
+    )
+    with np.errstate(over="ignore"):
+        return float(abs(np.expm1(after - before)))
+
+
+def _log_value(cond: Conditional) -> Callable[[np.ndarray, Modes], np.ndarray]:
+    """Log of the mean of 1/p or of minutes at points, given the conditional's modes there."""
+    design = cond.design
+    row = np.zeros(cond.m)
+    row[cond.q : cond.q + design.p] = design.X.mean(axis=0)
+    if cond.family == "ordinal":
+        row[-1] = -1.0  # the highest grade: η less the last threshold
+    bases = [term.basis.mean(axis=0) for term in design.terms]
+
+    def log_value(points: np.ndarray, modes: Modes) -> np.ndarray:
+        mean = modes.x @ row
+        variance = modes.factor.solve(np.tile(row, (len(points), 1))) @ row
+        for basis, lam in zip(bases, cond.scales.lambdas(points)):
+            variance += np.sum((basis @ lam) ** 2, axis=1)
+        if cond.family == "gaussian":
+            log_minutes: np.ndarray = mean + 0.5 * (variance + cond.scales.sigma(points) ** 2)
+            return log_minutes
+        return np.logaddexp(0.0, 0.5 * variance - mean)
+
+    return log_value
+
+
+def _row(check: str, value: float, limit: float, at_least: bool = False) -> dict[str, object]:
+    ok = value >= limit if at_least else value <= limit
+    return {
+        "check": check,
+        "value": value,
+        "limit": limit,
+        "ok": bool(ok),
+        "meaning": _MEANING[check],
+    }
