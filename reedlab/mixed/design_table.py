@@ -72,8 +72,9 @@ def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable
     for column in (factor, condition):
         if column not in data.columns:
             raise DataError(f"the data have no column {column!r}.")
-    rows = data[[factor, condition]].dropna().astype(str)
-    counts = pd.crosstab(rows[factor], rows[condition])
+    rows = data[[factor, condition]].dropna().astype("category")  # which keeps an order given
+    used = rows.apply(lambda column: column.cat.remove_unused_categories())
+    counts = pd.crosstab(used[factor], used[condition])
     if len(counts) < 2:
         raise DataError(f"the column {factor!r} has fewer than two levels, so nothing to compare.")
     table = counts.to_numpy(dtype=float)

@@ -160,7 +160,7 @@ def contrasts(
     -------
     DataFrame
         first, second, estimate (first less second), se, df (infinite for z), t, p, low, high,
-        p_corrected.
+        p_corr.
     """
     from statsmodels.stats.multitest import multipletests
 
@@ -178,7 +178,7 @@ def contrasts(
     table.insert(1, "second", [levels[j] for _, j in pairs])
     p = table["p"]
     return table.assign(
-        p_corrected=p if correction == "none" else multipletests(p, method=correction)[1]
+        p_corr=p if correction == "none" else multipletests(p, method=correction)[1]
     )
 
 

@@ -7,6 +7,7 @@ stored notebooks say what the library says today.
 import nbformat
 import numpy as np
 import pytest
+from scipy.special import expit
 
 import reedlab as rl
 from reedlab.decide import suppliers
@@ -62,6 +63,46 @@ def test_success_agrees_with_the_population_averaged_view(reeds):
     average = beside.gee(formula.split(" + (1")[0], measured, "lot")
     expected = beside.averaged(fit.fe_params, fit.vcomp["variance"].sum())
     assert (np.abs(expected - average["averaged"]) < 0.5 * average["se"]).all()
+
+
+@pytest.fixture(scope="module")
+def success(reeds):
+    measured = reeds.dropna(subset=[*CANE])
+    terms = tuple(f"scale({column})" for column in CANE)
+    formula = "success ~ " + formula_of(measured, Spec(terms=terms))
+    return rl.fit(formula, measured, family="binomial")
+
+
+def test_the_average_effect_of_the_maker_is_the_population_averaged_one(success):
+    """The GEE (statsmodels) models the chance averaged over lots itself; its mean difference
+    between makers and the mixed model's, effects integrated out, agree within half of its error."""
+    X, names = success.fitted.design.X, list(success.fe_params.index)
+    gee = beside.gee(success.formula.split(" + (1")[0], success.data, "lot")["averaged"].to_numpy()
+    at = names.index("maker[T.RS]")
+    ends = [np.delete(X, at, 1) @ np.delete(gee, at) + maker * gee[at] for maker in (0, 1)]
+    theirs = (expit(ends[1]) - expit(ends[0])).mean()
+    ours = success.effects("maker").iloc[0]
+    assert ours["estimate"] == pytest.approx(theirs, abs=0.5 * ours["se"])
+
+
+def test_lots_held_out_are_foretold_better_than_by_the_share_of_good_reeds(success):
+    """Brier's score by hand, and its parts; the intervals of most bins hold the chance foretold."""
+    found = success.calibration("lot")
+    told = found.predictions
+    assert told.groupby("level")["fold"].nunique().max() == 1
+    assert found.brier["score"] == pytest.approx(((told["share"] - told["predicted"]) ** 2).mean())
+    assert found.brier["score"] < found.brier["uncertainty"]
+    assert found.bins["predicted"].between(found.bins["low"], found.bins["high"]).mean() >= 0.8
+
+
+def test_alikeness_of_reeds_is_that_of_the_variances(success):
+    """On the logit scale the distribution's own variance is π²/3 (Nakagawa et al. 2017)."""
+    variances = success.vcomp.set_index("group")["variance"]
+    whole = variances.sum() + np.pi**2 / 3
+    assert success.icc()["adjusted"]["supplier:lot"] == pytest.approx(
+        variances["supplier:lot"] / whole
+    )
+    assert 0 < success.r_squared()["marginal"] < success.r_squared()["conditional"] < 0.5
 
 
 def test_the_stored_answers_are_what_the_library_says(bench, reeds):
