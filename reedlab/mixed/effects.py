@@ -34,7 +34,7 @@ from reedlab.errors import DataError, ModelError, PredictionError
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.matrices import Recipe, new_columns
 from reedlab.mixed.posterior import Posterior
-from reedlab.mixed.significance import satterthwaite, t_table
+from reedlab.mixed.satterthwaite import satterthwaite, t_table
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()

@@ -16,6 +16,7 @@ from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.held_out import HeldOut, held_out_calibration
 from reedlab.mixed.posterior import Posterior
 from reedlab.mixed.residuals import ResidualCheck, quantile_residuals
+from reedlab.mixed.satterthwaite import satterthwaite
 from reedlab.mixed.significance import RatioTest
 from reedlab.mixed.summary import Summary, summarise
 
@@ -241,10 +242,10 @@ class Fit:
         """
         return effects.contrasts(self.fitted, self.data, factor, correction, level)
 
-    def t_tests(self, level: float = 0.95) -> pd.DataFrame:
+    def t_tests(self, contrasts: pd.DataFrame | None = None, level: float = 0.95) -> pd.DataFrame:
         """Test a Gaussian model's coefficients by t, with Satterthwaite's degrees of freedom.
 
-        See :func:`reedlab.mixed.significance.satterthwaite`.
+        Or contrasts of them; see :func:`reedlab.mixed.satterthwaite.satterthwaite`.
 
         Examples
         --------
@@ -254,7 +255,7 @@ class Fit:
         >>> model.t_tests().columns.tolist()
         ['estimate', 'se', 'df', 't', 'p', 'low', 'high']
         """
-        return significance.satterthwaite(self.fitted, level=level)
+        return satterthwaite(self.fitted, contrasts, level)
 
     def term_tests(self, method: str = "auto", **options: Any) -> pd.DataFrame:
         """Test each term of the fixed part, all its columns together.

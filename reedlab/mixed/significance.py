@@ -1,4 +1,4 @@
-"""Tests: t and F with Satterthwaite's degrees of freedom, likelihood ratios with simulated nulls.
+"""Tests of a model's terms: F where it is Gaussian, and likelihood ratios with simulated nulls.
 
 A p-value stands beside an effect's size and interval, never in their place. The usual chi-square
 nulls are wrong where it matters here: for the variance between three suppliers the mass at zero is
@@ -7,8 +7,7 @@ observations as there are suppliers, not reeds. So those nulls are simulated.
 
 References
 ----------
-Kuznetsova, A., Brockhoff, P. B. and Christensen, R. H. B. (2017). lmerTest package: tests in linear
-mixed effects models. Journal of Statistical Software 82(13). Crainiceanu, C. M. and Ruppert, D.
+Crainiceanu, C. M. and Ruppert, D.
 (2004). Likelihood ratio tests in linear mixed models with one variance component. Journal of the
 Royal Statistical Society B 66, 165-185.
 """
@@ -17,21 +16,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from functools import partial
 
 import numpy as np
 import pandas as pd
 from scipy.stats import chi2
-from scipy.stats import f as fisher
-from scipy.stats import t as student
 
 from reedlab.errors import ModelError
 from reedlab.mixed.adequacy import columns_of_terms, grouping
 from reedlab.mixed.fitted import Fitted, fit_design
-from reedlab.mixed.gaussian import GaussianProfile
+from reedlab.mixed.satterthwaite import Spread
 from reedlab.mixed.simulation import respond, simulate
 from reedlab.mixed.terms import Design
-from reedlab.mixed.threads import one_thread
 from reedlab.mixed.workers import run_seeded
 
 
@@ -65,139 +61,6 @@ class RatioTest:
         return float(np.mean(self.null < 1e-6)) if len(self.null) else np.nan
 
 
-def satterthwaite(
-    fitted: Fitted, contrasts: pd.DataFrame | None = None, level: float = 0.95
-) -> pd.DataFrame:
-    """Test coefficients of a Gaussian model by t with Satterthwaite's degrees of freedom.
-
-    The degrees of freedom are 2 v² / (g' A g), with v an estimate's variance, g its gradient in
-    (θ, σ) and A the inverse of half the deviance's Hessian there.
-
-    Parameters
-    ----------
-    fitted
-        A Gaussian fit, by REML or ML.
-    contrasts
-        One row a combination of coefficients, one column a coefficient; each coefficient by itself
-        unless given.
-    level
-        Of the interval.
-
-    Returns
-    -------
-    DataFrame
-        estimate, se, df, t, p, low, high; one row a coefficient or contrast.
-    """
-    if contrasts is None:
-        names = list(fitted.design.fixed_names)
-        contrasts = pd.DataFrame(np.eye(len(names)), index=names, columns=names)
-    df = _Spread(fitted).df(contrasts.to_numpy(dtype=float))
-    return t_table(fitted, contrasts, df, level)
-
-
-def t_table(
-    fitted: Fitted, contrasts: pd.DataFrame, df: np.ndarray | float, level: float
-) -> pd.DataFrame:
-    """Test combinations of coefficients by t with given degrees of freedom, infinite ones for z."""
-    L = contrasts.to_numpy(dtype=float)
-    estimate, se = L @ fitted.beta, np.sqrt(np.einsum("rp,pq,rq->r", L, fitted.cov_beta, L))
-    t = estimate / se
-    half = student.ppf(0.5 + level / 2.0, df) * se
-    return pd.DataFrame(
-        {
-            "estimate": estimate,
-            "se": se,
-            "df": df,
-            "t": t,
-            "p": 2.0 * student.sf(np.abs(t), df),
-            "low": estimate - half,
-            "high": estimate + half,
-        },
-        index=contrasts.index,
-    )
-
-
-def f_test(fitted: Fitted, contrasts: np.ndarray) -> tuple[float, int, float, float]:
-    """Test that several combinations of a Gaussian model's coefficients are all zero, by F.
-
-    The combinations are turned into independent ones; the denominator's degrees of freedom are
-    those with which F's mean is that of their squared t statistics (Fai and Cornelius 1996, Journal
-    of Statistical Computation and Simulation 54, 363-378).
-
-    Parameters
-    ----------
-    fitted
-        A Gaussian fit.
-    contrasts
-        Shape (r, p), its rows linearly independent.
-
-    Returns
-    -------
-    F, df, df_residual, p
-    """
-    return _f_test(fitted, _Spread(fitted), contrasts)
-
-
-def _f_test(fitted: Fitted, spread: _Spread, L: np.ndarray) -> tuple[float, int, float, float]:
-    variances, axes = np.linalg.eigh(L @ spread.covariance @ L.T)
-    turned, q = axes.T @ L, len(L)
-    F = float(np.mean((turned @ fitted.beta) ** 2 / variances))
-    df = spread.df(turned)
-    if np.ptp(df) < 1e-6 * df.min():
-        residual = float(df.mean())
-    elif df.min() <= 2.0:
-        residual = 2.0
-    else:
-        mean = float(np.sum(df / (df - 2.0)))
-        residual = 2.0 * mean / (mean - q)
-    return F, q, residual, float(fisher.sf(F, q, residual))
-
-
-class _Spread:
-    """Covariance of a Gaussian fit's coefficients, and how well it is known itself."""
-
-    def __init__(self, fitted: Fitted) -> None:
-        if fitted.family != "gaussian":
-            raise ModelError(
-                "Satterthwaite's degrees of freedom belong to Gaussian models: use conf_int(), "
-                "posterior() or term_tests()."
-            )
-        self.profile = GaussianProfile(fitted.design, fitted.reml)
-        self.at = np.append(fitted.theta, fitted.sigma)
-        least = 0.1 * np.append(np.ones(len(fitted.theta)), fitted.sigma)
-        self.step = 1e-3 * np.maximum(np.abs(self.at), least)
-        self.covariance = self._covariance(self.at)
-
-    def _deviance(self, x: np.ndarray) -> float:
-        df, found, sigma = self.profile.df, self.profile.at(x[:-1]), x[-1]
-        log_det = found.deviance - df * (1.0 + np.log(2.0 * np.pi * found.rss / df))
-        return float(log_det + df * np.log(2.0 * np.pi * sigma**2) + found.rss / sigma**2)
-
-    def _covariance(self, x: np.ndarray) -> np.ndarray:
-        return np.asarray(x[-1] ** 2 * self.profile.at(x[:-1]).factor.cov_beta)
-
-    @cached_property
-    def _moves(self) -> tuple[np.ndarray, np.ndarray]:
-        """Derivatives of the covariance in (θ, σ), (m, p, p), and the covariance of (θ, σ)."""
-        from statsmodels.tools.numdiff import approx_hess3
-
-        with one_thread():
-            hessian = approx_hess3(self.at, self._deviance, epsilon=self.step)
-            changes = [
-                (self._covariance(self.at + h) - self._covariance(self.at - h)) / (2.0 * h.sum())
-                for h in np.diag(self.step)
-            ]
-        return np.array(changes), np.linalg.pinv(hessian / 2.0, rcond=1e-10, hermitian=True)
-
-    def df(self, L: np.ndarray) -> np.ndarray:
-        """Satterthwaite's degrees of freedom of each row of L."""
-        changes, inverse = self._moves
-        v = np.einsum("rp,pq,rq->r", L, self.covariance, L)
-        gradient = np.einsum("rp,mpq,rq->rm", L, changes, L)
-        moved = np.einsum("ri,ij,rj->r", gradient, inverse, gradient)
-        return np.divide(2.0 * v**2, moved, out=np.full_like(v, np.inf), where=moved > 0)
-
-
 def term_tests(
     fitted: Fitted,
     method: str = "auto",
@@ -213,8 +76,9 @@ def term_tests(
     fitted
         The fit. A factor that is in an interaction is tested at the other factor's first level.
     method
-        "satterthwaite" (F, Gaussian models only), "ratio" (of maximum likelihoods, see
-        `likelihood_ratio`), or "auto": the first for Gaussian models, the second for others.
+        "satterthwaite" (F, Gaussian models only), "ratio" (of maximum likelihoods, its null chosen
+        as in `likelihood_ratio`), "chi-square" or "simulated" (that ratio with a null of one's
+        own), or "auto": F for Gaussian models, the ratio for others.
     n, seed, workers, progress
         Of simulated nulls, as in `reedlab.mixed.intervals.conf_int`.
 
@@ -224,19 +88,17 @@ def term_tests(
         statistic (F, or twice the difference of the log-likelihoods), df, df_residual (F's alone),
         p, null ("F", "chi-square" or "simulated"); one row a term.
     """
-    if method not in ("auto", "satterthwaite", "ratio"):
-        raise ModelError(f"there is no method {method!r}: choose auto, satterthwaite or ratio.")
+    if method == "auto":
+        method = "satterthwaite" if fitted.family == "gaussian" else "ratio"
     names, rows = fitted.design.fixed_names, {}
-    by_f = method == "satterthwaite" or (method == "auto" and fitted.family == "gaussian")
-    spread = _Spread(fitted) if by_f else None
+    spread = Spread(fitted) if method == "satterthwaite" else None
     for term, columns in columns_of_terms(fitted).items():
         if spread is not None:
-            found = _f_test(fitted, spread, np.eye(len(names))[columns])
+            found = spread.f_test(fitted.beta, np.eye(len(names))[columns])
             rows[term] = dict(zip(("statistic", "df", "df_residual", "p"), found), null="F")
             continue
-        ratio = likelihood_ratio(
-            fitted, [names[j] for j in columns], "auto", n, seed, workers, progress
-        )
+        dropped, null = [names[j] for j in columns], "auto" if method == "ratio" else method
+        ratio = likelihood_ratio(fitted, dropped, null, n, seed, workers, progress)
         rows[term] = {
             "statistic": ratio.statistic,
             "df": len(columns),

@@ -9,7 +9,7 @@ from scipy.stats import f as fisher
 
 from reedlab.errors import ModelError
 from reedlab.mixed import fit
-from reedlab.mixed.significance import f_test, likelihood_ratio, satterthwaite
+from reedlab.mixed.significance import likelihood_ratio
 
 NAMES = {"(Intercept)": "Intercept", "recipeB": "recipe[T.B]", "recipeC": "recipe[T.C]"}
 
@@ -24,36 +24,35 @@ def test_satterthwaite_is_lmertests(open_fit, told, name):
         assert ours["p"] == pytest.approx(row["p"], rel=5e-3)
 
 
-def bent(open_data):
-    data = open_data("sleepstudy").assign(bend=lambda d: (d["Days"] - 4.5) ** 2)
-    return fit("Reaction ~ Days + bend + (Days | Subject)", data)
+def test_contrasts_are_lmertests(open_fit, told):
+    cake, row = open_fit("cake"), told["contrasts"]["cake_b_less_c"]
+    b_less_c = pd.DataFrame({"recipe[T.B]": [1], "recipe[T.C]": [-1]}, index=["B - C"])
+    found = cake.t_tests(b_less_c).loc["B - C"]
+    assert found["df"] == pytest.approx(row["df"], rel=2e-4)
+    for key in ("t", "p", "low", "high"):
+        assert found[key] == pytest.approx(row[key], rel=1e-4)
 
 
-def test_contrasts_and_f_tests_are_lmertests(open_fit, open_data, told):
-    """Against contest1D, contestMD and anova; in the bent fit the denominators differ."""
-    rows = told["contrasts"]
-    cake, curved = open_fit("cake"), bent(open_data)
-    names = list(cake.fe_params.index)
-    b_less_c = pd.DataFrame([[0, 1, -1, 0]], index=["B - C"], columns=names)
-    found = satterthwaite(cake.fitted, b_less_c).loc["B - C"]
-    for key, tolerance in {"df": 2e-4, "t": 1e-4, "p": 1e-4, "low": 1e-4, "high": 1e-4}.items():
-        assert found[key] == pytest.approx(rows["cake_b_less_c"][key], rel=tolerance)
-    terms = cake.term_tests()
-    for term, row in rows["cake_anova"].items():
-        assert terms.loc[term, "statistic"] == pytest.approx(row["F"], rel=1e-4)
-        assert terms.loc[term, "df"] == row["df"]
-        assert terms.loc[term, "df_residual"] == pytest.approx(row["df_residual"], rel=2e-4)
-        assert terms.loc[term, "p"] == pytest.approx(row["p"], rel=1e-3)
-    F, df, df_residual, p = f_test(curved.fitted, np.eye(3)[1:])
-    row = rows["bent_slopes"]
-    assert (F, df) == (pytest.approx(row["F"], rel=1e-4), row["df"])
-    assert df_residual == pytest.approx(row["df_residual"], rel=1e-3)
-    assert p == pytest.approx(row["p"], rel=5e-3)
-    contrast = pd.DataFrame([[0, 1, -1]], columns=list(curved.fe_params.index))
-    found = satterthwaite(curved.fitted, contrast).iloc[0]
-    row = rows["bent_days_less_bend"]
-    assert found["df"] == pytest.approx(row["df"], rel=1e-3)
-    assert found["t"] == pytest.approx(row["t"], rel=1e-4)
+def test_freedom_does_not_hang_on_units(open_fit, open_data):
+    data = open_data("sleepstudy").assign(Days=lambda d: 5000 + 1000 * d["Days"])
+    found = fit("Reaction ~ Days + (Days | Subject)", data).t_tests()
+    expected = open_fit("sleepstudy").t_tests()
+    assert found.loc["Days", "df"] == pytest.approx(expected.loc["Days", "df"], rel=1e-3)
+    with pytest.raises(ModelError, match="days"):
+        open_fit("sleepstudy").t_tests(pd.DataFrame({"days": [1]}))
+
+
+def test_f_tests_of_terms_are_lmertests(open_fit, open_data, told):
+    """Against anova and contestMD; two columns whose own degrees of freedom differ in the last,
+    where any two columns of the same span (here a polynomial's) are tested alike."""
+    cake, row_of = open_fit("cake").term_tests(), told["contrasts"]
+    curved = fit("Reaction ~ poly(Days, 2) + (Days | Subject)", open_data("sleepstudy"))
+    cases = [(cake.loc[term], row) for term, row in row_of["cake_anova"].items()]
+    for found, row in [*cases, (curved.term_tests().iloc[0], row_of["bent_slopes"])]:
+        assert found["statistic"] == pytest.approx(row["F"], rel=1e-4)
+        assert found["df"] == row["df"]
+        assert found["df_residual"] == pytest.approx(row["df_residual"], rel=1e-3)
+        assert found["p"] == pytest.approx(row["p"], rel=5e-3)
 
 
 def test_satterthwaite_at_a_zero_variance_has_the_residuals_freedom():
@@ -123,14 +122,15 @@ def test_variance_of_a_binomial_group(open_fit):
 
 
 def test_likelihood_ratio_chooses_the_null_by_what_is_counted(open_fit):
-    cake = open_fit("cake").fitted
-    between = likelihood_ratio(cake, ["recipe[T.B]", "recipe[T.C]"], n=60)
-    assert between.method == "simulated" and between.df == 2
-    plain = likelihood_ratio(cake, ["recipe[T.B]", "recipe[T.C]"], method="chi-square")
-    assert plain.statistic == pytest.approx(between.statistic)
-    assert between.p == pytest.approx(plain.p, abs=0.25)
-    within = likelihood_ratio(cake, ["temp"])
-    assert within.method == "chi-square" and within.p < 1e-10
+    found = open_fit("cake").term_tests("ratio", n=60)
+    assert found["null"].tolist() == ["simulated", "chi-square"]
+    assert found["df"].tolist() == [2, 1]
+    plain = open_fit("cake").term_tests("chi-square")
+    assert plain["statistic"].tolist() == pytest.approx(found["statistic"].tolist())
+    assert found.loc["recipe", "p"] == pytest.approx(plain.loc["recipe", "p"], abs=0.25)
+    assert found.loc["temp", "p"] < 1e-10
+    with pytest.raises(ModelError, match="simulated"):
+        open_fit("cake").term_tests("exact")
 
 
 def test_terms_of_other_families_are_tested_by_ratios(open_fit):

@@ -38,7 +38,6 @@ out$contrasts <- list(
     c("estimate", "se", "df", "t", "low", "high", "p")),
   cake_anova = lapply(split(as.data.frame(anova(cake_fit)), c("recipe", "temp")), one_row,
     c("sum_sq", "mean_sq", "df", "df_residual", "F", "p")),
-  bent_days_less_bend = one_row(contest1D(bent_fit, c(0, 1, -1)), c("estimate", "se", "df", "t", "p")),
   bent_slopes = one_row(contestMD(bent_fit, rbind(c(0, 1, 0), c(0, 0, 1))),
     c("sum_sq", "mean_sq", "df", "df_residual", "F", "p")))
 
