@@ -108,7 +108,12 @@ class Proposal:
 
 
 def explore(
-    evaluate: Evaluate, start: np.ndarray, width: np.ndarray, lower: np.ndarray, depth: float
+    evaluate: Evaluate,
+    start: np.ndarray,
+    width: np.ndarray,
+    lower: np.ndarray,
+    depth: float,
+    finer: float = 1.0,
 ) -> Lattice:
     """Find the mode and walk outwards from it.
 
@@ -123,6 +128,8 @@ def explore(
         Lower bounds (d,), 0 or minus infinity.
     depth
         How far the log density must fall before the walk stops.
+    finer
+        How many times closer than usual the nodes shall lie.
     """
     d = len(start)
     if d not in _STEP:
@@ -131,7 +138,7 @@ def explore(
             f"(at most {max(_STEP)}): write slopes with || or leave out a random term."
         )
     centre, width, x = _climb(evaluate, start, width, lower)
-    axes = tuple(_axis(c, _STEP[d] * s, b) for c, s, b in zip(centre, width, lower))
+    axes = tuple(_axis(c, _STEP[d] / finer * s, b) for c, s, b in zip(centre, width, lower))
     index = _ellipsoid(axes, centre, width, 0.6 * depth)
     modes = evaluate(_places(axes, index), x[None])
     everywhere = np.array([[0, len(axis) - 1] for axis in axes])

@@ -358,15 +358,20 @@ def design_posterior(
     with one_thread():  # many small matrices: threads would only wait for one another
         cond = conditional(design, family, priors, scales)
         start, width = _start(design, scales, sds)
-        try:
-            lattice = explore(cond.with_prior, start, width, scales.lower, depth)
-        except np.linalg.LinAlgError as error:
-            raise ModelError(
-                "the coefficients and the groups explain the response all but exactly, so that no "
-                "residual sd can be told: leave a term out, or give rows whose response scatters."
-            ) from error
-        sample = draw(cond, lattice, draws, np.random.SeedSequence(seed))
-    diagnostics.warn(diagnostics.at_fit(lattice, sample))
+        for finer in (1.0, 2.0) if scales.size < 4 else (1.0,):
+            try:
+                lattice = explore(cond.with_prior, start, width, scales.lower, depth, finer)
+            except np.linalg.LinAlgError as error:
+                raise ModelError(
+                    "the coefficients and the groups explain the response all but exactly, so that "
+                    "no residual sd can be told: leave a term out, or give rows whose response "
+                    "scatters."
+                ) from error
+            sample = draw(cond, lattice, draws, np.random.SeedSequence(seed))
+            checks = diagnostics.at_fit(lattice, sample)
+            if checks["ok"].all():
+                break
+    diagnostics.warn(checks)
     return Posterior(design, family, priors, cond, lattice, sample, seed, recipe)
 
 
