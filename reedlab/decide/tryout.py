@@ -31,15 +31,16 @@ class Tryout:
     answer : str
         ``"follow"`` the best rule, ``"go on"`` with every blank, or ``"cannot tell"``.
     rules : pandas.DataFrame
-        One row a rule that expects to pay, the best first, indexed by ``rule``: ``saving``,
-        ``low``, ``high`` for 100 blanks of lots that it had not seen; ``passed_over``,
-        ``good_passed_over`` (shares); ``apparent`` (the same saving counted on the lots that it
-        was learnt from, which flatters it); ``minutes`` of measuring a blank; ``says``.
+        One row a rule that expects to pay, and that stopped some blank of a lot that it had not
+        seen, the best first, indexed by ``rule``: ``saving``, ``low``, ``high`` for 100 blanks of
+        such lots; ``passed_over``, ``good_passed_over`` (shares); ``apparent`` (the same saving
+        counted on the lots that it was learnt from, which flatters it); ``minutes`` of measuring a
+        blank; ``says``.
     best : dict
         The best rule after correction for having been chosen: ``saving``, ``low``, ``high``,
-        ``optimism``, ``regret`` (of the answer) for 100 blanks; ``prob_saves``;
-        ``per_saleable`` and ``per_saleable_with_rule``, what a saleable reed costs from the
-        decision's sunk costs on. Empty when no rule expects to pay.
+        ``optimism``, ``regret`` (of the answer) for 100 blanks; ``per_saleable`` and
+        ``per_saleable_with_rule``, what a saleable reed costs from the decision's sunk costs on.
+        Empty when `rules` is.
     by_lot : pandas.DataFrame
         What the best rule saved in each lot that it had not seen: ``lot``, ``blanks``,
         ``passed_over``, ``saving`` (for 100 blanks).
@@ -102,6 +103,11 @@ def try_rules(
     if not paying:
         return Tryout("go on", _NO_RULES, {}, _NO_LOTS, lots)
     decided = held_out(cases, paying, stakes_of, folds=folds, seed=seed)
+    # A rule that is not found again without some of the lots saved nothing anywhere, and there is
+    # no spread to tell how sure that is.
+    decided = decided[~decided.groupby("rule")["keep"].transform("all")]
+    if decided.empty:
+        return Tryout("go on", _NO_RULES, {}, _NO_LOTS, lots)
     verdict = judge(decided, level=level, seed=seed)
     good = cases["good"].to_numpy()
     table = verdict.table.copy()
@@ -117,7 +123,6 @@ def try_rules(
     best = {
         **{name: 100 * getattr(verdict, name) for name in ("saving", "low", "high", "optimism")},
         "regret": 100 * regret,
-        "prob_saves": verdict.prob_saves,
         "per_saleable": stakes.per_saleable(own["good"].to_numpy() >= 0, own["good"].to_numpy()),
         "per_saleable_with_rule": stakes.per_saleable(
             own["keep"].to_numpy(), own["good"].to_numpy(), own["minutes"].mean()
