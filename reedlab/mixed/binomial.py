@@ -9,11 +9,14 @@ import numpy as np
 from scipy.special import gammaln
 
 from reedlab.mixed.blocks import Effects
-from reedlab.mixed.laplace import BetaPrior, Mode, find_mode
+from reedlab.mixed.laplace import BetaPrior, Mode, Rows, find_mode
 from reedlab.mixed.terms import Design
 
 _FAR = 40.0
 """Beyond this η a probability is 0 or 1 to the last digit."""
+
+_BLOCK = 32_768
+"""Rows worked on at a time, so that what is between the steps stays in the cache."""
 
 
 @dataclass(frozen=True)
@@ -37,18 +40,12 @@ class BinomialLogit:
 
     def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Log-likelihood, score and weight of each row."""
-        near = np.clip(eta, -_FAR, _FAR)
-        p = 1.0 / (1.0 + np.exp(-near))
-        weight = p * (1.0 - p)
-        if self.trials is None:
-            # log p - (1 - y) η, with one logarithm for the product of sixteen probabilities.
-            loglik = _log_product(p) + float((self.y - 1.0) @ eta)
-            if eta.min() < -_FAR:
-                loglik += float(np.minimum(eta - near, 0.0).sum())
-            return loglik, self.y - p, weight
-        log_p = np.log(p) + np.minimum(eta - near, 0.0)
-        loglik = float(self.trials @ log_p + (self.y - self.trials) @ eta) + self.constant
-        return loglik, self.y - self.trials * p, self.trials * weight
+        score, weight, loglik = np.empty_like(eta), np.empty_like(eta), self.constant
+        for at in range(0, len(eta), _BLOCK):
+            rows = slice(at, at + _BLOCK)
+            m = None if self.trials is None else self.trials[rows]
+            loglik += _block_steps(self.y[rows], m, eta[rows], score[rows], weight[rows])
+        return loglik, score, weight
 
     def row_logliks(self, eta: np.ndarray) -> np.ndarray:
         """Give each row's log-likelihood, without the constant."""
@@ -57,20 +54,53 @@ class BinomialLogit:
 
     def third(self, eta: np.ndarray, score: np.ndarray, weight: np.ndarray) -> np.ndarray:
         """Differentiate the weights in η: w (1 - 2 p), with p from the score."""
-        p = self.y - score
+        out = self.y - score
         if self.trials is not None:
-            p /= self.trials
-        return weight * (1.0 - 2.0 * p)
+            out /= self.trials
+        out *= -2.0
+        out += 1.0
+        out *= weight
+        return out
 
     def with_extra(self, extra: np.ndarray) -> BinomialLogit:
         """Nothing beside θ and β is estimated."""
         return self
 
     def extra_gradient(
-        self, eta: np.ndarray, half_leverage: np.ndarray, shift: np.ndarray
+        self, eta: np.ndarray, half_leverage: Rows, shift: Rows, share: Rows = 1.0
     ) -> np.ndarray:
         """Nothing beside θ and β is estimated."""
         return np.zeros(0)
+
+
+def _block_steps(
+    y: np.ndarray,
+    trials: np.ndarray | None,
+    eta: np.ndarray,
+    score: np.ndarray,
+    weight: np.ndarray,
+) -> float:
+    """Fill in score and weight of a block of rows and give its log-likelihood."""
+    near = np.maximum(eta, -_FAR)
+    np.minimum(near, _FAR, out=near)
+    p = np.negative(near, out=weight)
+    np.exp(p, out=p)
+    p += 1.0
+    np.divide(1.0, p, out=p)
+    if trials is None:
+        # log p - (1 - y) η, with one logarithm for the product of sixteen probabilities.
+        loglik = _log_product(p) + float(np.subtract(y, 1.0, out=score) @ eta)
+        if eta.min() < -_FAR:
+            loglik += float(np.minimum(eta - near, 0.0).sum())
+        np.subtract(y, p, out=score)
+    else:
+        log_p = np.log(p) + np.minimum(eta - near, 0.0)
+        loglik = float(trials @ log_p + (y - trials) @ eta)
+        np.subtract(y, trials * p, out=score)
+    weight *= np.subtract(1.0, p, out=near)
+    if trials is not None:
+        weight *= trials
+    return loglik
 
 
 def _log_product(p: np.ndarray) -> float:

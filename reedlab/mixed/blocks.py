@@ -34,8 +34,8 @@ class Cross:
     Parameters
     ----------
     cells : Cells
-    zz : ndarray, shape (m, m, C)
-        Sums over each cell of ``w f_a f_b``.
+    zz : ndarray, shape (m, m, ...)
+        Sums over each cell of ``w f_a f_b``, cells in their shape.
     head : ndarray, shape (L, k, k)
         The head's own block, level by level.
     rest_head : ndarray or csr_array, shape (r, L k)
@@ -108,8 +108,8 @@ def _weighted_basis(cells: Cells, weights: np.ndarray | None) -> np.ndarray:
 
 def _cell_moments(cells: Cells, weighted: np.ndarray) -> np.ndarray:
     if cells.F is None:
-        return cells.sums(weighted[0])[None, None, :]
-    zz = np.empty((cells.m, cells.m, cells.n_cells))
+        return cells.sums(weighted[0])[None, None]
+    zz = np.empty((cells.m, cells.m, *cells.shape))
     for a in range(cells.m):
         for b in range(a, cells.m):
             zz[a, b] = zz[b, a] = cells.sums(weighted[a] * cells.F[b])
@@ -118,13 +118,13 @@ def _cell_moments(cells: Cells, weighted: np.ndarray) -> np.ndarray:
 
 def _pair(cells: Cells, zz: np.ndarray, t: int, s: int) -> np.ndarray:
     """Z_t' W Z_s as a matrix (L_t k_t, L_s k_s)."""
-    n_t, n_s, code = cells.n_levels[t], cells.n_levels[s], cells.pair_code[t, s]
     if cells.F is None:
-        return np.bincount(code, zz[0, 0], n_t * n_s).reshape(n_t, n_s)
+        return cells.by_pair(t, s, zz[0, 0])
+    n_t, n_s = cells.n_levels[t], cells.n_levels[s]
     out = np.empty((n_t, len(cells.columns[t]), n_s, len(cells.columns[s])))
     for i, a in enumerate(cells.columns[t]):
         for j, b in enumerate(cells.columns[s]):
-            out[:, i, :, j] = np.bincount(code, zz[a, b], n_t * n_s).reshape(n_t, n_s)
+            out[:, i, :, j] = cells.by_pair(t, s, zz[a, b])
     return out.reshape(out.shape[0] * out.shape[1], -1)
 
 
@@ -164,16 +164,17 @@ def _add_x(
 
 def _sparse_rows(cells: Cells, moments: np.ndarray, x_head: np.ndarray) -> csr_array:
     """Set the rest against the head in a sparse matrix of the pairs that occur, X last."""
-    place, h = cells.place, cells.place.head
+    place = cells.place
     x_rows, x_cols = np.indices(x_head.shape)
-    rows = [cells.level[t] + place.slices[t].start for t in place.rest]
+    level = [np.broadcast_to(each, cells.shape).reshape(-1) for each in cells.level]
+    rows = [level[t] + place.slices[t].start for t in place.rest]
     return csr_array(
         (
-            np.concatenate([np.tile(moments, len(rows)), x_head.ravel()]),
+            np.concatenate([np.tile(moments.reshape(-1), len(rows)), x_head.reshape(-1)]),
             (
-                np.concatenate([*rows, place.q_rest + x_rows.ravel()]),
-                np.concatenate([np.tile(cells.level[h], len(rows)), x_cols.ravel()]),
+                np.concatenate([*rows, place.q_rest + x_rows.reshape(-1)]),
+                np.concatenate([np.tile(level[place.head], len(rows)), x_cols.reshape(-1)]),
             ),
         ),
-        shape=(place.q_rest + len(x_head), cells.n_levels[h]),
+        shape=(place.q_rest + len(x_head), cells.n_levels[place.head]),
     )

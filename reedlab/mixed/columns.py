@@ -70,20 +70,44 @@ def numbers(matrix: Any, where: str) -> np.ndarray:
     ------
     DataError
     """
-    for column in matrix.columns:
-        if not pd.api.types.is_numeric_dtype(matrix[column].dtype):
-            raise DataError(
-                f"The column {column!r} of {where} is not numeric after coding; make it a factor."
-            )
-    values = matrix.to_numpy(dtype=float)
+    names, values = matrix.model_spec.column_names, np.asarray(matrix)
+    if values.dtype.kind not in "biuf":
+        for name, column in zip(names, values.T):
+            if not pd.api.types.is_numeric_dtype(pd.Series(list(column)).dtype):
+                raise DataError(
+                    f"The column {name!r} of {where} is not numeric after coding; make it a factor."
+                )
+    values = values.astype(float, copy=False)
     bad = ~np.isfinite(values).all(axis=0)
     if bad.any():
         raise DataError(
-            f"The column {matrix.columns[int(np.argmax(bad))]!r} of {where} is not finite "
+            f"The column {names[int(np.argmax(bad))]!r} of {where} is not finite "
             "everywhere; "
             "look for logarithms or ratios of numbers that do not allow them."
         )
     return values
+
+
+def present_categories(values: pd.Series) -> pd.Series:
+    """Leave out categories that no row has; looking whether there are any is the cheaper part."""
+    if not isinstance(values.dtype, pd.CategoricalDtype):
+        return values
+    used = np.bincount(values.cat.codes, minlength=len(values.cat.categories))
+    return values if used.all() else values.cat.remove_unused_categories()
+
+
+def column_levels(values: pd.Series) -> tuple[np.ndarray, list[str]]:
+    """Code of each row's value among the sorted distinct ones, and their names.
+
+    Parameters
+    ----------
+    values : Series
+        Without empty cells and without categories that no row has.
+    """
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return values.cat.codes.to_numpy(dtype=np.intp), _texts(values.cat.categories)
+    codes, distinct = pd.factorize(values, sort=True)
+    return codes.astype(np.intp), _texts(distinct)
 
 
 def level_labels(part: RandomPart, frame: pd.DataFrame) -> pd.Series:
@@ -92,14 +116,19 @@ def level_labels(part: RandomPart, frame: pd.DataFrame) -> pd.Series:
 
 
 def _as_text(values: pd.Series) -> pd.Series:
-    """Level names as text; 3.0 and 3 are one level, whatever else in the column was empty."""
-    numeric = pd.api.types.is_numeric_dtype(values.dtype)
-    if isinstance(values.dtype, pd.CategoricalDtype):
-        numeric = pd.api.types.is_numeric_dtype(values.cat.categories.dtype)
-
+    """Level names as text, empty where the column is."""
     codes, distinct = pd.factorize(values)
-    texts = [f"{float(value):.15g}" if numeric else str(value) for value in distinct]
-    return pd.Series(np.array([*texts, None], dtype=object)[codes], index=values.index)
+    return pd.Series(np.array([*_texts(distinct), None], dtype=object)[codes], index=values.index)
+
+
+def _texts(distinct: pd.Index) -> list[str]:
+    """Names of levels; 3.0 and 3 are one level, whatever else in the column was empty."""
+    dtype = distinct.dtype
+    if isinstance(dtype, pd.CategoricalDtype):
+        dtype = dtype.categories.dtype
+    if pd.api.types.is_numeric_dtype(dtype):
+        return [f"{float(value):.15g}" for value in distinct]
+    return [str(value) for value in distinct]
 
 
 def _joined(columns: list[pd.Series]) -> pd.Series:

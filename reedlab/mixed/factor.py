@@ -159,15 +159,14 @@ def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None
         inner = lam.T @ cross.head @ lam
         head_inverse = np.linalg.inv(np.linalg.cholesky(inner + np.eye(len(lam))))
         by_column = lam @ head_inverse.transpose(0, 2, 1)
-    if all(len(lambdas[t]) == 1 for t in place.rest):
-        by_row = np.ones(len(cross.rest))
-        for t in place.rest:
-            by_row[place.slices[t]] = lambdas[t][0, 0]
+    by_row = row_scale(cross, lambdas)
+    if by_row is not None:
         V = _scale(cross.rest_head, by_row, by_column)
-        S = cross.rest * by_row * by_row[:, None]
+        S = cross.rest * by_row
+        S *= by_row[:, None]
     else:
-        V = _mix_rows(_scale(cross.rest_head, np.ones(len(cross.rest)), by_column), lambdas, cross)
-        S = _mix_rows(_mix_rows(cross.rest, lambdas, cross).T, lambdas, cross)
+        V = mix_rows(_scale(cross.rest_head, np.ones(len(cross.rest)), by_column), lambdas, cross)
+        S = mix_rows(mix_rows(cross.rest, lambdas, cross).T, lambdas, cross)
     S[np.arange(q), np.arange(q)] += 1.0
     if prior_precision is not None:
         S[q:, q:] += prior_precision
@@ -188,10 +187,22 @@ def _scale(rows: Any, by_row: np.ndarray, by_column: np.ndarray) -> Any:
     if isinstance(rows, csr_array):
         data = rows.data * by_column[rows.indices] * np.repeat(by_row, np.diff(rows.indptr))
         return csr_array((data, rows.indices, rows.indptr), shape=rows.shape)
-    return rows * by_column * by_row[:, None]
+    scaled = rows * by_column
+    scaled *= by_row[:, None]
+    return scaled
 
 
-def _mix_rows(rows: np.ndarray, lambdas: Effects, cross: Cross) -> np.ndarray:
+def row_scale(cross: Cross, lambdas: Effects) -> np.ndarray | None:
+    """λ of each of the rest's rows, 1 for X's; None where a term has several columns."""
+    scale = np.ones(len(cross.rest))
+    for t, at in cross.cells.place.slices.items():
+        if len(lambdas[t]) > 1:
+            return None
+        scale[at] = lambdas[t][0, 0]
+    return scale
+
+
+def mix_rows(rows: np.ndarray, lambdas: Effects, cross: Cross) -> np.ndarray:
     """Λ' times the rest's rows, term by term; X's rows stay."""
     out = np.array(rows, order="C")
     for t, at in cross.cells.place.slices.items():

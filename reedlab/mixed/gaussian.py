@@ -163,4 +163,5 @@ def joint_mode(
         factor,
         score,
         weight,
+        cells.project(score),
     )

@@ -17,6 +17,9 @@ from reedlab.mixed.separation import separation_notes
 from reedlab.mixed.standardise import Standardised
 from reedlab.mixed.terms import Design
 
+_INFORMATION = 0.2
+"""About the weight of a row or a trial on the logit scale: p (1 - p) for most p."""
+
 
 def likelihood_of(design: Design, family: str) -> Likelihood:
     """Set up the likelihood of a design's rows."""
@@ -60,11 +63,10 @@ def fit_glmm(
     scale = 0.5 * theta_scale(design)
     rest, whiten, v = _start(design, family, likelihood, theta)
     objective: LaplaceObjective | QuadratureObjective = LaplaceObjective(design, likelihood, v)
-    best = minimise(design, objective, np.concatenate([theta, rest]), scale, whiten)
+    best = minimise(design, objective, np.concatenate([theta, rest]), scale, _INFORMATION, whiten)
     if quadrature > 1:
-        steps = np.concatenate([scale, np.sqrt(np.einsum("ij,ij->i", whiten, whiten))])
-        objective = QuadratureObjective(design, likelihood, objective.v, quadrature, steps)
-        best = minimise(design, objective, best.x, scale, whiten)
+        objective = QuadratureObjective(design, likelihood, objective.v, quadrature)
+        best = minimise(design, objective, best.x, scale, _INFORMATION, whiten)
     T = np.zeros((len(best.x), len(best.x)))
     T[np.arange(k), np.arange(k)] = scale
     T[k:, k:] = whiten

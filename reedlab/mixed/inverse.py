@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import reduce
 from typing import Any
 
 import numpy as np
 from scipy.sparse import issparse
 
 from reedlab.mixed.blocks import Effects
-from reedlab.mixed.factor import Factor, inverse_from_cholesky
+from reedlab.mixed.factor import Factor, inverse_from_cholesky, mix_rows, row_scale
 
 
 @dataclass(frozen=True)
@@ -33,50 +33,48 @@ class Inverse:
     rh: np.ndarray
     hh: np.ndarray
 
-    @cached_property
-    def at_cells(self) -> dict[tuple[int, int], np.ndarray]:
-        """For each pair of terms s <= t the blocks between each cell's levels.
+    def _at_cells(self, s: int, t: int) -> np.ndarray:
+        """H^-1 between each cell's levels of terms s and t, (..., k_s, k_t) without Λ.
 
-        An array (C, k_s, k_t); or (C,) in a model of random intercepts alone.
+        Of the shape of the two terms' levels, without (k_s, k_t) where every term is an intercept.
         """
         cells, place = self.factor.cross.cells, self.factor.cross.cells.place
-        terms = range(len(cells.level))
-        return {
-            (s, t): self._block(s, t, cells.F is None, place.head)
-            for s in terms
-            for t in terms
-            if s <= t
-        }
-
-    def _block(self, s: int, t: int, scalar: bool, head: int) -> np.ndarray:
-        cells, slices = self.factor.cross.cells, self.factor.cross.cells.place.slices
-        if s == t == head:
-            return self.hh[:, 0, 0][cells.level[s]] if scalar else self.hh[cells.level[s]]
-        if head in (s, t):
-            other, against = (t if s == head else s), self.rh[slices[t if s == head else s]]
-            column = head
+        scalar = cells.F is None
+        if s == t == place.head:
+            return (self.hh[:, 0, 0] if scalar else self.hh)[cells.level[s]]
+        if t != place.head and s != place.head:
+            other, column, matrix = s, t, self.rr[place.slices[s], place.slices[t]]
         else:
-            other, column, against = s, t, self.rr[slices[s], slices[t]]
+            other, column = (t, s) if s == place.head else (s, t)
+            matrix = self.rh[place.slices[other]]
         if scalar:
-            return against[cells.level[other], cells.level[column]]
+            return cells.at_pair(other, column, matrix)
         shape = (cells.n_levels[other], len(cells.columns[other]), cells.n_levels[column], -1)
-        block = against.reshape(shape)[cells.level[other], :, cells.level[column], :]
-        return block if other == s else block.transpose(0, 2, 1)
+        block = matrix.reshape(shape)[cells.level[other], :, cells.level[column], :]
+        return block if other == s else block.swapaxes(-1, -2)
 
     def row_covariance(self) -> np.ndarray:
         """Var(η) of each row that the random effects bring, H^-1 taken as covariance; (n,)."""
         cells, lambdas = self.factor.cross.cells, self.factor.lambdas
-        Q = np.zeros((cells.m, cells.m, cells.n_cells))
-        for (s, t), block in self.at_cells.items():
-            if cells.F is None:
-                Q[0, 0] += ((1.0 + (s != t)) * lambdas[s][0, 0] * lambdas[t][0, 0]) * block
-                continue
-            scaled = lambdas[s] @ block @ lambdas[t].T
+        pairs = [(s, t) for t in range(len(lambdas)) for s in range(t + 1)]
+        if cells.F is None:
+            by_shape: dict[tuple[int, ...], np.ndarray] = {}
+            for s, t in pairs:
+                share = (1.0 + (s != t)) * lambdas[s][0, 0] * lambdas[t][0, 0]
+                share = share * self._at_cells(s, t)
+                if share.shape in by_shape:
+                    by_shape[share.shape] += share
+                else:
+                    by_shape[share.shape] = share
+            return cells.spread(reduce(np.add, by_shape.values()))
+        Q = np.zeros((cells.m, cells.m, *cells.shape))
+        for s, t in pairs:
+            scaled = lambdas[s] @ self._at_cells(s, t) @ lambdas[t].T
             for i, a in enumerate(cells.columns[s]):
                 for j, b in enumerate(cells.columns[t]):
-                    Q[a, b] += scaled[:, i, j]
+                    Q[a, b] += scaled[..., i, j]
                     if s != t:
-                        Q[b, a] += scaled[:, i, j]
+                        Q[b, a] += scaled[..., i, j]
         return cells.quadratic(Q)
 
     def traces(self) -> Effects:
@@ -85,40 +83,37 @@ class Inverse:
         The entry (i, j) is half the derivative of log det H in Λ_t[i, j]. There is no division by
         θ in it, so it is exact at the boundary.
         """
-        cells, lambdas = self.factor.cross.cells, self.factor.lambdas
-        out = [np.zeros((len(columns), len(columns))) for columns in cells.columns]
-        for (s, t), block in self.at_cells.items():
-            if cells.F is None:
-                both = float(self.factor.cross.zz[0, 0] @ block)
-                out[t] += lambdas[s] * both
-                if s != t:
-                    out[s] += lambdas[t] * both
-                continue
-            self._add_trace(out[t], t, s, lambdas[s] @ block)
-            if s != t:
-                self._add_trace(out[s], s, t, lambdas[t] @ block.transpose(0, 2, 1))
-        if len(self.rr) > cells.place.q_rest:
-            for t in range(len(out)):
-                out[t] += self._x_trace(t)
-        return out
+        cross, lambdas, r = self.factor.cross, self.factor.lambdas, len(self.rr)
+        head, rest = cross.cells.place.head, cross.cells.place.rest
+        raw = cross.rest_head if r == cross.rest_head.shape[0] else cross.rest_head[:r]
+        scale = row_scale(cross, lambdas)
+        if scale is None or len(lambdas[head]) > 1:
+            return self._traces_of_blocks(raw)
+        lam = lambdas[head][0, 0]
+        with_head = _row_products(raw, self.rh)
+        with_rest = _row_products(cross.rest[:r, :r] * scale[:r], self.rr) + lam * with_head
+        own = lam * (cross.head.reshape(-1) @ self.hh.reshape(-1))
+        out = {t: with_rest[cross.cells.place.slices[t]].sum() for t in rest}
+        out[head] = own + scale[:r] @ with_head
+        return [np.array([[out[t]]]) for t in range(len(lambdas))]
 
-    def _add_trace(self, out: np.ndarray, t: int, s: int, scaled: np.ndarray) -> None:
-        """Add term s's share to term t's trace, from the blocks Λ_s H^-1_st."""
-        columns, zz = self.factor.cross.cells.columns, self.factor.cross.zz
-        for i, c in enumerate(columns[t]):
-            for a, d in enumerate(columns[s]):
-                out[i] += zz[c, d] @ scaled[:, a, :]
-
-    def _x_trace(self, t: int) -> np.ndarray:
-        cross, place = self.factor.cross, self.factor.cross.cells.place
-        k, q = len(cross.cells.columns[t]), place.q_rest
-        if t == place.head:
-            raw, inverse = cross.rest_head[q:], self.rh[q:]
-            raw = raw.toarray() if issparse(raw) else raw
-        else:
-            raw, inverse = cross.rest[q:, place.slices[t]], self.rr[q:, place.slices[t]]
-        shape = (len(inverse), -1, k)
-        return np.einsum("xli,xlj->ij", raw.reshape(shape), inverse.reshape(shape))
+    def _traces_of_blocks(self, raw: np.ndarray) -> Effects:
+        """Traces where a term has several columns."""
+        cross, lambdas, r = self.factor.cross, self.factor.lambdas, len(self.rr)
+        head, slices = cross.cells.place.head, cross.cells.place.slices
+        shape = (r, *self.hh.shape[:2])
+        by_head = (raw.reshape(shape) @ lambdas[head]).reshape(raw.shape)
+        by_rest = mix_rows(cross.rest[:r, :r].T, lambdas, cross).T
+        own = np.einsum("lia,laj->ij", cross.head @ lambdas[head], self.hh)
+        crossed = mix_rows(raw, lambdas, cross).reshape(shape)
+        out = {head: own + np.einsum("rli,rlj->ij", crossed, self.rh.reshape(shape))}
+        for t, at in slices.items():
+            level = (cross.cells.n_levels[t], len(lambdas[t]), -1)
+            out[t] = sum(
+                np.einsum("lix,ljx->ij", one[at].reshape(level), other[at].reshape(level))
+                for one, other in ((by_head, self.rh), (by_rest, self.rr))
+            )
+        return [out[t] for t in range(len(lambdas))]
 
     def level_covariances(self) -> Effects:
         """For each term the covariances (levels, k, k) of u = Λ v."""
@@ -133,6 +128,13 @@ class Inverse:
                 blocks = self.rr[at, at].reshape(shape)[levels, :, levels, :]
             out.append(lambdas[t] @ blocks @ lambdas[t].T)
         return out
+
+
+def _row_products(one: Any, other: np.ndarray) -> np.ndarray:
+    """Inner product of each row of one matrix, which may be sparse, with that of another."""
+    if issparse(one):
+        return np.asarray(one.multiply(other).sum(axis=1)).reshape(-1)
+    return np.einsum("rl,rl->r", one, other)
 
 
 def invert(factor: Factor, with_x: bool) -> Inverse:
@@ -157,7 +159,8 @@ def invert(factor: Factor, with_x: bool) -> Inverse:
         c = factor.head_inverse.reshape(-1)
         along = V.multiply(T).sum(axis=0) if issparse(V) else np.einsum("rl,rl->l", V, T)
         hh = (c * c * (1.0 + along)).reshape(n_h, 1, 1)
-        return Inverse(factor, rr, T * -c, hh)
+        T *= -c
+        return Inverse(factor, rr, T, hh)
     T = T.reshape(q, n_h, k_h)
     inner = np.einsum("rli,rlj->lij", V.reshape(q, n_h, k_h), T) + np.eye(k_h)
     hh = factor.head_inverse.transpose(0, 2, 1) @ inner @ factor.head_inverse

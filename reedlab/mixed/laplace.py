@@ -23,7 +23,11 @@ from reedlab.mixed.terms import Design
 BetaPrior = tuple[np.ndarray, np.ndarray]
 """Mean (p,) and precision (p, p) of a normal prior on β."""
 
+Rows = np.ndarray | float
+"""A number for each row, or one for all."""
+
 _MAX_STEPS = 100
+_STALE = 1e-18
 
 
 class Likelihood(Protocol):
@@ -50,9 +54,9 @@ class Likelihood(Protocol):
         """Give the same rows at other values of the extra parameters."""
 
     def extra_gradient(
-        self, eta: np.ndarray, half_leverage: np.ndarray, shift: np.ndarray
+        self, eta: np.ndarray, half_leverage: Rows, shift: Rows, share: Rows = 1.0
     ) -> np.ndarray:
-        """Σ rows of dl/dφ - half_leverage dw/dφ - shift dr/dφ, for each extra parameter φ."""
+        """Σ rows of share dl/dφ - half_leverage dw/dφ - shift dr/dφ, for each extra φ."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +79,8 @@ class Mode:
         Factor of H at the mode; with β's part where β was free.
     score, weight : ndarray, shape (n,)
         First and minus second derivatives in η, in cell order.
+    z_score : list of ndarray, each shape (levels, k)
+        Z' score.
     """
 
     theta: np.ndarray
@@ -86,6 +92,7 @@ class Mode:
     factor: Factor
     score: np.ndarray
     weight: np.ndarray
+    z_score: Effects
 
     @property
     def u(self) -> Effects:
@@ -112,6 +119,7 @@ def find_mode(
     free_beta: bool = False,
     prior: BetaPrior | None = None,
     tolerance: float = 1e-14,
+    nearby: Factor | None = None,
 ) -> Mode:
     """Find the mode of v, and of β if it is free, by Newton steps halved where they overshoot.
 
@@ -130,6 +138,9 @@ def find_mode(
         Mean and precision of a normal prior on β.
     tolerance : float
         The last step's squared length in the metric of H.
+    nearby : Factor, optional
+        Factor of H at a mode of v nearby. The first step is taken with it, and further ones while
+        one more promises to be the last; from a small distance that saves factors of H.
 
     Returns
     -------
@@ -143,7 +154,7 @@ def find_mode(
     cells, lambdas = design.cells, design.lambdas(theta)
     v = [np.zeros((t.n_levels, t.k)) for t in design.terms] if start is None else start
     precision = None if prior is None else prior[1]
-    best, fraction = -np.inf, 1.0
+    best, fraction, decrement = -np.inf, 1.0, np.inf
     step_v, step_beta = [np.zeros_like(part) for part in v], np.zeros_like(beta)
     fixed = beta @ cells.XT
     for _ in range(_MAX_STEPS):
@@ -152,7 +163,7 @@ def find_mode(
         eta = cells.expand([a @ lam.T for a, lam in zip(v, lambdas)])
         eta += fixed
         loglik, score, weight = likelihood.steps(eta)
-        penalised = loglik - 0.5 * sum(float((a * a).sum()) for a in v)
+        penalised = loglik - 0.5 * _inner(v, v)
         if prior is not None:
             away = beta - prior[0]
             penalised -= 0.5 * float(away @ prior[1] @ away)
@@ -162,6 +173,18 @@ def find_mode(
             beta = beta - fraction * step_beta
             continue
         best, fraction = penalised, 1.0
+        z_score = cells.project(score)
+        g_v = [z @ lam - a for z, lam, a in zip(z_score, lambdas, v)]
+        g_beta = cells.XT @ score if free_beta else np.zeros(0)
+        if prior is not None:
+            g_beta = g_beta - prior[1] @ (beta - prior[0])
+        if nearby is not None:
+            step_v, _ = nearby.solve(g_v)
+            before, decrement = decrement, _inner(g_v, step_v)
+            if decrement >= _STALE and decrement * decrement < _STALE * before:
+                v = [a + d for a, d in zip(v, step_v)]
+                continue
+            nearby = None
         try:
             factor = factorise(cross_products(cells, weight, free_beta), lambdas, precision)
         except np.linalg.LinAlgError as error:
@@ -170,19 +193,20 @@ def find_mode(
                 "or "
                 "columns that repeat each other); leave out a term."
             ) from error
-        g_v = [z @ lam - a for z, lam, a in zip(cells.project(score), lambdas, v)]
-        g_beta = cells.XT @ score if free_beta else np.zeros(0)
-        if prior is not None:
-            g_beta = g_beta - prior[1] @ (beta - prior[0])
         step_v, moved = factor.solve(g_v, g_beta)
-        decrement = sum(float((g * d).sum()) for g, d in zip(g_v, step_v)) + float(g_beta @ moved)
+        decrement = _inner(g_v, step_v) + float(g_beta @ moved)
         if decrement < tolerance:
             break
         v = [a + d for a, d in zip(v, step_v)]
         if free_beta:
             step_beta = moved
             beta = beta + moved
-    return Mode(theta, beta, v, eta, loglik, penalised, factor, score, weight)
+    return Mode(theta, beta, v, eta, loglik, penalised, factor, score, weight, z_score)
+
+
+def _inner(one: Effects, other: Effects) -> float:
+    """Inner product over all terms."""
+    return float(sum(np.vdot(a, b) for a, b in zip(one, other)))
 
 
 def laplace_gradient(
@@ -206,15 +230,19 @@ def laplace_gradient(
     """
     cells, lambdas = design.cells, mode.factor.lambdas
     inverse = invert(mode.factor, with_x=False)
-    half_leverage = 0.5 * inverse.row_covariance()
-    pull = half_leverage * likelihood.third(mode.eta, mode.score, mode.weight)
+    half_leverage = inverse.row_covariance()
+    half_leverage *= 0.5
+    pull = likelihood.third(mode.eta, mode.score, mode.weight)
+    pull *= half_leverage
     adjoint, _ = mode.factor.solve([z @ lam for z, lam in zip(cells.project(pull), lambdas)])
     shift = cells.expand([a @ lam.T for a, lam in zip(adjoint, lambdas)])
-    total = mode.score - pull + mode.weight * shift
+    total = mode.weight * shift
+    total += mode.score
+    total -= pull
     d_lambda = [
         z_total.T @ v - z_score.T @ a - trace
         for z_total, v, z_score, a, trace in zip(
-            cells.project(total), mode.v, cells.project(mode.score), adjoint, inverse.traces()
+            cells.project(total), mode.v, mode.z_score, adjoint, inverse.traces()
         )
     ]
     extra = (
@@ -238,17 +266,29 @@ class LaplaceObjective:
 
     def __init__(self, design: Design, likelihood: Likelihood, start: Effects) -> None:
         self.design, self.likelihood, self.v = design, likelihood, start
+        self.nearby: Factor | None = None
+        self._mode: tuple[np.ndarray, Mode, Likelihood] | None = None
+        self._value: tuple[np.ndarray, tuple[float, Effects, np.ndarray]] | None = None
 
     def mode(self, x: np.ndarray) -> tuple[Mode, Likelihood]:
-        """Find the mode of the random effects at x."""
-        k, p = self.design.n_theta, self.design.p
-        likelihood = self.likelihood.with_extra(x[k + p :])
-        mode = find_mode(self.design, likelihood, x[:k], x[k : k + p], self.v)
-        self.v = mode.v
-        return mode, likelihood
+        """Find the mode of the random effects at x; the last one is kept."""
+        if self._mode is None or not np.array_equal(self._mode[0], x):
+            k, p = self.design.n_theta, self.design.p
+            likelihood = self.likelihood.with_extra(x[k + p :])
+            mode = find_mode(
+                self.design, likelihood, x[:k], x[k : k + p], self.v, nearby=self.nearby
+            )
+            self.v, self.nearby, self._mode = mode.v, mode.factor, (x.copy(), mode, likelihood)
+        return self._mode[1:]
 
     def __call__(self, x: np.ndarray) -> tuple[float, Effects, np.ndarray]:
-        """Objective, its derivatives in each Λ, and those in (β, extra)."""
+        """Objective, its derivatives in each Λ, and those in (β, extra); the last ones are kept."""
+        if self._value is None or not np.array_equal(self._value[0], x):
+            self._value = (x.copy(), self.evaluate(x))
+        return self._value[1]
+
+    def evaluate(self, x: np.ndarray) -> tuple[float, Effects, np.ndarray]:
+        """Work the objective and its derivatives out."""
         mode, likelihood = self.mode(x)
         d_lambda, d_beta, d_extra = laplace_gradient(self.design, likelihood, mode)
         return -mode.laplace_u, [-d for d in d_lambda], -np.concatenate([d_beta, d_extra])

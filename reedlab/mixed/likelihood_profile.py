@@ -241,9 +241,7 @@ class ProfiledLikelihood:
         zero = [np.zeros((t.n_levels, t.k)) for t in design.terms]
         inner = LaplaceObjective(design, likelihood_of(design, self.family), zero)
         if self.fitted.quadrature > 1:
-            inner = QuadratureObjective(
-                design, inner.likelihood, zero, self.fitted.quadrature, self._others_steps
-            )
+            inner = QuadratureObjective(design, inner.likelihood, zero, self.fitted.quadrature)
 
         def objective(x: np.ndarray) -> tuple[float, np.ndarray]:
             theta = self._thetas(x[None, :size])[0]

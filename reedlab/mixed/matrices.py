@@ -7,8 +7,9 @@ how it is said, is decided here.
 from __future__ import annotations
 
 import ast
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -18,13 +19,21 @@ from formulaic.transforms import TRANSFORMS
 from formulaic.utils.variables import get_required_variables
 
 from reedlab.errors import DataError, FormulaError, ModelError, PredictionError
-from reedlab.mixed.columns import level_labels, numbers, plain, said_by_us
+from reedlab.mixed.columns import (
+    column_levels,
+    level_labels,
+    numbers,
+    plain,
+    present_categories,
+    said_by_us,
+)
 from reedlab.mixed.formula import MixedFormula, RandomPart, parse
 from reedlab.mixed.terms import Design, RandomTerm
 from reedlab.mixed.transforms import between, within
 
 FAMILIES = ("gaussian", "binomial", "ordinal")
 _CONTEXT = {"within": within, "between": between}
+_MANY = 20_000
 
 
 @dataclass(frozen=True)
@@ -91,33 +100,32 @@ def build(
     if trials is not None and family != "binomial":
         raise ModelError("trials= belongs to the binomial family; leave it out.")
     formula = parse(text)
-    fixed = _formulaic(formula.fixed)
-    parts = [None if part.effects == "1" else _formulaic(part.effects) for part in formula.random]
-    response = _formulaic(formula.response + " - 1")
-    coded = set().union(*(columns_of(f) for f in (fixed, *parts) if f is not None))
+    fixed = _coding(formula.fixed)
+    parts = [None if part.effects == "1" else _coding(part.effects) for part in formula.random]
+    response = _coding(formula.response + " - 1")
+    coded = fixed.columns.union(*(part.columns for part in parts if part))
     groups = {column for part in formula.random for column in part.columns}
-    wanted = sorted({*coded, *groups, *columns_of(response), *([trials] if trials else [])})
+    wanted = sorted({*coded, *groups, *response.columns, *([trials] if trials else [])})
     frame, rows, dropped, n_dropped = _complete_rows(data, wanted, text)
-    named = set().union(*(_outside_groupings(f) for f in (fixed, *parts) if f is not None))
+    named = fixed.outside_groupings.union(*(part.outside_groupings for part in parts if part))
     factors = _factors(frame, coded & named)
 
     with said_by_us(text):
-        X = fixed.get_model_matrix(frame, na_action="raise", context=_CONTEXT)
-        bases = [
-            None if f is None else f.get_model_matrix(frame, na_action="raise", context=_CONTEXT)
-            for f in parts
-        ]
+        X = fixed.matrix(frame)
+        bases = [None if part is None else part.matrix(frame) for part in parts]
     if family == "ordinal":
         y, grades = _grades(frame, formula.response)
     else:
         with said_by_us(text):
             y, grades = _number(response, frame, formula.response), ()
-    kept = _kept(X.columns, family)
-    terms = tuple(_random_term(part, frame, basis) for part, basis in zip(formula.random, bases))
+    kept = _kept(X.model_spec.column_names, family)
+    levels = {column: column_levels(frame[column]) for column in sorted(groups)}
+    terms = tuple(_random_term(part, levels, basis) for part, basis in zip(formula.random, bases))
+    values = numbers(X, "the fixed part")
     design = Design(
         y=y,
-        X=numbers(X, "the fixed part")[:, kept],
-        fixed_names=tuple(str(c) for c in X.columns[kept]),
+        X=values if kept.all() else values[:, kept],
+        fixed_names=tuple(str(c) for c, on in zip(X.model_spec.column_names, kept) if on),
         terms=terms,
         trials=None if trials is None else frame[trials].to_numpy(dtype=float),
         rows_used=rows,
@@ -218,11 +226,40 @@ def _new_column(values: pd.Series, column: str, factors: dict[str, Any] | None) 
     return pd.Series(pd.Categorical(values, categories=factors[column]), index=values.index)
 
 
-def _formulaic(text: str) -> Formula:
+@dataclass(frozen=True)
+class _Coding:
+    """A part of a formula as formulaic reads it.
+
+    Parameters
+    ----------
+    formula : formulaic.Formula
+    columns : frozenset of str
+        Columns that it names.
+    outside_groupings : frozenset of str
+        Those that stand elsewhere than as the grouping of within() or between().
+    """
+
+    formula: Formula
+    columns: frozenset[str]
+    outside_groupings: frozenset[str]
+
+    def matrix(self, frame: pd.DataFrame) -> Any:
+        """Code a frame's rows."""
+        # An array of few rows is made sooner, of many rows a frame, which keeps its columns apart.
+        output = "numpy" if len(frame) < _MANY else "pandas"
+        return self.formula.get_model_matrix(
+            frame, na_action="raise", output=output, context=_CONTEXT
+        )
+
+
+@lru_cache(maxsize=256)
+def _coding(text: str) -> _Coding:
+    """Read a part of a formula; bootstraps and power studies ask for the same ones again."""
     try:
-        return Formula(text)
+        formula = Formula(text)
     except Exception as error:
         raise FormulaError(f"The part {text!r} of the formula cannot be read: {error}") from error
+    return _Coding(formula, frozenset(columns_of(formula)), frozenset(_outside_groupings(formula)))
 
 
 def columns_of(formula: Formula) -> set[str]:
@@ -275,22 +312,25 @@ def _complete_rows(
             raise FormulaError(
                 f"The formula {text!r} names {column!r}, which is not a column of the data."
             )
-    frame = pd.DataFrame({column: plain(data[column], column) for column in wanted})
-    empty = frame.isna()
-    keep = ~empty.any(axis=1).to_numpy()
-    dropped = {column: int(empty[column].sum()) for column in wanted if empty[column].any()}
+    columns = {column: plain(data[column], column) for column in wanted}
+    empty = {column: values.isna().to_numpy() for column, values in columns.items()}
+    keep = ~np.logical_or.reduce(list(empty.values()))
+    dropped = {column: int(where.sum()) for column, where in empty.items() if where.any()}
     if not keep.any():
         most = max(dropped, key=lambda c: dropped[c], default=None)
-        why = f"; {most!r} is empty in {dropped[most]} of {len(frame)}" if most else ""
+        why = f"; {most!r} is empty in {dropped[most]} of {len(keep)}" if most else ""
         raise DataError(f"No row has every column that the model uses{why}.")
-    frame = frame.loc[keep] if not keep.all() else frame
-    for column in wanted:
-        if isinstance(frame[column].dtype, pd.CategoricalDtype):
-            frame[column] = frame[column].cat.remove_unused_categories()
-    return frame.reset_index(drop=True), np.flatnonzero(keep), dropped, int((~keep).sum())
+    frame = pd.DataFrame(
+        {
+            column: present_categories(values if keep.all() else values[keep]).array
+            for column, values in columns.items()
+        },
+        copy=False,
+    )
+    return frame, np.flatnonzero(keep), dropped, int((~keep).sum())
 
 
-def _factors(frame: pd.DataFrame, coded: set[str]) -> dict[str, tuple[Any, ...]]:
+def _factors(frame: pd.DataFrame, coded: Collection[str]) -> dict[str, tuple[Any, ...]]:
     factors = {}
     for column in sorted(coded):
         if isinstance(frame[column].dtype, pd.CategoricalDtype):
@@ -304,17 +344,16 @@ def _factors(frame: pd.DataFrame, coded: set[str]) -> dict[str, tuple[Any, ...]]
     return factors
 
 
-def _number(response: Formula, frame: pd.DataFrame, name: str) -> np.ndarray:
-    columns = columns_of(response)
-    for column in columns:
+def _number(response: _Coding, frame: pd.DataFrame, name: str) -> np.ndarray:
+    for column in sorted(response.columns):
         if isinstance(frame[column].dtype, pd.CategoricalDtype):
             raise DataError(
                 f"The response {column!r} is text or a factor; this family needs a number, such "
                 "as 0 and 1."
             )
-    if columns == {name.strip("`")}:
+    if response.columns == {name.strip("`")}:
         return frame[name.strip("`")].to_numpy(dtype=float)
-    matrix = response.get_model_matrix(frame, na_action="raise")
+    matrix = response.matrix(frame)
     if matrix.shape[1] != 1:
         raise FormulaError(
             f"The response {name!r} gives {matrix.shape[1]} columns; it must give one."
@@ -337,8 +376,10 @@ def _grades(frame: pd.DataFrame, name: str) -> tuple[np.ndarray, tuple[str, ...]
     return codes.astype(float), tuple(f"{level:g}" for level in levels)
 
 
-def _random_term(part: RandomPart, frame: pd.DataFrame, basis: Any) -> RandomTerm:
-    codes, labels = _grouping(part, frame)
+def _random_term(
+    part: RandomPart, levels: Mapping[str, tuple[np.ndarray, list[str]]], basis: Any
+) -> RandomTerm:
+    codes, labels = _grouping(part, levels)
     if len(labels) < 2:
         raise ModelError(
             f"The grouping {part.group!r} has one level only ({labels[0]}); leave (… | "
@@ -346,23 +387,33 @@ def _random_term(part: RandomPart, frame: pd.DataFrame, basis: Any) -> RandomTer
         )
     if basis is None:
         names: tuple[str, ...] = ("Intercept",)
-        values = np.ones((len(frame), 1))
+        values = np.ones((len(codes), 1))
     else:
-        names = tuple(str(c) for c in basis.columns)
+        names = tuple(str(c) for c in basis.model_spec.column_names)
         values = numbers(basis, f"the random term ({part.effects} | {part.group})")
         if not names:
             raise FormulaError(f"The random term ({part.effects} | {part.group}) has no columns.")
     return RandomTerm(part.group, labels, codes, names, values, part.correlated)
 
 
-def _grouping(part: RandomPart, frame: pd.DataFrame) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Codes and sorted labels of the grouping's levels that occur."""
-    code = np.zeros(len(frame), dtype=np.int64)
-    for column in part.columns:
-        own, levels = pd.factorize(frame[column], sort=True)
+def _grouping(
+    part: RandomPart, levels: Mapping[str, tuple[np.ndarray, list[str]]]
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Codes and labels of the grouping's levels that occur, sorted column by column."""
+    code, labels = levels[part.columns[0]]
+    for column in part.columns[1:]:
+        own, texts = levels[column]
         # Coded anew at each column, so that the product of the numbers of levels stays small.
-        code, present = pd.factorize(code * len(levels) + own, sort=True)
-    first = np.zeros(len(present), dtype=np.intp)
-    first[code[::-1]] = np.arange(len(frame))[::-1]
-    labels = level_labels(part, frame.iloc[first])
-    return code.astype(np.intp), tuple(labels)
+        code, present = _compressed(code * len(texts) + own, len(labels) * len(texts))
+        outer, inner = np.divmod(present, len(texts))
+        labels = [f"{labels[a]}:{texts[b]}" for a, b in zip(outer, inner)]
+    return code, tuple(labels)
+
+
+def _compressed(code: np.ndarray, size: int) -> tuple[np.ndarray, np.ndarray]:
+    """Renumber the codes that occur, in their order, and list them."""
+    if size > 4 * len(code) + 1000:
+        new, present = pd.factorize(code, sort=True)
+        return new.astype(np.intp), present
+    occurs = np.bincount(code, minlength=size) > 0
+    return (np.cumsum(occurs) - 1)[code], np.flatnonzero(occurs)

@@ -14,6 +14,7 @@ from typing import ClassVar
 import numpy as np
 from scipy.special import expit, log_expit, logit
 
+from reedlab.mixed.laplace import Rows
 from reedlab.mixed.terms import Design
 
 
@@ -70,14 +71,14 @@ class CumulativeLogit:
         return -_bend(F) - _bend(E)
 
     def extra_gradient(
-        self, eta: np.ndarray, half_leverage: np.ndarray, shift: np.ndarray
+        self, eta: np.ndarray, half_leverage: Rows, shift: Rows, share: Rows = 1.0
     ) -> np.ndarray:
-        """Sum over rows of dl - half_leverage dw - shift dr, by the thresholds' parameters."""
+        """Sum over rows of share dl - half_leverage dw - shift dr, by each of φ."""
         F, E = self._at_most(eta)
         with np.errstate(over="ignore"):
             between = 1.0 / np.expm1(self.bounds[self.grade + 1] - self.bounds[self.grade])
-        by_upper = (1.0 - F) + between - half_leverage * _bend(F) - shift * F * (1.0 - F)
-        by_lower = -E - between - half_leverage * _bend(E) - shift * E * (1.0 - E)
+        by_upper = share * ((1.0 - F) + between) - half_leverage * _bend(F) - shift * F * (1.0 - F)
+        by_lower = -share * (E + between) - half_leverage * _bend(E) - shift * E * (1.0 - E)
         size = len(self.bounds)
         by_bound = np.bincount(self.grade + 1, by_upper, size)
         by_bound += np.bincount(self.grade, by_lower, size)

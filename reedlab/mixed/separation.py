@@ -90,9 +90,7 @@ def _signed_rows(design: Design, X: np.ndarray) -> np.ndarray:
 
 
 def _all_or_nothing(design: Design, index: np.ndarray, n_levels: int) -> bool:
-    low, high = np.full(n_levels, np.inf), np.full(n_levels, -np.inf)
-    share = design.y if design.trials is None else design.y / design.trials
-    np.minimum.at(low, index, share)
-    np.maximum.at(high, index, share)
-    extremes = (0.0, float(max(len(design.grades) - 1, 1)))
-    return bool(((low == high) & np.isin(low, extremes)).all())
+    most = float(max(len(design.grades) - 1, 1)) if design.trials is None else design.trials
+    total = np.bincount(index, design.y, n_levels)
+    possible = np.bincount(index, np.broadcast_to(most, design.n), n_levels)
+    return bool(((total == 0.0) | (total == possible)).all())

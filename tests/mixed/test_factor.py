@@ -9,7 +9,7 @@ import pytest
 from scipy.linalg import block_diag
 from scipy.sparse import issparse
 
-from reedlab.mixed import blocks
+from reedlab.mixed import blocks, cells
 from reedlab.mixed.blocks import cross_products
 from reedlab.mixed.factor import factorise
 from reedlab.mixed.inverse import invert
@@ -30,11 +30,14 @@ def dense(design: Design, theta: np.ndarray, w: np.ndarray, P: np.ndarray) -> np
 
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("sparse", [False, True])
+@pytest.mark.parametrize("rectangle", [False, True])
 def test_solve_determinants_and_variances(
-    random_design, monkeypatch, seed: int, sparse: bool
+    random_design, monkeypatch, seed: int, sparse: bool, rectangle: bool
 ) -> None:
     rng = np.random.default_rng(seed)
     design = random_design(rng, "gaussian", correlated=seed % 2 == 0)
+    if not rectangle:  # cells that hold rows only, as where most pairs of levels do not occur
+        monkeypatch.setattr(cells, "_EMPTY", 0)
     if sparse:  # the sparse blocks are for large crossed intercepts: force them on a small one
         monkeypatch.setattr(blocks, "_SPARSE_FROM", 0)
         monkeypatch.setattr(blocks, "_SPARSE_BELOW", np.inf)
@@ -53,6 +56,7 @@ def test_solve_determinants_and_variances(
         cross_products(design.cells, w[design.cells.order], True), design.lambdas(theta), P
     )
     assert issparse(factor.V) == sparse
+    assert len(design.cells.shape) == 1 + rectangle
     q = H.shape[0] - design.p
     assert factor.logdet == pytest.approx(np.linalg.slogdet(H)[1])
     assert factor.logdet_u == pytest.approx(np.linalg.slogdet(H[:q, :q])[1])

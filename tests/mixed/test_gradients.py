@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from reedlab.mixed import cells
 from reedlab.mixed.gaussian import GaussianProfile
 from reedlab.mixed.glmm import LaplaceObjective, likelihood_of
 from reedlab.mixed.optimise import gradient_in_theta
+from reedlab.mixed.quadrature import QuadratureObjective
 
 SEEDS = st.integers(0, 2**32 - 1)
 
@@ -36,16 +40,38 @@ def test_profiled_deviance(random_design, seed: int, reml: bool, correlated: boo
 
 
 @pytest.mark.parametrize("family", ["binomial", "ordinal"])
-@given(seed=SEEDS, correlated=st.booleans())
+@given(seed=SEEDS, correlated=st.booleans(), rectangle=st.booleans())
 @settings(max_examples=40, deadline=None)
-def test_laplace(random_design, family: str, seed: int, correlated: bool) -> None:
+def test_laplace(random_design, family: str, seed: int, correlated: bool, rectangle: bool) -> None:
     rng = np.random.default_rng(seed)
     design = random_design(rng, family, correlated)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cells, "_EMPTY", 4 if rectangle else 0)
+        assert len(design.cells.shape) == 1 + rectangle  # made here and kept
     start = [np.zeros((t.n_levels, t.k)) for t in design.terms]
     objective = LaplaceObjective(design, likelihood_of(design, family), start)
     theta, beta = rng.uniform(0.05, 1.5, design.n_theta), 0.5 * rng.normal(size=design.p)
     phi = np.array([-0.8, 0.4]) + 0.2 * rng.normal(size=2) if family == "ordinal" else np.zeros(0)
     x = np.concatenate([theta, beta, phi])
+    _, d_lambda, d_rest = objective(x)
+    analytic = np.concatenate([gradient_in_theta(design, d_lambda), d_rest])
+    numeric = central(lambda at: objective(at)[0], x)
+    np.testing.assert_allclose(analytic, numeric, rtol=2e-5, atol=2e-5)
+
+
+@pytest.mark.parametrize("family", ["binomial", "ordinal"])
+@given(seed=SEEDS, nodes=st.sampled_from([2, 5, 9]), slope=st.booleans())
+@settings(max_examples=25, deadline=None)
+def test_quadrature(random_design, family: str, seed: int, nodes: int, slope: bool) -> None:
+    rng = np.random.default_rng(seed)
+    design = random_design(rng, family, correlated=False)
+    term = design.terms[0]
+    basis = term.basis[:, 1:] if slope else term.basis[:, :1]
+    design = replace(design, terms=(replace(term, names=("one",), basis=basis),))
+    start = [np.zeros((term.n_levels, 1))]
+    objective = QuadratureObjective(design, likelihood_of(design, family), start, nodes)
+    phi = np.array([-0.8, 0.4]) + 0.2 * rng.normal(size=2) if family == "ordinal" else np.zeros(0)
+    x = np.concatenate([rng.uniform(0.05, 1.5, 1), 0.5 * rng.normal(size=design.p), phi])
     _, d_lambda, d_rest = objective(x)
     analytic = np.concatenate([gradient_in_theta(design, d_lambda), d_rest])
     numeric = central(lambda at: objective(at)[0], x)
