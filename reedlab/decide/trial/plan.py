@@ -1,0 +1,153 @@
+"""What a trial compares, the order that chance gave it, and the blanks that it takes."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reedlab.errors import DecisionError
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a trial compares, and what it was meant to be able to tell.
+
+    Attributes
+    ----------
+    lot : str
+        The one lot from which every blank comes.
+    settings : tuple of str
+        The two settings in the maker's words; effects are told as the first against the second.
+    blanks : int
+        Even, ten or more.
+    seed : int
+        What the random order was drawn from, so that anyone can draw it again.
+    usual_success : float
+        Share of blanks that turn out good today, for the number needed.
+    success_difference : float
+        The smallest difference in that share that would change what the maker does.
+    minutes_ratio : float
+        The smallest ratio of scraping minutes that would.
+    log_minutes_sd : float
+        Standard deviation of log minutes from reed to reed within a lot.
+    """
+
+    lot: str
+    settings: tuple[str, str]
+    blanks: int = 20
+    seed: int = 1
+    usual_success: float = 0.6
+    success_difference: float = 0.2
+    minutes_ratio: float = 1.15
+    log_minutes_sd: float = 0.25
+
+    def __post_init__(self) -> None:
+        if self.blanks < 10 or self.blanks % 2:
+            raise DecisionError(
+                f"A trial needs an even number of blanks, ten or more, not {self.blanks}."
+            )
+        if len(set(self.settings)) != 2 or not all(s.strip() for s in self.settings):
+            raise DecisionError("A trial compares two settings with different names: name both.")
+        if not 0 < self.usual_success < 1 or not 0 < self.success_difference < 1:
+            raise DecisionError(
+                "The usual share of good reeds and the difference that would matter lie between "
+                "0 and 1: give 0.2 for twenty points."
+            )
+        if self.minutes_ratio <= 0 or self.minutes_ratio == 1 or self.log_minutes_sd <= 0:
+            raise DecisionError(
+                "The ratio of minutes that would matter must be positive and not 1, and the "
+                "spread of log minutes positive."
+            )
+
+
+def draw(plan: Plan) -> pd.DataFrame:
+    """Draw the random order and the codes of a trial.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a blank in the order of making: ``order``, ``pair``, ``setting``, ``code``.
+
+    Examples
+    --------
+    >>> frame = draw(Plan("L07", ("tip 0.10 mm", "tip 0.12 mm"), blanks=10, seed=3))
+    >>> frame.groupby("pair")["setting"].nunique().unique().tolist()
+    [2]
+    """
+    rng = np.random.default_rng(plan.seed)
+    first = rng.integers(2, size=plan.blanks // 2)
+    setting = np.column_stack([first, 1 - first]).ravel()
+    codes = rng.choice(np.arange(100, 1000), size=plan.blanks, replace=False)
+    order = np.arange(1, plan.blanks + 1)
+    return pd.DataFrame(
+        {
+            "order": order,
+            "pair": (order + 1) // 2,
+            "setting": np.array(plan.settings, dtype=object)[setting],
+            "code": codes,
+        }
+    )
+
+
+def number_needed(plan: Plan, *, significance: float = 0.05, power: float = 0.8) -> pd.DataFrame:
+    """Count the blanks that it takes to tell the difference that would matter.
+
+    Success is counted by the arcsine difference of two proportions (Cohen 1988, chapter 6),
+    minutes by the t test on pairs of log minutes (chapter 2), both two-sided.
+
+    Parameters
+    ----------
+    plan : Plan
+        Its ``blanks`` give what can be told with as many as that.
+    significance, power : float
+        The usual 5 and 80 per cent.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows ``success`` and ``minutes``: ``difference`` (in share, or as a ratio),
+        ``blanks_needed`` (both settings together) and ``tells`` (the smallest difference that
+        the planned number tells; NaN if none does).
+
+    Examples
+    --------
+    >>> number_needed(Plan("L07", ("thin", "thick"), blanks=20))["blanks_needed"].tolist()
+    [162, 106]
+    """
+    from scipy.optimize import brentq
+    from statsmodels.stats.power import NormalIndPower, TTestPower
+    from statsmodels.stats.proportion import proportion_effectsize
+
+    aims = {"alpha": significance, "power": power}
+    better = min(plan.usual_success + plan.success_difference, 1.0)
+    h = abs(proportion_effectsize(better, plan.usual_success))
+    per_setting = NormalIndPower().solve_power(effect_size=h, **aims)
+    seen_h = NormalIndPower().solve_power(nobs1=plan.blanks / 2, **aims)
+    top = proportion_effectsize(1.0, plan.usual_success)
+    seen_success = math.nan
+    if seen_h <= top:
+        seen = brentq(
+            lambda p: proportion_effectsize(p, plan.usual_success) - seen_h, plan.usual_success, 1
+        )
+        seen_success = seen - plan.usual_success
+
+    pair_sd = plan.log_minutes_sd * math.sqrt(2)
+    pairs = TTestPower().solve_power(
+        effect_size=abs(math.log(plan.minutes_ratio)) / pair_sd, **aims
+    )
+    seen_d = TTestPower().solve_power(nobs=plan.blanks / 2, **aims)
+    return pd.DataFrame(
+        {
+            "difference": [plan.success_difference, plan.minutes_ratio],
+            "blanks_needed": [2 * math.ceil(per_setting), 2 * math.ceil(pairs)],
+            "tells": [seen_success, math.exp(seen_d * pair_sd)],
+        },
+        index=pd.Index(["success", "minutes"], name="measure"),
+    )

@@ -1,0 +1,205 @@
+"""The sheets of a trial, written and read back.
+
+The folder of a trial holds three sheets and a plan:
+
+``bench.csv``
+    What the maker works from: order, pair, setting; to fill in: reed, rough_min, finish_min.
+``judge.csv``
+    What the judge works from: a random three-digit code and nothing that tells the setting; to
+    fill in: outcome, judge, judged_on. Three digits at random are usual in sensory tests.
+``key/key.csv``
+    Which code belongs to which blank. A second person ties the numbers on, or the maker does it
+    long before judging; it stays shut until every verdict is down.
+``plan.toml``
+    The lot, the two settings, the seed and what the trial was meant to be able to tell.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+
+import pandas as pd
+
+from reedlab.decide.trial.plan import Plan, draw
+from reedlab.errors import RecordError
+from reedlab.records import Settings
+from reedlab.records.findings import Findings
+from reedlab.records.parsing import parse_table
+from reedlab.records.reading import as_table, read_csv
+from reedlab.records.store import beside, write_table, write_text
+from reedlab.records.tables import TABLES, Column, Table
+
+BENCH, JUDGE, KEY, PLAN = "bench.csv", "judge.csv", "key/key.csv", "plan.toml"
+LOST = ("given_up", "broken")
+
+
+def write_trial(plan: Plan, folder: str | Path) -> Path:
+    """Write the sheets of a trial into a new folder.
+
+    Parameters
+    ----------
+    plan : Plan
+    folder : path
+        Must not exist yet: a trial under way is never written over.
+
+    Returns
+    -------
+    pathlib.Path
+        The folder.
+
+    Raises
+    ------
+    WriteError
+        When the folder exists or cannot be made.
+    """
+    drawn = draw(plan)
+    to_make = drawn[["order", "pair", "setting"]]
+    to_judge = drawn[["code"]].sort_values("code", ignore_index=True)
+    with beside(folder) as fresh:
+        write_table(to_make.assign(reed="", rough_min="", finish_min="", note=""), fresh / BENCH)
+        write_table(to_judge.assign(outcome="", judge="", judged_on="", note=""), fresh / JUDGE)
+        write_table(drawn[["order", "code"]], fresh / KEY)
+        write_text(_as_toml(plan), fresh / PLAN)
+    return Path(folder)
+
+
+def _as_toml(plan: Plan) -> str:
+    values = {"format": 1, **asdict(plan), "settings": list(plan.settings)}
+    lines = [f"{name} = {json.dumps(v, ensure_ascii=False)}" for name, v in values.items()]
+    return (
+        "# A trial of two settings on blanks of one lot, written by reedlab: do not change it.\n"
+        + "\n".join(lines)
+        + "\n"
+    )
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A trial read back.
+
+    Attributes
+    ----------
+    plan : Plan
+        What was planned.
+    reeds : pandas.DataFrame
+        One row a blank: ``order``, ``pair``, ``setting``, ``code``, ``reed``, ``outcome``,
+        ``success`` (1, 0, missing while pending), ``scrape_min`` (rough and finish together,
+        missing for a blank that was lost on the way).
+    """
+
+    plan: Plan
+    reeds: pd.DataFrame
+
+
+def read_trial(folder: str | Path, success: Iterable[str] = ("good",)) -> Trial:
+    """Read a trial's sheets as far as they are filled in.
+
+    Parameters
+    ----------
+    folder : path
+        As `write_trial` made it.
+    success : iterable of str
+        The outcomes that count as success.
+
+    Returns
+    -------
+    Trial
+
+    Raises
+    ------
+    RecordError
+        When a sheet is missing or changed in what reedlab wrote, or a verdict or a number of
+        minutes cannot be read; the sentence names the file and the line.
+    """
+    folder = Path(folder)
+    plan = _read_plan(folder / PLAN)
+    bench, judge, key = (_read_sheet(folder / name) for name in (BENCH, JUDGE, KEY))
+    reeds = bench.merge(key, on="order", how="outer").merge(
+        judge[["code", "outcome"]], on="code", how="outer"
+    )
+    settings = reeds.groupby("pair")["setting"].agg(set)
+    if len(reeds) != plan.blanks or not all(s == set(plan.settings) for s in settings):
+        raise RecordError(
+            f"The sheets in {folder} no longer hold the {plan.blanks} blanks that were drawn: put "
+            "the columns order, pair, setting and code back as they were."
+        )
+    outcome = reeds["outcome"].astype(object)
+    judged, lost = outcome.notna(), outcome.isin(LOST)
+    return Trial(
+        plan,
+        pd.DataFrame(
+            {
+                "order": reeds["order"].astype(int),
+                "pair": reeds["pair"].astype(int),
+                "setting": pd.Categorical(reeds["setting"], categories=list(plan.settings)),
+                "code": reeds["code"].astype(int),
+                "reed": reeds["reed"],
+                "outcome": reeds["outcome"],
+                "success": outcome.isin(set(success)).astype(float).where(judged),
+                "scrape_min": (reeds["rough_min"] + reeds["finish_min"]).mask(lost),
+            }
+        ),
+    )
+
+
+def _read_plan(path: Path) -> Plan:
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        names = {field.name for field in fields(Plan)}
+        known = {name: value for name, value in values.items() if name in names}
+        return Plan(**{**known, "settings": tuple(known["settings"])})
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, KeyError, TypeError) as error:
+        raise RecordError(
+            f"{path} is missing or no longer as reedlab wrote it, so there is no trial to read."
+        ) from error
+
+
+def _read_sheet(path: Path) -> pd.DataFrame:
+    """Read one sheet in whatever way a spreadsheet saved it; the first trouble is raised."""
+    table, found, defaults = _SHEETS[path.name], Findings(), Settings()
+    sheet = read_csv(path, table, defaults, found)
+    if sheet is not None:
+        rows = as_table(sheet, table, defaults, found)
+        typed = parse_table(table, rows, defaults, found, comma_decimal=sheet.comma_decimal)
+    errors = found.frame().query("severity == 'error'")
+    if len(errors):
+        first = errors.iloc[0]
+        cell = f"row {first['row']}, {first['column']}, {first['value']!r}: "
+        where = cell if first["column"] else ""
+        raise RecordError(f"{path}: {where}{first['problem']}; {first['mend']}.")
+    return typed
+
+
+_REEDS = TABLES["reeds"].columns
+
+
+def _sheet(name: str, says: str, *columns: Column) -> Table:
+    return Table(name, says, {column.name: column for column in columns})
+
+
+_SHEETS = {
+    "bench.csv": _sheet(
+        "bench",
+        "a blank of a trial, as the maker works on it",
+        Column("order", "number", "the order of making", needed=True),
+        Column("pair", "number", "which two belong together", needed=True),
+        Column("setting", "text", "how to make it", needed=True),
+        *(_REEDS[name] for name in ("reed", "rough_min", "finish_min", "note")),
+    ),
+    "judge.csv": _sheet(
+        "judge",
+        "a finished reed of a trial, as the judge sees it",
+        Column("code", "number", "the number tied to it", needed=True),
+        *(_REEDS[name] for name in ("outcome", "judge", "judged_on", "note")),
+    ),
+    "key.csv": _sheet(
+        "key",
+        "which number belongs to which blank",
+        Column("order", "number", "the order of making", needed=True),
+        Column("code", "number", "the number tied to it", needed=True),
+    ),
+}
