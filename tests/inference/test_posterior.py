@@ -19,7 +19,6 @@ from reedlab.errors import ModelError, PredictionError
 from reedlab.mixed import fit
 from reedlab.mixed.binomial import joint_mode
 from reedlab.mixed.conditional_families import conditional
-from reedlab.mixed.importance import pareto_smooth
 from reedlab.mixed.posterior import design_posterior, posterior
 from reedlab.mixed.priors import Priors
 from reedlab.mixed.terms import Design, RandomTerm
@@ -307,14 +306,6 @@ def test_priors_can_be_replaced(bench):
     assert wide.loc["sd supplier", "mean"] > usual.loc["sd supplier", "mean"]
     with pytest.raises(ModelError, match="sd_scale"):
         Priors(sd_scale=0.0)
-
-
-def test_pareto_smoothing_keeps_good_weights_and_flags_bad_ones():
-    rng = np.random.default_rng(1)
-    weight, k = pareto_smooth(rng.normal(0, 0.3, 4000))
-    assert weight.sum() == pytest.approx(1.0) and k < 0.5
-    # Pareto weights of shape 1 have no mean: k is near 1
-    assert pareto_smooth(rng.exponential(1.0, 4000))[1] > 0.7
 
 
 def test_units_of_a_gaussian_response_do_not_matter():
