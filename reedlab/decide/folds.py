@@ -22,8 +22,9 @@ LEARNT = 1.15
 The rules were learnt from the very lots that they are judged on, fold by fold, chosen among, and
 corrected by an optimism that is an estimate too, so the savings of lots hang together more than
 their spread tells (Nadeau and Bengio 2003, Machine Learning 52:239). How much is measured: on 600
-simulated benches of 9 to 20 lots a 90 % interval without the factor held 85 times in 100, with it
-91 times; `tests/benchmarks/decisions_rules.py` counts on others.
+simulated benches of 9 to 20 lots with one measure a 90 % interval without the factor held 85 times
+in 100, with it 91 times; on 600 others of 6 to 20 lots with one measure or three, 92 times
+(`tests/benchmarks/decisions_rules.py`).
 """
 
 
