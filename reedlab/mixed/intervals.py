@@ -4,7 +4,7 @@
 method     when
 ========== ====================================================================================
 wald       coefficients of well-determined models; quick; says nothing of sds
-profile    every parameter, by how fast the likelihood falls away from its top; sds may reach 0
+profile    all but thresholds, by how fast the likelihood falls from its top; sds may reach 0
 bootstrap  every parameter, by refitting responses that the fitted model makes up
 ========== ====================================================================================
 
@@ -134,7 +134,7 @@ def _refit(fitted: Fitted, seed: np.random.SeedSequence) -> pd.Series | None:
 
 
 def profile(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
-    """Return profile-likelihood limits of every parameter, by maximum likelihood.
+    """Return profile-likelihood limits of all parameters but thresholds, by maximum likelihood.
 
     A limit is where twice the log-likelihood, maximised over all other parameters, has fallen by
     the chi-square quantile. An sd whose likelihood has not fallen that far at 0 has the limit 0; a

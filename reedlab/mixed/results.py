@@ -148,7 +148,7 @@ class Fit:
         Parameters
         ----------
         method : {"wald", "profile", "bootstrap"}
-            Wald limits are of the fixed effects alone; the others take in the sds.
+            Wald limits are of the coefficients alone; the others take in the sds.
         level : float
             Confidence level.
         **options

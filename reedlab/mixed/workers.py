@@ -31,18 +31,19 @@ def run_seeded(
     workers
         Number of processes.
     progress
-        Whether a progress bar is shown.
+        Whether a progress bar is shown, on the error stream.
     label
         What the bar says.
     """
     from joblib import Parallel, delayed
+    from rich.console import Console
     from rich.progress import Progress
 
     seeds = np.random.SeedSequence(seed).spawn(n)
     chunks = [seeds[i : i + _CHUNK] for i in range(0, n, _CHUNK)]
     out: list[Any] = []
     with (
-        Progress(disable=not progress, transient=True) as bar,
+        Progress(console=Console(stderr=True), disable=not progress, transient=True) as bar,
         Parallel(n_jobs=workers, return_as="generator") as pool,
     ):
         line = bar.add_task(label, total=n)

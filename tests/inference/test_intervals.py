@@ -126,9 +126,9 @@ def test_bootstrap_shows_how_far_it_is(open_fit, capsys, monkeypatch):
     for name, value in {"FORCE_COLOR": "1", "TERM": "xterm"}.items():  # a terminal, to the bar
         monkeypatch.setenv(name, value)
     open_fit("dyestuff").conf_int("bootstrap", n=20, progress=True)
-    assert "Bootstrap" in capsys.readouterr().out
+    assert "Bootstrap" in capsys.readouterr().err
     open_fit("dyestuff").conf_int("bootstrap", n=20)
-    assert capsys.readouterr().out == ""
+    assert capsys.readouterr() == ("", "")
 
 
 def test_bootstrap_is_the_same_on_one_worker_and_on_two(open_fit):
