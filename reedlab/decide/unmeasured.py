@@ -68,12 +68,9 @@ class Unmeasured:
 
     @property
     def verdict(self) -> str:
-        """``same``, ``otherwise sure`` (it is clear in one of them only), or ``changed``."""
+        """``same`` while the slope moves by less than half of its sd, else ``changed``."""
         before, after = self.left_out.loc[self.column], self.filled_in.loc[self.column]
-        if _direction(before) == _direction(after):
-            return "same"
-        stays = before["low"] <= after["mean"] <= before["high"]
-        return "otherwise sure" if stays else "changed"
+        return "same" if abs(after["mean"] - before["mean"]) < 0.5 * before["sd"] else "changed"
 
     @property
     def step(self) -> str:
@@ -83,16 +80,19 @@ class Unmeasured:
 
     def sentence(self) -> str:
         """Say whether filling in changes the answer, and what to measure."""
-        name = MEASURES[self.column][0]
-        opening = {
-            "same": f"leaves the answer on {name} as it is",
-            "otherwise sure": f"changes how sure the answer on {name} is, not what it is",
-            "changed": f"changes the answer on {name}",
-        }[self.verdict]
-        text = f"Filling in the pieces that were not measured {opening}: {self.step} goes with "
-        text += f"{_times(self.left_out.loc[self.column])} the odds of a good reed "
-        text += "where their reeds are left out, and with "
-        text += f"{_times(self.filled_in.loc[self.column], '')} where they are filled in."
+        name, after = MEASURES[self.column][0], self.filled_in.loc[self.column]
+        ratio = after["sd"] / self.left_out.loc[self.column, "sd"]
+        sure = "surer than" if ratio < 0.8 else "less sure than" if ratio > 1.25 else "as sure as"
+        does, where = ("leaves", " where it is") if self.verdict == "same" else ("changes", "")
+        text = (
+            f"Filling in the pieces that were not measured {does} the answer on {name}{where}, "
+            f"{sure} before: {self.step} goes with {_times(self.left_out.loc[self.column])} the "
+            "odds of a good reed where their reeds are left out, and with "
+            f"{_times(after, '')} where they are filled in"
+        )
+        if after["low"] < 0 < after["high"]:
+            text += ", so that the records cannot tell for sure which way it goes"
+        text += "."
         never = len(self.dropped.lots)
         if never:
             lots = int(self.dropped.table["lots"].sum())
@@ -143,34 +143,32 @@ def compare(
             f"The piece of every settled reed has its {MEASURES[column][0]}: nothing is missing, "
             "and nothing needs to be filled in."
         )
-    unit, centre = float(measured[column].std()), float(measured[column].mean())
-    scaled = {
-        "left out": measured.assign(**{column: (measured[column] - centre) / unit}),
-        "filled in": reeds.assign(**{column: (reeds[column] - centre) / unit}),
-    }
-    formulas = {
-        name: "success ~ " + formula_of(frame, Spec(terms=(column,)))
-        for name, frame in scaled.items()
-    }
-    design, recipe = build(formulas["left out"], scaled["left out"], "binomial")
+    unit = float(measured[column].std())
+    formulas = [
+        "success ~ " + formula_of(frame, Spec(terms=(column,))) for frame in (measured, reeds)
+    ]
+    design, recipe = build(formulas[0], measured, "binomial")
     before = design_posterior(design, "binomial", Priors(), seed, draws, recipe)
     also = (*missing.ALSO, *(name for name in usable if name != column))
-    after = missing.posterior(
-        formulas["filled in"], scaled["filled in"], also=also, m=m, draws=draws, seed=seed
-    )
-    values = after.imputations.frame()
-    values["value"] = centre + unit * values["value"]
+    after = missing.posterior(formulas[1], reeds, also=also, m=m, draws=draws, seed=seed)
     return Unmeasured(
         column,
         unit,
-        before.summary(_LEVEL),
-        after.summary(_LEVEL),
-        after.information(_LEVEL),
+        _per_step(before.summary(_LEVEL), column, unit),
+        _per_step(after.summary(_LEVEL), column, unit),
+        _per_step(after.information(_LEVEL), column, unit),
         missing.dropped(reeds, column),
-        values,
+        after.imputations.frame(),
         reeds,
         after.notes,
     )
+
+
+def _per_step(table: pd.DataFrame, column: str, unit: float) -> pd.DataFrame:
+    """Give the measurement's slope for a step of one unit; shares of information stay."""
+    out, scaled = table.copy(), table.columns.drop("missing", errors="ignore")
+    out.loc[column, scaled] *= unit
+    return out
 
 
 def _enough(reeds: pd.DataFrame, column: str) -> bool:
@@ -184,10 +182,6 @@ def _enough(reeds: pd.DataFrame, column: str) -> bool:
         and known["lot"].nunique() > 1
         and known[column].nunique() > 1
     )
-
-
-def _direction(row: pd.Series) -> int:
-    return int(row["low"] > 0) - int(row["high"] < 0)
 
 
 def _times(row: pd.Series, interval: str = f"{_LEVEL:.0%} interval ") -> str:

@@ -10,6 +10,11 @@ draws the sds, then (u, β), then the missing values. Parameters are drawn, neve
 so that the filled-in values carry the whole of the uncertainty. The sds are drawn by slice sampling
 from their own density, (u, β) integrated out, so that a chain settles in a few cycles.
 
+Columns that are missing together must not be guessed from one another's guesses: a column stands in
+another's equation only if it comes before it in the order of visits (fewest gaps first), or was
+read on a tenth at least of the pieces that lack the other. Where every piece that lacks the first
+lacks the second too (a monotone pattern), that is the sequence of regressions that needs no cycles.
+
 A group without any measured piece has no rows in its column's model: its effect is drawn from the
 spread between groups, which is all that is known of it.
 
@@ -35,6 +40,8 @@ from scipy.sparse import csr_matrix
 
 from reedlab.mixed.priors import Priors
 
+TELLS = 0.1
+"""Share of the pieces lacking a column on which another must be read to be asked about it."""
 _PRIORS = Priors(sd_scale=1.0)  # of a response in units of its own sd
 _FURTHEST = 20  # steps that a slice may take to either side
 
@@ -252,12 +259,20 @@ def run_chain(pieces: Pieces, cycles: int, rng: np.random.Generator) -> Chain:
         x[missing[:, j], j] = rng.choice(x[~missing[:, j], j], int(missing[:, j].sum()))
     order = np.argsort(missing.sum(axis=0), kind="stable")
     equations = [Equation(~missing[:, j], pieces.groups) for j in range(x.shape[1])]
-    means, sds = np.empty((2, cycles, x.shape[1]))
+    beside = [_predictors(missing, order, j) for j in range(x.shape[1])]
+    trace = np.empty((2, cycles, x.shape[1]))
     ones = np.ones((len(x), 1))
     for cycle in range(cycles):
         for j in order:
-            B = np.concatenate([ones, pieces.known, np.delete(x, j, axis=1)], axis=1)
+            B = np.concatenate([ones, pieces.known, x[:, beside[j]]], axis=1)
             x[:, j] = equations[j].draw(x[:, j], B, rng)
             drawn = pieces.centre[j] + pieces.scale[j] * x[missing[:, j], j]
-            means[cycle, j], sds[cycle, j] = drawn.mean(), drawn.std()
-    return Chain(pieces.centre + pieces.scale * x, means, sds)
+            trace[:, cycle, j] = drawn.mean(), drawn.std()
+    return Chain(pieces.centre + pieces.scale * x, *trace)
+
+
+def _predictors(missing: np.ndarray, order: np.ndarray, j: int) -> list[int]:
+    """Return the columns that stand in the equation of column j; see the top of this file."""
+    earlier = order[: int(np.flatnonzero(order == j)[0])]
+    tells = np.mean(~missing[missing[:, j]], axis=0) >= TELLS
+    return [int(k) for k in np.flatnonzero(tells | np.isin(np.arange(len(order)), earlier))]

@@ -18,7 +18,7 @@ import pandas as pd
 from formulaic import Formula
 
 from reedlab.errors import DataError
-from reedlab.mixed.chained import Pieces
+from reedlab.mixed.chained import TELLS, Pieces
 from reedlab.mixed.checks import check_design
 from reedlab.mixed.formula import parse
 from reedlab.mixed.matrices import Recipe, build, columns_of
@@ -86,7 +86,7 @@ def find_gaps(
     frame = data.iloc[design.rows_used].reset_index(drop=True)
     numeric = [
         name
-        for name, factor in recipe.dtypes.items()
+        for name, factor in sorted(recipe.dtypes.items())  # the same order in every run
         if not factor and pd.api.types.is_numeric_dtype(frame[name].dtype)
     ]
     columns = tuple(name for name in numeric if frame[name].isna().any())
@@ -99,12 +99,15 @@ def find_gaps(
     _refuse(frame, columns, unit)
     check_design(design, family)
     means = frame[numeric].astype(float).groupby(unit).mean()
-    helping = _helping(frame, also, unit, {*recipe.dtypes} | _response(recipe.formula.response))
+    used = {*recipe.dtypes} | _response(recipe.formula.response)
+    helping = _helping(frame, also, unit, used, means[list(columns)])
     gappy = means[list(columns)].join(helping.loc[:, helping.isna().any()])
     complete = means.drop(columns=list(columns)).join(helping.loc[:, helping.notna().all()])
     groups = _groups(frame, design, recipe, unit, means[list(columns)])
-    known = [*_outcomes(design, unit, groups), *complete.to_numpy().T]
-    for name in set(recipe.factors) - set(groups):
+    alone = np.zeros(len(means), dtype=int)
+    finest = max((codes for codes, _ in groups.values()), key=np.max, default=alone)
+    known = [*_outcomes(design, unit, finest), *complete.to_numpy().T]
+    for name in sorted(set(recipe.factors) - set(groups)):
         known += list(pd.get_dummies(frame[name].iloc[first_rows(unit)]).to_numpy(float).T[1:])
     centre, scale = gappy.mean().to_numpy(), gappy.std().to_numpy()
     pieces = Pieces(
@@ -170,9 +173,9 @@ def _refuse(frame: pd.DataFrame, columns: Sequence[str], unit: np.ndarray) -> No
 
 
 def _helping(
-    frame: pd.DataFrame, also: Sequence[str], unit: np.ndarray, used: set[str]
+    frame: pd.DataFrame, also: Sequence[str], unit: np.ndarray, used: set[str], read: pd.DataFrame
 ) -> pd.DataFrame:
-    """Means by piece of further columns that are known of enough pieces and vary."""
+    """Means by piece of further columns that vary and are known where the model's are not."""
     names = [name for name in also if name in frame and name not in used]
     for name in names:
         if not pd.api.types.is_numeric_dtype(frame[name].dtype):
@@ -180,7 +183,8 @@ def _helping(
                 f"{name!r} is no number and cannot help to fill in; take it out of also=."
             )
     means = frame[names].astype(float).groupby(unit).mean()
-    return means.loc[:, (means.notna().sum() >= LEAST) & (means.nunique() > 1)]
+    tells = [max(means.loc[read[c].isna(), name].notna().mean() for c in read) for name in names]
+    return means.loc[:, (means.nunique() > 1) & (np.array(tells, dtype=float) >= TELLS)]
 
 
 Groups = dict[str, tuple[np.ndarray, tuple[str, ...]]]
@@ -196,20 +200,17 @@ def _groups(
         for term in design.terms
         if term.n_levels < len(first)
     }
-    for name, levels in recipe.factors.items():
+    for name, levels in sorted(recipe.factors.items()):
         codes = pd.Categorical(frame[name].iloc[first], categories=levels).codes
         if (read.groupby(codes).count() == 0).any(axis=None):
             found[name] = (codes.astype(np.intp), tuple(map(str, levels)))
     return found
 
 
-def _outcomes(design: Design, unit: np.ndarray, groups: Groups) -> list[np.ndarray]:
+def _outcomes(design: Design, unit: np.ndarray, finest: np.ndarray) -> list[np.ndarray]:
     """Mean response of each piece, and the mean of that in the finest grouping."""
     y = design.y if design.trials is None else design.y / design.trials
     own = pd.Series(y).groupby(unit).mean()
-    if not groups:
-        return [own.to_numpy()]
-    finest = max((codes for codes, _ in groups.values()), key=lambda codes: int(codes.max()))
     return [own.to_numpy(), own.groupby(finest).transform("mean").to_numpy()]
 
 
@@ -251,8 +252,8 @@ def _never_measured(groups: Groups, read: pd.DataFrame) -> list[str]:
             if none:
                 alike.setdefault((group, none), []).append(str(name))
     return [
-        f"No piece of {len(none)} of {len(groups[group][1])} levels of {group} has "
-        f"{' or '.join(names)} ({', '.join(none)}): how their pieces differ is not known, and what "
-        "is filled in for them comes from the spread between levels and from the outcomes alone."
+        f"No piece of {', '.join(none)} ({group}: {len(none)} of {len(groups[group][1])}) has "
+        f"{' or '.join(names)}: what is filled in for them comes from the spread of the others and "
+        "from the outcomes, not from their own pieces."
         for (group, none), names in alike.items()
     ]

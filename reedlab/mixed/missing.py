@@ -117,7 +117,7 @@ class Imputations:
             read = self.values[0, self.measured[:, j], j]
             drawn = self.values[:, ~self.measured[:, j], j]
             beyond = float(np.mean((drawn < read.min()) | (drawn > read.max())))
-            if beyond > 0.05:
+            if beyond > 0.05 + 2.0 / (len(read) + 1.0):  # so much by chance alone
                 notes.append(
                     f"{beyond:.0%} of what is filled in for {name} lies beyond what was read "
                     f"({read.min():.3g} to {read.max():.3g}): much is guessed outside the records."
