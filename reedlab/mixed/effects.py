@@ -32,6 +32,7 @@ from scipy.stats import norm
 
 from reedlab.errors import DataError, ModelError, PredictionError
 from reedlab.mixed.fitted import Fitted
+from reedlab.mixed.intervals import check_level
 from reedlab.mixed.matrices import Recipe, new_columns
 from reedlab.mixed.posterior import Posterior
 from reedlab.mixed.satterthwaite import satterthwaite, t_table
@@ -93,6 +94,7 @@ def effects(
         For a predictor that is not in the fixed part, a column that is missing, a value that the
         fit does not know.
     """
+    check_level(level)
     source = _Source.of(model, at_least)
     _check(groups, ("integrated", "typical"), "groups")
     _check(average, ("rows", "middle"), "average")
@@ -100,6 +102,9 @@ def effects(
     recipe = source.recipe
     wanted = _predictors(recipe) if variables is None and not at else _listed(variables or ())
     _known_columns(recipe, data, [*at, *wanted])
+    both = [name for name in wanted if name in at and name in recipe.factors]
+    if both:
+        raise ModelError(f"{both[0]!r} cannot be set and changed at once: leave it out of at=.")
     labels: list[dict[str, Any]] = []
     pairs: list[tuple[_Setting | None, _Setting, float]] = []
     for values in product(*at.values()):
@@ -176,10 +181,15 @@ def contrasts(
     table = satterthwaite(fitted, L, level) if gaussian else t_table(fitted, L, np.inf, level)
     table.insert(0, "first", [levels[i] for i, _ in pairs])
     table.insert(1, "second", [levels[j] for _, j in pairs])
-    p = table["p"]
-    return table.assign(
-        p_corr=p if correction == "none" else multipletests(p, method=correction)[1]
-    )
+    table["p_corr"] = table["p"]
+    if correction != "none":
+        try:
+            table["p_corr"] = multipletests(table["p"], method=correction)[1]
+        except ValueError as error:
+            raise ModelError(
+                f"there is no correction {correction!r}: choose holm, fdr_bh, bonferroni or none."
+            ) from error
+    return table
 
 
 @dataclass(frozen=True)

@@ -68,8 +68,7 @@ def conf_int(
     ModelError
         For an unknown method, or a level that is not between 0 and 1.
     """
-    if not 0.0 < level < 1.0:
-        raise ModelError(f"level is {level}: give a share between 0 and 1, such as 0.95.")
+    check_level(level)
     if method == "wald":
         return wald(fitted, level)
     if method == "profile":
@@ -79,6 +78,12 @@ def conf_int(
         tail = (1.0 - level) / 2.0
         return pd.DataFrame({"low": draws.quantile(tail), "high": draws.quantile(1.0 - tail)})
     raise ModelError(f"there is no method {method!r}: choose wald, profile or bootstrap.")
+
+
+def check_level(level: float) -> None:
+    """Refuse a confidence level that is not between 0 and 1."""
+    if not 0.0 < level < 1.0:
+        raise ModelError(f"level is {level}: give a share between 0 and 1, such as 0.95.")
 
 
 def estimates(fitted: Fitted) -> pd.Series:

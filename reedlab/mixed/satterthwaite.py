@@ -25,6 +25,7 @@ from scipy.stats import t as student
 from reedlab.errors import ModelError
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.gaussian import GaussianProfile
+from reedlab.mixed.intervals import check_level
 from reedlab.mixed.standardise import standardise
 from reedlab.mixed.threads import one_thread
 
@@ -67,6 +68,7 @@ def t_table(
     fitted: Fitted, contrasts: pd.DataFrame, df: np.ndarray | float, level: float
 ) -> pd.DataFrame:
     """Test combinations of coefficients by t with given degrees of freedom, infinite ones for z."""
+    check_level(level)
     L = contrasts.to_numpy(dtype=float)
     estimate, se = L @ fitted.beta, np.sqrt(np.einsum("rp,pq,rq->r", L, fitted.cov_beta, L))
     t = estimate / se

