@@ -65,13 +65,13 @@ def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable
 
     Examples
     --------
-    >>> even = pd.DataFrame({"maker": list("ABAB"), "season": list("sswv")[:2] * 2})
-    >>> design_table(even.assign(season=list("sssw")), "maker", "season").counts.to_numpy().tolist()
+    >>> made = pd.DataFrame({"maker": list("ABAB"), "season": ["spring"] * 3 + ["winter"]})
+    >>> design_table(made, "maker", "season").counts.to_numpy().tolist()
     [[2, 0], [1, 1]]
     """
     for column in (factor, condition):
         if column not in data.columns:
-            raise DataError(f"the data have no column {column!r}.")
+            raise DataError(f"the data have no column {column!r}: name one that they have.")
     rows = data[[factor, condition]].dropna().astype("category")  # which keeps an order given
     used = rows.apply(lambda column: column.cat.remove_unused_categories())
     counts = pd.crosstab(used[factor], used[condition])

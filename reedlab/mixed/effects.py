@@ -35,10 +35,9 @@ from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.intervals import check_level
 from reedlab.mixed.matrices import Recipe, new_columns
 from reedlab.mixed.posterior import Posterior
+from reedlab.mixed.predict import mean_of_expit
 from reedlab.mixed.satterthwaite import satterthwaite, t_table
 
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 _BATCH = 2_000_000  # draws times rows held at once
 
 
@@ -249,26 +248,17 @@ class _Source:
         step = max(1, _BATCH // len(x))
         for start in range(0, len(setting.weight), step):
             rows = slice(start, start + step)
-            eta, sd = beta @ setting.X[rows].T, np.zeros((1, 1))
+            eta, variance = beta @ setting.X[rows].T, np.zeros((1, 1))
             if groups == "integrated":
                 parts = zip((basis[rows] for basis in setting.bases), self.covariances)
-                sd = np.sqrt(sum(np.einsum("nk,skj,nj->sn", b, c, b) for b, c in parts))
+                variance = sum((np.einsum("nk,skj,nj->sn", b, c, b) for b, c in parts), variance)
             for k in range(cuts.shape[1]):
-                above[:, k] += _mean_of_expit(eta - cuts[:, [k]], sd) @ setting.weight[rows]
+                mean = mean_of_expit(eta - cuts[:, [k]], variance, nodes=15)
+                above[:, k] += mean @ setting.weight[rows]
         if self.family == "binomial" or self.at_least:
             return above
         ends = np.ones((len(x), 1))
         return -np.diff(np.concatenate([ends, above, 0.0 * ends], axis=1), axis=1)
-
-
-def _mean_of_expit(eta: np.ndarray, sd: np.ndarray) -> np.ndarray:
-    """Mean of the inverse logit of N(eta, sd²), both (S, rows), by fifteen nodes."""
-    if not sd.any():
-        return np.asarray(expit(eta))
-    out = np.zeros(np.broadcast_shapes(eta.shape, sd.shape))
-    for node, weight in zip(_NODES, _WEIGHTS):
-        out += weight * expit(eta + node * sd)
-    return out
 
 
 @dataclass(frozen=True)

@@ -20,11 +20,14 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import minimize
+from scipy.special import logit
 from scipy.stats import chi2
 
 from reedlab.errors import ModelError
 from reedlab.mixed.adequacy import columns_of_terms, grouping
 from reedlab.mixed.fitted import Fitted, fit_design
+from reedlab.mixed.ordinal import CumulativeLogit, cut_points
 from reedlab.mixed.satterthwaite import Spread
 from reedlab.mixed.simulation import respond, simulate
 from reedlab.mixed.terms import Design
@@ -219,6 +222,7 @@ class _Plain:
     beta: np.ndarray
     sigma: float
     llf: float
+    thresholds: np.ndarray | None = None
 
 
 def _varies_between(design: Design, column: int) -> bool:
@@ -246,10 +250,7 @@ def _fit_any(design: Design, like: Fitted) -> Fitted | _Plain:
         return _least_squares(design, like.reml)
     if like.family == "binomial":
         return _logistic(design)
-    raise ModelError(
-        "the only group of an ordinal model cannot be tested by its variance: look at the "
-        "posterior of its sd."
-    )
+    return _ordered(design)
 
 
 def _least_squares(design: Design, reml: bool) -> _Plain:
@@ -275,6 +276,26 @@ def _logistic(design: Design) -> _Plain:
     return _Plain(design, "binomial", np.asarray(found.params), 1.0, float(found.llf))
 
 
+def _ordered(design: Design) -> _Plain:
+    """Return the likelihood of an ordered logit."""
+    grade, n_grades, zero = design.y.astype(int), len(design.grades), np.zeros(design.n)
+    share = np.cumsum(np.bincount(grade, minlength=n_grades)[:-1]) / design.n
+    cuts = logit(np.clip(share, 0.5 / design.n, 1.0 - 0.5 / design.n))
+    steps = np.log(np.maximum(np.diff(cuts), 1e-3))
+    rows = CumulativeLogit(grade, np.concatenate([cuts[:1], steps]))
+
+    def objective(x: np.ndarray) -> tuple[float, np.ndarray]:
+        at, eta = rows.with_extra(x[design.p :]), design.X @ x[: design.p]
+        loglik, score, _ = at.steps(eta)
+        by_cuts = at.extra_gradient(eta, zero, zero)
+        return -loglik, -np.concatenate([design.X.T @ score, by_cuts])
+
+    start = np.concatenate([np.zeros(design.p), rows.phi])
+    found = minimize(objective, start, jac=True, method="BFGS", options={"gtol": 1e-6})
+    beta, thresholds = found.x[: design.p], cut_points(found.x[design.p :])
+    return _Plain(design, "ordinal", beta, 1.0, -float(found.fun), thresholds)
+
+
 def _ratio(
     design: Design,
     less: Design,
@@ -288,7 +309,7 @@ def _ratio(
         y = simulate(null, rng)
     else:
         eta = null.design.X @ null.beta
-        y = respond(eta, null.family, rng, null.sigma, null.design.trials)
+        y = respond(eta, null.family, rng, null.sigma, null.design.trials, null.thresholds)
     try:
         above = fit_design(
             design.with_response(y), full.family, reml=full.reml, quadrature=full.quadrature
