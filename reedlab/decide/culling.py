@@ -30,6 +30,7 @@ from reedlab.decide.rules import (
     Windows,
 )
 from reedlab.decide.tryout import FEWEST, NOTICE, Tryout, too_small, try_rules
+from reedlab.decide.worth import mean_price, worth
 from reedlab.errors import DecisionError
 
 MEASURES = (
@@ -63,6 +64,8 @@ class Culling:
         What hangs on one piece, in money.
     reeds, lots : int
         How many the answer rests on.
+    worth : str
+        Says what a saleable reed is counted at; empty where no rule was tried.
     currency : str
     level : float
         Of every interval.
@@ -77,12 +80,16 @@ class Culling:
     stakes: Stakes | None
     reeds: int
     lots: int
+    worth: str
     currency: str
     level: float
     notes: tuple[str, ...]
 
     def sentence(self) -> str:
         """Say which pieces to pass over, or that measuring does not pay, or what to record."""
+        return f"{self._told()} {self.worth}".strip()
+
+    def _told(self) -> str:
         told = f"{self.reeds} measured reeds of {self.lots} lots"
         if self.tryout is None:
             return (
@@ -110,7 +117,9 @@ class Culling:
             return (
                 "Cannot tell which pieces to pass over: no rule is seen to pay, but one might save "
                 f"up to {self.slopes['could_save'].max():.0f} {self.currency} for 100 pieces of "
-                f"{told}. Go on tying all of them and measure some lots more, the poor pieces too."
+                f"{told}. Go on tying all of them and measure "
+                f"{self.slopes.loc[self.slopes['could_save'].idxmax(), 'measure']} on some lots "
+                "more, the poor pieces too."
             )
         return (
             f"Cannot tell which pieces to pass over: the best rule would save {best['saving']} "
@@ -133,14 +142,14 @@ def which_pieces(
 
     Every rule is learnt on some lots and judged on others, in money: what a passed-over failure
     would have cost, less what a passed-over good reed would have brought, less the time that
-    measuring takes. A saleable reed is worth what another one costs to make, unless `value` says
-    otherwise, so that a rule saves exactly if it makes saleable reeds cheaper.
+    measuring takes. A saleable reed is worth what `reedlab.decide.worth` says, unless `value` says
+    otherwise.
 
     Parameters
     ----------
     bench : Bench
     value : float, optional
-        What a saleable reed is worth.
+        What a saleable reed is worth, instead of its price or its cost.
     minutes : mapping of str to float, optional
         Minutes that measuring one piece takes, by the column of `MEASURES`.
     level : float
@@ -191,13 +200,22 @@ def which_pieces(
         "notes": (*_notes(cases, measures, narrowed), *costs_notes),
     }
     if too_small(cases) or not measures:
-        return Culling("cannot tell", None, _NO_SLOPES, stakes=None, **shared)
+        return Culling("cannot tell", None, _NO_SLOPES, stakes=None, worth="", **shared)
     weights = bench.reeds["supplier"].astype(object).value_counts()
 
-    def stakes_of(rows: pd.DataFrame) -> Stakes:
-        return money_at_stake(rows, Rates.of(bench.settings), spread, weights, value)
+    price = mean_price(bench.reeds)
 
-    stakes = stakes_of(cases)
+    def counted(rows: pd.DataFrame) -> tuple[Stakes, str]:
+        found = money_at_stake(rows, Rates.of(bench.settings), spread, weights)
+        of_reed = worth(price, found.value, bench.settings.currency)
+        return replace(found, value=of_reed.value if value is None else value), of_reed.says
+
+    def stakes_of(rows: pd.DataFrame) -> Stakes:
+        return counted(rows)[0]
+
+    stakes, says = counted(cases)
+    if value is not None:
+        says = f"A saleable reed is counted at {value:.2f} {bench.settings.currency}, as asked."
     slopes = slopes_within_lots(cases, measures, stakes, level)
     rules: dict[str, Rule] = {
         "predicted success": PredictedSuccess(measures),
@@ -208,7 +226,7 @@ def which_pieces(
     answer = {"follow": "pass over", "go on": "measure nothing"}.get(tried.answer, tried.answer)
     if not tried.best and slopes["could_save"].max() > 100 * NOTICE * stakes.if_bad:
         answer = "cannot tell"
-    return Culling(answer, tried, slopes, stakes=stakes, **shared)
+    return Culling(answer, tried, slopes, stakes=stakes, worth=says, **shared)
 
 
 def measured_reeds(bench: Any) -> pd.DataFrame:
@@ -249,7 +267,6 @@ def money_at_stake(
     rates: Rates,
     before: pd.DataFrame,
     weights: pd.Series,
-    value: float | None = None,
 ) -> Stakes:
     """Work out what hangs on tying one of these pieces.
 
@@ -262,14 +279,13 @@ def money_at_stake(
         Indexed by supplier: ``cane`` and ``minutes_before`` per tied piece.
     weights : pandas.Series
         Reeds made, by supplier.
-    value : float, optional
-        What a saleable reed is worth; what another one costs to make when not given.
 
     Returns
     -------
     Stakes
-        In money. Cane and the work before tying are sunk; a good reed takes its staple with it, a
-        failure gives it back as often as the rates say.
+        In money, a saleable reed at what another one costs to make. Cane and the work before tying
+        are sunk; a good reed takes its staple with it, a failure gives it back as often as the
+        rates say.
     """
     good = cases["good"] == 1
     minute = rates.wage_per_hour / 60
@@ -281,14 +297,13 @@ def money_at_stake(
     of = before.dropna(how="all").fillna(0.0)
     share = weights.reindex(of.index).fillna(0.0).clip(lower=1.0)
     sunk = np.average(of["cane"] + minute * of["minutes_before"], weights=share) if len(of) else 0.0
-    found = Stakes.at_replacement(
+    return Stakes.at_replacement(
         success=(good.sum() + 0.5) / (len(cases) + 1),
         if_good=scraping[0] + rates.staple_price + rates.thread_price,
         if_bad=scraping[1] + (1 - rates.staple_recovered) * rates.staple_price + rates.thread_price,
         sunk=float(sunk),
         minute=minute,
     )
-    return found if value is None else replace(found, value=value)
 
 
 def slopes_within_lots(

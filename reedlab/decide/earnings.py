@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.costs import cost_per_saleable, profit_per_hour
-from reedlab.decide.evidence import Evidence, gather, listed
+from reedlab.decide.evidence import gather, listed
 from reedlab.decide.models import Spec, fit_models
 from reedlab.decide.nextlot import NextLot
-from reedlab.decide.suppliers import SupplierAnswer, leans
+from reedlab.decide.suppliers import SupplierAnswer, leans, value_of
 from reedlab.errors import DecisionError
 
 _PRIOR_REEDS = 6
@@ -193,7 +193,8 @@ def by_form(bench: Any, seed: int = 1, draws: int = 4000) -> Forms:
     evidence = gather(bench, "form")
     models = fit_models(evidence, seed, draws, Spec(arm="form"))
     lot, rates = models.next_lot(evidence), evidence.rates
-    value = _value(evidence, lot)
+    price = evidence.price
+    value = price if np.isfinite(price) else value_of(evidence, lot, bench.settings.currency).value
     profit = profit_per_hour(lot.expected, rates, value)
     table = evidence.arms.merge(_profits(evidence.arms["form"].tolist(), profit, "form"))
     sellers = evidence.reeds.groupby("form", observed=True)["supplier"].nunique()
@@ -208,9 +209,3 @@ def by_form(bench: Any, seed: int = 1, draws: int = 4000) -> Forms:
         table, bool((forms > 1).any()), bench.settings.currency, (*evidence.notes, *models.notes),
         lot,
     )  # fmt: skip
-
-
-def _value(evidence: Evidence, lot: NextLot) -> float:
-    if np.isfinite(evidence.price):
-        return evidence.price
-    return float(np.median(cost_per_saleable(lot.expected, evidence.rates), axis=0).min())

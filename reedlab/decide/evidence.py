@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from reedlab.decide.costs import Rates
+from reedlab.decide.worth import mean_price
 from reedlab.errors import DecisionError
 
 _BEFORE = {"cane": "what their cane cost", "minutes_before": "the minutes before tying"}
@@ -31,7 +32,8 @@ class Evidence:
         What is compared, suppliers or forms of cane: one row for each that has such reeds, in the
         order of their names: supplier (or form), lots, reeds, and per tied piece `cane` (its cost,
         landed, with its share of what was lost before tying) and `minutes_before` (work before
-        tying).
+        tying). Where a bound asks for it, also `untied_good`: pieces never tied, for each one that
+        was, counted as good reeds.
     rates
         Wage and prices.
     price
@@ -75,12 +77,11 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
     counts = reeds.groupby(arm, observed=True).agg(lots=("lot", "nunique"), reeds=("reed", "size"))
     arms = counts.join(before).reset_index()
     arms[arm] = arms[arm].astype(str)
-    sold = every["sold_for"].dropna()
     return Evidence(
         reeds,
         arms,
         Rates.of(bench.settings),
-        float(sold.mean()) if len(sold) else float("nan"),
+        mean_price(every),
         (*_left_out(every, counts.index, arm), *filled),
     )
 

@@ -1,9 +1,9 @@
 """Which blanks to give up after the rough scrape.
 
 By then cane, tying and roughing are spent. What is left to lose is the time that clipping,
-balancing and finishing take; what is left to win is a saleable reed, worth the bench minutes that
-another one takes from cane to case. So a blank is worth going on with even at poor odds, and a
-rule has to find the ones that are worse than poor.
+balancing and finishing take; what is left to win is a saleable reed, worth what it sells for or
+the bench minutes that another one takes from cane to case. So a blank is worth going on with even
+at poor odds, and a rule has to find the ones that are worse than poor.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from reedlab.decide.culling import measured_reeds
 from reedlab.decide.evidence import before_tying, listed
 from reedlab.decide.rules import Measure, PredictedSuccess, Rule, Stakes, Windows
 from reedlab.decide.tryout import FEWEST, Tryout, too_small, try_rules
+from reedlab.decide.worth import mean_price, worth
 from reedlab.errors import DecisionError
 
 MEASURES = (
@@ -56,6 +57,8 @@ class GivingUp:
         Blanks lost or given up at tying or roughing, on which no rule was needed.
     reeds, lots : int
         How many roughed blanks the answer rests on.
+    worth : str
+        Says what a saleable reed is counted at; empty where no rule was tried.
     level : float
         Of every interval.
     notes : tuple of str
@@ -69,11 +72,15 @@ class GivingUp:
     already: int
     reeds: int
     lots: int
+    worth: str
     level: float
     notes: tuple[str, ...]
 
     def sentence(self) -> str:
         """Say which blanks to give up, or to go on with all, or what to record."""
+        return f"{self._told()} {self.worth}".strip()
+
+    def _told(self) -> str:
         told = f"{self.reeds} roughed blanks of {self.lots} lots"
         if self.tryout is None or self.stakes is None:
             return (
@@ -112,8 +119,9 @@ def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int =
     """Find which blanks to give up after the rough scrape, if any.
 
     Every rule is learnt on some lots and judged on others, in bench minutes: the finishing time
-    that a stopped failure would have taken, less what a stopped good reed is worth, which is what
-    another one takes from cane to case. A rule saves exactly if it makes saleable reeds quicker.
+    that a stopped failure would have taken, less what a stopped good reed is worth: the minutes
+    that its price pays for at the wage or, where no price is kept, those that another one takes
+    from cane to case. In the second case a rule saves exactly if it makes saleable reeds quicker.
 
     Parameters
     ----------
@@ -156,14 +164,25 @@ def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int =
         "notes": notes,
     }
     if too_small(cases) or not measures:
-        return GivingUp("cannot tell", None, stakes=None, **shared)
+        return GivingUp("cannot tell", None, stakes=None, worth="", **shared)
     before, _ = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
     tying = float(np.nan_to_num(before["minutes_before"].mean()))
     tries = len(already) / len(cases)
     lost = float(np.nan_to_num(already["scrape_min"].mean()))
 
+    wage = bench.settings.wage_per_hour
+    price = mean_price(bench.reeds) / wage * 60 if wage > 0 else float("nan")
+    hours = f" at {wage:g} {bench.settings.currency} an hour"
+
+    def counted(rows: pd.DataFrame) -> tuple[Stakes, str]:
+        found = minutes_at_stake(rows, tying, tries, lost)
+        of_reed = worth(price, found.value, "minutes", hours)
+        return replace(found, value=of_reed.value), of_reed.says
+
     def stakes_of(rows: pd.DataFrame) -> Stakes:
-        return minutes_at_stake(rows, tying, tries, lost)
+        return counted(rows)[0]
+
+    stakes, says = counted(cases)
 
     rules: dict[str, Rule] = {
         "predicted success": PredictedSuccess(measures),
@@ -172,7 +191,7 @@ def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int =
     }
     tried = try_rules(cases, rules, stakes_of, level=level, folds=folds, seed=seed)
     answer = {"follow": "give up"}.get(tried.answer, tried.answer)
-    return GivingUp(answer, tried, stakes=stakes_of(cases), **shared)
+    return GivingUp(answer, tried, stakes=stakes, worth=says, **shared)
 
 
 def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -245,7 +264,8 @@ def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: floa
     Returns
     -------
     Stakes
-        In minutes. What stood before the decision, and its share of blanks lost by then, is sunk.
+        In minutes, a saleable reed at what another one takes. What stood before the decision, and
+        its share of blanks lost by then, is sunk.
     """
     good = cases["good"] == 1
     finish = [cases.loc[rows, "finish_min"].mean() for rows in (good, ~good)]

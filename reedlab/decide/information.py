@@ -9,6 +9,8 @@ sample information, Raiffa and Schlaifer 1961).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln, xlog1py, xlogy
@@ -46,14 +48,16 @@ def value_of_sample(benefit: ArrayLike, likelihood: ArrayLike) -> float:
 
     EVSI = Σ_y P(y) max_d E[benefit_d | y] - max_d E[benefit_d].
 
-    With every y summed over, nothing is simulated but the draws themselves.
+    With every y summed over, nothing is simulated but the draws themselves; a result with more
+    than a count in it is simulated from the draws as well.
 
     Parameters
     ----------
     benefit : array (draws, choices)
         Net benefit of each choice under each posterior draw.
     likelihood : array (draws, results)
-        Probability of each result of the sample under each draw; rows sum to one.
+        Probability of each result of the sample under each draw: of all results, so that rows sum
+        to one, or of simulated ones as `sampled_likelihood` gives it.
 
     Returns
     -------
@@ -74,7 +78,7 @@ def value_of_sample(benefit: ArrayLike, likelihood: ArrayLike) -> float:
     """
     benefit, likelihood = np.asarray(benefit, dtype=float), np.asarray(likelihood, dtype=float)
     joint = likelihood.T @ benefit / len(benefit)
-    now = benefit.mean(axis=0).max()
+    now = joint.sum(axis=0).max()
     return max(0.0, float(joint.max(axis=1).sum() - now))
 
 
@@ -84,3 +88,61 @@ def binomial_likelihood(chance: ArrayLike, reeds: int) -> Floats:
     y = np.arange(reeds + 1)
     ways = gammaln(reeds + 1) - gammaln(y + 1) - gammaln(reeds - y + 1)
     return np.exp(ways + xlogy(y, p) + xlog1py(reeds - y, -p))
+
+
+@dataclass(frozen=True)
+class Pace:
+    """Scraping minutes of a lot's reeds of one outcome, by posterior draw.
+
+    Attributes
+    ----------
+    mean
+        Of minutes, in the lot, shape (draws,).
+    log_sd
+        Standard deviation of log minutes between its reeds, shape (draws,).
+    """
+
+    mean: Floats
+    log_sd: Floats
+
+
+def sampled_likelihood(
+    chance: ArrayLike, paces: tuple[Pace, Pace], reeds: int, seed: int = 1, results: int = 400
+) -> Floats:
+    """Simulate what a trial shows, its minutes too, and return how likely each draw makes it.
+
+    A result is the count of good reeds with the mean log minutes of the good and of the failed
+    ones. Each comes from another of the draws, evenly taken.
+
+    Parameters
+    ----------
+    chance : array (draws,)
+        Of a good reed, in the lot tried.
+    paces : tuple of Pace
+        Of good reeds and of failed ones.
+    reeds : int
+        In the trial.
+    seed : int
+        Of the results.
+    results : int
+        How many are simulated; no more than there are draws.
+
+    Returns
+    -------
+    array (draws, results)
+        For `value_of_sample`: each column's mean over the draws is one over the number of results.
+    """
+    p = np.clip(np.asarray(chance, dtype=float), 1e-12, 1 - 1e-12)
+    rng = np.random.default_rng(seed)
+    truth = np.linspace(0, len(p) - 1, min(results, len(p))).astype(int)
+    good = rng.binomial(reeds, p[truth])
+    log_likely = np.log(p)[:, None] * good + np.log1p(-p)[:, None] * (reeds - good)
+    for pace, count in zip(paces, (good, reeds - good), strict=True):
+        sd = np.maximum(pace.log_sd, 0.01)  # minutes rounded alike have none
+        centre = np.log(pace.mean) - sd**2 / 2
+        seen = np.maximum(count, 1)
+        shown = centre[truth] + sd[truth] / np.sqrt(seen) * rng.standard_normal(len(truth))
+        off = seen * ((shown - centre[:, None]) / sd[:, None]) ** 2 / 2 + np.log(sd)[:, None]
+        log_likely -= np.where(count > 0, off, 0.0)
+    likely = np.exp(log_likely - log_likely.max(axis=0))
+    return likely / likely.mean(axis=0) / len(truth)

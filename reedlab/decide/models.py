@@ -72,7 +72,7 @@ class Models:
 
     def next_lot(self, evidence: Evidence, correlation: float = 0.0) -> NextLot:
         """Join the draws with new lots and with what a tied piece costs before it is scraped."""
-        return next_lot(
+        lot = next_lot(
             self.success,
             self.when_good,
             self.when_failed,
@@ -81,6 +81,10 @@ class Models:
             correlation,
             self.seed,
         )
+        if "untied_good" not in evidence.arms:
+            return lot
+        more = evidence.arms["untied_good"].to_numpy(float)
+        return NextLot(lot.expected.joined_by_good(more), lot.one.joined_by_good(more))
 
 
 def fit_models(

@@ -49,16 +49,18 @@ def flow(bench: Any) -> pd.DataFrame:
         One row a supplier and stage: supplier, stage, pieces, lots_unknown (lots of that supplier
         whose records do not tell this count). What came in and what was lost before tying are
         known only for lots with a tally or with losses noted on their pieces; a piece not tied yet
-        came through and has no reed.
+        came through and has no reed. Cane that was tied again is one piece, with its last end.
     """
     losses = bench.losses.astype({"supplier": str})
     reeds = bench.reeds.dropna(subset="supplier").astype({"supplier": str})
+    reeds = reeds[~reeds["reed"].isin(reeds["retie_of"].dropna())]
     known = losses["pieces_in"].notna() & losses["pieces_lost"].notna()
-    waiting = (losses["pieces_in"] - losses["pieces_lost"] - losses["pieces_tied"]).clip(lower=0)
+    through = losses["pieces_lost"] + losses["pieces_tied"]
+    came_in = losses["pieces_in"].where(known).clip(lower=through)
     parts = {
-        "came in": losses["pieces_in"],
+        "came in": came_in,
         "lost before tying": losses["pieces_lost"],
-        "not tied yet": waiting,
+        "not tied yet": came_in - through,
     }
     rows = []
     for name in sorted(losses["supplier"].dropna().unique()):
@@ -114,6 +116,10 @@ class Selection:
         See `flow`.
     returns
         See `returns`.
+    counts
+        One row a supplier, in pieces: never_tied (lost before tying or not tied yet) of came_in;
+        pending, given_up and returned of tied; lots_unknown (lots of which it is not known what
+        came in).
     shares
         One row a supplier: never_tied (of the pieces that came in), pending, given_up and
         returned (of the reeds tied), success as observed among reeds with an outcome, and
@@ -127,6 +133,7 @@ class Selection:
 
     flow: pd.DataFrame
     returns: pd.DataFrame
+    counts: pd.DataFrame
     shares: pd.DataFrame
     bounds: pd.DataFrame
     best: dict[str, str]
@@ -145,8 +152,9 @@ class Selection:
             )
         changes = listed(f"{name} {' or '.join(when)}" for name, when in other.items())
         return (
-            f"The choice of {first} hangs on reeds that the comparison leaves out: it would be "
-            f"{changes}. Settle the pending reeds, and finish some of those you would give up."
+            f"The choice of {first} hangs on what the comparison leaves out: it would be "
+            f"{changes}. Settle the pending reeds, finish some of those you would give up, and tie "
+            "a few of the pieces you would pass over."
         )
 
 
@@ -160,21 +168,31 @@ def examine(bench: Any, said: SupplierAnswer) -> Selection:
     said
         The comparison; its evidence, minutes and seed are used again.
     """
-    counts = flow(bench)
+    followed = flow(bench)
+    counts = _counts(followed)
     every = bench.reeds.dropna(subset=["supplier"]).reset_index(drop=True)
     for name in ("supplier", "lot", "maker"):
         every[name] = pd.Categorical(every[name].astype(str))
     every = every[every["supplier"].isin(said.evidence.arms["supplier"])].reset_index(drop=True)
     least, most = _bounded(every)
-    own = every["supplier"] == said.best
-    others = np.where(own, least, most)
-    assumptions = {
-        "pending and returned reeds failed": least,
-        "pending and given-up reeds were good": most,
-        f"every doubt goes against {said.best}": others,
+    own = (every["supplier"] == said.best).to_numpy()
+    untied = counts.set_index("supplier").reindex(said.evidence.arms["supplier"]).fillna(0.0)
+    best = untied.index == said.best
+    waste = 1 + (untied["waiting"] / untied["known_tied"].clip(lower=1)).to_numpy()
+    good = (untied["never_tied"] / untied["known_tied"].clip(lower=1)).to_numpy()
+    answers = {
+        "as answered": said,
+        "pending and returned reeds failed": _again(said, every, least),
+        "pending and given-up reeds were good": _again(said, every, most),
+        "pieces never tied would have been good": _again(said, untied_good=good),
+        f"every doubt goes against {said.best}": _again(
+            said,
+            every,
+            np.where(own, least, most),
+            waste=np.where(best, waste, 1.0),
+            untied_good=np.where(best, 0.0, good),
+        ),
     }
-    answers = {"as answered": said}
-    answers |= {name: _again(said, every, success) for name, success in assumptions.items()}
     bounds = pd.concat(
         [
             a.table[["supplier", "success", "cost", "prob_best"]].assign(assumption=name)
@@ -183,8 +201,9 @@ def examine(bench: Any, said: SupplierAnswer) -> Selection:
         ignore_index=True,
     )
     return Selection(
-        counts,
+        followed,
         returns(bench),
+        counts.drop(columns=["waiting", "known_tied"]),
         _shares(counts, every, least, most),
         bounds[["assumption", "supplier", "success", "cost", "prob_best"]],
         {name: a.best for name, a in answers.items()},
@@ -201,28 +220,63 @@ def _bounded(reeds: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     return least, most
 
 
-def _again(said: SupplierAnswer, every: pd.DataFrame, success: np.ndarray) -> SupplierAnswer:
-    """Work the answer out with other outcomes, all reeds counted, and the same minutes."""
-    evidence = replace(said.evidence, reeds=every.assign(success=success))
-    seed, names = said.models.seed, evidence.arms["supplier"].tolist()
-    post = success_posterior(evidence.reeds, Spec(), seed, len(said.lot.one.success))
-    chance = ability(post, names, seed=seed)
-    return answer(evidence, replace(said.models, success=chance), said.currency, said.level)
+def _again(
+    said: SupplierAnswer,
+    every: pd.DataFrame | None = None,
+    success: np.ndarray | None = None,
+    waste: np.ndarray | float = 1.0,
+    untied_good: np.ndarray | float = 0.0,
+) -> SupplierAnswer:
+    """Work the answer out with other outcomes, all reeds counted, and the same minutes.
+
+    Pieces lost before tying are paid for in every answer, as failures are, so the least favourable
+    assumption has no more to say of them; `waste` is a factor on what a tied piece cost by then,
+    `untied_good` the pieces never tied that count as good ones, for each tied.
+    """
+    arms = said.evidence.arms
+    arms = arms.assign(
+        cane=arms["cane"] * waste,
+        minutes_before=arms["minutes_before"] * waste,
+        untied_good=untied_good,
+    )
+    evidence, models = replace(said.evidence, arms=arms), said.models
+    if every is not None:
+        evidence = replace(evidence, reeds=every.assign(success=success))
+        draws, names = len(said.lot.one.success), arms["supplier"].tolist()
+        post = success_posterior(evidence.reeds, Spec(), models.seed, draws)
+        models = replace(models, success=ability(post, names, seed=models.seed))
+    return answer(evidence, models, said.currency, said.level)
+
+
+def _counts(followed: pd.DataFrame) -> pd.DataFrame:
+    """Count by supplier what a comparison leaves out, each piece once."""
+    wide = followed.pivot(index="supplier", columns="stage", values="pieces")
+    never = wide["lost before tying"] + wide["not tied yet"]
+    unknown = followed[followed["stage"] == "came in"].set_index("supplier")["lots_unknown"]
+    return pd.DataFrame(
+        {
+            "came_in": wide["came in"],
+            "never_tied": never,
+            "waiting": wide["not tied yet"],
+            "known_tied": wide["came in"] - never,
+            "tied": wide["tied"],
+            "pending": wide["pending"],
+            "given_up": wide["given up"],
+            "returned": wide["returned"],
+            "lots_unknown": unknown,
+        }
+    ).reset_index()
 
 
 def _shares(
     counts: pd.DataFrame, every: pd.DataFrame, least: np.ndarray, most: np.ndarray
 ) -> pd.DataFrame:
-    wide = counts.pivot(index="supplier", columns="stage", values="pieces")
-    by = every["supplier"].astype(str)
-    lost = wide["lost before tying"] + wide["not tied yet"]
+    known, by = counts.set_index("supplier"), every["supplier"].astype(str)
     return (
         pd.DataFrame(
             {
-                "never_tied": lost / wide["came in"].where(wide["came in"] > 0),
-                "pending": wide["pending"] / wide["tied"],
-                "given_up": wide["given up"] / wide["tied"],
-                "returned": wide["returned"] / wide["tied"],
+                "never_tied": known["never_tied"] / known["came_in"].where(known["came_in"] > 0),
+                **{s: known[s] / known["tied"] for s in ("pending", "given_up", "returned")},
                 "success": every["success"].groupby(by).mean(),
                 "success_least": pd.Series(least).groupby(by).mean(),
                 "success_most": pd.Series(most).groupby(by).mean(),

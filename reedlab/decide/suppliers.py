@@ -8,6 +8,7 @@ ranking speaks of this bench and these lots, not of a supplier's worth, and few 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -15,9 +16,16 @@ import pandas as pd
 
 from reedlab.decide.costs import Rates, cost_per_saleable, net_benefit
 from reedlab.decide.evidence import Evidence, gather, listed
-from reedlab.decide.information import binomial_likelihood, expected_regret, value_of_sample
+from reedlab.decide.information import (
+    Pace,
+    binomial_likelihood,
+    expected_regret,
+    sampled_likelihood,
+    value_of_sample,
+)
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.nextlot import NextLot
+from reedlab.decide.worth import Worth, worth
 
 CORRELATIONS = (-0.5, 0.0, 0.5)
 SURE = 0.9
@@ -44,11 +52,6 @@ class SupplierAnswer:
         One row a supplier: prob_next_best (that its next lot, not its lots on average, is the
         cheapest), benefit (expected net benefit per tied piece), regret (expected loss per tied
         piece against the best, were it known).
-    worth
-        What one more lot of each supplier would be worth knowing, by the number of reeds tried:
-        supplier, reeds, per_piece (expected gain per piece tied afterwards), per_year (that times
-        the pieces tied a year), trial_cost (expected loss on the reeds of the trial itself,
-        against reeds of the likeliest supplier), net (per_year less trial_cost).
     sensitivity
         correlation, supplier, cost, prob_best: the answer if a lot's effects on success and on
         minutes go together.
@@ -69,7 +72,6 @@ class SupplierAnswer:
 
     table: pd.DataFrame
     stakes: pd.DataFrame
-    worth: pd.DataFrame
     sensitivity: pd.DataFrame
     balance: pd.DataFrame
     level: float
@@ -92,6 +94,37 @@ class SupplierAnswer:
             return "cannot tell"
         chances = self.table["prob_best"]
         return "buy" if chances.max() >= SURE else "lean" if leans(chances) else "cannot tell"
+
+    @cached_property
+    def worth(self) -> pd.DataFrame:
+        """What one more lot of each supplier would be worth knowing, its outcomes and minutes.
+
+        By the number of reeds tried: supplier, reeds, per_piece (expected gain per piece tied
+        afterwards), per_year (that times the pieces tied a year), trial_cost (expected loss on the
+        reeds of the trial itself, against reeds of the likeliest supplier), net (per_year less
+        trial_cost).
+        """
+        one, models = self.lot.one, self.models
+        benefit = net_benefit(self.lot.expected, self.evidence.rates, self.value)
+        mean, a_year = benefit.mean(axis=0), pieces_a_year(self.evidence.reeds)
+        names = self.evidence.arms["supplier"].tolist()
+        rows = []
+        for name in self.table["supplier"]:
+            i = names.index(name)
+            for reeds in _TRIALS:
+                if models.when_good is None or models.when_failed is None:
+                    likely = binomial_likelihood(one.success[:, i], reeds)
+                else:
+                    paces = (
+                        Pace(one.minutes_success[:, i], models.when_good.residual_sd),
+                        Pace(one.minutes_failure[:, i], models.when_failed.residual_sd),
+                    )
+                    likely = sampled_likelihood(one.success[:, i], paces, reeds, models.seed)
+                gain = value_of_sample(benefit, likely)
+                cost = reeds * (mean.max() - mean[i])
+                rows.append((name, reeds, gain, gain * a_year, cost, gain * a_year - cost))
+        columns = ["supplier", "reeds", "per_piece", "per_year", "trial_cost", "net"]
+        return pd.DataFrame(rows, columns=columns)
 
     @property
     def _runner_up_ratio(self) -> float:
@@ -137,15 +170,16 @@ class SupplierAnswer:
                 "record outcome and minutes."
             )
         tried = self.worth[self.worth["reeds"] == TRIAL_REEDS]
-        most = tried.sort_values("per_year", ascending=False).iloc[0]
-        if most.per_year < 0.5:
+        most = tried.loc[tried["net"].idxmax()]
+        if most.net < 0.5:
             return (
-                f"No single lot of {TRIAL_REEDS} reeds would change that: keep recording outcome "
-                "and minutes, of two suppliers in turn if you can."
+                f"No lot of {TRIAL_REEDS} reeds is worth buying for what it would tell: keep "
+                "recording outcome and minutes, of two suppliers in turn if you can."
             )
         return (
             f"One more lot of {most.supplier} would tell most: record outcome and minutes of "
-            f"{TRIAL_REEDS} reeds of it (worth about {most.per_year:.0f} {self.currency} a year)."
+            f"{TRIAL_REEDS} reeds of it (worth about {most.per_year:.0f} {self.currency} a year, a "
+            f"saleable reed counted at {self.value:.2f})."
         )
 
 
@@ -188,8 +222,8 @@ def answer(
     lot, rates = lots[0.0], evidence.rates
     names = evidence.arms["supplier"].to_numpy()
     table = _table(evidence.arms, lot, rates, level)
-    value, says = _value(evidence, lot)
-    benefit = net_benefit(lot.expected, rates, value)
+    counted = value_of(evidence, lot, currency)
+    benefit = net_benefit(lot.expected, rates, counted.value)
     stakes = pd.DataFrame(
         {
             "supplier": names,
@@ -217,13 +251,12 @@ def answer(
     return SupplierAnswer(
         table,
         stakes.loc[order].reset_index(drop=True),
-        _worth(evidence, lot, benefit, order),
         sensitivity[["correlation", "supplier", "cost", "prob_best"]],
         balance(evidence.reeds, str(table["supplier"].iloc[0])),
         level,
-        value,
+        counted.value,
         currency,
-        (*evidence.notes, *models.notes, *([known] if len(thin) else []), says),
+        (*evidence.notes, *models.notes, *([known] if len(thin) else []), counted.says),
         evidence,
         models,
         lot,
@@ -252,25 +285,6 @@ def _table(suppliers: pd.DataFrame, lot: NextLot, rates: Rates, level: float) ->
     )
 
 
-def _worth(evidence: Evidence, lot: NextLot, benefit: np.ndarray, order: pd.Index) -> pd.DataFrame:
-    """Value one more lot of each supplier by the number of reeds tried.
-
-    Only the outcomes of the trial are counted as news, not its minutes, so it is worth a little
-    more than said.
-    """
-    mean = benefit.mean(axis=0)
-    a_year = pieces_a_year(evidence.reeds)
-    rows = []
-    for i in order:
-        name = evidence.arms["supplier"].iloc[i]
-        for reeds in _TRIALS:
-            gain = value_of_sample(benefit, binomial_likelihood(lot.one.success[:, i], reeds))
-            cost = reeds * (mean.max() - mean[i])
-            rows.append((name, reeds, gain, gain * a_year, cost, gain * a_year - cost))
-    columns = ["supplier", "reeds", "per_piece", "per_year", "trial_cost", "net"]
-    return pd.DataFrame(rows, columns=columns)
-
-
 def pieces_a_year(reeds: pd.DataFrame) -> float:
     """Return how many pieces this bench ties in a year, from the dates of its settled reeds."""
     if "tied_on" not in reeds:
@@ -296,16 +310,10 @@ def _share_lowest(cost: np.ndarray) -> np.ndarray:
     return np.bincount(cost.argmin(axis=1), minlength=cost.shape[1]) / len(cost)
 
 
-def _value(evidence: Evidence, lot: NextLot) -> tuple[float, str]:
-    """Value a saleable reed at its mean price, else at what the cheapest supplier's costs."""
-    if np.isfinite(evidence.price):
-        price = evidence.price
-        return price, f"A saleable reed is counted at its mean price, {price:.2f}."
+def value_of(evidence: Evidence, lot: NextLot, currency: str) -> Worth:
+    """Value a saleable reed, another one costing what it does of the cheapest arm."""
     cost = float(np.median(cost_per_saleable(lot.expected, evidence.rates), axis=0).min())
-    return cost, (
-        f"No selling price is recorded, so a saleable reed is counted at {cost:.2f}, what it costs "
-        "from the cheapest supplier."
-    )
+    return worth(evidence.price, cost, currency)
 
 
 def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:

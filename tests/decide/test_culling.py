@@ -93,4 +93,3 @@ def test_the_value_of_a_reed_is_what_suppliers_say_it_costs():
     found = money_at_stake(cases, rates, before, pd.Series({"ochre": 99}))
     tied = Tied(60.5 / 100, minutes_success=36, minutes_failure=24, cane=2.4, minutes_before=5)
     assert found.value == pytest.approx(float(cost_per_saleable(tied, rates)))
-    assert money_at_stake(cases, rates, before, pd.Series({"ochre": 99}), 40.0).value == 40.0

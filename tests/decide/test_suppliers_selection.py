@@ -52,6 +52,24 @@ def test_the_flow_counts_every_piece_once(bench):
     assert unknown["lots_unknown"].item() == 1
 
 
+def test_cane_tied_again_is_one_piece_with_its_last_end(bench):
+    reeds = bench.tables["reeds"].copy()
+    again = reeds[reeds["outcome"] == "given_up"].iloc[[0]]
+    again = again.assign(retie_of=again["reed"], reed="R99", outcome="good")
+    both = pd.concat([reeds, again], ignore_index=True)
+    flow = selection.flow(Bench.from_tables({**bench.tables, "reeds": both}, check=False))
+    teal = flow[flow["supplier"] == "teal"].set_index("stage")["pieces"]
+    assert (teal["tied"], teal["given up"], teal["good"]) == (24, 2, 15)
+    assert teal["came in"] == teal[["lost before tying", "not tied yet", "tied"]].sum() == 40
+
+
+def test_a_tally_that_misses_pieces_counts_those_that_were_tied(bench):
+    tally = bench.tables["tally"].assign(pieces_in=[25, 20], pieces_out=[20, 18])
+    flow = selection.flow(Bench.from_tables({**bench.tables, "tally": tally}, check=False))
+    teal = flow[flow["supplier"] == "teal"].set_index("stage")["pieces"]
+    assert (teal["came in"], teal["lost before tying"], teal["not tied yet"]) == (31, 7, 0)
+
+
 def test_bounds_of_success_by_hand(bench):
     found = selection.examine(bench, compare(bench, draws=800))
     teal = found.shares.set_index("supplier").loc["teal"]
@@ -60,12 +78,23 @@ def test_bounds_of_success_by_hand(bench):
     assert teal["success_most"] == pytest.approx((14 + 4 + 3) / 24)
     assert teal["never_tied"] == pytest.approx(16 / 40)
     assert teal["returned"] == pytest.approx(2 / 24)
+    counts = found.counts.set_index("supplier")
+    assert counts.loc["teal"].to_dict() == {
+        "came_in": 40, "never_tied": 16, "tied": 24, "pending": 4, "given_up": 3, "returned": 2,
+        "lots_unknown": 0,
+    }  # fmt: skip
+    assert counts.loc["plum", "lots_unknown"] == 1
     by = found.bounds.pivot(index="assumption", columns="supplier", values="success")
     against = by.loc[f"every doubt goes against {found.best['as answered']}"]
     assert found.best["as answered"] == "teal"
     assert against["teal"] < by.loc["as answered", "teal"]
     assert against["plum"] - against["teal"] > by.loc["as answered", "plum"] - teal["success"]
     assert by.loc["pending and given-up reeds were good", "teal"] > against["teal"]
+    # 16 pieces never tied for 24 tied: all of them good, p becomes (24 p + 16) / 40 in every draw,
+    # and plum, whose lot has no tally, stays as it was.
+    spared = by.loc["pieces never tied would have been good"]
+    assert spared["teal"] == pytest.approx((24 * by.loc["as answered", "teal"] + 16) / 40)
+    assert spared["plum"] == pytest.approx(by.loc["as answered", "plum"])
 
 
 def test_the_sentence_names_what_the_choice_hangs_on(bench, demo, answer):
@@ -74,8 +103,9 @@ def test_the_sentence_names_what_the_choice_hangs_on(bench, demo, answer):
     assert changed, "the demo's bounds are wide enough to change its choice"
     assert all(name in found.sentence() for name in changed)
     clear = selection.Selection(
-        found.flow, found.returns, found.shares, found.bounds, {"as answered": "teal", "x": "teal"}
-    )
+        found.flow, found.returns, found.counts, found.shares, found.bounds,
+        {"as answered": "teal", "x": "teal"},
+    )  # fmt: skip
     assert "does not change the choice: teal" in clear.sentence()
 
 

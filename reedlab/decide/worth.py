@@ -1,0 +1,65 @@
+"""What a saleable reed is worth: one declaration for every question that weighs one.
+
+Sold reeds tell: their mean price. Where no price is kept, a saleable reed is worth what another
+one costs to make; a rule or a supplier then gains exactly if it makes saleable reeds cheaper.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Worth:
+    """The value of a saleable reed.
+
+    Attributes
+    ----------
+    value : float
+    says : str
+        Where it comes from, as a sentence.
+    """
+
+    value: float
+    says: str
+
+
+def worth(price: float, cost: float, unit: str, at_the_wage: str = "") -> Worth:
+    """Value a saleable reed.
+
+    Parameters
+    ----------
+    price : float
+        Mean price of the reeds sold; NaN where none is kept.
+    cost : float
+        What another one costs to make.
+    unit : str
+        Of both: a currency, or minutes.
+    at_the_wage : str
+        Said after the price where that had to be turned into the unit.
+
+    Returns
+    -------
+    Worth
+
+    Examples
+    --------
+    >>> worth(27.3, 24.0, "EUR").says
+    'A saleable reed is counted at its mean price, 27.30 EUR.'
+    >>> worth(float("nan"), 24.0, "EUR").says
+    'No selling price is kept: a saleable reed is counted at what another costs, 24.00 EUR.'
+    """
+    kept = price > 0
+    value = price if kept else cost
+    amount = f"{value:.{0 if unit == 'minutes' else 2}f} {unit}"
+    if kept:
+        return Worth(value, f"A saleable reed is counted at its mean price, {amount}{at_the_wage}.")
+    why = "No selling price is kept: a saleable reed is counted at what another costs"
+    return Worth(value, f"{why}, {amount}.")
+
+
+def mean_price(reeds: pd.DataFrame) -> float:
+    """Return the mean of ``sold_for``; NaN where no price is kept."""
+    return float(reeds["sold_for"].mean()) if "sold_for" in reeds else float("nan")
