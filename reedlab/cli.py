@@ -153,19 +153,39 @@ def plan_trial(
     blanks: Annotated[int, typer.Option(help="How many blanks: even, ten or more.")] = 20,
     seed: Annotated[int, typer.Option(help="What the random order is drawn from.")] = 1,
     usual: Annotated[
-        float, typer.Option(help="Share of blanks that turn out good today, 0 to 1.")
-    ] = 0.6,
+        float | None,
+        typer.Option(help="Share of blanks that turn out good today, 0 to 1; 0.6 if not told."),
+    ] = None,
     matters: Annotated[
         float, typer.Option(help="Difference of that share that would matter, 0 to 1.")
     ] = 0.2,
+    bench: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Your records, to read from them what is usual."),
+    ] = None,
 ) -> None:
     """Draw the order and write the sheets, the judge's without a word of the setting."""
-    from reedlab.decide.trial import Plan, number_needed, write_trial
+    from dataclasses import replace
 
-    plan = Plan(lot, settings, blanks, seed, usual, matters)
-    needed = number_needed(plan)
-    write_trial(plan, directory)
+    from reedlab.decide import trial
+    from reedlab.records import open_bench
+
+    plan = trial.Plan(lot, settings, blanks, seed, usual or 0.6, matters)
+    told = trial.usual(open_bench(bench), lot) if bench else None
+    if told:
+        plan = replace(
+            plan,
+            usual_success=usual or told.success,
+            log_minutes_sd=told.log_minutes_sd or plan.log_minutes_sd,
+        )
+    needed = trial.number_needed(plan)
+    trial.write_trial(plan, directory)
     _say(f"The sheets of a trial lie in {directory}. Reed knives are sharp: guard your finger.")
+    if told:
+        _say(
+            f"By your records {told.success:.0%} of the blanks of a lot of {told.of} turn out good "
+            f"(90 % interval {told.low:.0%} to {told.high:.0%}: lots differ)."
+        )
     _say(
         f"A difference of {100 * matters:.0f} points in good reeds takes about "
         f"{needed.loc['success', 'blanks_needed']} blanks, one of {plan.minutes_ratio - 1:.0%} in "

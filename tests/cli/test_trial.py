@@ -39,6 +39,19 @@ def test_a_trial_is_planned_filled_in_and_read(planned, capsys):
     assert code == 0 and "Work this lot with thin tip" in out
 
 
+def test_what_is_usual_comes_from_the_records(tmp_path, capsys):
+    from reedlab.decide.trial import read_trial
+    from reedlab.paths import shipped
+
+    words = ("--lot", "L05", "--compare", "a", "b", "--bench", shipped("data") / "demo")
+    code, out, _ = run(capsys, "trial", "plan", tmp_path / "t", *words)
+    assert code == 0 and "of a lot of indigo turn out good" in out and "162 blanks" not in out
+    plan = read_trial(tmp_path / "t").plan
+    assert 0.6 < plan.usual_success < 0.85 and plan.log_minutes_sd != 0.25
+    code, _, err = run(capsys, "trial", "plan", tmp_path / "u", *words[:-1], tmp_path / "none")
+    assert code == 2 and "does not exist" in err and not (tmp_path / "u").exists()
+
+
 def test_what_is_refused_is_said_in_one_sentence(planned, capsys, tmp_path):
     words = ("--lot", "L07", "--compare", "a", "b")
     code, _, err = run(capsys, "trial", "plan", planned, *words)

@@ -12,6 +12,7 @@ from reedlab.decide.trial import (
     paired_difference,
     paired_ratio,
     read_trial,
+    usual,
     write_trial,
 )
 from reedlab.errors import DecisionError, RecordError, WriteError
@@ -80,6 +81,44 @@ def test_number_needed_against_cohens_tables():
     # Pairs with a standardised difference of 0.5 take 34 (G*Power 3.1 manual, from memory).
     plan = Plan("L", TWO, minutes_ratio=np.exp(0.5 * 0.2 * np.sqrt(2)), log_minutes_sd=0.2)
     assert number_needed(plan).loc["minutes", "blanks_needed"] == 68
+
+
+def test_number_needed_against_r():
+    # R 4.2: power.prop.test(p1=.6, p2=.8, power=.8)$n = 81.224 a group;
+    # power.t.test(delta=log(1.15), sd=.25*sqrt(2), power=.8, type="paired")$n = 52.181 pairs.
+    # statsmodels' own two-sample power agrees at that number.
+    from statsmodels.stats.proportion import power_proportions_2indep
+
+    needed = number_needed(Plan("L", TWO))["blanks_needed"]
+    assert needed["success"] == pytest.approx(2 * 81.224, rel=0.01)
+    assert needed["minutes"] == 2 * 53
+    told = power_proportions_2indep(0.2, 0.6, needed["success"] / 2)
+    assert told.power == pytest.approx(0.8, abs=0.01)
+
+
+def test_that_many_pairs_tell_the_difference_by_the_test_that_is_used():
+    # The paired test of the analysis itself, on pairs as independent as two reeds of one lot.
+    rng = np.random.default_rng(8)
+    pairs = int(number_needed(Plan("L", TWO)).loc["success", "blanks_needed"]) // 2
+    found = [
+        paired_difference(*(rng.random((2, pairs)) < [[0.8], [0.6]]).astype(float))
+        for _ in range(400)
+    ]
+    told = np.mean([f["p"] < 0.05 for f in found])
+    assert told == pytest.approx(0.8, abs=3 * 0.02)
+
+
+def test_what_is_usual_is_read_from_the_bench(demo, answer):
+    row = answer.table.iloc[0]
+    lot = demo.tables["lots"].query("supplier == @row.supplier")["lot"].iloc[0]
+    told = usual(demo, str(lot))
+    assert told.of == row["supplier"]
+    assert told.success == pytest.approx(row["success"], abs=0.02)
+    assert told.low == pytest.approx(row["success_low"], abs=0.04)
+    alone = demo.reeds.query("success == 1 and not minutes_shared")
+    within = alone.groupby("lot", observed=True)["log_scrape_min"].std()
+    assert told.log_minutes_sd == pytest.approx(within.mean(), rel=0.25)
+    assert usual(demo, "not a lot").of == "all suppliers"
 
 
 def test_what_a_plan_tells_is_what_it_would_need():

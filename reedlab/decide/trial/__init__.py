@@ -11,18 +11,20 @@ maker and the judge fill in, ``analysis`` says what they show.
 from __future__ import annotations
 
 from reedlab.decide.trial.analysis import TrialAnswer, analyse, paired_difference, paired_ratio
-from reedlab.decide.trial.plan import Plan, draw, number_needed
+from reedlab.decide.trial.plan import Plan, Usual, draw, number_needed, usual
 from reedlab.decide.trial.sheets import Trial, read_trial, write_trial
 
 __all__ = [
     "Plan",
     "Trial",
     "TrialAnswer",
+    "Usual",
     "analyse",
     "draw",
     "number_needed",
     "paired_difference",
     "paired_ratio",
     "read_trial",
+    "usual",
     "write_trial",
 ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -61,6 +62,61 @@ class Plan:
                 "The ratio of minutes that would matter must be positive and not 1, and the "
                 "spread of log minutes positive."
             )
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What a bench's records let a trial of one lot expect.
+
+    Attributes
+    ----------
+    success, low, high : float
+        Share of blanks that turn out good in a next lot like this one, with its 90 % interval: how
+        much lots differ is in it.
+    log_minutes_sd : float or None
+        Of log minutes, from one good reed of a lot to another; None where too few were timed.
+    of : str
+        Whose lots these are: one supplier's, or all suppliers'.
+    """
+
+    success: float
+    low: float
+    high: float
+    log_minutes_sd: float | None
+    of: str
+
+
+def usual(bench: Any, lot: str, seed: int = 1, draws: int = 2000) -> Usual:
+    """Read from the models of a bench what blanks of a lot may be expected to do.
+
+    Parameters
+    ----------
+    bench : Bench
+    lot : str
+        Its supplier's lots tell; those of all suppliers where the bench does not know it.
+    seed, draws : int
+        Of the posterior.
+
+    Raises
+    ------
+    DecisionError
+        When no settled reed has both a supplier and an outcome.
+    """
+    from reedlab.decide.evidence import gather
+    from reedlab.decide.models import fit_models
+
+    evidence = gather(bench)
+    models = fit_models(evidence, seed, draws)
+    chance = models.next_lot(evidence).one.success
+    lots = bench.tables["lots"].astype({"lot": str, "supplier": str})
+    names = evidence.arms["supplier"].tolist()
+    own = [names.index(s) for s in lots.loc[lots["lot"] == lot, "supplier"] if s in names][:1]
+    chance = chance[:, own] if own else chance
+    low, high = np.quantile(chance, [0.05, 0.95])
+    good = models.when_good
+    sd = None if good is None else float(good.residual_sd.mean())
+    of = names[own[0]] if own else "all suppliers"
+    return Usual(float(chance.mean()), float(low), float(high), sd or None, of)
 
 
 def draw(plan: Plan) -> pd.DataFrame:
