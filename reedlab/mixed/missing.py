@@ -258,7 +258,7 @@ class FilledPosterior:
 
     def draws(self, n: int | None = None) -> pd.DataFrame:
         """Return draws of the parameters, one row a draw; see `Posterior.draws`."""
-        each = self._each(lambda post, k: post.draws(k).to_numpy(), n)
+        each = self._each(lambda i, k: self.posteriors[i].draws(k).to_numpy(), n)
         return pd.DataFrame(each, columns=list(self.names))
 
     def summary(self, level: float = 0.95) -> pd.DataFrame:
@@ -270,7 +270,9 @@ class FilledPosterior:
     ) -> pd.DataFrame:
         """Return draws of a group's effects; see `Posterior.levels_draws`."""
         levels = self.posteriors[0].levels_draws(group, 1, name).columns
-        each = self._each(lambda post, k: post.levels_draws(group, k, name).to_numpy(), n)
+        each = self._each(
+            lambda i, k: self.posteriors[i].levels_draws(group, k, name).to_numpy(), n
+        )
         return pd.DataFrame(each, columns=levels)
 
     def predict(
@@ -281,7 +283,12 @@ class FilledPosterior:
         seed: int | None = None,
     ) -> np.ndarray:
         """Draw what the model expects of new rows; see `Posterior.predict`."""
-        return self._each(lambda post, k: post.predict(data, new_levels, k, seed), n)
+
+        def ask(i: int, k: int) -> np.ndarray:
+            own = None if seed is None else seed + i  # new levels differ between imputations
+            return self.posteriors[i].predict(data, new_levels, k, own)
+
+        return self._each(ask, n)
 
     def information(self, level: float = 0.95) -> pd.DataFrame:
         """Say what the gaps cost each parameter, and how far chance in filling them in goes.
@@ -312,14 +319,15 @@ class FilledPosterior:
         columns |= dict(zip(("mean_error", "low_error", "high_error"), errors))
         return pd.DataFrame(columns, index=list(self.names))
 
-    def _each(self, ask: Callable[[Posterior, int], np.ndarray], n: int | None) -> np.ndarray:
+    def _each(self, ask: Callable[[int, int], np.ndarray], n: int | None) -> np.ndarray:
+        """Ask each imputation's posterior for as many draws, and take them in turn."""
         held = len(self.posteriors[0].sample.points)
         n = self.m * held if n is None else n
         if n > self.m * held:
             raise ModelError(
                 f"{n} draws are asked for and {self.m * held} are held: give draws= to posterior()."
             )
-        each = np.stack([ask(post, -(-n // self.m)) for post in self.posteriors], axis=1)
+        each = np.stack([ask(i, -(-n // self.m)) for i in range(self.m)], axis=1)
         return each.reshape(-1, *each.shape[2:])[:n]
 
 

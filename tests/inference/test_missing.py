@@ -361,9 +361,12 @@ def test_draws_come_from_every_imputation_in_turn(reeds):
     assert post.draws().shape == (400, len(post.names)) and post.m == 4
     assert post.levels_draws("supplier").columns.tolist() == sorted(reeds["supplier"].unique())
     new = reeds.head(3).assign(density_g_cm3=0.55)
-    chance = post.predict(new, new_levels="lot", n=401 - 1)
+    chance = post.predict(new, new_levels="lot", n=400)
     assert chance.shape == (400, 3) and ((chance > 0) & (chance < 1)).all()
     np.testing.assert_array_equal(chance[1::4], post.posteriors[1].predict(new, "lot", 100))
+    seeded = post.predict(new, "lot", seed=7)
+    np.testing.assert_array_equal(seeded, post.predict(new, "lot", seed=7))
+    assert not np.array_equal(seeded, chance)
     with pytest.raises(ModelError, match="401 draws are asked for and 400 are held"):
         post.draws(401)
 
