@@ -25,24 +25,27 @@ from reedlab.mixed.terms import Design, RandomTerm
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 NUTS = json.loads((REFERENCE / "nuts.json").read_text())
-RESPONSES = {"binomial": "success", "gaussian": "log_scrape_min"}
+FORMULAS = {
+    "binomial": "success ~ maker + density_g_cm3 + (1 | supplier/lot)",
+    "gaussian": "log_scrape_min ~ maker + density_g_cm3 + (1 | supplier/lot)",
+    "ordinal": "grade ~ maker + density_g_cm3 + (1 | lot)",
+}
 
 
 @pytest.fixture(scope="module")
 def bench() -> pd.DataFrame:
-    return pd.read_csv(REFERENCE / "nuts_bench.csv")
+    bench = pd.read_csv(REFERENCE / "nuts_bench.csv")
+    return bench.assign(grade=pd.Categorical(bench["grade"], ["C", "B", "A"], ordered=True))
 
 
-@pytest.fixture(scope="module", params=["binomial", "gaussian"])
+@pytest.fixture(scope="module", params=[*FORMULAS])
 def fitted(request, bench):
-    formula = f"{RESPONSES[request.param]} ~ maker + density_g_cm3 + (1 | supplier/lot)"
-    return fit(formula, bench, family=request.param)
+    return fit(FORMULAS[request.param], bench, family=request.param)
 
 
 @pytest.fixture(scope="module")
 def success(bench):
-    formula = "success ~ maker + density_g_cm3 + (1 | supplier/lot)"
-    return fit(formula, bench, family="binomial").posterior(seed=3)
+    return fit(FORMULAS["binomial"], bench, family="binomial").posterior(seed=3)
 
 
 def monte_carlo_error(values: np.ndarray, q: float) -> float:
@@ -54,7 +57,7 @@ def monte_carlo_error(values: np.ndarray, q: float) -> float:
 
 
 def test_reference_is_converged():
-    for family in RESPONSES:
+    for family in FORMULAS:
         assert NUTS[family + "_divergences"] == 0
         assert all(r["rhat"] < 1.01 and r["ess"] > 4000 for r in NUTS[family].values())
 
@@ -64,11 +67,10 @@ def test_quantiles_agree_with_nuts(fitted):
     draws = post.draws()
     for name in [n for n in draws if n.startswith("sd ")]:
         draws[f"log {name}"] = np.log(draws[name])
-    for group in ("supplier", "supplier:lot"):
-        effects = post.levels_draws(group)
+    for term in fitted.fitted.design.terms:
+        effects = post.levels_draws(term.group)
         for level in effects:
-            label = level if group == "supplier" else level.split(":")[1]
-            draws[f"{group} {label}"] = effects[level]
+            draws[f"{term.group} {level.split(':')[-1]}"] = effects[level]
     compared = 0
     for name, told in NUTS[fitted.family].items():
         for q, key in ((0.05, "q05"), (0.50, "q50"), (0.95, "q95")):
@@ -235,16 +237,14 @@ def test_counts_say_the_same_as_rows():
 
 
 def test_seed_gives_the_same_numbers(success, bench):
-    again = fit(
-        "success ~ maker + density_g_cm3 + (1 | supplier/lot)", bench, family="binomial"
-    ).posterior(seed=3)
+    again = fit(FORMULAS["binomial"], bench, family="binomial").posterior(seed=3)
     np.testing.assert_allclose(success.draws(), again.draws(), atol=1e-10)
     other = success.draws(seed=4)
     assert not np.allclose(success.draws(), other)
 
 
 def test_rows_in_another_order_move_only_the_noise(bench):
-    formula = "success ~ maker + density_g_cm3 + (1 | supplier/lot)"
+    formula = FORMULAS["binomial"]
     a = fit(formula, bench, family="binomial").posterior()
     b = fit(formula, bench.sample(frac=1.0, random_state=1), family="binomial").posterior()
     assert np.max(np.abs(a.summary()["mean"] - b.summary()["mean"]) / a.summary()["sd"]) < 0.05
