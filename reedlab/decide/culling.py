@@ -114,18 +114,18 @@ class Culling:
                 f"{self.currency} for 100 pieces."
             )
         if not self.tryout.best:
+            most = self.slopes.loc[self.slopes["could_save"].idxmax()]
             return (
-                "Cannot tell which pieces to pass over: no rule is seen to pay, but one might save "
-                f"up to {self.slopes['could_save'].max():.0f} {self.currency} for 100 pieces of "
-                f"{told}. Go on tying all of them and measure "
-                f"{self.slopes.loc[self.slopes['could_save'].idxmax(), 'measure']} on some lots "
-                "more, the poor pieces too."
+                "Cannot tell which pieces to pass over: no rule is seen to pay, but one by "
+                f"{most['measure'].split(' (')[0]} might save up to {most['could_save']:.0f} "
+                f"{self.currency} for 100 pieces of {told}. Go on tying all of them, and measure "
+                "it on some lots more, the poor pieces too."
             )
         return (
             f"Cannot tell which pieces to pass over: the best rule would save {best['saving']} "
             f"{self.currency} for 100 pieces, but anything from {best['low']} to {best['high']} "
-            f"fits {told}. Go on tying all of them and measure about {self.tryout.more_lots} more "
-            "lots, the poor pieces too."
+            f"fits {told}. Go on tying all of them. "
+            f"{self.tryout.record('the measures of every piece, the poor ones too,')}"
         )
 
 

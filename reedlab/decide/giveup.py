@@ -110,8 +110,7 @@ class GivingUp:
             return f"Cannot tell which blanks to give up from {told}: go on with all of them."
         return (
             f"Cannot tell which blanks to give up: the best rule would save {saved} of {told}. Go "
-            f"on with all of them, and note opening and crow of every blank over about "
-            f"{self.tryout.more_lots} more lots."
+            f"on with all of them. {self.tryout.record('opening and crow of every blank')}"
         )
 
 

@@ -106,6 +106,10 @@ def returns(bench: Any, level: float = 0.9) -> pd.DataFrame:
     )
 
 
+EDGE = 0.05
+"""A lead in probability that is no more than this changes no choice."""
+
+
 @dataclass(frozen=True)
 class Selection:
     """What was left out of a comparison, and its bounds.
@@ -128,7 +132,8 @@ class Selection:
     bounds
         assumption, supplier, success, cost, prob_best: the ranking worked out again.
     best
-        The supplier chosen under each assumption.
+        The supplier chosen under each assumption: the one chosen as answered, unless another is
+        likelier by more than `EDGE`.
     """
 
     flow: pd.DataFrame
@@ -206,8 +211,13 @@ def examine(bench: Any, said: SupplierAnswer) -> Selection:
         counts.drop(columns=["waiting", "known_tied"]),
         _shares(counts, every, least, most),
         bounds[["assumption", "supplier", "success", "cost", "prob_best"]],
-        {name: a.best for name, a in answers.items()},
+        {name: _stays(a, said.best) for name, a in answers.items()},
     )
+
+
+def _stays(other: SupplierAnswer, first: str) -> str:
+    chances = other.table.set_index("supplier")["prob_best"]
+    return other.best if chances[other.best] > chances[first] + EDGE else first
 
 
 def _bounded(reeds: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -246,6 +256,27 @@ def _again(
         post = success_posterior(evidence.reeds, Spec(), models.seed, draws)
         models = replace(models, success=ability(post, names, seed=models.seed))
     return answer(evidence, models, said.currency, said.level)
+
+
+def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
+    """Count what every answer from reeds with an outcome leaves out, and say it.
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `Selection.counts`.
+    str
+        The counts of all suppliers in a sentence.
+    """
+    counts = _counts(flow(bench)).drop(columns=["waiting", "known_tied"])
+    n = counts.drop(columns="supplier").sum()
+    silent = n["lots_unknown"]
+    unknown = f" ({silent} lot{'' if silent == 1 else 's'} without a count)" if silent else ""
+    return counts, (
+        f"An answer sees only reeds with an outcome. Of {n['came_in']} pieces that came in, "
+        f"{n['never_tied']} were never tied{unknown}; of {n['tied']} tied, {n['pending']} are "
+        f"pending, {n['given_up']} were given up and {n['returned']} came back."
+    )
 
 
 def _counts(followed: pd.DataFrame) -> pd.DataFrame:

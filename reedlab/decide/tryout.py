@@ -18,6 +18,9 @@ from reedlab.decide.rules import Rule, Stakes, fit_rules
 FEWEST = {"lots": 6, "reeds": 60, "of each outcome": 15}
 """Below these a rule is not even tried: a fold would hold next to nothing."""
 
+MANY_LOTS = 60
+"""Lots more than a maker will work in years: an answer that needs more is not worth waiting for."""
+
 NOTICE = 0.02
 """Savings below this share of what a failure costs are not worth a change of habit."""
 
@@ -52,6 +55,15 @@ class Tryout:
     best: dict[str, float]
     by_lot: pd.DataFrame
     lots: int
+
+    def record(self, what: str) -> str:
+        """Say how many lots more to record `what` of, or that so many would never come."""
+        if self.more_lots > MANY_LOTS:
+            return (
+                f"It would take about {self.more_lots} lots more to tell, so let it be unless a "
+                f"great saving shows: keep noting {what}."
+            )
+        return f"Note {what} over about {self.more_lots} more lots."
 
     @property
     def more_lots(self) -> int:

@@ -2,57 +2,77 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from reedlab.report.figures import INK, MARKERS, PALETTE, PAPER, new_axes
+from reedlab.report.figures import INK, MARKERS, PALETTE, new_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-PARTS = {
-    "good": ("good",),
-    "playable": ("playable",),
-    "reject": ("reject",),
-    "given up, broken": ("given up", "broken"),
-    "pending, not tied": ("pending", "not tied yet"),
-    "lost before tying": ("lost before tying",),
-}
-"""What becomes of a piece, as drawn, and the stages of `decide.selection.flow` that it sums."""
-_HATCHES = ("", "//", "..", "xx", "", "\\\\")
+GATES = ("came in", "tied", "judged", "good", "stayed good")
+"""What a piece passes on its way, as drawn; at each gap some leave it."""
 
 
 def flow(frame: pd.DataFrame) -> Axes:
-    """Draw what became of every piece of each supplier, a bar a supplier.
+    """Draw how each supplier's pieces go through the workshop, and where they leave.
 
     Parameters
     ----------
     frame : pandas.DataFrame
-        ``Selection.flow``: supplier, stage, pieces.
+        ``Selection.flow``: supplier, stage, pieces, lots_unknown.
 
     Returns
     -------
     matplotlib.axes.Axes
-        Pieces to the right, in the order from good reeds to losses; each part has a colour and a
-        hatch of its own.
+        A stream a supplier, from left to right; its height is the pieces that are still in it,
+        the pale parts those that leave before the next gate. Pieces that came in of lots without
+        a count are those that were tied, marked by ``≥``.
     """
     wide = frame.pivot(index="supplier", columns="stage", values="pieces")
-    ax = new_axes(height=1.5 + 0.42 * max(len(wide), 2))
-    rows, left = np.arange(len(wide)), np.zeros(len(wide))
-    for (part, stages), colour, hatch in zip(PARTS.items(), PALETTE, _HATCHES):
-        pieces = wide[list(stages)].sum(axis=1).to_numpy(float)
-        ax.barh(
-            rows, pieces, 0.7, left, label=part, color=colour, hatch=hatch, edgecolor=PAPER,
-            linewidth=0.6,
-        )  # fmt: skip
-        left += pieces
-    ax.set_yticks(rows, wide.index.astype(str))
-    ax.set_ylim(len(wide) - 0.5, -0.5)
-    ax.grid(visible=False, axis="y")
-    ax.set_xlabel("pieces")
-    ax.figure.legend(loc="outside lower center", ncols=3, fontsize=9, frameon=False)
+    unknown = frame[frame["stage"] == "came in"].set_index("supplier")["lots_unknown"]
+    ax = new_axes(height=0.8 + 0.78 * max(len(wide), 2))
+    streams = {}
+    for name, n in wide.iterrows():
+        never = n["lost before tying"] + n["not tied yet"]
+        judged, other = n["tied"] - n["pending"], n["broken"] + n["reject"] + n["playable"]
+        back = min(n["returned"], n["good"])
+        streams[name] = (
+            [n["tied"] + never, n["tied"], judged, n["good"], n["good"] - back],
+            [
+                f"{never} never tied",
+                f"{n['pending']} pending",
+                f"{n['given up']} given up\n{other} not good",
+                f"{back} back",
+            ],
+        )
+    most = max(max(held[0], 1) for held, _ in streams.values())
+    along = np.linspace(0, 1, 40)
+    ease = along**2 * (3 - 2 * along)
+    for row, (name, (held, leave)) in enumerate(streams.items()):
+        for k, (pieces, next_pieces) in enumerate(pairwise(held)):
+            x, kept, lost = k + along, 0.6 * next_pieces / most, 0.6 * (pieces - next_pieces) / most
+            ax.fill_between(x, row, row - kept, color=PALETTE[2], linewidth=0)
+            ax.fill_between(
+                x, row - kept, row - kept - lost * (1 - ease), color=PALETTE[5], linewidth=0
+            )
+            ax.text(k + 0.3, row + 0.05, leave[k], fontsize=7, va="top", color=INK)
+        for k, pieces in enumerate(held):
+            mark = "≥" if k == 0 and unknown[name] else ""
+            ax.plot([k, k], [row, row - 0.6 * pieces / most], color=INK, linewidth=1.2)
+            ax.text(
+                k, row - 0.6 * pieces / most - 0.04, f"{mark}{pieces}", fontsize=8, ha="center",
+                va="bottom",
+            )  # fmt: skip
+    ax.set_yticks(np.arange(len(streams)) - 0.1, [str(name) for name in streams])
+    ax.set_ylim(len(streams) - 0.65, -0.9)
+    ax.set_xlim(-0.25, len(GATES) - 0.75)
+    ax.set_xticks(range(len(GATES)), GATES)
+    ax.grid(visible=False)
+    ax.set_xlabel("pieces and reeds")
     return ax
 
 

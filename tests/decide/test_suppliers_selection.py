@@ -70,6 +70,13 @@ def test_a_tally_that_misses_pieces_counts_those_that_were_tied(bench):
     assert (teal["came in"], teal["lost before tying"], teal["not tied yet"]) == (31, 7, 0)
 
 
+def test_what_every_answer_leaves_out_is_counted_and_said(bench):
+    counts, says = selection.left_out(bench)
+    assert counts.set_index("supplier").loc["teal", "never_tied"] == 16
+    assert "16 were never tied (1 lot without a count)" in says
+    assert "of 48 tied, 4 are pending, 3 were given up and 2 came back" in says
+
+
 def test_bounds_of_success_by_hand(bench):
     found = selection.examine(bench, compare(bench, draws=800))
     teal = found.shares.set_index("supplier").loc["teal"]
