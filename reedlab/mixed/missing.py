@@ -26,11 +26,10 @@ Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. Zhou, X. an
 159-163 (mixing draws; many imputations). van Buuren, S. (2018). Flexible Imputation of Missing
 Data, 2nd ed. Carpenter, J. R. and Kenward, M. G. (2013). Multiple Imputation and its Application.
 Grund, S., Luedtke, O. and Robitzsch, A. (2018). Multiple imputation of missing data for multilevel
-models. Organizational Research Methods 21, 111-149 (the group's mean of the outcome). White, I. R.,
-Royston, P. and Wood, A. M. (2011). Multiple imputation using chained equations. Statistics in
-Medicine 30, 377-399 (Monte Carlo errors by jackknife). Horton, N. J., Lipsitz, S. R. and Parzen, M.
-(2003). A potential for bias when rounding in multiple imputation. The American Statistician 57,
-229-232. von Hippel, P. T. (2007). Regression with missing Ys. Sociological Methodology 37, 83-117.
+models. Organizational Research Methods 21, 111-149 (the group's mean of the outcome). Horton,
+N. J., Lipsitz, S. R. and Parzen, M. (2003). A potential for bias when rounding in multiple
+imputation. The American Statistician 57, 229-232. von Hippel, P. T. (2007). Regression with missing
+Ys. Sociological Methodology 37, 83-117.
 """
 
 from __future__ import annotations
@@ -47,6 +46,7 @@ from reedlab.mixed.chained import Chain, run_chain
 from reedlab.mixed.dropped import Dropped, dropped
 from reedlab.mixed.gaps import Gaps, find_gaps
 from reedlab.mixed.matrices import build
+from reedlab.mixed.pooling import information, rubin
 from reedlab.mixed.posterior import Posterior, design_posterior, summarise
 from reedlab.mixed.priors import Priors
 from reedlab.mixed.workers import run_seeded
@@ -293,31 +293,10 @@ class FilledPosterior:
     def information(self, level: float = 0.95) -> pd.DataFrame:
         """Say what the gaps cost each parameter, and how far chance in filling them in goes.
 
-        Parameters
-        ----------
-        level
-            Of the interval whose ends are judged.
-
-        Returns
-        -------
-        DataFrame
-            One row a parameter: mean, sd (of the mixed draws), missing (Rubin's fraction of missing
-            information), mean_error, low_error, high_error: Monte Carlo errors of the mean and of
-            the interval's ends, by leaving out one imputation at a time.
+        `level` is that of the interval whose ends are judged; columns as in `pooling.information`.
         """
         per = np.array([post.draws().to_numpy() for post in self.posteriors])
-        tails = ((1.0 - level) / 2.0, (1.0 + level) / 2.0)
-        kept = [np.delete(per, i, axis=0).reshape(-1, per.shape[2]) for i in range(self.m)]
-        errors = [
-            _jackknife(np.array([d.mean(axis=0) for d in kept])),
-            *(_jackknife(np.array([np.quantile(d, tail, axis=0) for d in kept])) for tail in tails),
-        ]
-        pooled = rubin(per.mean(axis=1), per.var(axis=1, ddof=1))
-        mixed = per.reshape(-1, per.shape[2])
-        columns = {"mean": mixed.mean(axis=0), "sd": mixed.std(axis=0, ddof=1)}
-        columns["missing"] = pooled["missing"].to_numpy()
-        columns |= dict(zip(("mean_error", "low_error", "high_error"), errors))
-        return pd.DataFrame(columns, index=list(self.names))
+        return information(per, self.names, level)
 
     def _each(self, ask: Callable[[int, int], np.ndarray], n: int | None) -> np.ndarray:
         """Ask each imputation's posterior for as many draws, and take them in turn."""
@@ -382,49 +361,6 @@ def posterior(
     found = run_seeded(task.fit, m, seed, workers, progress, "Filling in")
     chains, posteriors, warned = zip(*found)
     return FilledPosterior(posteriors, _gathered(task.gaps, chains), warned)
-
-
-def rubin(estimates: np.ndarray, variances: np.ndarray) -> pd.DataFrame:
-    """Pool estimates of completed data sets by Rubin's rules.
-
-    Parameters
-    ----------
-    estimates, variances
-        Estimates and their squared standard errors (m, parameters).
-
-    Returns
-    -------
-    DataFrame
-        One row a parameter: estimate, within, between, total (variances), df, missing (fraction of
-        missing information, Rubin 1987, 3.1.10).
-
-    Examples
-    --------
-    >>> rubin(np.array([[1.0], [2.0], [3.0]]), np.full((3, 1), 2.0)).round(3).iloc[0].tolist()
-    [2.0, 2.0, 1.0, 3.333, 12.5, 0.477]
-    """
-    m = len(estimates)
-    within, between = variances.mean(axis=0), estimates.var(axis=0, ddof=1)
-    extra = (1.0 + 1.0 / m) * between
-    ratio = extra / within
-    df = np.full(len(ratio), np.inf)
-    np.divide((m - 1) * (1.0 + ratio) ** 2, ratio**2, out=df, where=ratio > 0.0)
-    return pd.DataFrame(
-        {
-            "estimate": estimates.mean(axis=0),
-            "within": within,
-            "between": between,
-            "total": within + extra,
-            "df": df,
-            "missing": (ratio + 2.0 / (df + 3.0)) / (1.0 + ratio),
-        }
-    )
-
-
-def _jackknife(left_out: np.ndarray) -> np.ndarray:
-    """Give a statistic's standard error from its values with one imputation left out (m, p)."""
-    m = len(left_out)
-    return np.asarray(np.sqrt((m - 1) ** 2 / m * left_out.var(axis=0, ddof=1)))
 
 
 @dataclass(frozen=True)
