@@ -93,8 +93,8 @@ class Culling:
         told = f"{self.reeds} measured reeds of {self.lots} lots"
         if self.tryout is None:
             return (
-                f"Cannot tell which pieces to pass over: {told} are too few. Go on tying all of "
-                "them, and write down density, hardness, both sides of the gouge and straightness "
+                f"Go on tying every piece: {told} are too few to tell which to pass over. Write "
+                "down density, hardness, both sides of the gouge and straightness "
                 f"of at least ten pieces of each of the next {max(FEWEST['lots'] - self.lots, 4)} "
                 "lots before tying, the poor ones too."
             )
@@ -116,15 +116,15 @@ class Culling:
         if not self.tryout.best:
             most = self.slopes.loc[self.slopes["could_save"].idxmax()]
             return (
-                "Cannot tell which pieces to pass over: no rule is seen to pay, but one by "
-                f"{most['measure'].split(' (')[0]} might save up to {most['could_save']:.0f} "
-                f"{self.currency} for 100 pieces of {told}. Go on tying all of them, and measure "
-                "it on some lots more, the poor pieces too."
+                f"Go on tying every piece: {told} cannot tell which to pass over. No rule is seen "
+                f"to pay, but one by {most['measure'].split(' (')[0]} might save up to "
+                f"{most['could_save']:.0f} {self.currency} for 100 pieces: measure it on some lots "
+                "more, the poor pieces too."
             )
         return (
-            f"Cannot tell which pieces to pass over: the best rule would save {best['saving']} "
-            f"{self.currency} for 100 pieces, but anything from {best['low']} to {best['high']} "
-            f"fits {told}. Go on tying all of them. "
+            f"Go on tying every piece: {told} cannot tell which to pass over. The best rule would "
+            f"save {best['saving']} {self.currency} for 100 pieces, but anything from "
+            f"{best['low']} to {best['high']} fits. "
             f"{self.tryout.record('the measures of every piece, the poor ones too,')}"
         )
 

@@ -62,7 +62,7 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
     Raises
     ------
     DecisionError
-        When no settled reed has both an outcome and what is compared.
+        When no settled reed has both an outcome and what is compared, or all are of one lot.
     """
     every = bench.reeds.dropna(subset=["supplier", arm])
     reeds = every[every["settled"] & every["success"].notna()].reset_index(drop=True)
@@ -70,6 +70,12 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
         raise DecisionError(
             f"no reed has a {arm} and a settled outcome: record the outcome of each reed and the "
             "lot that it came from, and ask again."
+        )
+    if reeds["lot"].nunique() < 2:
+        raise DecisionError(
+            f"All {len(reeds)} reeds with a settled outcome are of one lot, so nothing can be said "
+            f"of another: record outcome and minutes of five to ten reeds of at least two lots of "
+            f"each {arm}, and ask again."
         )
     for name in {arm, "supplier", "lot", "maker"}:
         reeds[name] = pd.Categorical(reeds[name].astype(str))
@@ -92,11 +98,11 @@ def _left_out(every: pd.DataFrame, kept: pd.Index, arm: str) -> tuple[str, ...]:
     pending = int((every["status"] == "pending").sum())
     young = int((~every["settled"] & every["success"].notna()).sum())
     if pending:
-        notes.append(f"{pending} pending reeds count neither as success nor as failure.")
+        notes.append(f"Pending reeds, which count neither as success nor as failure: {pending}.")
     if young:
         notes.append(
-            f"{young} reeds with an outcome are left out because others tied as late are still "
-            "pending, and rejects are known sooner than successes."
+            "Left out because others tied as late are still pending, and rejects are known sooner "
+            f"than successes: {young} with an outcome."
         )
     missing = sorted(set(every[arm].astype(str)) - set(kept.astype(str)))
     if missing:

@@ -84,8 +84,8 @@ class GivingUp:
         told = f"{self.reeds} roughed blanks of {self.lots} lots"
         if self.tryout is None or self.stakes is None:
             return (
-                f"Cannot tell which blanks to give up: {told} are too few. Go on as you do, and "
-                "note opening, crow and rough minutes of every blank as soon as it is dry, over "
+                f"Go on with every blank as you do: {told} are too few to tell which to give up. "
+                "Note opening, crow and rough minutes of every blank as soon as it is dry, over "
                 f"at least {max(FEWEST['lots'] - self.lots, 4)} more lots."
             )
         worth = f"{100 * self.stakes.threshold:.0f} %"
@@ -107,10 +107,10 @@ class GivingUp:
                 f"{told}."
             )
         if not self.tryout.best:
-            return f"Cannot tell which blanks to give up from {told}: go on with all of them."
+            return f"Go on with every blank: {told} cannot tell which to give up."
         return (
-            f"Cannot tell which blanks to give up: the best rule would save {saved} of {told}. Go "
-            f"on with all of them. {self.tryout.record('opening and crow of every blank')}"
+            f"Go on with every blank: {told} cannot tell which to give up. The best rule would "
+            f"save {saved}. {self.tryout.record('opening and crow of every blank')}"
         )
 
 

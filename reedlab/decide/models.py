@@ -9,6 +9,7 @@ always.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +18,7 @@ from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from reedlab.decide.evidence import Evidence
 from reedlab.decide.nextlot import Ability, NextLot, next_lot
+from reedlab.errors import ModelError
 from reedlab.mixed.matrices import build
 from reedlab.mixed.posterior import Posterior, design_posterior
 from reedlab.mixed.priors import Priors
@@ -108,6 +110,12 @@ def fit_models(
             spec = replace(spec, terms=(*spec.terms, "success"))
         good, failed = _minutes(timed, spec, names, seed + 1, draws, (1.0, 0.0))
         notes = (*notes, "Minutes of successes and of failures share one model: few were timed.")
+    if not (good.residual_sd.any() and failed.residual_sd.any()):
+        notes = (
+            *notes,
+            "Scraping times are too few or too even to tell suppliers apart: their mean counts for "
+            "all of them.",
+        )
     return Models(success, good, failed, seed, notes)
 
 
@@ -121,7 +129,11 @@ def _minutes(
 ) -> list[Ability]:
     """Ability in log minutes for each of the outcomes, from one model of these reeds."""
     spread = timed["log_scrape_min"].groupby(timed["success"]).transform("std").fillna(0.0)
-    if (spread < 1e-9).all():  # the same round number for every reed: nothing varies
+    post = None
+    if (spread >= 1e-9).any():  # not the same round number for every reed
+        with suppress(ModelError):  # a few reeds that suppliers and lots explain to the last minute
+            post = _posterior("log_scrape_min", timed, "gaussian", spec, seed, draws)
+    if post is None:
         mean = timed["log_scrape_min"].groupby(timed["success"]).mean()
         none = np.zeros(draws)
         return [
@@ -134,7 +146,6 @@ def _minutes(
             )
             for outcome in outcomes
         ]
-    post = _posterior("log_scrape_min", timed, "gaussian", spec, seed, draws)
     held = [{"success": s} if "success" in spec.terms else {} for s in outcomes]
     return [ability(post, names, spec.arm, seed, h) for h in held]
 

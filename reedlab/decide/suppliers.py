@@ -171,7 +171,7 @@ class SupplierAnswer:
             )
         tried = self.worth[self.worth["reeds"] == TRIAL_REEDS]
         most = tried.loc[tried["net"].idxmax()]
-        if most.net < 0.5:
+        if most.net < 1:
             return (
                 f"No lot of {TRIAL_REEDS} reeds is worth buying for what it would tell: keep "
                 "recording outcome and minutes, of two suppliers in turn if you can."

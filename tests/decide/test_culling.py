@@ -58,6 +58,7 @@ def test_minutes_of_measuring_count():
 def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
     found = which_pieces(rl.simulate_bench(seed=1, reeds=90, suppliers=2, lots=(2, 2))[0])
     assert found.answer == "cannot tell" and found.tryout is None
+    assert found.sentence().startswith("Go on tying every piece")
     assert "density, hardness, both sides of the gouge and straightness" in found.sentence()
 
 

@@ -139,7 +139,28 @@ def test_pending_and_young_reeds_are_left_out_and_said(demo, answer):
     counted = reeds["settled"] & reeds["success"].notna()
     assert answer.table["reeds"].sum() == counted.sum() < len(reeds)
     pending = (reeds["status"] == "pending").sum()
-    assert any(note.startswith(f"{pending} pending reeds") for note in answer.notes)
+    assert any(note.endswith(f"failure: {pending}.") for note in answer.notes)
+
+
+def test_one_lot_is_refused_with_what_to_do(small_bench):
+    with pytest.raises(DecisionError, match="at least two lots of each supplier"):
+        suppliers.compare(small_bench([("teal", "a", 3, 6, 4)]))
+
+
+def test_two_suppliers_of_one_lot_each_cannot_be_told_apart(small_bench):
+    said = suppliers.compare(
+        small_bench([("teal", "a", 3, 5, 3), ("plum", "b", 3, 4, 4)]), draws=800
+    )
+    assert said.verdict == "cannot tell" and "record outcome and minutes" in said.sentence()
+
+
+def test_a_handful_of_minutes_that_lots_explain_counts_as_their_mean():
+    from reedlab.paths import shipped
+    from reedlab.records import open_bench
+
+    said = suppliers.compare(open_bench(shipped("data") / "messy"), draws=800)
+    assert any("too few or too even" in note for note in said.notes)
+    assert np.isfinite(said.table.drop(columns="supplier")).all(axis=None)
 
 
 def test_nothing_settled_is_refused_with_what_to_do(small_bench):
