@@ -1,0 +1,53 @@
+"""The numbers of "How much do the priors say?", asked of the library again."""
+
+from __future__ import annotations
+
+import nbformat
+import pytest
+
+import reedlab as rl
+from reedlab.decide.evidence import gather
+from reedlab.decide.models import Spec, formula_of
+from reedlab.mixed.priors import Priors
+from reedlab.paths import shipped
+from reedlab.report import priors
+
+
+@pytest.fixture(scope="module")
+def reeds():
+    return gather(rl.open_bench(shipped("data") / "demo")).reeds
+
+
+@pytest.fixture(scope="module")
+def model(reeds):
+    return rl.fit("success ~ " + formula_of(reeds, Spec()), reeds, family="binomial")
+
+
+def stored() -> list[str]:
+    notebook = nbformat.read(shipped("notebooks") / "10-priors.ipynb", as_version=4)
+    outputs = [output for cell in notebook.cells for output in cell.get("outputs", [])]
+    return [output["data"]["text/plain"] for output in outputs if "data" in output]
+
+
+def test_the_stored_answer_is_what_the_library_says(model):
+    told = model.posterior(seed=1).sensitivity(level=0.9)
+    assert stored()[0] == priors.sentence(told, "success")
+
+
+def test_only_the_suppliers_spread_changes_with_the_priors(model):
+    """Another seed, other draws: the verdicts of the demo do not hang on them."""
+    table = priors.verdicts(model.posterior(seed=8).sensitivity()).set_index("parameter")
+    changed = table.index[table["verdict"] == "changes"].tolist()
+    assert changed == ["sd supplier"]
+    assert table.loc["sd supplier", "mean at half"] == pytest.approx(0.57, abs=0.03)
+    assert table.loc["sd supplier", "mean at twice"] == pytest.approx(0.91, abs=0.05)
+    assert table["most_shift"].drop(["sd supplier", "sd supplier:lot"]).max() < 0.1
+
+
+def test_the_mean_cost_does_not_exist_at_twice_the_priors(model):
+    wide = model.posterior(priors=Priors().scaled(2.0))
+    with pytest.warns(rl.errors.PosteriorWarning):
+        table = wide.diagnostics().set_index("check")
+    assert not table.loc["change of mean 1/success", "ok"]
+    usual = model.posterior().diagnostics()
+    assert usual["ok"].all()
