@@ -18,7 +18,8 @@ sd of the residual        half-normal, scale 1 (log-minutes) or the response's o
 ========================  ==============================================================
 
 Half-Student-t priors are not offered: the cost of a saleable reed holds 1/p, whose posterior mean
-then hangs on where the integration stops.
+then hangs on where the integration stops. For the same reason that mean exists only while the
+scales on the logit scale are under 1 (`diagnostics.py`): past that, report medians.
 
 References
 ----------

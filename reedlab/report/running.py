@@ -10,6 +10,7 @@ from __future__ import annotations
 import copy
 import json
 import os
+import re
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ from reedlab import errors
 from reedlab.paths import shipped
 
 CELL_SECONDS = 600  # a cell that takes longer has hung
+_WARNING = re.compile(r"^.*:\d+: PosteriorWarning: (.*)\n(?:  .*\n)?", re.MULTILINE)
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
 
 
@@ -143,9 +145,13 @@ def cut_at_error(notebook: Any) -> Any:
 def tidy(notebook: Any) -> Any:
     """Take off what changes from run to run or from machine to machine, and nothing a reader sees.
 
-    Metadata keeps the kernel's name and the language; cells keep their tags.
+    Metadata keeps the kernel's name and the language; cells keep their tags; of a posterior's
+    warning the sentence stays, without the file and the line of code that it came from.
     """
     notebook.metadata = {"kernelspec": KERNEL, "language_info": {"name": "python"}}
     for cell in notebook.cells:
         cell.metadata = {key: cell.metadata[key] for key in ("tags",) if key in cell.metadata}
+        for output in cell.get("outputs", []):
+            if output.get("name") == "stderr":
+                output["text"] = _WARNING.sub(r"\1\n", output["text"])
     return notebook
