@@ -87,14 +87,14 @@ def cross_products(cells: Cells, weights: np.ndarray | None, with_x: bool) -> Cr
         at = place.slices[t]
         if not sparse:
             rest_head[at] = _pair(cells, zz, t, h)
-        rest[at, at] = _own(cells, zz, t)
+        _add_own(cells, zz, t, rest[at, at])
         for s in place.rest:
             if s > t:
                 both = _pair(cells, zz, t, s)
                 rest[at, place.slices[s]] = both
                 rest[place.slices[s], at] = both.T
     if p:
-        _add_x(cells, weights, weighted, rest_head[-p:], rest)
+        _add_x(cells, weights, rest_head[-p:], rest)
     if sparse:
         rest_head = _sparse_rows(cells, zz[0, 0], rest_head)
     return Cross(cells, zz, head, rest_head, rest, p)
@@ -128,38 +128,26 @@ def _pair(cells: Cells, zz: np.ndarray, t: int, s: int) -> np.ndarray:
     return out.reshape(out.shape[0] * out.shape[1], -1)
 
 
-def _own(cells: Cells, zz: np.ndarray, t: int) -> np.ndarray:
-    """Z_t' W Z_t as a matrix: blocks (k, k) on its diagonal."""
-    n, columns = cells.n_levels[t], cells.columns[t]
-    out, levels = np.zeros((n, len(columns), n, len(columns))), np.arange(n)
+def _add_own(cells: Cells, zz: np.ndarray, t: int, out: np.ndarray) -> None:
+    """Fill in Z_t' W Z_t: blocks (k, k) on the diagonal."""
+    columns = cells.columns[t]
+    k = len(columns)
     for i, a in enumerate(columns):
         for j, b in enumerate(columns):
-            out[levels, i, levels, j] = cells.by_level(t, zz[a, b])
-    return out.reshape(n * len(columns), -1)
+            np.fill_diagonal(out[i::k, j::k], cells.by_level(t, zz[a, b]))
 
 
-def _add_x(
-    cells: Cells,
-    weights: np.ndarray | None,
-    weighted: np.ndarray,
-    x_head: np.ndarray,
-    rest: np.ndarray,
-) -> None:
+def _add_x(cells: Cells, weights: np.ndarray | None, x_head: np.ndarray, rest: np.ndarray) -> None:
     """Fill in X's rows against the head, and its rows and columns of the rest."""
-    place, p = cells.place, len(cells.XT)
-    wx = cells.XT if weights is None else cells.XT * weights
-    zx = [cells.sums(wx)] if cells.F is None else [cells.sums(cells.XT * row) for row in weighted]
-    for t, columns in enumerate(cells.columns):
-        block = np.empty((p, cells.n_levels[t], len(columns)))
-        for i, a in enumerate(columns):
-            for j in range(p):
-                block[j, :, i] = cells.by_level(t, zx[a][j])
-        if t == place.head:
-            x_head[:] = block.reshape(p, -1)
-        else:
-            rest[-p:, place.slices[t]] = block.reshape(p, -1)
-            rest[place.slices[t], -p:] = block.reshape(p, -1).T
-    rest[-p:, -p:] = wx @ cells.XT.T
+    place, q = cells.place, cells.place.q_rest
+    for j, column in enumerate(cells.XT):  # one at a time, for the sake of the cache
+        weighted = column if weights is None else column * weights
+        for t, sums in enumerate(cells.project(weighted)):
+            if t == place.head:
+                x_head[j] = sums.reshape(-1)
+            else:
+                rest[q + j, place.slices[t]] = rest[place.slices[t], q + j] = sums.reshape(-1)
+        rest[q:, q + j] = cells.XT @ weighted
 
 
 def _sparse_rows(cells: Cells, moments: np.ndarray, x_head: np.ndarray) -> csr_array:

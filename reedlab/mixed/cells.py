@@ -246,7 +246,7 @@ def build_cells(
     constant = len(distinct) == 1 and bool((distinct[0] == 1.0).all())
     XT = np.empty((X.shape[1], len(X)))
     for row, column in zip(XT, np.asarray(X, dtype=float).T):
-        np.take(column, order, out=row)
+        np.take(column, order, out=row, mode="clip")  # which does without a copy on the way
     return Cells(
         order=order,
         cell=cell,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,7 @@ from reedlab.mixed.quadrature import QuadratureObjective
 from reedlab.mixed.separation import separation_notes
 from reedlab.mixed.standardise import Standardised
 from reedlab.mixed.terms import Design
+from reedlab.mixed.threads import shared_out
 
 _INFORMATION = 0.2
 """About the weight of a row or a trial on the logit scale: p (1 - p) for most p."""
@@ -151,16 +153,19 @@ class Curvature:
         The Hessian is a difference of exact gradients over steps of a ten-thousandth of a
         standard error; parameters at a bound have no variance.
         """
-        base, h = self._gradient(self.x), 1e-4
-        hessian = np.array(
-            [(self._gradient(self.x + h * self.T[:, j]) - base) / h for j in self.free]
-        )
+        base, h = self._gradient(self.objective, self.x), 1e-4
+
+        def slope(j: int) -> np.ndarray:
+            shifted = self._gradient(copy(self.objective), self.x + h * self.T[:, j])
+            return (shifted - base) / h
+
+        hessian = np.array(shared_out(slope, self.free, self.objective.design.n))
         covariance = np.zeros_like(self.T)
         root = _root_of_inverse((hessian + hessian.T) / 2.0, 1e-9)
         covariance[np.ix_(self.free, self.free)] = root @ root.T
         return self.T @ covariance @ self.T.T
 
-    def _gradient(self, x: np.ndarray) -> np.ndarray:
-        _, d_lambda, d_rest = self.objective(x)
-        d_theta = gradient_in_theta(self.objective.design, d_lambda)
+    def _gradient(self, objective: LaplaceObjective, x: np.ndarray) -> np.ndarray:
+        _, d_lambda, d_rest = objective(x)
+        d_theta = gradient_in_theta(objective.design, d_lambda)
         return (self.T.T @ np.concatenate([d_theta, d_rest]))[self.free]

@@ -27,7 +27,9 @@ Rows = np.ndarray | float
 """A number for each row, or one for all."""
 
 _MAX_STEPS = 100
-_STALE = 1e-18
+_STALE, _NEAR = 1e-18, 1e-6
+"""Squared lengths of steps with a factor found nearby: of the last one, and of a first one from
+where a second may well be the last."""
 
 
 class Likelihood(Protocol):
@@ -183,6 +185,7 @@ def find_mode(
             before, decrement = decrement, _inner(g_v, step_v)
             if decrement >= _STALE and decrement * decrement < _STALE * before:
                 v = [a + d for a, d in zip(v, step_v)]
+                nearby = nearby if decrement < _NEAR else None
                 continue
             nearby = None
         try:
@@ -206,7 +209,7 @@ def find_mode(
 
 def _inner(one: Effects, other: Effects) -> float:
     """Inner product over all terms."""
-    return float(sum(np.vdot(a, b) for a, b in zip(one, other)))
+    return float(sum([np.vdot(a, b) for a, b in zip(one, other)]))
 
 
 def laplace_gradient(

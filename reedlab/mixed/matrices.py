@@ -387,7 +387,7 @@ def _random_term(
         )
     if basis is None:
         names: tuple[str, ...] = ("Intercept",)
-        values = np.ones((len(codes), 1))
+        values = np.broadcast_to(1.0, (len(codes), 1))
     else:
         names = tuple(str(c) for c in basis.model_spec.column_names)
         values = numbers(basis, f"the random term ({part.effects} | {part.group})")

@@ -141,9 +141,10 @@ def _descend(evaluate: Evaluate, start: np.ndarray, coordinates: Coordinates) ->
             continue
         step *= min(1.0, float((coordinates.reach(z) / np.maximum(np.abs(step[:k]), 1e-300)).min()))
         lowest = np.where(bounded, 0.0, -np.inf)
-        # A zero of a Λ of several columns is walked up to, as its derivative there tells nothing.
-        afar = walked & (np.abs(coordinates.x(z)) > 0.1)
-        lowest[afar] = 0.3 * z[afar]
+        if walked.any():
+            # A zero of a Λ of several columns is walked up to: its derivative there tells nothing.
+            afar = walked & (coordinates.x(z) > 0.1)
+            lowest[afar] = 0.3 * z[afar]
         found = _search(objective, z, value, gradient, step, lowest)
         if found is None and not fresh:
             B, fresh = np.eye(len(z)), True
@@ -225,9 +226,7 @@ def _release(
     zeros: np.ndarray,
 ) -> np.ndarray | None:
     """Find a point off the boundary that is better, if the derivative in Σ promises one."""
-    k = design.n_theta
-    shares = np.split(np.arange(k), np.cumsum([t.n_theta for t in design.terms])[:-1])
-    for t, (term, share) in enumerate(zip(design.terms, shares)):
+    for t, (term, share) in enumerate(zip(design.terms, design.shares)):
         lam = term.lam(x[share])
         if np.diag(lam).min() > 0.0 or zeros[share].all():
             continue

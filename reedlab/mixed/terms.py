@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 
@@ -69,6 +70,8 @@ class RandomTerm:
 
     def lam(self, theta: np.ndarray) -> np.ndarray:
         """Λ (k, k) from the term's θ."""
+        if self.k == 1:
+            return np.array(theta, dtype=float).reshape(1, 1)
         out = np.zeros((self.k, self.k))
         out[self.theta_rows_cols] = theta
         return out
@@ -143,7 +146,7 @@ class Design:
         """Number of fixed effects."""
         return self.X.shape[1]
 
-    @property
+    @cached_property
     def n_theta(self) -> int:
         """Length of θ."""
         return sum(term.n_theta for term in self.terms)
@@ -178,10 +181,16 @@ class Design:
             masks.append(rows == cols)
         return np.concatenate(masks)
 
+    @cached_property
+    def shares(self) -> tuple[slice, ...]:
+        """Where each term's share of θ stands."""
+        ends = np.cumsum([0, *(term.n_theta for term in self.terms)]).tolist()
+        return tuple(slice(a, b) for a, b in pairwise(ends))
+
     def split(self, theta: np.ndarray) -> list[np.ndarray]:
         """Each term's share of θ."""
-        ends = np.cumsum([term.n_theta for term in self.terms])[:-1]
-        return np.split(np.asarray(theta, dtype=float), ends)
+        theta = np.asarray(theta, dtype=float)
+        return [theta[share] for share in self.shares]
 
     def lambdas(self, theta: np.ndarray) -> list[np.ndarray]:
         """Λ of each term."""
