@@ -21,25 +21,18 @@ import pandas as pd
 
 from reedlab.decide.costs import Rates
 from reedlab.decide.evidence import before_tying, listed
+from reedlab.decide.pieces import MEASURES, measured_reeds, sorted_before
 from reedlab.decide.rules import (
     FittedPrediction,
     Measure,
     PredictedSuccess,
     Rule,
-    Stakes,
     Windows,
 )
+from reedlab.decide.stakes import Stakes
 from reedlab.decide.tryout import FEWEST, NOTICE, Tryout, too_small, try_rules
 from reedlab.decide.worth import mean_price, worth
 from reedlab.errors import DecisionError
-
-MEASURES = (
-    Measure("density_over_lot", "density less the mean of its lot", "g/cm³", 0.005, 1.0),
-    Measure("hardness_over_lot", "hardness less the mean of its lot", "", 0.5, 0.5),
-    Measure("asymmetry_mm", "difference between the sides", "mm", 0.005, 0.5, two_sided=False),
-    Measure("bend", "bend (0 straight, 1 slight, 2 reject)", "", 1.0, 0.1, two_sided=False),
-)
-"""What may be known of a piece before it is tied; the minutes are common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -229,39 +222,6 @@ def which_pieces(
     return Culling(answer, tried, slopes, stakes=stakes, worth=says, **shared)
 
 
-def measured_reeds(bench: Any) -> pd.DataFrame:
-    """Return the reeds whose fate is settled and whose piece was measured.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``reed``, ``lot``, ``good`` (0 or 1), ``scrape_min`` and the columns of `MEASURES`.
-        Retied cane is left out: its piece has been judged once.
-    """
-    reeds, cane = bench.reeds, bench.cane
-    lot = reeds["lot"].astype(object)
-    density = cane.groupby("lot", observed=True)["density_g_cm3"].mean()
-    gauged = [cane["lot"].astype(object), cane["hardness_gauge"].astype(object).fillna("")]
-    hardness = cane["hardness"].groupby(gauged).mean()
-    gauge = pd.MultiIndex.from_arrays([lot, reeds["hardness_gauge"].astype(object).fillna("")])
-    bends = {"straight": 0.0, "slight": 1.0, "reject": 2.0}
-    cases = pd.DataFrame(
-        {
-            "reed": reeds["reed"],
-            "lot": lot,
-            "good": reeds["success"],
-            "scrape_min": reeds["scrape_min"],
-            "density_over_lot": reeds["density_g_cm3"] - lot.map(density).astype(float),
-            "hardness_over_lot": reeds["hardness"] - hardness.reindex(gauge).to_numpy(),
-            "asymmetry_mm": reeds["gouge_asymmetry_mm"].abs(),
-            "bend": reeds["straightness"].astype(object).map(bends).astype(float),
-        }
-    )
-    known = reeds["settled"] & reeds["success"].notna() & reeds["retie_of"].isna() & lot.notna()
-    measured = cases[[m.column for m in MEASURES]].notna().any(axis=1)
-    return cases[known & measured].reset_index(drop=True)
-
-
 def money_at_stake(
     cases: pd.DataFrame,
     rates: Rates,
@@ -360,42 +320,6 @@ def slopes_within_lots(
             }
             for m in measures
         ]
-    )
-
-
-def sorted_before(bench: Any, cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataFrame:
-    """Compare the spread of all measured pieces with that of the tied ones, within lots.
-
-    Returns
-    -------
-    pandas.DataFrame
-        See `Culling.sorted_before`.
-    """
-    cane = bench.cane
-    of_all = {
-        "density_over_lot": cane["density_g_cm3"],
-        "hardness_over_lot": cane["hardness"],
-        "asymmetry_mm": cane["gouge_asymmetry_mm"].abs(),
-        "bend": cane["straightness"].astype(object).map({"straight": 0, "slight": 1, "reject": 2}),
-    }
-    lot = cane["lot"].astype(object)
-    rows = []
-    for m in measures:
-        values = of_all[m.column].astype(float)
-        within = values - values.groupby(lot).transform("mean")
-        tied = within[cane["reeds"] > 0]
-        rows.append(
-            {
-                "measure": m.says,
-                "pieces": int(within.notna().sum()),
-                "tied": int(tied.notna().sum()),
-                "sd_measured": within.std(),
-                "sd_tied": tied.std(),
-                "ratio": tied.std() / within.std(),
-            }
-        )
-    return pd.DataFrame(
-        rows, columns=["measure", "pieces", "tied", "sd_measured", "sd_tied", "ratio"]
     )
 
 

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.rules import Rule, Stakes, fit_rules
+from reedlab.decide.rules import Rule, fit_rules
+from reedlab.decide.stakes import Stakes
 
 LEARNT = 1.15
 """Factor on an interval of a saving, for what the spread of lots not seen leaves out.

@@ -14,10 +14,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.culling import MEASURES as OF_THE_PIECE
-from reedlab.decide.culling import measured_reeds
 from reedlab.decide.evidence import before_tying, listed
-from reedlab.decide.rules import Measure, PredictedSuccess, Rule, Stakes, Windows
+from reedlab.decide.pieces import MEASURES as OF_THE_PIECE
+from reedlab.decide.pieces import measured_reeds
+from reedlab.decide.rules import Measure, PredictedSuccess, Rule, Windows
+from reedlab.decide.stakes import Stakes
 from reedlab.decide.tryout import FEWEST, Tryout, too_small, try_rules
 from reedlab.decide.worth import mean_price, worth
 from reedlab.errors import DecisionError

@@ -1,9 +1,8 @@
-"""Rules that pass over a blank, and what following one is worth.
+"""Rules that pass over a blank, learnt from records.
 
-Going on with a blank gains something if it turns out good and loses something if it does not. A
-rule that stops some of them saves those losses, forgoes those gains, and costs the minutes that
-its measurements take. All of it is counted against going on with every blank and measuring
-nothing.
+A rule sees what is measured of a blank and says whether to go on with it: by its predicted chance
+of success, or by simple windows for use at the bench. What following one is worth is counted by
+`reedlab.decide.stakes`.
 """
 
 from __future__ import annotations
@@ -16,97 +15,13 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
+from reedlab.decide.stakes import Stakes
 from reedlab.errors import ModelError
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 _TRIED = (0.1, 0.2, 0.3, 0.4)
 """Shares of the training pieces beyond which a window's edge is tried."""
-
-
-@dataclass(frozen=True)
-class Stakes:
-    """What hangs on going on with one blank, in money or in minutes.
-
-    Attributes
-    ----------
-    value : float
-        What a saleable reed is worth.
-    if_good, if_bad : float
-        What going on costs with a blank that turns out good, and with one that does not.
-    sunk : float
-        What a blank has cost when the decision falls, whichever way.
-    minute : float
-        What a minute of measuring costs, in the same unit.
-    """
-
-    value: float
-    if_good: float
-    if_bad: float
-    sunk: float
-    minute: float
-
-    @classmethod
-    def at_replacement(
-        cls, success: float, if_good: float, if_bad: float, sunk: float, minute: float
-    ) -> Stakes:
-        """Value a saleable reed at what another one costs to make, of blanks as they come.
-
-        A rule then has a saving exactly if it makes saleable reeds cheaper.
-
-        Examples
-        --------
-        >>> Stakes.at_replacement(0.5, if_good=14, if_bad=10, sunk=3, minute=0.3).value
-        30.0
-        """
-        value = (sunk + success * if_good + (1 - success) * if_bad) / success
-        return cls(value, if_good, if_bad, sunk, minute)
-
-    @property
-    def gain(self) -> float:
-        """What going on brings with a blank that turns out good."""
-        return self.value - self.if_good
-
-    @property
-    def threshold(self) -> float:
-        """The chance of success at which going on breaks even (Pauker and Kassirer 1975)."""
-        return 1.0 if self.gain <= 0 else self.if_bad / (self.gain + self.if_bad)
-
-    def saving(self, keep: np.ndarray, good: np.ndarray, minutes: float = 0.0) -> np.ndarray:
-        """Count what a rule saved with each blank.
-
-        Parameters
-        ----------
-        keep : ndarray of bool, shape (n,)
-            Whether the rule goes on with it.
-        good : ndarray of 0 and 1, or of chances, shape (n,)
-            Whether it turned out good.
-        minutes : float
-            Time that the rule's measurements take for each blank.
-
-        Returns
-        -------
-        ndarray, shape (n,)
-            Net benefit against going on with every blank unmeasured. The mean over blanks is the
-            difference of two net benefits in the sense of Vickers and Elkin (2006, Med Decis
-            Making 26:565-574), times the gain.
-
-        Examples
-        --------
-        >>> import numpy as np
-        >>> stakes = Stakes(value=29.0, if_good=14.0, if_bad=10.0, sunk=4.0, minute=0.3)
-        >>> stakes.saving(np.array([True, False, False]), np.array([1, 0, 1])).tolist()
-        [0.0, 10.0, -15.0]
-        """
-        going_on = self.gain * good - self.if_bad * (1 - good)
-        return np.where(keep, 0.0, -going_on) - self.minute * minutes
-
-    def per_saleable(self, keep: np.ndarray, good: np.ndarray, minutes: float = 0.0) -> float:
-        """Return what a saleable reed costs under a rule, the blanks stopped paid by the rest."""
-        before = len(good) * (self.sunk + self.minute * minutes)
-        going_on = float(np.sum(keep * np.where(good == 1, self.if_good, self.if_bad)))
-        made = float(np.sum(keep * good))
-        return (before + going_on) / made if made else float("inf")
 
 
 @dataclass(frozen=True)

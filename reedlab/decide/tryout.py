@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from reedlab.decide.folds import Verdict, held_out, judge
-from reedlab.decide.rules import Rule, Stakes, fit_rules
+from reedlab.decide.rules import Rule, fit_rules
+from reedlab.decide.stakes import Stakes
 
 FEWEST = {"lots": 6, "reeds": 60, "of each outcome": 15}
 """Below these a rule is not even tried: a fold would hold next to nothing."""

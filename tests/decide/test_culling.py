@@ -8,7 +8,8 @@ import pytest
 
 import reedlab as rl
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable
-from reedlab.decide.culling import MEASURES, measured_reeds, money_at_stake, which_pieces
+from reedlab.decide.culling import money_at_stake, which_pieces
+from reedlab.decide.pieces import MEASURES, measured_reeds
 from reedlab.errors import DecisionError
 from reedlab.simulate import World
 

@@ -12,11 +12,11 @@ from reedlab.decide.rules import (
     FittedPrediction,
     Measure,
     PredictedSuccess,
-    Stakes,
     Window,
     Windows,
     fit_rules,
 )
+from reedlab.decide.stakes import Stakes
 from reedlab.decide.tryout import too_small, try_rules
 
 DENSITY = Measure("density", "density", "g/cm³", 0.005, 0.0)
