@@ -285,19 +285,6 @@ def test_new_supplier_brings_new_lots(success):
     assert (eta[:, 0] - centre).std() == pytest.approx(np.sqrt(both), rel=0.06)
 
 
-def test_fit_and_posterior_take_the_same_levels_for_new(bench, success):
-    """Neither asks for a lot of a new supplier, and both average over the two effects."""
-    row = pd.DataFrame({"maker": ["TL"], "density_g_cm3": [0.6]})
-    plugged = fit(FORMULAS["binomial"], bench, family="binomial").predict(row, "supplier").item()
-    assert success.predict(row, "supplier").mean() == pytest.approx(plugged, abs=0.02)
-    np.testing.assert_array_equal(
-        success.predict(row, "supplier"), success.predict(row, ("supplier", "lot"))
-    )
-    for predict in (success.predict, fit(FORMULAS["binomial"], bench, family="binomial").predict):
-        with pytest.raises(PredictionError, match="supplier"):
-            predict(row.assign(supplier="blue", lot="blue-9"))
-
-
 def test_predict_refuses(success):
     row = pd.DataFrame(
         {"maker": ["TL"], "density_g_cm3": [0.55], "supplier": ["violet"], "lot": ["violet-1"]}
