@@ -152,8 +152,8 @@ class Selection:
                 other.setdefault(name, []).append(f"if {assumption}")
         if not other:
             return (
-                f"What was left out does not change the choice: {first} stays likeliest even if "
-                "every doubt goes against it."
+                f"What was left out does not change the choice: {first}, even if every doubt goes "
+                "against it."
             )
         changes = listed(f"{name} {' or '.join(when)}" for name, when in other.items())
         return (
