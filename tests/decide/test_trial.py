@@ -118,7 +118,7 @@ def test_what_is_usual_is_read_from_the_bench(demo, answer):
     alone = demo.reeds.query("success == 1 and not minutes_shared")
     within = alone.groupby("lot", observed=True)["log_scrape_min"].std()
     assert told.log_minutes_sd == pytest.approx(within.mean(), rel=0.25)
-    assert usual(demo, "not a lot").of == "all suppliers"
+    assert usual(demo, "not a lot").of == "any supplier"
 
 
 def test_what_a_plan_tells_is_what_it_would_need():

@@ -76,7 +76,7 @@ class Usual:
     log_minutes_sd : float or None
         Of log minutes, from one good reed of a lot to another; None where too few were timed.
     of : str
-        Whose lots these are: one supplier's, or all suppliers'.
+        Whose lots these are: one supplier, or "any supplier".
     """
 
     success: float
@@ -115,7 +115,7 @@ def usual(bench: Any, lot: str, seed: int = 1, draws: int = 2000) -> Usual:
     low, high = np.quantile(chance, [0.05, 0.95])
     good = models.when_good
     sd = None if good is None else float(good.residual_sd.mean())
-    of = names[own[0]] if own else "all suppliers"
+    of = names[own[0]] if own else "any supplier"
     return Usual(float(chance.mean()), float(low), float(high), sd or None, of)
 
 
