@@ -54,6 +54,13 @@ class Cross:
     rest: np.ndarray
     p: int
 
+    def own_weights(self, t: int) -> np.ndarray:
+        """Diagonal of Z'WZ in the coordinates of term t."""
+        place = self.cells.place
+        if t == place.head:
+            return np.einsum("lkk->lk", self.head).reshape(-1)
+        return np.diagonal(self.rest)[place.slices[t]]
+
 
 def cross_products(cells: Cells, weights: np.ndarray | None, with_x: bool) -> Cross:
     """Sum the raw cross-products.

@@ -27,9 +27,11 @@ Rows = np.ndarray | float
 """A number for each row, or one for all."""
 
 _MAX_STEPS = 100
-_STALE, _NEAR = 1e-18, 1e-6
-"""Squared lengths of steps with a factor found nearby: of the last one, and of a first one from
-where a second may well be the last."""
+_ROUNDING = 1e-12
+"""Squared length of a step below which one no shorter than the step before is mere rounding."""
+
+_STALE = 1e-18
+"""Squared length of the last step with a factor found nearby."""
 
 
 class Likelihood(Protocol):
@@ -120,8 +122,8 @@ def find_mode(
     start: Effects | None = None,
     free_beta: bool = False,
     prior: BetaPrior | None = None,
-    tolerance: float = 1e-14,
-    nearby: Factor | None = None,
+    tolerance: float = 1e-18,
+    nearby: Nearby | None = None,
 ) -> Mode:
     """Find the mode of v, and of β if it is free, by Newton steps halved where they overshoot.
 
@@ -140,9 +142,9 @@ def find_mode(
         Mean and precision of a normal prior on β.
     tolerance : float
         The last step's squared length in the metric of H.
-    nearby : Factor, optional
-        Factor of H at a mode of v nearby. The first step is taken with it, and further ones while
-        one more promises to be the last; from a small distance that saves factors of H.
+    nearby : Nearby, optional
+        A factor of H found nearby. The first step is taken with it, and further ones while one
+        more promises to be the last; from a small distance that saves factors of H.
 
     Returns
     -------
@@ -181,11 +183,10 @@ def find_mode(
         if prior is not None:
             g_beta = g_beta - prior[1] @ (beta - prior[0])
         if nearby is not None:
-            step_v, _ = nearby.solve(g_v)
+            step_v = nearby.solve(g_v)
             before, decrement = decrement, _inner(g_v, step_v)
             if decrement >= _STALE and decrement * decrement < _STALE * before:
                 v = [a + d for a, d in zip(v, step_v)]
-                nearby = nearby if decrement < _NEAR else None
                 continue
             nearby = None
         try:
@@ -197,8 +198,8 @@ def find_mode(
                 "columns that repeat each other); leave out a term."
             ) from error
         step_v, moved = factor.solve(g_v, g_beta)
-        decrement = _inner(g_v, step_v) + float(g_beta @ moved)
-        if decrement < tolerance:
+        before, decrement = decrement, _inner(g_v, step_v) + float(g_beta @ moved)
+        if decrement < tolerance or before <= decrement < _ROUNDING:
             break
         v = [a + d for a, d in zip(v, step_v)]
         if free_beta:
@@ -256,6 +257,41 @@ def laplace_gradient(
     return d_lambda, cells.XT @ total, extra
 
 
+class Nearby:
+    """The factor of H at one Λ put to use at another.
+
+    Where a level has a single effect λv and its rows weigh w, were there no other terms, H there
+    would be ``1 + λ²w`` and v would go with ``λ / (1 + λ²w)``. Both are carried over so, level by
+    level; a term of several columns stays as it is.
+
+    Parameters
+    ----------
+    factor : Factor
+    lambdas : list of ndarray
+        The other Λ.
+    """
+
+    def __init__(self, factor: Factor, lambdas: Effects) -> None:
+        self.factor, ones = factor, np.ones((1, 1))
+        self.root: Effects = [ones] * len(lambdas)
+        self.gain: Effects = [ones] * len(lambdas)
+        for t, (old, new) in enumerate(zip(factor.lambdas, lambdas)):
+            if len(old) == 1 and old[0, 0] != new[0, 0]:
+                a, b, w = old[0, 0], new[0, 0], factor.cross.own_weights(t)[:, None]
+                ratio = (1.0 + b * b * w) / (1.0 + a * a * w)
+                self.root[t] = np.sqrt(ratio)
+                self.gain[t] = b / a / ratio if a > 0.0 else ones
+
+    def carried(self, v: Effects) -> Effects:
+        """Modes at the other Λ, from those at the factor's."""
+        return [a * gain for a, gain in zip(v, self.gain)]
+
+    def solve(self, g: Effects) -> Effects:
+        """Solve H x = g at the other Λ, about."""
+        x, _ = self.factor.solve([a / root for a, root in zip(g, self.root)])
+        return [a / root for a, root in zip(x, self.root)]
+
+
 class LaplaceObjective:
     """Minus the Laplace log-likelihood of x = (θ, β, extra), started from the last mode.
 
@@ -269,7 +305,7 @@ class LaplaceObjective:
 
     def __init__(self, design: Design, likelihood: Likelihood, start: Effects) -> None:
         self.design, self.likelihood, self.v = design, likelihood, start
-        self.nearby: Factor | None = None
+        self.factor: Factor | None = None
         self._mode: tuple[np.ndarray, Mode, Likelihood] | None = None
         self._value: tuple[np.ndarray, tuple[float, Effects, np.ndarray]] | None = None
 
@@ -278,10 +314,10 @@ class LaplaceObjective:
         if self._mode is None or not np.array_equal(self._mode[0], x):
             k, p = self.design.n_theta, self.design.p
             likelihood = self.likelihood.with_extra(x[k + p :])
-            mode = find_mode(
-                self.design, likelihood, x[:k], x[k : k + p], self.v, nearby=self.nearby
-            )
-            self.v, self.nearby, self._mode = mode.v, mode.factor, (x.copy(), mode, likelihood)
+            near = None if self.factor is None else Nearby(self.factor, self.design.lambdas(x[:k]))
+            start = self.v if near is None else near.carried(self.v)
+            mode = find_mode(self.design, likelihood, x[:k], x[k : k + p], start, nearby=near)
+            self.v, self.factor, self._mode = mode.v, mode.factor, (x.copy(), mode, likelihood)
         return self._mode[1:]
 
     def __call__(self, x: np.ndarray) -> tuple[float, Effects, np.ndarray]:
