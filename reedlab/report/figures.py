@@ -201,6 +201,38 @@ def ratios(
     return ax
 
 
+def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: str) -> Axes:
+    """Draw how often something came true against the chance that was stated of it.
+
+    A dashed diagonal marks chances that are right.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a bin of chances, with ``low`` and ``high``: an interval of the share, or what it
+        keeps to where the chance is right.
+    said, met : str
+        Its columns: the chance, and the share that came true.
+    xlabel, ylabel : str
+        What they are.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    from matplotlib.ticker import PercentFormatter
+
+    ax = new_axes(height=3.8)
+    ax.plot([0, 1], [0, 1], color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    ax.vlines(frame[said], frame["low"], frame["high"], color=PALETTE[2], linewidth=2.4)
+    ax.plot(frame[said], frame[met], "o", color=PALETTE[0], markersize=6.5, clip_on=False)
+    ax.set(xlim=(0, 1), ylim=(0, 1), ylabel=ylabel)
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_formatter(PercentFormatter(1, decimals=0))
+    ax.set_xlabel(xlabel, loc="right")
+    return ax
+
+
 def by_lot(frame: pd.DataFrame, column: str, supplier: str = "supplier", lot: str = "lot") -> Axes:
     """Draw every piece's value by lot, and each lot's mean with its 95 % interval.
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.report.figures import PALETTE, SOFT, new_axes
+from reedlab.report.figures import said_and_met
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,15 +24,6 @@ def calibration(bins: pd.DataFrame) -> Axes:
     -------
     matplotlib.axes.Axes
     """
-    from matplotlib.ticker import PercentFormatter
-
-    ax = new_axes(height=3.8)
-    ax.plot([0, 1], [0, 1], color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
-    ax.vlines(bins["predicted"], bins["low"], bins["high"], color=PALETTE[2], linewidth=2.4)
-    ax.plot(bins["predicted"], bins["observed"], "o", color=PALETTE[0], markersize=6.5)
-    ax.set(xlim=(0, 1), ylim=(0, 1))
-    for axis in (ax.xaxis, ax.yaxis):
-        axis.set_major_formatter(PercentFormatter(1, decimals=0))
-    ax.set_xlabel("chance of a good reed, foretold", loc="right")
-    ax.set_ylabel("share that was good")
-    return ax
+    return said_and_met(
+        bins, "predicted", "observed", "chance of a good reed, foretold", "share that was good"
+    )
