@@ -16,7 +16,7 @@ from reedlab.mixed.threads import shared_out
 _FAR = 40.0
 """Beyond this η a probability is 0 or 1 to the last digit."""
 
-_BLOCK = 32_768
+_BLOCK = 65_536
 """Rows worked on at a time, so that what is between the steps stays in the cache."""
 
 
