@@ -112,9 +112,7 @@ def _descend(evaluate: Evaluate, start: np.ndarray, coordinates: Coordinates) ->
     """Run projected BFGS from one start.
 
     In its coordinates the objective's curvature is near 1 in every direction, so the search
-    starts from the identity and its first steps are close to Newton's. (SciPy's L-BFGS-B, which
-    rescales its metric at each step, took a sixth more evaluations over forty small benches and
-    half as many again on one of 600 reeds.)
+    starts from the identity and its first steps are close to Newton's.
     """
     design, bounded, k = coordinates.design, coordinates.bounded, coordinates.design.n_theta
     walked = bounded.copy()
