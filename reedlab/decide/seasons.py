@@ -14,15 +14,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.smooth import (
-    CONFOUNDED,
-    contrast,
-    curve,
-    fit_smooth,
-    groups_of,
-    with_groups,
-)
+from reedlab.decide.smooth import contrast, curve, fit_smooth, groups_of, with_groups
 from reedlab.errors import DecisionError, ModelError
+from reedlab.mixed.design_table import CANNOT_TELL
 
 FEWEST_REEDS = 60
 FEWEST_LOTS = 4
@@ -43,7 +37,7 @@ class Seasons:
     contrasts : pandas.DataFrame
         One row a comparison: ``measure``, ``over``, ``first``, ``second`` (in words), ``effect``
         (difference of shares; ratio of minutes), ``low``, ``high``, ``prob`` (that the effect has
-        the sign it seems to have), ``ratio`` (of variances, see `CONFOUNDED`), ``reeds``,
+        the sign it seems to have), ``ratio`` (of variances, see `CANNOT_TELL`), ``reeds``,
         ``told`` (whether the sign is sure at the level taken over all comparisons together, by
         Bonferroni, and the ratio is small enough).
     settings : pandas.DataFrame
@@ -156,7 +150,7 @@ def season_effects(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
     sure = compared["prob"] > 1 - (1 - level) / 2 / len(compared)
     return Seasons(
         pd.concat(curves, ignore_index=True),
-        compared.assign(told=sure & (compared["ratio"] <= CONFOUNDED)),
+        compared.assign(told=sure & (compared["ratio"] <= CANNOT_TELL)),
         settings_by_moisture(reeds, damp - dry, level, seed),
         (dry, damp),
         level,

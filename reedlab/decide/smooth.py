@@ -17,9 +17,6 @@ from scipy.special import expit
 from reedlab.cane.moisture import year_cos_sin
 from reedlab.decide.models import MAKERS_FIXED_BELOW
 
-CONFOUNDED = 4.0
-"""Variance of a contrast over that of the same contrast without suppliers and makers, from which
-on the records cannot tell the season from them."""
 LOGIT_ATTENUATION = (16 * math.sqrt(3) / (15 * math.pi)) ** 2
 """How groups' effects flatten a logit when averaged over them (Zeger, Liang and Albert 1988)."""
 _SPLINE = "cr(moisture_pct, df=3, constraints='center')"

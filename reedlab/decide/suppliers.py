@@ -26,6 +26,7 @@ from reedlab.decide.information import (
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.nextlot import NextLot
 from reedlab.decide.worth import Worth, worth
+from reedlab.mixed.design_table import CANNOT_TELL
 
 CORRELATIONS = (-0.5, 0.0, 0.5)
 SURE = 0.9
@@ -90,7 +91,7 @@ class SupplierAnswer:
     @property
     def verdict(self) -> str:
         """How sure the answer is: ``buy``, ``lean`` or ``cannot tell``."""
-        if len(self.table) < 2 or self._runner_up_ratio > 4:
+        if len(self.table) < 2 or self._runner_up_ratio > CANNOT_TELL:
             return "cannot tell"
         chances = self.table["prob_best"]
         return "buy" if chances.max() >= SURE else "lean" if leans(chances) else "cannot tell"
@@ -163,7 +164,7 @@ class SupplierAnswer:
         )
 
     def _record_next(self) -> str:
-        if self._runner_up_ratio > 4:
+        if self._runner_up_ratio > CANNOT_TELL:
             return (
                 f"Lots of {self.best} and {self.table['supplier'].iloc[1]} were worked by "
                 "different makers or in different seasons: work lots of both side by side, and "

@@ -17,6 +17,8 @@ import pandas as pd
 from reedlab.errors import DataError
 
 CANNOT_TELL = 4.0
+"""Variance of a contrast over that of a balanced design of the same size, from which on the records
+cannot tell it."""
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 
-LOGIT_ATTENUATION = (16 * np.sqrt(3) / (15 * np.pi)) ** 2  # Zeger, Liang and Albert (1988)
+from reedlab.decide.smooth import LOGIT_ATTENUATION
 
 
 def _design(formula: str, frame: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame, pd.DataFrame]:
