@@ -11,7 +11,6 @@ from scipy.special import gammaln
 from reedlab.mixed.blocks import Effects
 from reedlab.mixed.laplace import BetaPrior, Mode, Rows, find_mode
 from reedlab.mixed.terms import Design
-from reedlab.mixed.threads import shared_out
 
 _FAR = 40.0
 """Beyond this η a probability is 0 or 1 to the last digit."""
@@ -41,15 +40,12 @@ class BinomialLogit:
 
     def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Log-likelihood, score and weight of each row."""
-        score, weight = np.empty_like(eta), np.empty_like(eta)
-
-        def block(at: int) -> float:
+        score, weight, loglik = np.empty_like(eta), np.empty_like(eta), self.constant
+        for at in range(0, len(eta), _BLOCK):
             rows = slice(at, at + _BLOCK)
             m = None if self.trials is None else self.trials[rows]
-            return _block_steps(self.y[rows], m, eta[rows], score[rows], weight[rows])
-
-        logliks = shared_out(block, range(0, len(eta), _BLOCK), len(eta))
-        return sum(logliks, self.constant), score, weight
+            loglik += _block_steps(self.y[rows], m, eta[rows], score[rows], weight[rows])
+        return loglik, score, weight
 
     def row_logliks(self, eta: np.ndarray) -> np.ndarray:
         """Give each row's log-likelihood, without the constant."""

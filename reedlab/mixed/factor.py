@@ -12,7 +12,7 @@ to the random effects alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, reduce
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,6 @@ from scipy.linalg import lapack, solve_triangular
 from scipy.sparse import csr_array, issparse
 
 from reedlab.mixed.blocks import Cross, Effects
-from reedlab.mixed.threads import parts_of, shared_out
 
 
 @dataclass(frozen=True)
@@ -171,21 +170,12 @@ def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None
     S[np.arange(q), np.arange(q)] += 1.0
     if prior_precision is not None:
         S[q:, q:] += prior_precision
-    S -= _gram(V)
+    product = V @ V.T
+    S -= product.toarray() if issparse(product) else product
     chol, failed = lapack.dpotrf(S, lower=1, clean=1) if len(S) else (S, 0)
     if failed:
         raise np.linalg.LinAlgError("The penalised normal equations are not positive definite.")
     return Factor(cross, lambdas, head_inverse, V, chol)
-
-
-def _gram(V: Any) -> np.ndarray:
-    """V V'."""
-    if issparse(V):
-        return (V @ V.T).toarray()
-    parts = parts_of(V.shape[1], V.size)
-    if len(parts) == 1:
-        return V @ V.T
-    return reduce(np.add, shared_out(lambda at: V[:, at] @ V[:, at].T, parts, V.size))
 
 
 def _scale(rows: Any, by_row: np.ndarray, by_column: np.ndarray) -> Any:

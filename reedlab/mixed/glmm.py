@@ -17,7 +17,6 @@ from reedlab.mixed.quadrature import QuadratureObjective
 from reedlab.mixed.separation import separation_notes
 from reedlab.mixed.standardise import Standardised
 from reedlab.mixed.terms import Design
-from reedlab.mixed.threads import shared_out
 
 _INFORMATION = 0.2
 """About the weight of a row or a trial on the logit scale: p (1 - p) for most p."""
@@ -159,7 +158,7 @@ class Curvature:
             shifted = self._gradient(copy(self.objective), self.x + h * self.T[:, j])
             return (shifted - base) / h
 
-        hessian = np.array(shared_out(slope, self.free, self.objective.design.n))
+        hessian = np.array([slope(j) for j in self.free])
         covariance = np.zeros_like(self.T)
         root = _root_of_inverse((hessian + hessian.T) / 2.0, 1e-9)
         covariance[np.ix_(self.free, self.free)] = root @ root.T

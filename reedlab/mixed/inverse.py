@@ -11,7 +11,6 @@ from scipy.sparse import issparse
 
 from reedlab.mixed.blocks import Effects
 from reedlab.mixed.factor import Factor, inverse_from_cholesky, mix_rows, row_scale
-from reedlab.mixed.threads import parts_of, shared_out
 
 
 @dataclass(frozen=True)
@@ -131,16 +130,6 @@ class Inverse:
         return out
 
 
-def _product(one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    """Multiply matrices, the second one's columns shared out."""
-    parts = parts_of(other.shape[1], other.size)
-    if len(parts) == 1:
-        return one @ other
-    out = np.empty_like(other)
-    shared_out(lambda at: np.matmul(one, other[:, at], out=out[:, at]), parts, other.size)
-    return out
-
-
 def _row_products(one: Any, other: np.ndarray) -> np.ndarray:
     """Inner product of each row of one matrix, which may be sparse, with that of another."""
     if issparse(one):
@@ -165,7 +154,7 @@ def invert(factor: Factor, with_x: bool) -> Inverse:
     n_h, k_h, _ = factor.head_inverse.shape
     rr = inverse_from_cholesky(factor.chol[:q, :q])
     V = factor.V if q == len(factor.chol) else factor.V[:q]
-    T: Any = (V.T.tocsr() @ rr).T if issparse(V) else _product(rr, V)
+    T: Any = (V.T.tocsr() @ rr).T if issparse(V) else rr @ V
     if k_h == 1:
         c = factor.head_inverse.reshape(-1)
         along = V.multiply(T).sum(axis=0) if issparse(V) else np.einsum("rl,rl->l", V, T)
