@@ -18,10 +18,12 @@ from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from reedlab.decide.evidence import Evidence
 from reedlab.decide.nextlot import Ability, NextLot, next_lot
-from reedlab.errors import ModelError
+from reedlab.errors import DataError, DecisionError, ModelError
+from reedlab.mixed.fitting import fit
 from reedlab.mixed.matrices import build
 from reedlab.mixed.posterior import Posterior, design_posterior
 from reedlab.mixed.priors import Priors
+from reedlab.mixed.results import Fit
 
 MAKERS_FIXED_BELOW = 5
 _LEAST = 20
@@ -246,6 +248,54 @@ def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:
     if several["season"] > 1:
         fixed.append("season")
     return " + ".join([*fixed, *random])
+
+
+def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:
+    """Fit success or log minutes of reeds on what they can carry, or say what they lack.
+
+    Parameters
+    ----------
+    response : str
+        ``"success"`` or ``"log_scrape_min"``; reeds without it are left out.
+    reeds : pandas.DataFrame
+        From ``bench.reeds``.
+    *terms : str
+        Further fixed terms, such as ``"scale(density_g_cm3)"``.
+
+    Returns
+    -------
+    Fit
+        Its ``formula`` is `formula_of` these reeds.
+
+    Raises
+    ------
+    DecisionError
+        When the reeds are of one lot, or too few or too alike for the model: a bench in its first
+        weeks.
+
+    Examples
+    --------
+    >>> from reedlab.simulate import simulate_reeds
+    >>> fit_reeds("success", simulate_reeds(seed=1)[0]).formula
+    'success ~ 1 + maker + season + (1 | supplier/lot)'
+    """
+    known = reeds.dropna(subset=[response])
+    lots = known["lot"].nunique()
+    if lots < 2:
+        raise DecisionError(
+            f"{len(known)} reeds of {lots} lot{'' if lots == 1 else 's'} can answer this, and one "
+            "lot says nothing of another: record five to ten reeds of at least two lots, and ask "
+            "again."
+        )
+    formula = f"{response} ~ {formula_of(known, Spec(terms=terms))}"
+    try:
+        return fit(formula, known, family="binomial" if response == "success" else "gaussian")
+    except (DataError, ModelError) as refusal:
+        raise DecisionError(
+            f"{len(known)} reeds of {lots} lots are too few, or too alike, for this question: "
+            "record more of them, by every maker and in every season, and ask again (the model "
+            f"says: {str(refusal).rstrip('.')})."
+        ) from refusal
 
 
 def _timed(reeds: pd.DataFrame) -> tuple[pd.DataFrame | None, tuple[str, ...]]:

@@ -1,0 +1,35 @@
+"""A bench in its first weeks is answered in a maker's words, not in a model's."""
+
+import pytest
+
+from reedlab.decide.models import Spec, fit_reeds, formula_of
+from reedlab.errors import DecisionError
+from reedlab.mixed import fit
+from reedlab.simulate import simulate_reeds
+
+
+@pytest.fixture(scope="module")
+def reeds():
+    return simulate_reeds(seed=1)[0]
+
+
+def test_it_is_the_fit_of_the_formula_that_the_reeds_carry(reeds):
+    ours = fit_reeds("log_scrape_min", reeds, "scale(density_g_cm3)")
+    formula = "log_scrape_min ~ " + formula_of(reeds, Spec(terms=("scale(density_g_cm3)",)))
+    assert ours.formula == formula
+    assert ours.llf == pytest.approx(fit(formula, reeds).llf)
+
+
+def test_one_lot_is_said_with_what_to_record(reeds):
+    alone = reeds[reeds["lot"] == reeds["lot"].iloc[0]]
+    with pytest.raises(
+        DecisionError, match="reeds of 1 lot can .* at least two lots"
+    ):
+        fit_reeds("success", alone)
+
+
+def test_reeds_too_alike_are_said_with_what_to_record(reeds):
+    alike = reeds.groupby("lot", observed=True).head(3).copy()
+    alike["maker"] = alike["season"].isin(["winter", "spring"]).map({True: "KL", False: "RS"})
+    with pytest.raises(DecisionError, match="too alike, for this question: record more of them"):
+        fit_reeds("success", alike)
