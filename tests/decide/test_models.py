@@ -22,9 +22,7 @@ def test_it_is_the_fit_of_the_formula_that_the_reeds_carry(reeds):
 
 def test_one_lot_is_said_with_what_to_record(reeds):
     alone = reeds[reeds["lot"] == reeds["lot"].iloc[0]]
-    with pytest.raises(
-        DecisionError, match="reeds of 1 lot can .* at least two lots"
-    ):
+    with pytest.raises(DecisionError, match=r"reeds of 1 lot can .* at least two lots"):
         fit_reeds("success", alone)
 
 
