@@ -4,10 +4,11 @@
 
 Three questions, each answered by tables on the screen and CSV files:
 
-* coverage.csv: truths drawn from the default priors, 3, 5 and 8 suppliers with 2 to 6 lots of 15 to
-  40 reeds. Intervals of 50, 80 and 95 % for the next lot's success, each coefficient and each sd,
-  against binomial bounds that hold for all of them together (Bonferroni); simulation-based
-  calibration (Talts et al. 2018, arXiv:1804.06788) by a chi-square test of the ranks.
+* coverage.csv, uniform.csv: truths drawn from the default priors, 3, 5 and 8 suppliers with 2 to 6
+  lots of 15 to 40 reeds. Intervals of 50, 80 and 95 % for the next lot's success, each coefficient
+  and each sd, against binomial bounds that hold for all of them together (Bonferroni);
+  simulation-based calibration (Talts et al. 2018, arXiv:1804.06788) by a chi-square test of the
+  ranks.
 * best.csv: the stated probability that a supplier is the best against how often it is. Costs being
   equal, the best is the cheapest, for the cost of a saleable reed falls with its success.
 * fixed.csv: truths held at several sds of suppliers and lots. Coverage and width of 95 % intervals,
@@ -233,32 +234,51 @@ def bounds(n: int, level: float, tests: int) -> tuple[float, float]:
     return float(binom.ppf(tail, n, level) / n), float(binom.ppf(1 - tail, n, level) / n)
 
 
-def coverage_table(ranks: pd.DataFrame, tests: int) -> pd.DataFrame:
-    """Coverage of central intervals and uniformity of the ranks, one row a quantity."""
-    out = []
-    for name in ranks:
-        u = ranks[name].to_numpy(dtype=float)
-        counts = np.histogram(u, bins=20, range=(0.0, 1.0))[0]
-        row: dict[str, object] = {"quantity": name, "benches": len(u)}
-        inside = True
-        for level in LEVELS:
-            share = float(np.mean(np.abs(u - 0.5) < level / 2))
-            low, high = bounds(len(u), level, tests)
-            row[f"{level:.0%}"] = share
-            inside = inside and low <= share <= high
-        row["within_bounds"] = inside
-        row["uniform_p"] = float(chisquare(counts).pvalue)
-        row["uniform"] = row["uniform_p"] > 0.05 * len(LEVELS) / tests
-        out.append(row)
-    return pd.DataFrame(out)
+def coverage_table(ranks: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Share of benches whose central interval held the truth, one row a quantity and level.
+
+    `low` and `high` are what the share of a true interval keeps to, for all quantities that the
+    posterior states, all levels and all designs together. The plug-in is held to the same bounds.
+    """
+    tests = sum(len(stated(f)) for f in ranks.values()) * len(LEVELS)
+    rows = []
+    for design, frame in ranks.items():
+        for name in frame:
+            u = frame[name].to_numpy(dtype=float)
+            for level in LEVELS:
+                share = float(np.mean(np.abs(u - 0.5) < level / 2))
+                low, high = bounds(len(u), level, tests)
+                rows.append((design, name, len(u), level, share, low, high, low <= share <= high))
+    columns = ["design", "quantity", "benches", "level", "share", "low", "high", "within"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def uniform_table(ranks: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Whether the ranks of the truths are uniform: a chi-square test of 20 bins a quantity.
+
+    `uniform` says that no p-value is below 0.05 over the number of quantities and designs.
+    """
+    tests = sum(len(stated(f)) for f in ranks.values())
+    rows = []
+    for design, frame in ranks.items():
+        for name in frame:
+            counts = np.histogram(frame[name].to_numpy(float), bins=20, range=(0.0, 1.0))[0]
+            p = float(chisquare(counts).pvalue)
+            rows.append((design, name, len(frame), p, p > 0.05 / tests))
+    return pd.DataFrame(rows, columns=["design", "quantity", "benches", "p", "uniform"])
+
+
+def stated(ranks: pd.DataFrame) -> list[str]:
+    """Quantities that the posterior states, without those of the plug-in beside it."""
+    return [name for name in ranks if not name.startswith("plug-in")]
 
 
 def best_table(rows: list[dict[str, object]]) -> pd.DataFrame:
     """Stated probability of being the best, by bins, against how often it was so."""
-    stated = np.concatenate([r["stated"] for r in rows])
+    said = np.concatenate([r["stated"] for r in rows])
     hit = np.concatenate([np.arange(len(r["stated"])) == r["best"] for r in rows])
-    bins = np.clip((stated * 10).astype(int), 0, 9)
-    frame = pd.DataFrame({"bin": bins, "stated": stated, "was_best": hit})
+    bins = np.clip((said * 10).astype(int), 0, 9)
+    frame = pd.DataFrame({"bin": bins, "stated": said, "was_best": hit})
     table = frame.groupby("bin").agg(
         suppliers=("stated", "size"), stated=("stated", "mean"), was_best=("was_best", "mean")
     )
@@ -281,8 +301,8 @@ def fixed_table(frame: pd.DataFrame) -> pd.DataFrame:
         table["width"] / known.reindex(pd.MultiIndex.from_frame(table[by[:3]])).to_numpy()
     )
     error = 1.645 * np.sqrt(0.95 * 0.05 / table["benches"])
-    stated = (table["method"] == "posterior") & ~table["what"].isin(SDS)
-    table["keeps"] = (table["coverage"] >= 0.93 - error).where(stated)
+    claimed = (table["method"] == "posterior") & ~table["what"].isin(SDS)
+    table["keeps"] = (table["coverage"] >= 0.93 - error).where(claimed)
     impossible = (table["what"] == SDS[0]) & (table["sd_supplier"] == 0)
     table.loc[impossible, "coverage"] = np.nan
     return table
@@ -294,29 +314,19 @@ def small_table(frame: pd.DataFrame) -> pd.DataFrame:
     return table.rename("probability_below_0.2").reset_index()
 
 
-def draw_picture(ranks: dict[str, pd.DataFrame], best: pd.DataFrame, path: Path) -> None:
-    """Empirical distribution of the ranks less uniform, and stated against observed shares."""
-    import matplotlib.pyplot as plt
-    import seaborn as sns
+def write(out: Path, tables: dict[str, pd.DataFrame]) -> None:
+    """Write each table as CSV, and the pictures that the notebook on trust draws from them."""
+    from reedlab.report import figures, figures_trust
 
-    figure, axes = plt.subplots(1, 2, figsize=(10, 4.2), layout="constrained")
-    grid = np.linspace(0, 1, 201)
-    for name, frame in ranks.items():
-        for column in [c for c in frame if not c.startswith("plug-in")]:
-            u = np.sort(frame[column].to_numpy(dtype=float))
-            axes[0].plot(grid, np.searchsorted(u, grid) / len(u) - grid, lw=0.8, label=name)
-    n = min(len(f) for f in ranks.values())
-    band = norm.ppf(1 - 0.025 / 60) * np.sqrt(grid * (1 - grid) / n)
-    axes[0].fill_between(grid, -band, band, color="0.85", zorder=0)
-    axes[0].set(xlabel="rank of the truth among the draws", ylabel="distribution less uniform")
-    error = [best["was_best"] - best["low"], best["high"] - best["was_best"]]
-    sns.scatterplot(best, x="stated", y="was_best", ax=axes[1], color="k")
-    axes[1].errorbar(
-        best["stated"], best["stated"], yerr=np.clip(error, 0, None), fmt="none", c="0.6"
-    )
-    axes[1].plot([0, 1], [0, 1], color="0.6", lw=0.8)
-    axes[1].set(xlabel="stated probability of being the best", ylabel="share that was the best")
-    figure.savefig(path, dpi=150)
+    out.mkdir(parents=True, exist_ok=True)
+    for name, table in tables.items():
+        table.round(5).to_csv(out / f"{name}.csv", index=False)
+    for name, ax in (
+        ("coverage", figures_trust.coverage(tables["coverage"])),
+        ("best", figures_trust.stated_and_met(tables["best"])),
+        ("fixed", figures_trust.fixed_truths(tables["fixed"])),
+    ):
+        (out / f"{name}.png").write_bytes(figures.png(ax))
 
 
 def main() -> None:
@@ -330,29 +340,21 @@ def main() -> None:
     parser.add_argument("--vb", type=int, default=50, help="of these, how many by fit_vb too")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--out", type=Path, help="folder for the tables and the picture")
+    parser.add_argument("--out", type=Path, help="folder for the tables and pictures")
     args = parser.parse_args()
     n_fixed = args.benches // 2 if args.fixed is None else args.fixed
     root = np.random.SeedSequence(args.seed)
     prior_seed, fixed_seed = root.spawn(2)
     started = time.perf_counter()
     plans = {f"{s} suppliers": Plan(s) for s in (3, 5, 8)}
-    ranks, tables, everything = {}, [], []
+    ranks, everything, fixed = {}, [], []
     with threadpool_limits(1), Parallel(n_jobs=args.jobs, batch_size=10) as pool:
         for (name, plan), seed in zip(plans.items(), prior_seed.spawn(len(plans))):
             rows = pool(delayed(one_bench)(s, plan) for s in seed.spawn(args.benches))
             everything += rows
             ranks[name] = pd.DataFrame(rows).drop(columns=["stated", "best", "pareto_k"])
-            quantities = len(ranks[name].columns) - 1
-            table = coverage_table(ranks[name], tests=len(plans) * quantities * len(LEVELS))
-            tables.append(table.assign(design=name))
             bad = float(np.mean([r["pareto_k"] > 0.7 for r in rows]))
-            print(f"\n{name} (Pareto k over 0.7 on {bad:.1%} of the benches)")
-            print(table.round(3).to_string(index=False), flush=True)
-        best = best_table(everything)
-        print("\nStated probability of being the best supplier")
-        print(best.round(3).to_string(index=False), flush=True)
-        fixed = []
+            print(f"{name}: Pareto k over 0.7 on {bad:.1%} of the benches", flush=True)
         for sds, seed in zip(FIXED, fixed_seed.spawn(len(FIXED))):
             plan = Plan(5, lots=(3, 5))
             found = pool(
@@ -364,20 +366,18 @@ def main() -> None:
             ]
     frame = pd.DataFrame(fixed).astype({"held": float})
     shares = frame["method"] == "share below 0.2"
-    table, small = fixed_table(frame[~shares]), small_table(frame[shares])
-    print("\nFixed truths, 5 suppliers with 3 to 5 lots, 95 % intervals")
-    print(table.round(3).to_string(index=False))
-    print(small.round(3).to_string(index=False))
+    tables = {
+        "coverage": coverage_table(ranks),
+        "uniform": uniform_table(ranks),
+        "best": best_table(everything),
+        "fixed": fixed_table(frame[~shares]),
+        "small": small_table(frame[shares]),
+    }
+    for name, table in tables.items():
+        print(f"\n{name}\n{table.round(3).to_string(index=False)}")
     print(f"\n{time.perf_counter() - started:.0f} s")
     if args.out:
-        args.out.mkdir(parents=True, exist_ok=True)
-        pd.concat(tables).round(5).to_csv(args.out / "coverage.csv", index=False)
-        best.round(5).to_csv(args.out / "best.csv", index=False)
-        table.round(5).to_csv(args.out / "fixed.csv", index=False)
-        small.round(5).to_csv(args.out / "small.csv", index=False)
-        ranked = pd.concat([f.assign(design=name) for name, f in ranks.items()])
-        ranked.round(4).to_csv(args.out / "ranks.csv", index=False)
-        draw_picture(ranks, best, args.out / "calibration.png")
+        write(args.out, tables)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,77 @@
+"""How far the numbers can be trusted, in words: what the calibration study found.
+
+The study's tables are shipped in ``data/calibration``, made by ``tests/benchmarks/calibration.py``:
+thousands of made-up benches whose truth is known, each analysed as a maker's own is.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from reedlab.paths import shipped
+
+NEXT_LOT = "next lot's success"
+
+
+def study() -> dict[str, pd.DataFrame]:
+    """Read the tables of the calibration study.
+
+    Returns
+    -------
+    dict of str to pandas.DataFrame
+        ``coverage`` (share of intervals that held the truth), ``uniform`` (tests of the truths'
+        ranks), ``best`` (stated and met probability of being the best), ``fixed`` (coverage and
+        width at fixed truths, by method) and ``small`` (how sure an sd is said to be small).
+
+    Examples
+    --------
+    >>> sorted(study())
+    ['best', 'coverage', 'fixed', 'small', 'uniform']
+    """
+    folder = shipped("data") / "calibration"
+    return {path.stem: pd.read_csv(path) for path in sorted(folder.glob("*.csv"))}
+
+
+def sentence(tables: dict[str, pd.DataFrame], suppliers: int) -> str:
+    """Say how often 95 % intervals held the truth, for a bench with so many suppliers.
+
+    Parameters
+    ----------
+    tables : dict of str to pandas.DataFrame
+        What `study` gave.
+    suppliers : int
+        How many suppliers the maker's bench has; the nearest of the study's designs is quoted.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> sentence(study(), 4).startswith("On made-up benches with")
+    True
+    """
+    held = tables["coverage"][np.isclose(tables["coverage"]["level"], 0.95)]
+    sizes = held["design"].str.extract(r"(\d+)", expand=False).astype(int)
+    size = min(sizes.unique(), key=lambda number: (abs(number - suppliers), number))
+    own = held[sizes == size].set_index("quantity")
+    stated = own.loc[~own.index.str.startswith("plug-in")]
+    likely = tables["best"].iloc[(tables["best"]["stated"] - 0.75).abs().argmin()]
+    verdict = (
+        "every quantity's intervals held as often as they say"
+        if stated["within"].all()
+        else f"the intervals of {', '.join(stated.index[~stated['within']])} did not hold as often "
+        "as they say"
+    )
+    return (
+        f"On made-up benches with {size} suppliers (yours has {suppliers}), 95% intervals for a "
+        f"supplier's next lot held the truth in {100 * own.loc[NEXT_LOT, 'share']:.1f} of a "
+        f"hundred, where intervals that take the estimated spread for the true one held it in "
+        f"{100 * own.loc[f'plug-in: {NEXT_LOT}', 'share']:.1f}; {verdict}. Suppliers said to be "
+        f"the best with {100 * likely['stated']:.0f}% were the best in "
+        f"{100 * likely['was_best']:.0f}%. So the intervals are as wide as few lots make them: "
+        "act on what they leave open, and do not narrow them in your head. This holds where a "
+        "bench behaves as the models say; what speaks for yours is how well lots that the model "
+        "had not seen were foretold."
+    )
