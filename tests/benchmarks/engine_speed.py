@@ -94,7 +94,7 @@ def large(size: str) -> None:
 
     data = reeds(*SIZES[size])
     fit(reeds(*SIZES["600"]), FORMULA, "binomial")
-    seconds = timed(lambda: fit(data, FORMULA, "binomial"), 1 if size == "1M" else 3)
+    seconds = timed(lambda: fit(data, FORMULA, "binomial"), 5)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     print(json.dumps({**seconds, "peak_gib": peak}))
 
