@@ -89,35 +89,50 @@ def run(path: Path, bench_dir: str = "", folder: Path | None = None) -> Run:
     Run
     """
     import nbformat
-    from jupyter_client.kernelspec import KernelSpecManager
-    from jupyter_client.manager import AsyncKernelManager
-    from nbclient import NotebookClient
     from nbclient.exceptions import CellExecutionError, CellTimeoutError
 
     notebook = with_parameters(nbformat.read(path, as_version=4), bench_dir)
     with tempfile.TemporaryDirectory(prefix="reedlab-") as own:
-        # No installed kernel description is asked: the kernel is this very interpreter, and the
-        # user's own IPython set-up has no say in what the notebook shows.
-        manager = AsyncKernelManager(
-            kernel_name="python3", kernel_spec_manager=KernelSpecManager(kernel_dirs=[])
-        )
-        client = NotebookClient(
-            notebook,
-            km=manager,
-            timeout=CELL_SECONDS,
-            record_timing=False,
-            extra_arguments=["--log-level=ERROR"],  # a kernel has nothing to say on a terminal
-            resources={"metadata": {"path": str(folder or own)}},
-        )
         stopped, fault = None, False
         try:
-            client.execute(env={**os.environ, "IPYTHONDIR": own})
+            _execute(notebook, own, str(folder or own))
         except CellExecutionError as error:
             fault = not hasattr(errors, error.ename)
             stopped = f"{error.ename}: {error.evalue}" if fault else error.evalue
         except CellTimeoutError:
             stopped, fault = f"a cell took longer than {CELL_SECONDS} seconds.", True
     return Run(path.stem, cut_at_error(tidy(notebook)), stopped, fault)
+
+
+def _execute(notebook: Any, own: str, folder: str, starts: int = 3) -> None:
+    """Run a notebook in a kernel of its own, which may be started again.
+
+    A kernel that starts beside others may find that one of the ports it was given was taken in the
+    meantime. It dies before any cell has run, so nothing is lost by another start.
+    """
+    from jupyter_client.kernelspec import KernelSpecManager
+    from jupyter_client.manager import AsyncKernelManager
+    from nbclient import NotebookClient
+
+    # No installed kernel description is asked: the kernel is this very interpreter, and the
+    # user's own IPython set-up has no say in what the notebook shows.
+    manager = AsyncKernelManager(
+        kernel_name="python3", kernel_spec_manager=KernelSpecManager(kernel_dirs=[])
+    )
+    client = NotebookClient(
+        notebook,
+        km=manager,
+        timeout=CELL_SECONDS,
+        record_timing=False,
+        extra_arguments=["--log-level=ERROR"],  # a kernel has nothing to say on a terminal
+        resources={"metadata": {"path": folder}},
+    )
+    try:
+        client.execute(env={**os.environ, "IPYTHONDIR": own})
+    except RuntimeError as died:
+        if starts == 1 or "before replying to kernel_info" not in str(died):
+            raise
+        _execute(notebook, own, folder, starts - 1)
 
 
 def with_parameters(notebook: Any, bench_dir: str) -> Any:

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from reedlab.records import Bench
-from reedlab.report import pages
+from reedlab.report import pages, running
 from reedlab.report.running import Run, cut_at_error, with_parameters
 
 PIXEL = (
@@ -218,3 +218,23 @@ def test_a_notebook_is_cut_at_the_cell_that_refused():
     cut = cut_at_error(notebook)
     assert len(cut.cells) == 4
     assert [output.output_type for output in cut.cells[3].outputs] == ["display_data"]
+
+
+@pytest.mark.parametrize("deaths", [0, 2, 3])
+def test_a_kernel_that_dies_at_its_start_is_started_again_twice(tmp_path, monkeypatch, deaths):
+    """As when another program took one of its ports: zmq's "Address already in use"."""
+    left = [RuntimeError("Kernel died before replying to kernel_info")] * deaths
+
+    def execute(self, **options):
+        if left:
+            raise left.pop()
+        self.nb.cells[-1].execution_count = 7
+
+    monkeypatch.setattr("nbclient.NotebookClient.execute", execute)
+    path = tmp_path / "04-suppliers.ipynb"
+    path.write_text(nbformat.writes(run().notebook), encoding="utf-8")
+    if deaths < 3:
+        assert running.run(path).notebook.cells[-1].execution_count == 7
+    else:
+        with pytest.raises(RuntimeError, match="Kernel died"):
+            running.run(path)
