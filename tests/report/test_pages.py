@@ -126,6 +126,12 @@ def test_a_stopped_notebook_gives_its_reason_as_text(bench):
         assert "no supplier has &lt;b&gt;two lots&lt;/b&gt;; note the lot" in page.decode()
 
 
+@pytest.mark.parametrize("reason", ["Too few reeds.", "Cannot tell from 9 reeds."])
+def test_the_first_page_says_once_that_it_cannot_tell(bench, reason):
+    index = pages.pages_of([run(stopped=reason)], bench)["index.html"].decode()
+    assert reason in index and index.count("Cannot") == 1
+
+
 def test_names_of_folders_are_shown_as_text(bench):
     page = pages.pages_of([run()], bench)["index.html"].decode()
     assert "b &lt;i&gt;&amp; c" in page
