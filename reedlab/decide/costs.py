@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
@@ -100,17 +100,6 @@ class Tied:
     def minutes_per_saleable(self) -> Floats:
         """Bench minutes per saleable reed, failures included."""
         return self.minutes / np.asarray(self.success, dtype=float)
-
-
-def lognormal_mean(log_mean: ArrayLike, log_sd: ArrayLike) -> Floats:
-    """Return the mean of a log-normal quantity: exp(μ + σ²/2), not exp(μ), which is its median.
-
-    Examples
-    --------
-    >>> lognormal_mean(np.log(30), 0.5).round(2).item()
-    33.99
-    """
-    return np.exp(np.asarray(log_mean, dtype=float) + np.square(log_sd) / 2)
 
 
 def materials(tied: Tied, rates: Rates) -> Floats:

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from reedlab.decide.evidence import Evidence
 from reedlab.decide.nextlot import Ability, NextLot, next_lot
@@ -220,8 +219,7 @@ def _posterior(
     formula = f"{response} ~ {formula_of(reeds, spec)}"
     design, recipe = build(formula, reeds, family)
     priors = Priors.default(family, response, design.y).scaled(spec.prior_factor)
-    with threadpool_limits(1):  # thousands of small solves: more threads only wait for each other
-        return design_posterior(design, family, priors, seed, draws, recipe)
+    return design_posterior(design, family, priors, seed, draws, recipe)
 
 
 def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:

@@ -27,7 +27,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from formulaic import Formula
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from reedlab.errors import DataError, FormulaError, ModelError
 from reedlab.mixed.checks import check_design
@@ -35,6 +34,7 @@ from reedlab.mixed.fitted import Fitted, fit_design
 from reedlab.mixed.formula import MixedFormula
 from reedlab.mixed.matrices import Recipe, build, columns_of, new_columns
 from reedlab.mixed.terms import Design, RandomTerm
+from reedlab.mixed.threads import one_thread
 
 LEAST_RELIABILITY = 0.5
 CAUTION_BELOW = 0.7
@@ -213,7 +213,7 @@ def fit_corrected(
     corrected = outcome.refit(_with_columns(design, recipe, frame.assign(**expected)))
     lots = max(design.terms, key=lambda term: term.n_levels)
     draws, failed = [], 0
-    with threadpool_limits(1):  # small matrices: threads would only wait for one another
+    with one_thread():
         for child in np.random.SeedSequence(seed).spawn(replicates):
             rng = np.random.default_rng(child)
             drawn = {column: error.draw(rng) for column, error in errors.items()}

@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from reedlab.mixed.threads import one_thread
+
 _CHUNK = 10
 
 
@@ -56,7 +58,5 @@ def run_seeded(
 def _run(
     task: Callable[[np.random.SeedSequence], Any], seeds: list[np.random.SeedSequence]
 ) -> list[Any]:
-    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
-
-    with threadpool_limits(1):
+    with one_thread():
         return [task(seed) for seed in seeds]

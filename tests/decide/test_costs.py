@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from reedlab.decide import costs
 
@@ -34,8 +33,3 @@ def test_profit_at_the_price_that_equals_the_cost_is_the_wage():
 def test_draws_and_suppliers_broadcast():
     tied = costs.Tied(np.full((7, 3), 0.5), np.full((7, 3), 40.0), 20.0, np.ones(3), np.zeros(3))
     assert costs.cost_per_saleable(tied, RATES).shape == (7, 3)
-
-
-@pytest.mark.parametrize("sd", [0.1, 0.5, 1.2])
-def test_lognormal_mean_is_scipys(sd):
-    assert costs.lognormal_mean(3.0, sd) == pytest.approx(stats.lognorm(sd, scale=np.exp(3)).mean())
