@@ -13,15 +13,18 @@ raw products Z'WZ, Z'WX and X'WX; :mod:`reedlab.mixed.factor` applies Λ and fac
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from scipy.sparse import csr_array
 
 from reedlab.mixed.cells import Cells
+from reedlab.mixed.coupling import Coupling
 
 Effects = list[np.ndarray]
 """One array a random term."""
+
+Margins = list[list[dict[int, np.ndarray]]]
+"""For each pair of basis columns the cells' sums along each axis."""
 
 _SPARSE_FROM, _SPARSE_BELOW = 500_000, 0.05
 """Number of entries, and share of them that may be filled, for a sparse block to pay."""
@@ -34,13 +37,11 @@ class Cross:
     Parameters
     ----------
     cells : Cells
-    zz : ndarray, shape (m, m, ...)
-        Sums over each cell of ``w f_a f_b``, cells in their shape.
     head : ndarray, shape (L, k, k)
         The head's own block, level by level.
-    rest_head : ndarray or csr_array, shape (r, L k)
-        The rest's coordinates (X last, if asked for) against the head's; sparse where it is large
-        and nearly empty.
+    rest_head : Coupling
+        The rest's coordinates (X last, if asked for) against the head's, (r, L k); sparse where it
+        is large and nearly empty.
     rest : ndarray, shape (r, r)
         The rest against itself.
     p : int
@@ -48,9 +49,8 @@ class Cross:
     """
 
     cells: Cells
-    zz: np.ndarray
     head: np.ndarray
-    rest_head: Any
+    rest_head: Coupling
     rest: np.ndarray
     p: int
 
@@ -81,30 +81,34 @@ def cross_products(cells: Cells, weights: np.ndarray | None, with_x: bool) -> Cr
     p = len(cells.XT) if with_x else 0
     weighted = _weighted_basis(cells, weights)
     zz = _cell_moments(cells, weighted)
+    margins = [[cells.margins(moments) for moments in row] for row in zz]
     n_h, k_h, q = cells.n_levels[h], len(cells.columns[h]), place.q_rest
     head = np.empty((n_h, k_h, k_h))
     for i, a in enumerate(cells.columns[h]):
         for j, b in enumerate(cells.columns[h]):
-            head[:, i, j] = cells.by_level(h, zz[a, b])
-    size = q * n_h
-    sparse = cells.F is None and size > _SPARSE_FROM and cells.n_cells < _SPARSE_BELOW * size
-    rest_head = np.zeros((p if sparse else q + p, n_h * k_h))
+            head[:, i, j] = cells.by_level(h, margins[a][b][cells.axis[h]])
     rest = np.zeros((q + p, q + p))
     for t in place.rest:
         at = place.slices[t]
-        if not sparse:
-            rest_head[at] = _pair(cells, zz, t, h)
-        _add_own(cells, zz, t, rest[at, at])
+        _add_own(cells, margins, t, rest[at, at])
         for s in place.rest:
             if s > t:
                 both = _pair(cells, zz, t, s)
                 rest[at, place.slices[s]] = both
                 rest[place.slices[s], at] = both.T
+    x_head = np.empty((p, n_h * k_h))
     if p:
-        _add_x(cells, weights, rest_head[-p:], rest)
-    if sparse:
-        rest_head = _sparse_rows(cells, zz[0, 0], rest_head)
-    return Cross(cells, zz, head, rest_head, rest, p)
+        _add_x(cells, weights, x_head, rest)
+    size, nesting = q * n_h, place.nesting
+    if cells.F is None and size > _SPARSE_FROM and cells.n_cells < _SPARSE_BELOW * size:
+        full = _sparse_rows(cells, zz[0, 0], x_head)
+    else:
+        crossed = [_pair(cells, zz, t, h) for t in place.rest[len(nesting.owner) :]]
+        if p or not crossed:
+            crossed.append(x_head)
+        full = crossed[0] if len(crossed) == 1 else np.concatenate(crossed)
+    entry = np.broadcast_to(head.reshape(-1), (len(nesting.owner), head.size))
+    return Cross(cells, head, Coupling(nesting, entry, full), rest, p)
 
 
 def _weighted_basis(cells: Cells, weights: np.ndarray | None) -> np.ndarray:
@@ -135,13 +139,13 @@ def _pair(cells: Cells, zz: np.ndarray, t: int, s: int) -> np.ndarray:
     return out.reshape(out.shape[0] * out.shape[1], -1)
 
 
-def _add_own(cells: Cells, zz: np.ndarray, t: int, out: np.ndarray) -> None:
+def _add_own(cells: Cells, margins: Margins, t: int, out: np.ndarray) -> None:
     """Fill in Z_t' W Z_t: blocks (k, k) on the diagonal."""
     columns = cells.columns[t]
     k = len(columns)
     for i, a in enumerate(columns):
         for j, b in enumerate(columns):
-            np.fill_diagonal(out[i::k, j::k], cells.by_level(t, zz[a, b]))
+            np.fill_diagonal(out[i::k, j::k], cells.by_level(t, margins[a][b][cells.axis[t]]))
 
 
 def _add_x(cells: Cells, weights: np.ndarray | None, x_head: np.ndarray, rest: np.ndarray) -> None:
@@ -154,7 +158,7 @@ def _add_x(cells: Cells, weights: np.ndarray | None, x_head: np.ndarray, rest: n
                 x_head[j] = sums.reshape(-1)
             else:
                 rest[q + j, place.slices[t]] = rest[place.slices[t], q + j] = sums.reshape(-1)
-        rest[q:, q + j] = cells.XT @ weighted
+        rest[q : q + j + 1, q + j] = rest[q + j, q : q + j + 1] = cells.XT[: j + 1] @ weighted
 
 
 def _sparse_rows(cells: Cells, moments: np.ndarray, x_head: np.ndarray) -> csr_array:

@@ -15,8 +15,13 @@ from functools import cached_property, reduce
 import numpy as np
 from scipy.sparse import csc_array
 
+from reedlab.mixed.coupling import Nesting
+
 _EMPTY = 4
 """A rectangle may have this many times as many cells as hold rows."""
+
+_NESTED_FROM = 50_000
+"""Number of pairs of levels from which it pays to keep a nested term's rows apart."""
 
 _COUNTED = 20_000
 """Number of rows from which they are put in order by counting."""
@@ -75,10 +80,25 @@ class Cells:
         """Where each term's coordinates stand when the equations are solved."""
         sizes = [n * len(c) for n, c in zip(self.n_levels, self.columns)]
         head = largest_last(sizes)[-1]
-        rest = tuple(t for t in range(len(sizes)) if t != head)
+        nested = [t for t in range(len(sizes)) if t != head and self._nested(t, head)]
+        rest = (*nested, *(t for t in range(len(sizes)) if t != head and t not in nested))
         ends = np.cumsum([0, *(sizes[t] for t in rest)])
         slices = {t: slice(int(a), int(b)) for t, a, b in zip(rest, ends, ends[1:])}
-        return Layout(head, rest, slices, int(ends[-1]))
+        owner = np.zeros((len(nested), self.n_levels[head]), dtype=np.intp)
+        for row, t in zip(owner, nested):
+            row[:] = slices[t].start + self.level[t].reshape(-1)
+        starts = tuple(s for t in nested if (s := self.starts[t]) is not None)
+        return Layout(head, rest, slices, int(ends[-1]), Nesting(owner, starts, ends[len(nested)]))
+
+    def _nested(self, t: int, head: int) -> bool:
+        """Whether a term is to be kept as one entry a level of the head, which names its level."""
+        return (
+            self.F is None
+            and len(self.shape) == 2
+            and self.axis[t] == self.axis[head]
+            and self.starts[t] is not None
+            and self.n_levels[t] * self.n_levels[head] >= _NESTED_FROM
+        )
 
     @cached_property
     def whole(self) -> tuple[bool, ...]:
@@ -117,16 +137,22 @@ class Cells:
     def project(self, rows: np.ndarray) -> list[np.ndarray]:
         """Z' rows: for each term an array (levels, k)."""
         if self.F is None:
-            moments = self.sums(rows)
-            return [self.by_level(t, moments)[:, None] for t in range(len(self.level))]
+            margins = self.margins(self.sums(rows))
+            return [self.by_level(t, margins[axis])[:, None] for t, axis in enumerate(self.axis)]
         by_column = self.sums(self.F * rows)
         return [
             np.array([self.by_level(t, by_column[c]) for c in columns]).T
             for t, columns in enumerate(self.columns)
         ]
 
+    def margins(self, moments: np.ndarray) -> dict[int, np.ndarray]:
+        """Sum cells' values along each axis that a term varies on, once for all of its terms."""
+        if moments.ndim == 1:
+            return {0: moments}
+        return {axis: np.add.reduce(moments, axis=1 - axis) for axis in set(self.axis)}
+
     def by_level(self, t: int, moments: np.ndarray) -> np.ndarray:
-        """Sum cells' values over each level of term t."""
+        """Sum cells' values, or those along the term's axis, over each level of term t."""
         if moments.ndim == 2:
             moments = np.add.reduce(moments, axis=1 - self.axis[t])
         if self.whole[t]:
@@ -155,9 +181,11 @@ class Cells:
         """Give each cell the entry of its levels of terms t and s; of the shape of their levels."""
         if self.axis[t] == self.axis[s]:
             return matrix[self.level[t], self.level[s]]
+        if self.axis[t] == 1:  # the cells' own order, in which the look-up runs along memory
+            return self.at_pair(s, t, matrix.T)
         out = matrix if self.whole[t] else matrix.take(self.level[t].reshape(-1), axis=0)
-        out = out if self.whole[s] else out.take(self.level[s].reshape(-1), axis=1)
-        return out if self.axis[t] == 0 else out.T
+        out = out if self.whole[s] else out[:, self.level[s].reshape(-1)]
+        return out
 
     def expand(self, effects: list[np.ndarray]) -> np.ndarray:
         """Z u in cell order, from each term's effects (levels, k)."""
@@ -199,12 +227,15 @@ class Layout:
         Where each of those stands among the rest's coordinates.
     q_rest : int
         Number of the rest's random coordinates; those of X come behind.
+    nesting : Nesting
+        The first of the rest's terms, of which each level of the head has one level.
     """
 
     head: int
     rest: tuple[int, ...]
     slices: dict[int, slice]
     q_rest: int
+    nesting: Nesting
 
 
 def largest_last(sizes: list[int]) -> list[int]:

@@ -13,13 +13,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from scipy.linalg import lapack, solve_triangular
-from scipy.sparse import csr_array, issparse
 
 from reedlab.mixed.blocks import Cross, Effects
+from reedlab.mixed.coupling import Coupling
 
 
 @dataclass(frozen=True)
@@ -34,8 +33,8 @@ class Factor:
         Λ of each term.
     head_inverse : ndarray, shape (L, k, k)
         Inverses of the head's lower factors C.
-    V : ndarray or csr_array, shape (r, L k)
-        The rest's rows of the factor.
+    V : Coupling
+        The rest's rows of the factor, (r, L k).
     chol : ndarray, shape (r, r)
         Lower factor of the rest's Schur complement.
     """
@@ -43,7 +42,7 @@ class Factor:
     cross: Cross
     lambdas: Effects
     head_inverse: np.ndarray
-    V: Any
+    V: Coupling
     chol: np.ndarray
 
     @cached_property
@@ -91,7 +90,7 @@ class Factor:
         """
         place = self.cross.cells.place
         head = _apply(self.head_inverse, g_u[place.head])
-        rest = -(self.V @ head.ravel())
+        rest = -self.V.times(head.ravel())
         for t in place.rest:
             rest[place.slices[t]] += g_u[t].ravel()
         if g_beta is not None:
@@ -122,7 +121,7 @@ class Factor:
     def _deal(self, head: np.ndarray, rest: np.ndarray) -> tuple[Effects, np.ndarray]:
         """Finish the back-substitution in the head and deal the coordinates out to the terms."""
         cells, place = self.cross.cells, self.cross.cells.place
-        head = head - (rest @ self.V).reshape(head.shape)
+        head = head - self.V.left(rest).reshape(head.shape)
         out: Effects = [head] * len(cells.level)
         out[place.head] = _apply(self.head_inverse.transpose(0, 2, 1), head)
         for t in place.rest:
@@ -165,31 +164,27 @@ def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None
         S = cross.rest * by_row
         S *= by_row[:, None]
     else:
-        V = mix_rows(_scale(cross.rest_head, np.ones(len(cross.rest)), by_column), lambdas, cross)
+        V = _scale(cross.rest_head, np.ones(len(cross.rest)), by_column)
+        V = Coupling(V.nesting, V.entry, mix_rows(V.full, lambdas, cross))
         S = mix_rows(mix_rows(cross.rest, lambdas, cross).T, lambdas, cross)
     S[np.arange(q), np.arange(q)] += 1.0
     if prior_precision is not None:
         S[q:, q:] += prior_precision
-    product = V @ V.T
-    S -= product.toarray() if issparse(product) else product
+    S -= V.gram()
     chol, failed = lapack.dpotrf(S, lower=1, clean=1) if len(S) else (S, 0)
     if failed:
         raise np.linalg.LinAlgError("The penalised normal equations are not positive definite.")
     return Factor(cross, lambdas, head_inverse, V, chol)
 
 
-def _scale(rows: Any, by_row: np.ndarray, by_column: np.ndarray) -> Any:
+def _scale(rows: Coupling, by_row: np.ndarray, by_column: np.ndarray) -> Coupling:
     """Apply Λ and the head's inverse factor to the rest against the head."""
-    if by_column.ndim == 3:
-        n_h, k_h, _ = by_column.shape
-        shaped = np.einsum("rli,lij->rlj", rows.reshape(-1, n_h, k_h), by_column)
-        return by_row[:, None] * shaped.reshape(-1, n_h * k_h)
-    if isinstance(rows, csr_array):
-        data = rows.data * by_column[rows.indices] * np.repeat(by_row, np.diff(rows.indptr))
-        return csr_array((data, rows.indices, rows.indptr), shape=rows.shape)
-    scaled = rows * by_column
-    scaled *= by_row[:, None]
-    return scaled
+    if by_column.ndim == 1:
+        return rows.scaled(by_row, by_column)
+    n_h, k_h, _ = by_column.shape
+    shaped = np.einsum("rli,lij->rlj", rows.full.reshape(-1, n_h, k_h), by_column)
+    full = by_row[:, None] * shaped.reshape(-1, n_h * k_h)
+    return Coupling(rows.nesting, rows.entry, full)
 
 
 def row_scale(cross: Cross, lambdas: Effects) -> np.ndarray | None:

@@ -100,8 +100,13 @@ def _start(
 ) -> tuple[np.ndarray, np.ndarray, Effects]:
     """Where β and the thresholds start, their unit steps, and the random effects there."""
     if family == "binomial":
-        joint = binomial.joint_mode(design, theta, tolerance=1e-2)
-        return joint.beta, np.linalg.inv(joint.factor.chol_beta).T, joint.v
+        # A step of squared length d is followed by one of about 20 d² / n, so the last is taken
+        # without a look at where it leads.
+        joint = binomial.joint_mode(design, theta, tolerance=0.03 * np.sqrt(design.n))
+        g_v = [z @ lam - a for z, lam, a in zip(joint.z_score, joint.factor.lambdas, joint.v)]
+        step_v, step_beta = joint.factor.solve(g_v, design.cells.XT @ joint.score)
+        v = [a + d for a, d in zip(joint.v, step_v)]
+        return joint.beta + step_beta, np.linalg.inv(joint.factor.chol_beta).T, v
     zero = [np.zeros((t.n_levels, t.k)) for t in design.terms]
     x = np.concatenate([theta, np.zeros(design.p), ordinal.likelihood(design).phi])
     objective, k = LaplaceObjective(design, likelihood, zero), design.n_theta

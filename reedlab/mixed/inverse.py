@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import reduce
-from typing import Any
 
 import numpy as np
-from scipy.sparse import issparse
 
 from reedlab.mixed.blocks import Effects
+from reedlab.mixed.coupling import Coupling
 from reedlab.mixed.factor import Factor, inverse_from_cholesky, mix_rows, row_scale
 
 
@@ -22,31 +20,35 @@ class Inverse:
     factor : Factor
     rr : ndarray, shape (q, q)
         The rest against itself.
-    rh : ndarray, shape (q, L k)
-        The rest against the head.
+    rh : Coupling
+        The rest against the head, (q, L k), where a row has a level together with the column.
     hh : ndarray, shape (L, k, k)
         The head's diagonal blocks.
     """
 
     factor: Factor
     rr: np.ndarray
-    rh: np.ndarray
+    rh: Coupling
     hh: np.ndarray
 
-    def _at_cells(self, s: int, t: int) -> np.ndarray:
-        """H^-1 between each cell's levels of terms s and t, (..., k_s, k_t) without Λ.
+    def _at_cells(self, s: int, t: int, share: float = 1.0) -> np.ndarray:
+        """Share of H^-1 between each cell's levels of terms s and t, (..., k_s, k_t) without Λ.
 
         Of the shape of the two terms' levels, without (k_s, k_t) where every term is an intercept.
         """
         cells, place = self.factor.cross.cells, self.factor.cross.cells.place
         scalar = cells.F is None
         if s == t == place.head:
-            return (self.hh[:, 0, 0] if scalar else self.hh)[cells.level[s]]
+            return (share * (self.hh[:, 0, 0] if scalar else self.hh))[cells.level[s]]
         if t != place.head and s != place.head:
-            other, column, matrix = s, t, self.rr[place.slices[s], place.slices[t]]
+            other, column, matrix = s, t, share * self.rr[place.slices[s], place.slices[t]]
         else:
             other, column = (t, s) if s == place.head else (s, t)
-            matrix = self.rh[place.slices[other]]
+            n = place.nesting.n
+            if place.slices[other].start < n:
+                return (share * self.rh.entry[place.rest.index(other)])[cells.level[column]]
+            at = slice(place.slices[other].start - n, place.slices[other].stop - n)
+            matrix = share * self.rh.full[at]
         if scalar:
             return cells.at_pair(other, column, matrix)
         shape = (cells.n_levels[other], len(cells.columns[other]), cells.n_levels[column], -1)
@@ -61,12 +63,12 @@ class Inverse:
             by_shape: dict[tuple[int, ...], np.ndarray] = {}
             for s, t in pairs:
                 share = (1.0 + (s != t)) * lambdas[s][0, 0] * lambdas[t][0, 0]
-                share = share * self._at_cells(s, t)
-                if share.shape in by_shape:
-                    by_shape[share.shape] += share
-                else:
-                    by_shape[share.shape] = share
-            return cells.spread(reduce(np.add, by_shape.values()))
+                own = self._at_cells(s, t, share)
+                by_shape[own.shape] = by_shape[own.shape] + own if own.shape in by_shape else own
+            total = by_shape.pop(cells.shape)
+            for own in by_shape.values():
+                total += own
+            return cells.spread(total)
         Q = np.zeros((cells.m, cells.m, *cells.shape))
         for s, t in pairs:
             scaled = lambdas[s] @ self._at_cells(s, t) @ lambdas[t].T
@@ -85,19 +87,20 @@ class Inverse:
         """
         cross, lambdas, r = self.factor.cross, self.factor.lambdas, len(self.rr)
         head, rest = cross.cells.place.head, cross.cells.place.rest
-        raw = cross.rest_head if r == cross.rest_head.shape[0] else cross.rest_head[:r]
+        raw = cross.rest_head.leading(r)
         scale = row_scale(cross, lambdas)
         if scale is None or len(lambdas[head]) > 1:
-            return self._traces_of_blocks(raw)
+            return self._traces_of_blocks(raw.full, self.rh.full)
         lam = lambdas[head][0, 0]
-        with_head = _row_products(raw, self.rh)
-        with_rest = _row_products(cross.rest[:r, :r] * scale[:r], self.rr) + lam * with_head
+        with_head = raw.row_products(self.rh)
+        with_rest = np.einsum("rs,rs->r", cross.rest[:r, :r] * scale[:r], self.rr)
+        with_rest += lam * with_head
         own = lam * (cross.head.reshape(-1) @ self.hh.reshape(-1))
         out = {t: with_rest[cross.cells.place.slices[t]].sum() for t in rest}
         out[head] = own + scale[:r] @ with_head
         return [np.array([[out[t]]]) for t in range(len(lambdas))]
 
-    def _traces_of_blocks(self, raw: np.ndarray) -> Effects:
+    def _traces_of_blocks(self, raw: np.ndarray, rh: np.ndarray) -> Effects:
         """Traces where a term has several columns."""
         cross, lambdas, r = self.factor.cross, self.factor.lambdas, len(self.rr)
         head, slices = cross.cells.place.head, cross.cells.place.slices
@@ -106,12 +109,12 @@ class Inverse:
         by_rest = mix_rows(cross.rest[:r, :r].T, lambdas, cross).T
         own = np.einsum("lia,laj->ij", cross.head @ lambdas[head], self.hh)
         crossed = mix_rows(raw, lambdas, cross).reshape(shape)
-        out = {head: own + np.einsum("rli,rlj->ij", crossed, self.rh.reshape(shape))}
+        out = {head: own + np.einsum("rli,rlj->ij", crossed, rh.reshape(shape))}
         for t, at in slices.items():
             level = (cross.cells.n_levels[t], len(lambdas[t]), -1)
             out[t] = sum(
                 np.einsum("lix,ljx->ij", one[at].reshape(level), other[at].reshape(level))
-                for one, other in ((by_head, self.rh), (by_rest, self.rr))
+                for one, other in ((by_head, rh), (by_rest, self.rr))
             )
         return [out[t] for t in range(len(lambdas))]
 
@@ -130,13 +133,6 @@ class Inverse:
         return out
 
 
-def _row_products(one: Any, other: np.ndarray) -> np.ndarray:
-    """Inner product of each row of one matrix, which may be sparse, with that of another."""
-    if issparse(one):
-        return np.asarray(one.multiply(other).sum(axis=1)).reshape(-1)
-    return np.einsum("rl,rl->r", one, other)
-
-
 def invert(factor: Factor, with_x: bool) -> Inverse:
     """Invert H where it is asked for.
 
@@ -153,16 +149,15 @@ def invert(factor: Factor, with_x: bool) -> Inverse:
     q = len(factor.chol) if with_x else factor.cross.cells.place.q_rest
     n_h, k_h, _ = factor.head_inverse.shape
     rr = inverse_from_cholesky(factor.chol[:q, :q])
-    V = factor.V if q == len(factor.chol) else factor.V[:q]
-    T: Any = (V.T.tocsr() @ rr).T if issparse(V) else rr @ V
+    V = factor.V.leading(q)
+    T, along = V.under(rr)
     if k_h == 1:
         c = factor.head_inverse.reshape(-1)
-        along = V.multiply(T).sum(axis=0) if issparse(V) else np.einsum("rl,rl->l", V, T)
         hh = (c * c * (1.0 + along)).reshape(n_h, 1, 1)
-        T *= -c
-        return Inverse(factor, rr, T, hh)
-    T = T.reshape(q, n_h, k_h)
-    inner = np.einsum("rli,rlj->lij", V.reshape(q, n_h, k_h), T) + np.eye(k_h)
+        rh = Coupling(T.nesting, T.entry * -c, np.multiply(T.full, -c, out=T.full))
+        return Inverse(factor, rr, rh, hh)
+    by_level = T.full.reshape(q, n_h, k_h)
+    inner = np.einsum("rli,rlj->lij", V.full.reshape(q, n_h, k_h), by_level) + np.eye(k_h)
     hh = factor.head_inverse.transpose(0, 2, 1) @ inner @ factor.head_inverse
-    rh = -np.einsum("rli,lij->rlj", T, factor.head_inverse).reshape(q, n_h * k_h)
-    return Inverse(factor, rr, rh, hh)
+    full = -np.einsum("rli,lij->rlj", by_level, factor.head_inverse).reshape(q, n_h * k_h)
+    return Inverse(factor, rr, Coupling(T.nesting, T.entry, full), hh)

@@ -10,10 +10,12 @@ from scipy.linalg import block_diag
 from scipy.sparse import issparse
 
 from reedlab.mixed import blocks, cells
+from reedlab.mixed.binomial import likelihood
 from reedlab.mixed.blocks import cross_products
 from reedlab.mixed.factor import factorise
 from reedlab.mixed.inverse import invert
-from reedlab.mixed.terms import Design
+from reedlab.mixed.laplace import LaplaceObjective
+from reedlab.mixed.terms import Design, RandomTerm
 
 
 def dense(design: Design, theta: np.ndarray, w: np.ndarray, P: np.ndarray) -> np.ndarray:
@@ -55,7 +57,7 @@ def test_solve_determinants_and_variances(
     factor = factorise(
         cross_products(design.cells, w[design.cells.order], True), design.lambdas(theta), P
     )
-    assert issparse(factor.V) == sparse
+    assert issparse(factor.V.full) == sparse
     assert len(design.cells.shape) == 1 + rectangle
     q = H.shape[0] - design.p
     assert factor.logdet == pytest.approx(np.linalg.slogdet(H)[1])
@@ -80,6 +82,65 @@ def test_solve_determinants_and_variances(
         [np.einsum("lkk->lk", c).ravel() for c in invert(factor, False).level_covariances()]
     )
     np.testing.assert_allclose(got, np.diag(covariance), atol=1e-10)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("crossed", [False, True])
+def test_rows_of_nested_terms_kept_as_entries(monkeypatch, seed: int, crossed: bool) -> None:
+    rng = np.random.default_rng(seed)
+    lot, maker = np.arange(200) % 24, rng.integers(5, size=200)
+    levels = {"region": lot // 9, "supplier": lot // 4, "lot": lot, "maker": maker}
+    if not crossed:
+        del levels["maker"]
+    one = np.ones((200, 1))
+    terms = tuple(
+        RandomTerm(name, tuple(map(str, range(i.max() + 1))), i, ("Intercept",), one)
+        for name, i in levels.items()
+    )
+    X = np.column_stack([one, rng.normal(size=200)])
+    y = rng.integers(2, size=200).astype(float)
+
+    def found() -> tuple[Design, list[np.ndarray]]:
+        design = Design(y, X, ("Intercept", "x"), terms)
+        at = np.concatenate([theta, [0.2, -0.3]])
+        zero = [np.zeros((t.n_levels, 1)) for t in terms]
+        objective = LaplaceObjective(design, likelihood(design), zero)
+        value, d_lambda, d_rest = objective(at)
+        inverse = invert(objective.mode(at)[0].factor, with_x=False)
+        return design, [
+            np.array(value),
+            np.ravel(d_lambda),
+            d_rest,
+            inverse.row_covariance(),
+            np.concatenate(inverse.level_covariances()),
+        ]
+
+    theta = rng.uniform(0.2, 1.0, len(terms))
+    _, whole = found()
+    monkeypatch.setattr(cells, "_NESTED_FROM", 0)
+    design, entries = found()
+    assert design.cells.place.nesting.n == 3 + 6
+    for one_way, other in zip(whole, entries):
+        np.testing.assert_allclose(one_way, other, atol=1e-12)
+
+    w, P = rng.uniform(0.1, 2.0, 200), np.diag([0.3, 0.8])
+    H = dense(design, theta, w, P)
+    factor = factorise(
+        cross_products(design.cells, w[design.cells.order], True), design.lambdas(theta), P
+    )
+    assert factor.logdet == pytest.approx(np.linalg.slogdet(H)[1], rel=1e-12)
+    g = rng.normal(size=len(H))
+    u, beta = factor.solve(
+        np.split(g[:-2, None], np.cumsum([t.n_levels for t in terms])[:-1]), g[-2:]
+    )
+    np.testing.assert_allclose(np.concatenate([*(a[:, 0] for a in u), beta]), np.linalg.solve(H, g))
+    inverse = np.linalg.inv(H)
+    at = np.arange(len(H) - 2)
+    theta_by_row = np.repeat(theta, [t.n_levels for t in terms])
+    np.testing.assert_allclose(
+        np.concatenate([c[:, 0, 0] for c in invert(factor, True).level_covariances()]),
+        theta_by_row**2 * inverse[at, at],
+    )
 
 
 def test_draws_have_the_inverse_as_their_covariance(random_design) -> None:
