@@ -107,7 +107,7 @@ def cross_products(cells: Cells, weights: np.ndarray | None, with_x: bool) -> Cr
         if p or not crossed:
             crossed.append(x_head)
         full = crossed[0] if len(crossed) == 1 else np.concatenate(crossed)
-    entry = np.broadcast_to(head.reshape(-1), (len(nesting.owner), head.size))
+    entry = np.repeat(head.reshape(1, -1), len(nesting.owner), axis=0)
     return Cross(cells, head, Coupling(nesting, entry, full), rest, p)
 
 

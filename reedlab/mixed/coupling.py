@@ -61,21 +61,16 @@ class Coupling:
 
     def scaled(self, by_row: np.ndarray, by_column: np.ndarray) -> Coupling:
         """Scale rows, those of one nested term alike, and columns."""
-        n, owner = self.nesting.n, self.nesting.owner
-        entry = self.entry * by_column * by_row[owner[:, :1]]
-        if issparse(self.full):
-            full = self.full
+        n, entry, full = self.nesting.n, self.entry, self.full
+        if n:
+            entry = entry * by_column * by_row[self.nesting.owner[:, :1]]
+        if issparse(full):
             rows = np.repeat(by_row[n:], np.diff(full.indptr))
             data = full.data * by_column[full.indices] * rows
-            return Coupling(
-                self.nesting,
-                entry,
-                csr_array((data, full.indices, full.indptr), shape=full.shape),
-            )
-        if len(by_row) and (by_row[n:] == by_row[-1]).all():  # one pass over memory rather than two
-            return Coupling(self.nesting, entry, self.full * (by_row[-1] * by_column))
-        scaled = self.full * by_column
-        scaled *= by_row[n:, None]
+            scaled = csr_array((data, full.indices, full.indptr), shape=full.shape)
+        else:
+            scaled = full * by_column
+            scaled *= by_row[n:, None]
         return Coupling(self.nesting, entry, scaled)
 
     def gram(self) -> np.ndarray:
@@ -139,8 +134,7 @@ class Coupling:
             full = (self.full.T.tocsr() @ rr).T
             along = self.full.multiply(full).sum(axis=0)
             return Coupling(self.nesting, self.entry, full), np.asarray(along).reshape(-1)
-        full = rr[n:, n:] @ self.full
-        entry = np.zeros_like(self.entry)
+        full, entry = rr[n:, n:] @ self.full, np.empty_like(self.entry)
         for i, own in enumerate(owner):
             entry[i] = (rr[own, owner] * self.entry).sum(axis=0)
             across = rr[n:, own]

@@ -154,7 +154,7 @@ def invert(factor: Factor, with_x: bool) -> Inverse:
     if k_h == 1:
         c = factor.head_inverse.reshape(-1)
         hh = (c * c * (1.0 + along)).reshape(n_h, 1, 1)
-        rh = Coupling(T.nesting, T.entry * -c, np.multiply(T.full, -c, out=T.full))
+        rh = Coupling(T.nesting, -c * T.entry, np.multiply(-c, T.full, out=T.full))
         return Inverse(factor, rr, rh, hh)
     by_level = T.full.reshape(q, n_h, k_h)
     inner = np.einsum("rli,rlj->lij", V.full.reshape(q, n_h, k_h), by_level) + np.eye(k_h)
