@@ -13,10 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from reedlab.errors import ModelError
-from reedlab.mixed.blocks import Cross, Effects, cross_products
+from reedlab.mixed.blocks import Effects, cross_products
 from reedlab.mixed.factor import Factor, factorise
 from reedlab.mixed.inverse import invert
-from reedlab.mixed.laplace import BetaPrior, Mode
 from reedlab.mixed.terms import Design
 
 
@@ -64,7 +63,7 @@ class GaussianProfile:
     def __init__(self, design: Design, reml: bool) -> None:
         self.design, self.reml = design, reml
         cells = design.cells
-        self.cross: Cross = cross_products(cells, None, True)
+        self.cross = cross_products(cells, None, True)
         y = design.y[cells.order]
         self.base = np.linalg.lstsq(cells.XT @ cells.XT.T, cells.XT @ y, rcond=None)[0]
         y = y - self.base @ cells.XT
@@ -88,8 +87,7 @@ class GaussianProfile:
         if not rss > 1e-13 * self.yy:
             raise ModelError(
                 "The response is explained without any residual, so there is no variance to "
-                "estimate; "
-                "leave out a term."
+                "estimate; leave out a term."
             )
         deviance = factor.logdet_u + self.df * (1.0 + np.log(2.0 * np.pi * rss / self.df))
         if self.reml:
@@ -97,6 +95,11 @@ class GaussianProfile:
         return Profile(
             theta, float(deviance), self.base + beta, v, rss, float(np.sqrt(rss / self.df)), factor
         )
+
+    def deviance(self, at: Profile, sigma: float) -> float:
+        """Minus twice the (restricted) log-likelihood at a σ that need not be the best one."""
+        log_det = at.deviance - self.df * (1.0 + np.log(2.0 * np.pi * at.rss / self.df))
+        return float(log_det + self.df * np.log(2.0 * np.pi * sigma**2) + at.rss / sigma**2)
 
     def gradient(self, at: Profile, sigma: float | None = None) -> Effects:
         """Differentiate the deviance by the entries of each Λ, at the best σ or a given one."""
@@ -114,54 +117,3 @@ class GaussianProfile:
         """Z'(Zu + Xβ) for each term."""
         cells = self.design.cells
         return cells.project(cells.expand(u) + beta @ cells.XT)
-
-
-def joint_mode(
-    design: Design, theta: np.ndarray, sigma: float, prior: BetaPrior | None = None
-) -> Mode:
-    """Posterior mode of β and the random effects at (θ, σ), with a normal prior on β if given.
-
-    Parameters
-    ----------
-    design : Design
-    theta : ndarray, shape (n_theta,)
-        Relative to σ, as in a fit.
-    sigma : float
-        The residual's sd.
-    prior : tuple of ndarray, optional
-        Mean (p,) and precision (p, p) of the prior on β; without it β's prior is flat.
-
-    Returns
-    -------
-    Mode
-        With weights 1/σ² and Λ on the response's scale: ``mode.u`` are the random effects, and
-        ``mode.laplace`` is exact up to a constant.
-    """
-    cells, n = design.cells, design.n
-    y, weight = design.y[cells.order], np.full(n, sigma**-2.0)
-    lambdas = [sigma * lam for lam in design.lambdas(theta)]
-    precision = None if prior is None else prior[1]
-    factor = factorise(cross_products(cells, weight, True), lambdas, precision)
-    g_beta = cells.XT @ (weight * y)
-    if prior is not None:
-        g_beta = g_beta + prior[1] @ prior[0]
-    v, beta = factor.solve([z @ lam for z, lam in zip(cells.project(weight * y), lambdas)], g_beta)
-    eta = beta @ cells.XT + cells.expand([a @ lam.T for a, lam in zip(v, lambdas)])
-    score = weight * (y - eta)
-    loglik = -0.5 * n * np.log(2.0 * np.pi * sigma**2) - 0.5 * float(score @ (y - eta))
-    log_joint = loglik - 0.5 * sum(float((a * a).sum()) for a in v)
-    if prior is not None:
-        away = beta - prior[0]
-        log_joint -= 0.5 * float(away @ prior[1] @ away)
-    return Mode(
-        np.asarray(theta, float),
-        beta,
-        v,
-        eta,
-        float(loglik),
-        float(log_joint),
-        factor,
-        score,
-        weight,
-        cells.project(score),
-    )

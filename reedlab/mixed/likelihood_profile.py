@@ -21,6 +21,7 @@ from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.gaussian import GaussianProfile
 from reedlab.mixed.glmm import LaplaceObjective, likelihood_of
 from reedlab.mixed.optimise import gradient_in_theta
+from reedlab.mixed.ordinal import cut_parameters
 from reedlab.mixed.priors import Priors
 from reedlab.mixed.quadrature import QuadratureObjective
 from reedlab.mixed.scales import Scales, pairs_of
@@ -129,14 +130,10 @@ class ProfiledLikelihood:
         start = [*sds, *cors]
         if self.family == "gaussian":
             return np.array([*start, fitted.sigma])
-        return np.concatenate([start, fitted.beta, self._extra()])
+        return np.concatenate([start, fitted.beta, cut_parameters(fitted.thresholds)])
 
     def _unit(self) -> float:
         return self.fitted.sigma if self.family == "gaussian" else 1.0
-
-    def _extra(self) -> np.ndarray:
-        cuts = self.fitted.thresholds
-        return np.concatenate([cuts[:1], np.log(np.diff(cuts))]) if len(cuts) else cuts
 
     def _held(self, j: int, value: float, start: np.ndarray) -> tuple[float, np.ndarray]:
         """Minimise over all but parameter j; the deviance and where the others ended."""
@@ -168,12 +165,11 @@ class ProfiledLikelihood:
             sigma, n = c[-1], self.design.n
             theta = self._thetas(c[None, :-1])[0] / sigma
             found = profile.at(theta)
-            log_det = found.deviance - n * (1.0 + np.log(2.0 * np.pi * found.rss / n))
-            deviance = log_det + n * np.log(2.0 * np.pi * sigma**2) + found.rss / sigma**2
             slopes = [d / sigma for d in profile.gradient(found, sigma)]
             by_sigma = 2.0 * (n - found.rss / sigma**2) / sigma
             by_sigma -= gradient_in_theta(self.design, slopes) @ theta
-            return float(deviance), np.append(self._by_covariance(c[:-1], slopes), by_sigma)
+            gradient = np.append(self._by_covariance(c[:-1], slopes), by_sigma)
+            return profile.deviance(found, sigma), gradient
 
         return self._minimise(objective, start, bounds, held)
 

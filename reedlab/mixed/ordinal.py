@@ -104,6 +104,11 @@ def cut_points(phi: np.ndarray) -> np.ndarray:
     return np.cumsum(np.concatenate([phi[:1], np.exp(phi[1:])]))
 
 
+def cut_parameters(cuts: np.ndarray) -> np.ndarray:
+    """Find the first threshold and the logarithms of the steps: the inverse of `cut_points`."""
+    return np.concatenate([cuts[:1], np.log(np.diff(cuts))])
+
+
 def cut_jacobian(phi: np.ndarray) -> np.ndarray:
     """Differentiate the thresholds (rows) by their parameters (columns)."""
     out = np.tril(np.ones((len(phi), len(phi))))
@@ -116,4 +121,4 @@ def likelihood(design: Design) -> CumulativeLogit:
     grade = design.y[design.cells.order].astype(np.intp)
     counts = np.bincount(grade, minlength=len(design.grades))
     cuts = logit(np.cumsum(counts)[:-1] / counts.sum())
-    return CumulativeLogit(grade, np.concatenate([cuts[:1], np.log(np.diff(cuts))]))
+    return CumulativeLogit(grade, cut_parameters(cuts))

@@ -104,9 +104,7 @@ class Spread:
         self.covariance = self._covariance(self.at)
 
     def _deviance(self, x: np.ndarray) -> float:
-        df, found, sigma = self.profile.df, self.profile.at(x[:-1]), x[-1]
-        log_det = found.deviance - df * (1.0 + np.log(2.0 * np.pi * found.rss / df))
-        return float(log_det + df * np.log(2.0 * np.pi * sigma**2) + found.rss / sigma**2)
+        return self.profile.deviance(self.profile.at(x[:-1]), x[-1])
 
     def _covariance(self, x: np.ndarray) -> np.ndarray:
         return np.asarray(x[-1] ** 2 * self.profile.at(x[:-1]).factor.cov_beta)
