@@ -12,6 +12,10 @@ file               question
 ``giveup``         which blanks to give up after the rough scrape
 ``seasons``        what goes with moisture and with the time of year
 ``trial``          what a setting of gouge or scrape does, by trying it
+``unmeasured``     what pieces that were not measured do to an answer about measures
+``gauge``          whether a gauge tells pieces apart, and how far two hands agree
+``gouging``        whether the gouger drifts, and which lots come out uneven
+``workshop``       how moist the workshop made the cane, month by month
 =================  ============================================================
 """
 

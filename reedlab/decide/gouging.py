@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.gauge import in_words
 from reedlab.errors import DecisionError
+from reedlab.records.tables import in_words
 
 if TYPE_CHECKING:
     from reedlab.records import Bench

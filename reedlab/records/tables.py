@@ -77,14 +77,13 @@ class Column:
     @property
     def unit(self) -> str:
         """The unit that the name ends in, or an empty string."""
-        return next((unit for end, unit in UNITS.items() if self.name.endswith(end)), "")
+        return UNITS.get(_ending(self.name), "")
 
     @property
     def heading(self) -> str:
         """The name as a person reads it: ``tied (mm)``, and ``lot *`` where it is needed."""
-        ending = next((end for end in UNITS if self.name.endswith(end)), "")
-        words = self.name.removesuffix(ending).replace("_", " ")
-        return words + (f" ({self.unit})" if ending else "") + (" *" if self.needed else "")
+        unit = f" ({self.unit})" if self.unit else ""
+        return in_words(self.name) + unit + (" *" if self.needed else "")
 
     @property
     def dtype(self) -> object:
@@ -350,6 +349,21 @@ TABLES: Mapping[str, Table] = MappingProxyType(
 """Every table by its name."""
 
 
+def in_words(name: str) -> str:
+    """Return a column's name as a sentence says it, without its unit.
+
+    Examples
+    --------
+    >>> in_words("gouge_centre_mm")
+    'gouge centre'
+    """
+    return name.removesuffix(_ending(name)).replace("_", " ")
+
+
+def _ending(name: str) -> str:
+    return next((end for end in UNITS if name.endswith(end)), "")
+
+
 def dictionary() -> pd.DataFrame:
     """Return the data dictionary: one row a column of every table.
 
@@ -360,7 +374,6 @@ def dictionary() -> pd.DataFrame:
 
     Examples
     --------
-    >>> from reedlab.records.tables import dictionary
     >>> words = dictionary().set_index(["table", "column"])["words"]
     >>> words["reeds", "outcome"]
     'given_up, broken, reject, playable, good'

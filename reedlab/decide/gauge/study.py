@@ -1,7 +1,4 @@
-"""A gauge study: can it tell these pieces apart, and how many readings of one are enough.
-
-A study is a handful of pieces measured two or three times each, by one hand or by several, in an
-order that nobody remembers. What readings differ by is then taken apart:
+"""A gauge's readings taken apart into pieces, hands and repeats.
 
     reading = mean + piece + hand + (piece, hand) + repeat,
 
@@ -13,8 +10,7 @@ that hand always adds falls out; both views are given.
 References
 ----------
 Burdick, Borror and Montgomery (2005), Design and Analysis of Gauge R&R Studies, SIAM. Shrout and
-Fleiss (1979), Psychological Bulletin 86(2) 420-428. Bland and Altman (1986), Lancet 327(8476)
-307-310, and (1999), Statistical Methods in Medical Research 8(2) 135-160.
+Fleiss (1979), Psychological Bulletin 86(2) 420-428.
 """
 
 from __future__ import annotations
@@ -27,9 +23,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.draws import interval
 from reedlab.errors import DecisionError
 from reedlab.mixed.errors_in_variables import ReadingError
-from reedlab.records.tables import UNITS
+from reedlab.records.tables import in_words
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
@@ -132,12 +129,6 @@ class GaugeStudy:
         return " Let one hand do all the measuring: hands differ." if loss > 0.05 else ""
 
 
-def in_words(quantity: str) -> str:
-    """Return a column's name as a sentence says it, without its unit."""
-    ending = next((end for end in UNITS if quantity.endswith(end)), "")
-    return quantity.removesuffix(ending).replace("_", " ")
-
-
 def gauge_study(
     bench: Bench | pd.DataFrame, quantity: str, *, level: float = 0.9, seed: int = 1
 ) -> GaugeStudy:
@@ -180,44 +171,39 @@ def gauge_study(
     """
     from reedlab.mixed import fit
 
-    readings = _readings(bench, quantity)
+    readings = readings_of(bench, quantity)
     sources = _sources(readings)
-    formula = " + ".join(["value ~ 1", *(f"(1 | {source})" for source in sources)])
-    fitted = fit(formula, readings)
-    sds = fitted.vcomp.set_index("group")["sd"]
-    draws = fitted.posterior(seed=seed).draws(4000)
+    fitted = fit(" + ".join(["value ~ 1", *(f"(1 | {source})" for source in sources)]), readings)
     names = [*sources, "Residual"]
-    variances = {name: sds[name] ** 2 for name in names}
-    drawn = {name: draws[f"sd {name}"].to_numpy() ** 2 for name in names}
-    counts = pd.Series(
-        {
-            "pieces": readings["piece"].nunique(),
-            "hands": readings["operator"].nunique(),
-            "readings": len(readings),
-        }
-    )
-    spread = _spread(variances, drawn, level)
-    hands = ["one hand"] + (["any hand"] if "operator" in names else [])
-    worth = pd.DataFrame({hand: _worth(variances, drawn, hand, level) for hand in hands}).T
+    variances = fitted.vcomp.set_index("group")["sd"][names] ** 2
+    draws = fitted.posterior(seed=seed).draws(4000)
+    drawn = draws[[f"sd {name}" for name in names]].set_axis(names, axis=1) ** 2
+    hands = ["one hand", *["any hand"] * ("operator" in names)]
     noise = _noise(drawn, "one hand")
     return GaugeStudy(
         quantity=quantity,
-        counts=counts,
-        spread=spread,
-        worth=worth,
+        counts=pd.Series(
+            {
+                "pieces": readings["piece"].nunique(),
+                "hands": readings["operator"].nunique(),
+                "readings": len(readings),
+            }
+        ),
+        spread=_spread(variances, drawn, level),
+        worth=pd.DataFrame({hand: _worth(variances, drawn, hand, level) for hand in hands}).T,
         enough=_enough(variances, hands),
         agreement=_judges(readings),
         error=ReadingError(
             sd=float(np.sqrt(_noise(variances, "one hand"))),
             # A scaled inverse χ² with these degrees of freedom has the draws' mean and variance.
-            df=float(4 + 2 * noise.mean() ** 2 / noise.var()),
+            df=float(4 + 2 * noise.mean() ** 2 / noise.var(ddof=0)),
         ),
         level=level,
     )
 
 
-def _readings(bench: Bench | pd.DataFrame, quantity: str) -> pd.DataFrame:
-    """Return the study's readings of one quantity, checked for what the question needs."""
+def readings_of(bench: Bench | pd.DataFrame, quantity: str) -> pd.DataFrame:
+    """Return a study's readings of one quantity, checked for what its questions need."""
     table = bench if isinstance(bench, pd.DataFrame) else bench.tables["gauge"]
     readings = table.loc[(table["quantity"] == quantity) & table["value"].notna()].copy()
     if readings.empty:
@@ -250,7 +236,7 @@ def _sources(readings: pd.DataFrame) -> list[str]:
     return ["piece", "operator"] + (["piece:operator"] if cells.max() > 1 else [])
 
 
-def _noise(variances: dict[str, Any], hand: str, readings: int = 1) -> Any:
+def _noise(variances: pd.Series | pd.DataFrame, hand: str, readings: int = 1) -> Any:
     """Variance of the mean of some readings about its piece, hands' own part in or out."""
     always = variances.get("piece:operator", 0.0)
     if hand == "any hand":
@@ -258,48 +244,46 @@ def _noise(variances: dict[str, Any], hand: str, readings: int = 1) -> Any:
     return always + variances["Residual"] / readings
 
 
-def _reliability(variances: dict[str, Any], hand: str, readings: int = 1) -> Any:
+def _reliability(variances: pd.Series | pd.DataFrame, hand: str, readings: int = 1) -> Any:
     return variances["piece"] / (variances["piece"] + _noise(variances, hand, readings))
 
 
-def _classes(variances: dict[str, Any], hand: str) -> Any:
+def _classes(variances: pd.Series | pd.DataFrame, hand: str) -> Any:
     return np.sqrt(2.0 * variances["piece"] / _noise(variances, hand))
 
 
-def _spread(variances: dict[str, Any], drawn: dict[str, Any], level: float) -> pd.DataFrame:
+def _spread(variances: pd.Series, drawn: pd.DataFrame, level: float) -> pd.DataFrame:
     """Put the sources' sds, intervals and shares into a frame."""
-    rows: dict[str, list[Any]] = {}
+    sources: dict[str, list[Any]] = {}
     for which in (variances, drawn):
-        parts = {_SOURCES[name]: which[name] for name in which}
-        parts["all measuring"] = _noise(which, "any hand")
-        parts["everything"] = parts["all measuring"] + which["piece"]
+        measuring = _noise(which, "any hand")
+        parts = {_SOURCES[name]: which[name] for name in variances.index}
+        parts |= {"all measuring": measuring, "everything": measuring + which["piece"]}
         for source, variance in parts.items():
-            rows.setdefault(source, []).append(np.sqrt(variance))
-    frame = pd.DataFrame(
-        {source: (sd, *_interval(draws, sd, level)) for source, (sd, draws) in rows.items()},
-        index=["sd", "low", "high"],
-    ).T
-    frame["variance_pct"] = 100.0 * frame["sd"] ** 2 / frame.loc["everything", "sd"] ** 2
+            sources.setdefault(source, []).append(np.sqrt(variance))
+    rows = {name: (sd, *_ends(draws, sd, level)) for name, (sd, draws) in sources.items()}
+    frame = pd.DataFrame(rows, index=["sd", "low", "high"]).T
     frame["spread_pct"] = 100.0 * frame["sd"] / frame.loc["everything", "sd"]
+    frame.insert(3, "variance_pct", frame["spread_pct"] ** 2 / 100.0)
     return frame.rename_axis("source")
 
 
-def _interval(draws: np.ndarray, estimate: float, level: float) -> tuple[float, float]:
+def _ends(draws: pd.Series, estimate: float, level: float) -> tuple[float, float]:
     """Return the draws' central interval, stretched to hold an estimate at its bound."""
-    low, high = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2])
+    low, high = interval(draws, level)
     return min(float(low), estimate), max(float(high), estimate)
 
 
-def _worth(variances: dict[str, Any], drawn: dict[str, Any], hand: str, level: float) -> pd.Series:
+def _worth(variances: pd.Series, drawn: pd.DataFrame, hand: str, level: float) -> pd.Series:
     found = {}
     for name, function in (("reliability", _reliability), ("classes", _classes)):
         estimate = float(function(variances, hand))
-        low, high = _interval(function(drawn, hand), estimate, level)
+        low, high = _ends(function(drawn, hand), estimate, level)
         found.update({name: estimate, f"{name}_low": low, f"{name}_high": high})
     return pd.Series(found)
 
 
-def _enough(variances: dict[str, Any], hands: Sequence[str], most: int = 10) -> pd.DataFrame:
+def _enough(variances: pd.Series, hands: Sequence[str], most: int = 10) -> pd.DataFrame:
     counts = range(1, most + 1)
     frame = pd.DataFrame({"readings": counts})
     for hand in hands:
@@ -321,117 +305,3 @@ def _judges(readings: pd.DataFrame) -> pd.DataFrame:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # pingouin 0.7 calls pandas 3 in a way that will go
         return pingouin.intraclass_corr(means, targets="piece", raters=judge, ratings="value")
-
-
-@dataclass(frozen=True)
-class GaugeAgreement:
-    """How far two hands, or two gauges, agree on the same pieces.
-
-    Attributes
-    ----------
-    quantity, first, second : str
-        What was measured, and the two labels compared.
-    pieces : pandas.DataFrame
-        One row a piece: `piece`, `mean` of the two and `difference`, second less first.
-    limits : pandas.DataFrame
-        Rows ``difference`` (the mean one), ``lower limit`` and ``upper limit`` (between which 95 of
-        100 differences of single readings lie): `estimate`, `low`, `high`.
-    level : float
-        Of the intervals.
-    """
-
-    quantity: str
-    first: str
-    second: str
-    pieces: pd.DataFrame
-    limits: pd.DataFrame
-    level: float
-
-    def sentence(self) -> str:
-        """Say how far the two are apart and between which limits a reading may differ."""
-        at = self.limits["estimate"]
-        low, high = self.limits.loc["difference", ["low", "high"]]
-        told = "more" if at["difference"] > 0 else "less"
-        # Two figures of the limits' width are all that these readings carry.
-        size = np.floor(np.log10(max(at["upper limit"] - at["lower limit"], 1e-12)))
-        digits = int(max(0, 1 - size))
-        bias = f"{self.second} reads {abs(at['difference']):.{digits}f} {told} than {self.first}"
-        if low < 0 < high:
-            bias = f"It cannot be told that {self.second} reads otherwise than {self.first}"
-        return (
-            f"{bias} on the whole (difference {low:.{digits}f} to {high:.{digits}f}); on one piece "
-            f"{self.second} may read from {at['lower limit']:+.{digits}f} to "
-            f"{at['upper limit']:+.{digits}f} beside it. If that is too much, let one of the two "
-            "do all the measuring."
-        )
-
-
-def gauge_agreement(
-    bench: Bench | pd.DataFrame, quantity: str, first: str, second: str, *, level: float = 0.95
-) -> GaugeAgreement:
-    """Compare two hands, or two gauges of one unit, on the pieces that both have measured.
-
-    Note another gauge in the column `operator`, as in ``KL`` and ``KL old gauge``. Correlation is
-    no measure of agreement, and hardness gauges of different scales do not agree at all.
-
-    Parameters
-    ----------
-    bench : Bench or pandas.DataFrame
-        A bench, or its ``gauge`` table.
-    quantity, first, second : str
-        Which quantity, and the two labels in `operator`.
-    level : float, default 0.95
-        Of the intervals.
-
-    Returns
-    -------
-    GaugeAgreement
-        With several readings of a piece, means are compared and the limits widened to single
-        readings, as Bland and Altman (1999, section 5) do.
-
-    Raises
-    ------
-    DecisionError
-        When fewer than five pieces were measured by both.
-    """
-    from scipy import stats
-
-    readings = _readings(bench, quantity)
-    cells = readings[readings["operator"].isin([first, second])].groupby(
-        ["operator", "piece"], observed=True
-    )["value"]
-    means, counts = cells.mean().unstack("operator"), cells.size().unstack("operator")
-    if not {first, second} <= set(means) or means[[first, second]].dropna().shape[0] < 5:
-        raise DecisionError(
-            f"{first!r} and {second!r} have not both measured five pieces for {quantity!r}: "
-            "measure ten pieces with each."
-        )
-    both = means[[first, second]].dropna()
-    difference, n = both[second] - both[first], len(both)
-    squares = sum(
-        # what averaging a piece's readings took out of the differences' variance
-        (1 - 1 / counts.loc[both.index, label]).mean() * _repeat_variance(cells, label)
-        for label in (first, second)
-    )
-    sd_of_means = float(difference.std())
-    sd = float(np.sqrt(sd_of_means**2 + squares))
-    t, z = stats.t.ppf((1 + level) / 2, n - 1), 1.96
-    mean = float(difference.mean())
-    rows = {
-        "difference": (mean, sd_of_means / np.sqrt(n)),
-        "lower limit": (mean - z * sd, sd * np.sqrt(3 / n)),
-        "upper limit": (mean + z * sd, sd * np.sqrt(3 / n)),
-    }
-    limits = pd.DataFrame(
-        {name: (at, at - t * se, at + t * se) for name, (at, se) in rows.items()},
-        index=["estimate", "low", "high"],
-    ).T
-    pieces = pd.DataFrame({"mean": both.mean(axis=1), "difference": difference}).reset_index()
-    return GaugeAgreement(quantity, first, second, pieces, limits, level)
-
-
-def _repeat_variance(cells: Any, label: str) -> float:
-    """Return the pooled variance of repeats under one label, 0 where there are none."""
-    spread = cells.agg(["var", "size"]).loc[label]
-    spread = spread[spread["size"] > 1]
-    return float(np.average(spread["var"], weights=spread["size"] - 1)) if len(spread) else 0.0

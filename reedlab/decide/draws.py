@@ -1,0 +1,68 @@
+"""Posterior draws in figures: their interval, and how often each choice is the best of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+
+def interval(draws: ArrayLike, level: float) -> Floats:
+    """Return the central interval of draws.
+
+    Parameters
+    ----------
+    draws : array (draws, ...)
+        One row a draw, in any unit.
+    level : float
+        Share of the draws that lie within.
+
+    Returns
+    -------
+    array (2, ...)
+        Low and high ends, in the unit of the draws.
+
+    Examples
+    --------
+    >>> interval(np.arange(101.0), 0.9).round(6).tolist()
+    [5.0, 95.0]
+    """
+    return np.quantile(np.asarray(draws, dtype=float), [(1 - level) / 2, (1 + level) / 2], axis=0)
+
+
+def share_lowest(draws: ArrayLike) -> Floats:
+    """Return in which share of the draws each column is the lowest.
+
+    Parameters
+    ----------
+    draws : array (draws, choices)
+
+    Returns
+    -------
+    array (choices,)
+        Sums to one; of equal columns the first counts as the lowest.
+
+    Examples
+    --------
+    >>> share_lowest([[1.0, 2.0], [3.0, 2.0], [1.0, 4.0], [0.0, 0.0]]).tolist()
+    [0.75, 0.25]
+    """
+    draws = np.asarray(draws, dtype=float)
+    return np.bincount(draws.argmin(axis=1), minlength=draws.shape[1]) / len(draws)
+
+
+def stacked(tables: Mapping[Any, pd.DataFrame], name: str) -> pd.DataFrame:
+    """Return tables of the same columns one under another, their keys in a first column `name`.
+
+    Examples
+    --------
+    >>> one = pd.DataFrame({"x": [1]})
+    >>> stacked({"a": one, "b": one + 1}, "of").values.tolist()
+    [['a', 1], ['b', 2]]
+    """
+    return pd.concat(tables, names=[name]).reset_index(name).reset_index(drop=True)
