@@ -68,6 +68,12 @@ class Factor:
         q = self.cross.cells.place.q_rest
         return self.chol[q:, q:]
 
+    def of_effects(self) -> Factor:
+        """Give the factor of the random effects' block alone."""
+        q = self.cross.cells.place.q_rest
+        V, chol = self.V.leading(q), self.chol[:q, :q]
+        return Factor(self.cross, self.lambdas, self.head_inverse, V, chol)
+
     @cached_property
     def cov_beta(self) -> np.ndarray:
         """Covariance (p, p) of β with u integrated out, the inverse of its Schur complement."""

@@ -10,7 +10,6 @@ import numpy as np
 
 from reedlab.errors import ModelError
 from reedlab.mixed import binomial, ordinal
-from reedlab.mixed.blocks import Effects
 from reedlab.mixed.laplace import LaplaceObjective, Likelihood, find_mode
 from reedlab.mixed.optimise import Evaluate, gradient_in_theta, minimise, theta_scale
 from reedlab.mixed.quadrature import QuadratureObjective
@@ -62,11 +61,11 @@ def fit_glmm(
     likelihood, k, p = likelihood_of(design, family), design.n_theta, design.p
     theta = 0.5 * design.diagonal if start is None else start
     scale = 0.5 * theta_scale(design)
-    rest, whiten, v = _start(design, family, likelihood, theta)
-    objective: LaplaceObjective | QuadratureObjective = LaplaceObjective(design, likelihood, v)
+    rest, whiten, laplace = _start(design, family, likelihood, theta)
+    objective: LaplaceObjective | QuadratureObjective = laplace
     best = minimise(design, objective, np.concatenate([theta, rest]), scale, _INFORMATION, whiten)
     if quadrature > 1:
-        objective = QuadratureObjective(design, likelihood, objective.v, quadrature)
+        objective = QuadratureObjective(design, likelihood, laplace.v, quadrature)
         best = minimise(design, objective, best.x, scale, _INFORMATION, whiten)
     T = np.zeros((len(best.x), len(best.x)))
     T[np.arange(k), np.arange(k)] = scale
@@ -97,22 +96,24 @@ def fit_glmm(
 
 def _start(
     design: Design, family: str, likelihood: Likelihood, theta: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, Effects]:
-    """Where β and the thresholds start, their unit steps, and the random effects there."""
+) -> tuple[np.ndarray, np.ndarray, LaplaceObjective]:
+    """Where β and the thresholds start, their unit steps, and the objective made ready there."""
+    zero = [np.zeros((t.n_levels, t.k)) for t in design.terms]
     if family == "binomial":
         # A step of squared length d is followed by one of about 20 d² / n, so the last is taken
         # without a look at where it leads.
-        joint = binomial.joint_mode(design, theta, tolerance=0.03 * np.sqrt(design.n))
+        at, close = np.zeros(design.p), 0.03 * np.sqrt(design.n)
+        joint = find_mode(design, likelihood, theta, at, zero, free_beta=True, tolerance=close)
         g_v = [z @ lam - a for z, lam, a in zip(joint.z_score, joint.factor.lambdas, joint.v)]
         step_v, step_beta = joint.factor.solve(g_v, design.cells.XT @ joint.score)
         v = [a + d for a, d in zip(joint.v, step_v)]
-        return joint.beta + step_beta, np.linalg.inv(joint.factor.chol_beta).T, v
-    zero = [np.zeros((t.n_levels, t.k)) for t in design.terms]
+        objective = LaplaceObjective(design, likelihood, v, joint.factor.of_effects())
+        return joint.beta + step_beta, np.linalg.inv(joint.factor.chol_beta).T, objective
     x = np.concatenate([theta, np.zeros(design.p), ordinal.likelihood(design).phi])
     objective, k = LaplaceObjective(design, likelihood, zero), design.n_theta
     size = np.sqrt(np.einsum("np,np->p", design.X, design.X))
     unit = np.diag(np.concatenate([1.0 / size, np.full(len(x) - k - design.p, design.n**-0.5)]))
-    return x[k:], unit @ _root_of_inverse(_hessian(objective, x, k, unit), 1e-4), objective.v
+    return x[k:], unit @ _root_of_inverse(_hessian(objective, x, k, unit), 1e-4), objective
 
 
 def _hessian(objective: Evaluate, x: np.ndarray, k: int, unit: np.ndarray) -> np.ndarray:

@@ -301,11 +301,14 @@ class LaplaceObjective:
     likelihood : Likelihood
     start : list of ndarray
         Where the first search for the mode starts.
+    factor : Factor, optional
+        A factor of the random effects' block found nearby.
     """
 
-    def __init__(self, design: Design, likelihood: Likelihood, start: Effects) -> None:
-        self.design, self.likelihood, self.v = design, likelihood, start
-        self.factor: Factor | None = None
+    def __init__(
+        self, design: Design, likelihood: Likelihood, start: Effects, factor: Factor | None = None
+    ) -> None:
+        self.design, self.likelihood, self.v, self.factor = design, likelihood, start, factor
         self._mode: tuple[np.ndarray, Mode, Likelihood] | None = None
         self._value: tuple[np.ndarray, tuple[float, Effects, np.ndarray]] | None = None
 
