@@ -12,13 +12,11 @@ American Statistical Association 87, 178-183.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError
-from reedlab.mixed.fitted import Fitted, fit_design
+from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.intervals import estimates
 from reedlab.mixed.terms import Design, RandomTerm
 
@@ -87,11 +85,8 @@ def collinearity(fitted: Fitted) -> pd.DataFrame:
         own = np.linalg.slogdet(correlation[np.ix_(columns, columns)])[1]
         other = np.linalg.slogdet(correlation[np.ix_(rest, rest)])[1] if rest else 0.0
         vif = float(np.exp(own + other - whole))
-        rows[label] = {
-            "columns": len(columns),
-            "vif": vif,
-            "se_factor": vif ** (0.5 / len(columns)),
-        }
+        se_factor = vif ** (0.5 / len(columns))
+        rows[label] = {"columns": len(columns), "vif": vif, "se_factor": se_factor}
     return pd.DataFrame.from_dict(rows, orient="index").astype({"columns": int})
 
 
@@ -140,13 +135,7 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
         try:
             if np.linalg.matrix_rank(design.X[keep]) < design.p:
                 raise ModelError("without this level the coefficients cannot be told apart.")
-            again = fit_design(
-                subset(design, keep),
-                fitted.family,
-                reml=fitted.reml,
-                quadrature=fitted.quadrature,
-                start=fitted.theta,
-            )
+            again = fitted.refit(design.take(keep), start=fitted.theta)
         except ModelError:
             rows[level] = row
             continue
@@ -161,19 +150,8 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
 
 def grouping(design: Design, name: str) -> RandomTerm:
     """Return the random term of a grouping, by its name or its last part."""
-    for part in (lambda group: group, lambda group: group.split(":")[-1]):
-        for term in design.terms:
-            if part(term.group) == name:
-                return term
+    for term in sorted(design.terms, key=lambda term: term.group != name):  # whole names first
+        if name in (term.group, term.group.split(":")[-1]):
+            return term
     known = ", ".join(term.group for term in design.terms)
     raise ModelError(f"the model has no group {name!r}: it has {known}.")
-
-
-def subset(design: Design, keep: np.ndarray) -> Design:
-    """Return a design of some of its rows, with the levels that occur in them."""
-    terms = []
-    for term in design.terms:
-        present, index = np.unique(term.index[keep], return_inverse=True)
-        levels = tuple(term.levels[i] for i in present)
-        terms.append(replace(term, levels=levels, index=index, basis=term.basis[keep]))
-    return design.take(keep, tuple(terms))

@@ -88,6 +88,17 @@ class Fitted:
         return [self.sigma**2 * lam @ lam.T for lam in self.design.lambdas(self.theta)]
 
     @cached_property
+    def sds(self) -> list[np.ndarray]:
+        """Sds (k,) of each term's random effects."""
+        return [np.sqrt(np.diag(covariance)) for covariance in self.covariances]
+
+    @cached_property
+    def correlations(self) -> list[np.ndarray]:
+        """Correlations (k, k) of each term's random effects; nan where an sd is 0."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return [cov / np.outer(sd, sd) for cov, sd in zip(self.covariances, self.sds)]
+
+    @cached_property
     def cov_fixed(self) -> np.ndarray:
         """Covariance of (β, thresholds), worked out when first asked for.
 
@@ -135,18 +146,16 @@ class Fitted:
     def variance_components(self) -> pd.DataFrame:
         """Variance components: group, name, variance, sd, corr; the residual's last."""
         rows: list[tuple[str, str, float, float, float]] = []
-        for term, cov in zip(self.design.terms, self.covariances):
-            sd = np.sqrt(np.diag(cov))
-            with np.errstate(invalid="ignore", divide="ignore"):
-                corr = cov / np.outer(sd, sd)
+        for term, cov, sd, corr in zip(
+            self.design.terms, self.covariances, self.sds, self.correlations
+        ):
             for j, name in enumerate(term.names):
                 first = corr[j, 0] if j and term.correlated else np.nan
                 rows.append((term.group, name, cov[j, j], sd[j], first))
-            if term.correlated:
-                for j in range(1, term.k):
-                    for i in range(j + 1, term.k):
-                        both = f"{term.names[j]}, {term.names[i]}"
-                        rows.append((term.group, both, np.nan, np.nan, corr[i, j]))
+            for i, j in term.pairs:
+                if j > 0:
+                    both = f"{term.names[j]}, {term.names[i]}"
+                    rows.append((term.group, both, np.nan, np.nan, corr[i, j]))
         if self.family == "gaussian":
             rows.append(("Residual", "", self.sigma**2, self.sigma, np.nan))
         return pd.DataFrame(rows, columns=["group", "name", "variance", "sd", "corr"])
@@ -161,15 +170,13 @@ class Fitted:
             if term.k == 1:
                 notes.append(
                     f"The sd of {term.group} is estimated as 0: the data do not tell its levels "
-                    "apart. "
-                    "That is an estimate, not a proof that they are alike; posterior() shows what "
-                    "is possible."
+                    "apart. That is an estimate, not a proof that they are alike; posterior() "
+                    "shows what is possible."
                 )
             else:
                 notes.append(
                     f"The covariance of ({', '.join(term.names)} | {term.group}) is singular: "
-                    "fewer "
-                    "directions vary than the term has columns."
+                    "fewer directions vary than the term has columns."
                 )
         for term in self.design.terms:
             if term.n_levels < 5:
@@ -184,6 +191,23 @@ class Fitted:
         """Number of parameters estimated, the residual's sd and thresholds included."""
         residual = int(self.family == "gaussian")
         return self.design.p + self.design.n_theta + len(self.thresholds) + residual
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion."""
+        return -2.0 * self.llf + 2.0 * self.n_parameters
+
+    @property
+    def bic(self) -> float:
+        """Schwarz's criterion."""
+        return -2.0 * self.llf + float(np.log(self.design.n)) * self.n_parameters
+
+    def refit(
+        self, design: Design, reml: bool | None = None, start: np.ndarray | None = None
+    ) -> Fitted:
+        """Fit another design as this one was; with another `reml`, or from another θ, if given."""
+        reml = self.reml if reml is None else reml
+        return fit_design(design, self.family, reml=reml, quadrature=self.quadrature, start=start)
 
 
 def fit_design(

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError
-from reedlab.mixed.adequacy import grouping, subset
+from reedlab.mixed.adequacy import grouping
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.posterior import design_posterior
 from reedlab.mixed.priors import Priors
@@ -86,9 +86,7 @@ def held_out_calibration(
     predicted = np.empty(design.n)
     for f in range(folds):
         out = fold == f
-        post = design_posterior(
-            subset(design, ~out), "binomial", priors or Priors(), seed + f, draws
-        )
+        post = design_posterior(design.take(~out), "binomial", priors or Priors(), seed + f, draws)
         codes = [_codes(t, known, out) for t, known in zip(design.terms, post.design.terms)]
         eta = post.assemble(design.X[out], [t.basis[out] for t in design.terms], codes)
         predicted[out] = post.on_response_scale(eta).mean(axis=0)
@@ -121,24 +119,15 @@ def _codes(term: RandomTerm, known: RandomTerm, rows: np.ndarray) -> np.ndarray:
 def _bin_table(frame: pd.DataFrame, place: np.ndarray) -> pd.DataFrame:
     from statsmodels.stats.proportion import proportion_confint
 
-    successes = frame["share"] * frame["trials"]
-    grouped = (
-        pd.DataFrame(
-            {
-                "rows": frame["trials"],
-                "predicted": frame["predicted"] * frame["trials"],
-                "observed": successes,
-            }
-        )
-        .groupby(place)
-        .sum()
-    )
-    low, high = proportion_confint(grouped["observed"], grouped["rows"], method="wilson")
+    trials = frame["trials"]
+    by_bin = frame[["predicted", "share"]].mul(trials, axis=0).assign(rows=trials).groupby(place)
+    predicted, successes, rows = (total for _, total in by_bin.sum().items())
+    low, high = proportion_confint(successes, rows, method="wilson")
     return pd.DataFrame(
         {
-            "rows": grouped["rows"].astype(int),
-            "predicted": grouped["predicted"] / grouped["rows"],
-            "observed": grouped["observed"] / grouped["rows"],
+            "rows": rows.astype(int),
+            "predicted": predicted / rows,
+            "observed": successes / rows,
             "low": low,
             "high": high,
         }

@@ -27,7 +27,7 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 
 from reedlab.errors import ModelError
-from reedlab.mixed.fitted import Fitted, fit_design
+from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.likelihood_profile import ProfiledLikelihood
 from reedlab.mixed.priors import Priors
 from reedlab.mixed.scales import Scales
@@ -89,16 +89,10 @@ def check_level(level: float) -> None:
 def estimates(fitted: Fitted) -> pd.Series:
     """Return all estimates: coefficients, thresholds, sds, correlations, residual sd."""
     scales = Scales.of(fitted.design.terms, Priors(), residual=fitted.family == "gaussian")
-    sds, cors = [], []
-    for term, covariance in zip(fitted.design.terms, fitted.covariances):
-        sd = np.sqrt(np.diag(covariance))
-        sds += [*sd]
-        if term.correlated:
-            with np.errstate(invalid="ignore", divide="ignore"):
-                correlation = covariance / np.outer(sd, sd)
-            cors += [correlation[i, j] for j in range(term.k) for i in range(j + 1, term.k)]
+    matrices = zip(fitted.design.terms, fitted.correlations)
+    cors = [matrix[i, j] for term, matrix in matrices for i, j in term.pairs]
     residual = [fitted.sigma] if scales.residual else []
-    values = [*fitted.beta, *fitted.thresholds, *sds, *cors, *residual]
+    values = np.concatenate([fitted.beta, fitted.thresholds, *fitted.sds, cors, residual])
     names = fitted.design.fixed_names + fitted.threshold_names + scales.names
     return pd.Series(values, index=list(names), name="estimate", dtype=float)
 
@@ -127,15 +121,9 @@ def bootstrap(
 def _refit(fitted: Fitted, seed: np.random.SeedSequence) -> pd.Series | None:
     y = simulate(fitted, np.random.default_rng(seed))
     try:
-        again = fit_design(
-            fitted.design.with_response(y),
-            fitted.family,
-            reml=fitted.reml,
-            quadrature=fitted.quadrature,
-        )
+        return estimates(fitted.refit(fitted.design.with_response(y)))
     except ModelError:
         return None
-    return estimates(again)
 
 
 def profile(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
@@ -146,9 +134,7 @@ def profile(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
     correlation's limits stay within -1 and 1.
     """
     if fitted.reml:
-        fitted = fit_design(
-            fitted.design, fitted.family, reml=False, start=fitted.theta, recipe=fitted.recipe
-        )
+        fitted = fitted.refit(fitted.design, reml=False, start=fitted.theta)
     likelihood = ProfiledLikelihood(fitted)
     at = estimates(fitted)[list(likelihood.names)].to_numpy()
     depth = norm.ppf(0.5 + level / 2.0)

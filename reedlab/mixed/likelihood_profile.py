@@ -24,7 +24,7 @@ from reedlab.mixed.optimise import gradient_in_theta
 from reedlab.mixed.ordinal import cut_parameters
 from reedlab.mixed.priors import Priors
 from reedlab.mixed.quadrature import QuadratureObjective
-from reedlab.mixed.scales import Scales, pairs_of
+from reedlab.mixed.scales import Scales
 from reedlab.mixed.terms import Design
 
 _EDGE = 0.999999  # a correlation of one is approached, never taken
@@ -59,7 +59,7 @@ class ProfiledLikelihood:
             + [(-1.0, 1.0)] * n_cor
             + [(0.0, np.inf)] * len(residual)
         )
-        sds = np.concatenate([np.sqrt(np.diag(c)) for c in fitted.covariances])
+        sds = np.concatenate(fitted.sds)
         levels = np.concatenate([np.full(t.k, t.n_levels) for t in self.design.terms])
         widest = sds.max() if sds.max() > 0 else (fitted.sigma if residual else 0.5)
         self.steps = np.concatenate(
@@ -99,7 +99,7 @@ class ProfiledLikelihood:
         """Put the two columns that a held correlation is of first in their term."""
         at = self.p + self.n_sd
         for t, (term, covariance) in enumerate(zip(self.design.terms, self.fitted.covariances)):
-            pairs = pairs_of(term)
+            pairs = term.pairs
             if at < j < at + len(pairs):
                 i, k = pairs[j - at]
                 order = [k, i, *(c for c in range(term.k) if c not in (i, k))]
@@ -119,14 +119,14 @@ class ProfiledLikelihood:
         """Sds and partial correlations (for other families β and extras too) at the estimates."""
         fitted = self.fitted
         sds, cors = [], []
-        for term, covariance in zip(self.design.terms, fitted.covariances):
+        for term, covariance, sd in zip(self.design.terms, fitted.covariances, fitted.sds):
             # a zero start would be a stationary point whether or not the zero is right
-            sd = np.maximum(np.sqrt(np.diag(covariance)), 0.05 * self._unit())
+            sd = np.maximum(sd, 0.05 * self._unit())
             sds += [*sd]
             correlation = 0.98 * covariance / np.outer(sd, sd)
             np.fill_diagonal(correlation, 1.0)
             L = np.linalg.cholesky(correlation)
-            cors += [L[i, j] / np.sqrt(1.0 - L[i, :j] @ L[i, :j]) for i, j in pairs_of(term)]
+            cors += [L[i, j] / np.sqrt(1.0 - L[i, :j] @ L[i, :j]) for i, j in term.pairs]
         start = [*sds, *cors]
         if self.family == "gaussian":
             return np.array([*start, fitted.sigma])

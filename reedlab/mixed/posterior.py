@@ -332,7 +332,7 @@ def posterior(
     if priors is None:
         response = fitted.recipe.formula.response if fitted.recipe is not None else ""
         priors = Priors.default(family, response, design.y)
-    sds = np.concatenate([np.sqrt(np.diag(c)) for c in fitted.covariances])
+    sds = np.concatenate(fitted.sds)
     return design_posterior(design, family, priors, seed, draws, fitted.recipe, sds)
 
 

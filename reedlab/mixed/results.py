@@ -110,12 +110,12 @@ class Fit:
     @property
     def aic(self) -> float:
         """Akaike's criterion, every estimated parameter counted, θ and σ among them."""
-        return -2.0 * self.llf + 2.0 * self.fitted.n_parameters
+        return self.fitted.aic
 
     @property
     def bic(self) -> float:
         """Schwarz's criterion with the number of rows."""
-        return -2.0 * self.llf + float(np.log(self.nobs)) * self.fitted.n_parameters
+        return self.fitted.bic
 
     @property
     def nobs(self) -> int:

@@ -52,7 +52,7 @@ class Scales:
             for j, name in enumerate(term.names):
                 sds.append(f"sd {term.group}" + ("" if name == "Intercept" else f" {name}"))
                 scales.append(priors.group_scale(term.group) / column_scale(term.basis[:, j]))
-            for i, j in pairs_of(term):
+            for i, j in term.pairs:
                 first = "" if term.names[j] == "Intercept" else f" {term.names[j]}"
                 cors.append(f"cor {term.group}{first} {term.names[i]}")
         return cls(
@@ -90,7 +90,7 @@ class Scales:
         """Λ of each term at each point: a list of (G, k, k)."""
         out, at_sd, at_cor = [], 0, len(self.sd_names)
         for term in self.terms:
-            k, pairs = term.k, pairs_of(term)
+            k, pairs = term.k, term.pairs
             sd = points[:, at_sd : at_sd + k]
             partial = np.tanh(points[:, at_cor : at_cor + len(pairs)])
             out.append(sd[:, :, None] * _correlation_cholesky(partial, k, pairs))
@@ -103,7 +103,7 @@ class Scales:
         out = -0.5 * np.sum((points[:, :n_sd] / self.sd_scales) ** 2, axis=1)
         at = n_sd
         for term in self.terms:
-            for _, j in pairs_of(term):
+            for _, j in term.pairs:
                 # LKJ: partial correlations are independent, (1 - r²) to eta - 1 + (k - 2 - j) / 2;
                 # the last factor is the Jacobian of atanh.
                 power = self.eta + (term.k - 2 - j) / 2.0
@@ -117,20 +117,12 @@ class Scales:
     def parameters(self, points: np.ndarray) -> np.ndarray:
         """Return the reported parameters (G, len(names)): sds, correlations, residual sd."""
         columns = [points[:, : len(self.sd_names)]]
-        for term, lam in zip(self.terms, self.lambdas(np.where(self._is_sd, 1.0, points))):
-            columns += [np.sum(lam[:, [i]] * lam[:, [j]], axis=2) for i, j in pairs_of(term)]
+        at_sd_one = np.where(np.arange(self.size) < len(self.sd_names), 1.0, points)
+        for term, lam in zip(self.terms, self.lambdas(at_sd_one)):
+            columns += [np.sum(lam[:, [i]] * lam[:, [j]], axis=2) for i, j in term.pairs]
         if self.residual:
             columns.append(np.exp(points[:, -1:]))
         return np.concatenate(columns, axis=1)
-
-    @property
-    def _is_sd(self) -> np.ndarray:
-        return np.arange(self.size) < len(self.sd_names)
-
-
-def pairs_of(term: RandomTerm) -> list[tuple[int, int]]:
-    """Pairs (i, j), i > j, of a term's correlated columns."""
-    return [(i, j) for j in range(term.k) for i in range(j + 1, term.k)] if term.correlated else []
 
 
 def _correlation_cholesky(partial: np.ndarray, k: int, pairs: list[tuple[int, int]]) -> np.ndarray:

@@ -107,11 +107,10 @@ def summarise(fitted: Fitted) -> Summary:
     facts = {"rows used": str(design.n), "rows left out": str(design.n_dropped)}
     if design.n_dropped:
         facts["left out for"] = ", ".join(f"{c} ({n})" for c, n in design.dropped.items())
-    k = fitted.n_parameters
     facts |= {
         "log-likelihood": f"{fitted.llf:.2f}",
-        "AIC": f"{2 * k - 2 * fitted.llf:.1f}",
-        "BIC": f"{np.log(design.n) * k - 2 * fitted.llf:.1f}",
+        "AIC": f"{fitted.aic:.1f}",
+        "BIC": f"{fitted.bic:.1f}",
     }
     return Summary(
         title=f"{_TITLES[fitted.family]}, by {how}",

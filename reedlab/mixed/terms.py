@@ -64,6 +64,12 @@ class RandomTerm:
         return rows, cols
 
     @property
+    def pairs(self) -> list[tuple[int, int]]:
+        """Pairs (i, j), i > j, of columns whose effects are correlated."""
+        k = self.k if self.correlated else 0
+        return [(i, j) for j in range(k) for i in range(j + 1, k)]
+
+    @property
     def n_theta(self) -> int:
         """Number of θ that belong to the term."""
         return self.k * (self.k + 1) // 2 if self.correlated else self.k
@@ -78,14 +84,18 @@ class RandomTerm:
 
     def theta_from_covariance(self, covariance: np.ndarray) -> np.ndarray:
         """Find the term's θ for a covariance (k, k) that may be singular."""
-        lam = (
-            semidefinite_cholesky(covariance) if self.correlated else _root_of_diagonal(covariance)
-        )
-        return lam[self.theta_rows_cols]
+        if self.correlated:
+            return semidefinite_cholesky(covariance)[self.theta_rows_cols]
+        return np.sqrt(np.clip(np.diag(covariance), 0.0, None))
 
+    def take(self, rows: np.ndarray, copy: np.ndarray | int = 0) -> RandomTerm:
+        """Return the term of some rows, by mask or position, with the levels that occur in them.
 
-def _root_of_diagonal(covariance: np.ndarray) -> np.ndarray:
-    return np.diag(np.sqrt(np.clip(np.diag(covariance), 0.0, None)))
+        Where `copy` gives rows different numbers, their levels are different ones too.
+        """
+        present, index = np.unique(self.index[rows] + copy * self.n_levels, return_inverse=True)
+        levels = tuple(self.levels[code % self.n_levels] for code in present)
+        return replace(self, levels=levels, index=index, basis=self.basis[rows])
 
 
 def semidefinite_cholesky(covariance: np.ndarray) -> np.ndarray:
@@ -151,13 +161,16 @@ class Design:
         """Length of θ."""
         return sum(term.n_theta for term in self.terms)
 
-    def take(self, rows: np.ndarray, terms: tuple[RandomTerm, ...]) -> Design:
-        """Return the design of some rows, by mask or position, with these terms for them."""
+    def take(self, rows: np.ndarray, terms: tuple[RandomTerm, ...] | None = None) -> Design:
+        """Return the design of some rows, by mask or position, with the levels that they have.
+
+        Or with given terms for these rows.
+        """
         return replace(
             self,
             y=self.y[rows],
             X=self.X[rows],
-            terms=terms,
+            terms=tuple(term.take(rows) for term in self.terms) if terms is None else terms,
             trials=None if self.trials is None else self.trials[rows],
             rows_used=None if self.rows_used is None else self.rows_used[rows],
         )
@@ -175,11 +188,7 @@ class Design:
     @cached_property
     def diagonal(self) -> np.ndarray:
         """Boolean mask (n_theta,): the θ that lie on a diagonal and are bounded at 0."""
-        masks = []
-        for term in self.terms:
-            rows, cols = term.theta_rows_cols
-            masks.append(rows == cols)
-        return np.concatenate(masks)
+        return np.concatenate([np.equal(*term.theta_rows_cols) for term in self.terms])
 
     @cached_property
     def shares(self) -> tuple[slice, ...]:
