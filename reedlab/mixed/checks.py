@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 from scipy.linalg import qr
 
@@ -50,6 +52,21 @@ def check_design(design: Design, family: str) -> None:
                 "random effects "
                 f"for {design.n} rows, so it cannot be told from the residual; leave it out."
             )
+
+
+def same_levels(design: Design) -> list[tuple[str, str]]:
+    """Return pairs of groupings whose levels are the same in these rows.
+
+    Where every supplier sold one lot, a supplier's effect is its lot's, and any share of their
+    variances fits as well as another.
+    """
+    return [
+        (one.group, other.group)
+        for one, other in combinations(design.terms, 2)
+        if set(one.names) & set(other.names)
+        and one.n_levels == other.n_levels
+        and len(np.unique(one.index * other.n_levels + other.index)) == one.n_levels
+    ]
 
 
 def _check_counts(design: Design) -> None:
