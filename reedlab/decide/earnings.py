@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.costs import cost_per_saleable, profit_per_hour
+from reedlab.decide.draws import interval, share_lowest
 from reedlab.decide.evidence import gather, listed
 from reedlab.decide.models import Spec, fit_models
 from reedlab.decide.nextlot import NextLot
@@ -21,6 +22,8 @@ from reedlab.errors import DecisionError
 
 _PRIOR_REEDS = 6
 """Weight, in reeds, of all suppliers' shares of the grades in the shares of one."""
+LEVEL = 0.9
+"""Of the intervals."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,7 @@ class Earnings:
         )
         text = (
             f"An hour at the bench earns most on cane of {first.supplier}: "
-            f"{first.profit_per_hour:.2f} {self.currency} (90% interval {first.low:.2f} to "
+            f"{first.profit_per_hour:.2f} {self.currency} ({LEVEL:.0%} interval {first.low:.2f} to "
             f"{first.high:.2f}), wage not yet paid, {sure}."
         )
         own = self.grades[self.grades["supplier"] == first.supplier].dropna(subset="price")
@@ -90,26 +93,25 @@ def by_grade(said: SupplierAnswer, seed: int = 1) -> Earnings:
     price = good.groupby(good["grade"].astype(object))["sold_for"].mean().dropna()
     graded = good[good["grade"].isin(price.index)]
     rng = np.random.default_rng(seed)
-    draws, shares = len(lot.expected.success), {}
+    draws = len(lot.expected.success)
+    shares = np.zeros((len(names), len(price)))
     expected = np.full((draws, len(names)), float(sold.mean()))
     if len(price):
-        pooled = graded["grade"].astype(object).value_counts().reindex(price.index).fillna(0) + 0.5
-        pooled = pooled / pooled.sum()
+        counts = pd.crosstab(graded["supplier"].astype(str), graded["grade"].astype(object))
+        counts = counts.reindex(index=names, columns=price.index, fill_value=0)
+        pooled = counts.sum() + 0.5
         for i, name in enumerate(names):
-            own = graded.loc[graded["supplier"] == name, "grade"].astype(object).value_counts()
-            alpha = own.reindex(price.index).fillna(0) + _PRIOR_REEDS * pooled
+            alpha = counts.loc[name] + _PRIOR_REEDS * pooled / pooled.sum()
             share = rng.dirichlet(alpha, draws)
             expected[:, i] = share @ price.to_numpy()
-            shares[name] = share.mean(axis=0)
+            shares[i] = share.mean(axis=0)
     profit = profit_per_hour(lot.expected, evidence.rates, expected)
     suppliers = _profits(names, profit, "supplier").assign(price=expected.mean(axis=0))
     suppliers = suppliers.sort_values("profit_per_hour", ascending=False, ignore_index=True)
-    rows = [
-        (name, grade, shares[name][j], value, float(np.median(at[:, i])))
-        for j, (grade, value) in enumerate(price.items())
-        for at in [profit_per_hour(lot.expected, evidence.rates, value)]
-        for i, name in enumerate(names)
-    ]
+    rows = []
+    for share, (grade, value) in zip(shares.T, price.items()):
+        hour = np.median(profit_per_hour(lot.expected, evidence.rates, value), axis=0)
+        rows += [(name, grade, s, value, float(h)) for name, s, h in zip(names, share, hour)]
     grades = pd.DataFrame(rows, columns=["supplier", "grade", "share", "price", "profit_per_hour"])
     return Earnings(
         suppliers[["supplier", "price", "profit_per_hour", "low", "high", "prob_best"]],
@@ -119,10 +121,15 @@ def by_grade(said: SupplierAnswer, seed: int = 1) -> Earnings:
 
 
 def _profits(names: list[str], profit: np.ndarray, arm: str) -> pd.DataFrame:
-    low, middle, high = np.quantile(profit, [0.05, 0.5, 0.95], axis=0)
-    best = np.bincount(profit.argmax(axis=1), minlength=len(names)) / len(profit)
+    low, high = interval(profit, LEVEL)
     return pd.DataFrame(
-        {arm: names, "profit_per_hour": middle, "low": low, "high": high, "prob_best": best}
+        {
+            arm: names,
+            "profit_per_hour": np.median(profit, axis=0),
+            "low": low,
+            "high": high,
+            "prob_best": share_lowest(-profit),
+        }
     )
 
 
@@ -164,8 +171,8 @@ class Forms:
         if self.verdict == "lean":
             return (
                 f"Cane bought {first.form} pays the hour best, {first.profit_per_hour:.2f} "
-                f"{self.currency} (90% interval {first.low:.2f} to {first.high:.2f}), with a "
-                f"probability of {first.prob_best:.0%}; its work before tying, "
+                f"{self.currency} ({LEVEL:.0%} interval {first.low:.2f} to {first.high:.2f}), with "
+                f"a probability of {first.prob_best:.0%}; its work before tying, "
                 f"{first.minutes_before:.0f} minutes a tied piece, is counted."
             )
         why = (

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.draws import interval, share_lowest
 from reedlab.decide.evidence import gather
 from reedlab.decide.models import Spec, ability, success_posterior
 from reedlab.decide.suppliers import leans
@@ -22,6 +23,8 @@ from reedlab.errors import DecisionError
 
 _LOTS = 4
 """Measured lots below which a slope between lots is not asked."""
+LEVEL = 0.9
+"""Of the intervals."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +58,7 @@ class EqualCane:
         best, worst = self.table["supplier"].iloc[[0, -1]]
         text = (
             f"Lots {self.unit:.3g} higher in {self.name} went with {slope.odds_ratio:.2f} times "
-            f"the odds of success (90% interval {slope.low:.2f} to {slope.high:.2f})"
+            f"the odds of success ({LEVEL:.0%} interval {slope.low:.2f} to {slope.high:.2f})"
         )
         more = f"measure the pieces of more lots, of every supplier ({int(self.table.lots.sum())} "
         more += "lots are measured)."
@@ -65,11 +68,11 @@ class EqualCane:
         if share["low"] < 0:
             return (
                 f"{text}, but how much of the lead of {best} over {worst} that accounts for, the "
-                f"records cannot tell (90% interval {goes}): {more}"
+                f"records cannot tell ({LEVEL:.0%} interval {goes}): {more}"
             )
         return (
             f"{text}; with it held equal, {share['median']:.0%} of the lead of {best} over {worst} "
-            f"goes (90% interval {goes})."
+            f"goes ({LEVEL:.0%} interval {goes})."
         )
 
     @property
@@ -120,9 +123,12 @@ def hold_equal(
     ]
     means = reeds.groupby("lot", observed=True)[name].mean()
     unit = float(means.std())
-    odds = np.exp(equal.draws()[list(terms)] * unit).quantile([0.05, 0.5, 0.95])
-    slopes = odds.T.set_axis(["low", "odds_ratio", "high"], axis=1).set_axis(["between", "within"])
-    highest = [np.bincount(c.argmax(axis=1), minlength=len(names)) / len(c) for c in chance]
+    odds = np.exp(equal.draws()[list(terms)] * unit)
+    low, high = interval(odds, LEVEL)
+    slopes = pd.DataFrame(
+        {"odds_ratio": odds.median().to_numpy(), "low": low, "high": high},
+        index=["between", "within"],
+    )
     table = (
         reeds.groupby("supplier", observed=True)
         .agg(lots=("lot", "nunique"), reeds=("reed", "size"), mean=(name, "mean"))
@@ -130,8 +136,8 @@ def hold_equal(
         .assign(
             success=chance[0].mean(axis=0),
             success_equal=chance[1].mean(axis=0),
-            prob_highest=highest[0],
-            prob_highest_equal=highest[1],
+            prob_highest=share_lowest(-chance[0]),
+            prob_highest_equal=share_lowest(-chance[1]),
         )
         .rename_axis("supplier")
         .reset_index()
@@ -139,11 +145,11 @@ def hold_equal(
     best, worst = int(table["success"].argmax()), int(table["success"].argmin())
     lead = chance[0][:, best].mean() - chance[0][:, worst].mean()
     share = 1 - (chance[1][:, best] - chance[1][:, worst]) / lead
-    goes = pd.Series(np.quantile(share, [0.5, 0.05, 0.95]), ["median", "low", "high"])
+    goes = pd.Series([np.median(share), *interval(share, LEVEL)], ["median", "low", "high"])
     table = table.astype({"supplier": str}).sort_values("success", ascending=False)
     return EqualCane(
         table.reset_index(drop=True),
-        slopes[["odds_ratio", "low", "high"]],
+        slopes,
         goes,
         name,
         unit,

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.draws import interval
 from reedlab.decide.rules import Rule, fit_rules
 from reedlab.decide.stakes import Stakes
 
@@ -182,10 +183,10 @@ def judge(
     best = int(mean.argmax())
     optimism = max(float(mean[best] - outside.mean()), 0.0)
 
-    ends = (1 - level) / 2, (1 + level) / 2
-    few = t.ppf(ends[1], lots - 1) / norm.ppf(ends[1]) * np.sqrt(lots / (lots - 1))
+    end = (1 + level) / 2
+    few = t.ppf(end, lots - 1) / norm.ppf(end) * np.sqrt(lots / (lots - 1))
     spread = mean + LEARNT * few * (inside - mean)
-    low, high = np.quantile(spread, ends, axis=0)
+    low, high = interval(spread, level)
     by_rule = decided.groupby("rule")["keep"].mean()
     of_good = decided[decided["good"] == 1].groupby("rule")["keep"].mean()
     table = pd.DataFrame(
@@ -199,7 +200,7 @@ def judge(
         index=sums.columns,
     ).sort_values("saving", ascending=False, kind="stable")
     corrected = spread[:, best] - optimism
-    least, most = np.quantile(corrected, ends)
+    least, most = interval(corrected, level)
     return Verdict(
         table,
         best=str(sums.columns[best]),

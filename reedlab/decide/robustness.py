@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import listed
 from reedlab.decide.models import Spec, fit_models
 from reedlab.decide.suppliers import SupplierAnswer, answer
@@ -80,11 +81,8 @@ def check(said: SupplierAnswer, draws: int = 4000) -> Robustness:
             models = fit_models(said.evidence, said.models.seed, draws, spec)
             answers[name] = answer(said.evidence, models, said.currency, said.level)
     columns = ["supplier", "success", "cost", "cost_low", "cost_high", "prob_best"]
-    table = pd.concat(
-        [a.table[columns].assign(variant=name) for name, a in answers.items()], ignore_index=True
-    )
     return Robustness(
-        table[["variant", *columns]],
+        stacked({name: a.table[columns] for name, a in answers.items()}, "variant"),
         {name: a.best for name, a in answers.items()},
         {name: a.verdict for name, a in answers.items()},
     )

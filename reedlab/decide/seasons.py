@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.draws import interval
 from reedlab.decide.smooth import contrast, curve, fit_smooth, groups_of, with_groups
 from reedlab.errors import DecisionError, ModelError
 from reedlab.mixed.design_table import CANNOT_TELL
@@ -198,7 +199,7 @@ def settings_by_moisture(
         except ModelError:
             continue
         slope = model.posterior(seed=seed).draws()["moisture_pct"]
-        low, high = slope.quantile([(1 - level) / 2, (1 + level) / 2])
+        low, high = interval(slope, level)
         rows.append((setting, len(use), slope.median(), low, high, span * slope.median()))
     names = ["setting", "reeds", "per_pct", "low", "high", "damp_less_dry"]
     return pd.DataFrame(rows, columns=names)

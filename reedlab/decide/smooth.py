@@ -15,7 +15,9 @@ import pandas as pd
 from scipy.special import expit
 
 from reedlab.cane.moisture import year_cos_sin
+from reedlab.decide.draws import interval
 from reedlab.decide.models import MAKERS_FIXED_BELOW
+from reedlab.mixed.design_table import contrast_variance
 
 LOGIT_ATTENUATION = (16 * math.sqrt(3) / (15 * math.pi)) ** 2
 """How groups' effects flatten a logit when averaged over them (Zeger, Liang and Albert 1988)."""
@@ -147,7 +149,7 @@ def groups_of(rows: pd.DataFrame) -> str:
 def curve(smooth: Smooth, at: np.ndarray, level: float = 0.9) -> pd.DataFrame:
     """Return a smooth effect with its band, one row a place; see `Seasons.curves`."""
     values = smooth.values(at)
-    low, high = np.quantile(values, [(1 - level) / 2, (1 + level) / 2], axis=0)
+    low, high = interval(values, level)
     return pd.DataFrame(
         {
             "measure": smooth.measure,
@@ -167,7 +169,7 @@ def contrast(
     at = np.array([first[1], second[1]])
     one, other = smooth.values(at).T
     effect, none = (one - other, 0.0) if smooth.measure == "success" else (one / other, 1.0)
-    low, high = np.quantile(effect, [(1 - level) / 2, (1 + level) / 2])
+    low, high = interval(effect, level)
     above = float(np.mean(effect > none))
     return {
         "measure": smooth.measure,
@@ -205,8 +207,6 @@ def variance_ratio(smooth: Smooth, at: np.ndarray) -> float:
     def variance(design: np.ndarray) -> float:
         wanted = np.zeros(design.shape[1])
         wanted[1 : 1 + len(own)] = difference
-        solved, *_ = np.linalg.lstsq(design.T @ design, wanted, rcond=None)
-        missed = np.abs(design.T @ (design @ solved) - wanted).max()
-        return float(wanted @ solved) if missed < 1e-6 else float("inf")
+        return contrast_variance(design.T @ design, wanted)
 
     return variance(beside) / variance(alone)

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.costs import Rates, cost_per_saleable, net_benefit
+from reedlab.decide.draws import interval, share_lowest, stacked
 from reedlab.decide.evidence import Evidence, gather, listed
 from reedlab.decide.information import (
     Pace,
@@ -26,7 +27,7 @@ from reedlab.decide.information import (
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.nextlot import NextLot
 from reedlab.decide.worth import Worth, worth
-from reedlab.mixed.design_table import CANNOT_TELL
+from reedlab.mixed.design_table import CANNOT_TELL, contrast_variance
 
 CORRELATIONS = (-0.5, 0.0, 0.5)
 SURE = 0.9
@@ -36,6 +37,9 @@ LIKELY = 0.5
 TRIAL_REEDS = 10
 """Reeds with which a new lot is commonly tried (common practice: five to ten, no source)."""
 _TRIALS = (5, 10, 20, 40)
+"""Reeds of one more lot for which its worth is told."""
+_SHORTEST_DAYS = 90
+"""Days that records count as at least, so that a first busy week is not taken for a year's pace."""
 
 
 @dataclass(frozen=True)
@@ -221,29 +225,20 @@ def answer(
     """Turn the models' draws into the answer."""
     lots = {rho: models.next_lot(evidence, rho) for rho in CORRELATIONS}
     lot, rates = lots[0.0], evidence.rates
-    names = evidence.arms["supplier"].to_numpy()
-    table = _table(evidence.arms, lot, rates, level)
+    tables = {rho: _table(evidence.arms, lots[rho], rates, level) for rho in CORRELATIONS}
+    order = tables[0.0].sort_values(["prob_best", "cost"], ascending=[False, True]).index
+    table = tables[0.0].loc[order].reset_index(drop=True)
     counted = value_of(evidence, lot, currency)
     benefit = net_benefit(lot.expected, rates, counted.value)
     stakes = pd.DataFrame(
         {
-            "supplier": names,
-            "prob_next_best": _share_lowest(cost_per_saleable(lot.one, rates)),
+            "supplier": evidence.arms["supplier"].to_numpy(),
+            "prob_next_best": share_lowest(cost_per_saleable(lot.one, rates)),
             "benefit": benefit.mean(axis=0),
             "regret": expected_regret(benefit),
         }
     )
-    order = table.sort_values(["prob_best", "cost"], ascending=[False, True]).index
-    table = table.loc[order].reset_index(drop=True)
-    sensitivity = pd.concat(
-        [
-            _table(evidence.arms, lots[rho], rates, level)[["supplier", "cost", "prob_best"]]
-            .assign(correlation=rho)
-            .loc[order]
-            for rho in CORRELATIONS
-        ],
-        ignore_index=True,
-    )
+    shown = ["supplier", "cost", "prob_best"]
     thin = table.loc[table["lots"] == 1, "supplier"]
     known = (
         f"Known from one lot only, so that the interval rests on how other suppliers' lots differ: "
@@ -252,7 +247,7 @@ def answer(
     return SupplierAnswer(
         table,
         stakes.loc[order].reset_index(drop=True),
-        sensitivity[["correlation", "supplier", "cost", "prob_best"]],
+        stacked({rho: each.loc[order, shown] for rho, each in tables.items()}, "correlation"),
         balance(evidence.reeds, str(table["supplier"].iloc[0])),
         level,
         counted.value,
@@ -265,24 +260,18 @@ def answer(
 
 
 def _table(suppliers: pd.DataFrame, lot: NextLot, rates: Rates, level: float) -> pd.DataFrame:
-    tails = [(1 - level) / 2, (1 + level) / 2]
     cost = cost_per_saleable(lot.one, rates)
-    low, high = np.quantile(lot.one.success, tails, axis=0)
-    cost_low, cost_high = np.quantile(cost, tails, axis=0)
-    return pd.DataFrame(
-        {
-            "supplier": suppliers["supplier"],
-            "lots": suppliers["lots"],
-            "reeds": suppliers["reeds"],
-            "success": lot.one.success.mean(axis=0),
-            "success_low": low,
-            "success_high": high,
-            "minutes": np.median(lot.one.minutes_per_saleable, axis=0),
-            "cost": np.median(cost, axis=0),
-            "cost_low": cost_low,
-            "cost_high": cost_high,
-            "prob_best": _share_lowest(cost_per_saleable(lot.expected, rates)),
-        }
+    low, high = interval(lot.one.success, level)
+    cost_low, cost_high = interval(cost, level)
+    return suppliers[["supplier", "lots", "reeds"]].assign(
+        success=lot.one.success.mean(axis=0),
+        success_low=low,
+        success_high=high,
+        minutes=np.median(lot.one.minutes_per_saleable, axis=0),
+        cost=np.median(cost, axis=0),
+        cost_low=cost_low,
+        cost_high=cost_high,
+        prob_best=share_lowest(cost_per_saleable(lot.expected, rates)),
     )
 
 
@@ -291,7 +280,7 @@ def pieces_a_year(reeds: pd.DataFrame) -> float:
     if "tied_on" not in reeds:
         return float(len(reeds))
     days = (reeds["tied_on"].max() - reeds["tied_on"].min()).days
-    return float(len(reeds) * 365.25 / max(days, 90))
+    return float(len(reeds) * 365.25 / max(days, _SHORTEST_DAYS))
 
 
 def leans(chances: pd.Series) -> bool:
@@ -304,11 +293,6 @@ def leans(chances: pd.Series) -> bool:
     """
     first, *others = sorted(chances, reverse=True)
     return bool(first >= LIKELY and first >= 2 * max(others, default=0.0))
-
-
-def _share_lowest(cost: np.ndarray) -> np.ndarray:
-    """Share of draws in which each column is the lowest."""
-    return np.bincount(cost.argmin(axis=1), minlength=cost.shape[1]) / len(cost)
 
 
 def value_of(evidence: Evidence, lot: NextLot, currency: str) -> Worth:
@@ -338,17 +322,13 @@ def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
         if reeds[c].nunique() > 1
     ]
     X = pd.concat([of, *others], axis=1).to_numpy()
-    size = of.sum()
-    values, vectors = np.linalg.eigh(X.T @ X)
-    seen = values > 1e-9 * values.max()
+    size, information = of.sum(), X.T @ X
     rows = []
     for name in names:
         if name == best:
             continue
         contrast = np.zeros(X.shape[1])
         contrast[[names.index(best), names.index(name)]] = 1.0, -1.0
-        along = vectors.T @ contrast
-        told = np.abs(along[~seen]).max(initial=0.0) < 1e-6
-        variance = float((along[seen] ** 2 / values[seen]).sum()) if told else np.inf
-        rows.append((best, name, variance / (1 / size[best] + 1 / size[name])))
+        ratio = contrast_variance(information, contrast) / (1 / size[best] + 1 / size[name])
+        rows.append((best, name, ratio))
     return pd.DataFrame(rows, columns=["supplier", "against", "ratio"])

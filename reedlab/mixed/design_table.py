@@ -84,14 +84,11 @@ def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable
     # information about the factor once the condition's means are taken out
     share = table / table.sum(axis=0)
     information = np.diag(table.sum(axis=1)) - table @ share.T
-    inverse = np.linalg.pinv(information, rcond=1e-10, hermitian=True)
-    reached = inverse @ information
     found = []
     for i, j in combinations(range(k), 2):
         c = np.zeros(k)
         c[i], c[j] = 1.0, -1.0
-        connected = np.allclose(c @ reached, c, atol=1e-6)
-        inflation = float(c @ inverse @ c) / (2.0 * k / n) if connected else np.inf
+        inflation = contrast_variance(information, c) / (2.0 * k / n)
         found.append(
             {
                 "first": counts.index[i],
@@ -101,3 +98,33 @@ def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable
             }
         )
     return DesignTable(counts, pd.DataFrame(found))
+
+
+def contrast_variance(information: np.ndarray, contrast: np.ndarray) -> float:
+    """Return the variance of a contrast of coefficients, in units of the residual variance.
+
+    c'(X'X)⁻c, infinite where the design cannot tell the contrast: where c is no combination of
+    the rows of X (Searle 1971, Linear Models, section 5.4).
+
+    Parameters
+    ----------
+    information : ndarray, shape (p, p)
+        X'X, of any rank.
+    contrast : ndarray, shape (p,)
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    Two suppliers of four and of two reeds; then one that no reed is of:
+
+    >>> contrast_variance(np.diag([4.0, 2.0]), np.array([1.0, -1.0]))
+    0.75
+    >>> contrast_variance(np.diag([4.0, 0.0]), np.array([1.0, -1.0]))
+    inf
+    """
+    inverse = np.linalg.pinv(information, rcond=1e-10, hermitian=True)
+    told = np.allclose(contrast @ inverse @ information, contrast, atol=1e-6)
+    return float(contrast @ inverse @ contrast) if told else float("inf")

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.draws import interval
 from reedlab.errors import DecisionError
 
 
@@ -112,7 +113,7 @@ def usual(bench: Any, lot: str, seed: int = 1, draws: int = 2000) -> Usual:
     names = evidence.arms["supplier"].tolist()
     own = [names.index(s) for s in lots.loc[lots["lot"] == lot, "supplier"] if s in names][:1]
     chance = chance[:, own] if own else chance
-    low, high = np.quantile(chance, [0.05, 0.95])
+    low, high = interval(chance.ravel(), 0.9)
     good = models.when_good
     sd = None if good is None else float(good.residual_sd.mean())
     of = names[own[0]] if own else "any supplier"
@@ -177,7 +178,6 @@ def number_needed(plan: Plan, *, significance: float = 0.05, power: float = 0.8)
     >>> number_needed(Plan("L07", ("thin", "thick"), blanks=20))["blanks_needed"].tolist()
     [162, 106]
     """
-    from scipy.optimize import brentq
     from statsmodels.stats.power import NormalIndPower, TTestPower
     from statsmodels.stats.proportion import proportion_effectsize
 
@@ -185,14 +185,10 @@ def number_needed(plan: Plan, *, significance: float = 0.05, power: float = 0.8)
     better = min(plan.usual_success + plan.success_difference, 1.0)
     h = abs(proportion_effectsize(better, plan.usual_success))
     per_setting = NormalIndPower().solve_power(effect_size=h, **aims)
+    # The arcsine difference turned back into a share; NaN where not even all good would show it.
     seen_h = NormalIndPower().solve_power(nobs1=plan.blanks / 2, **aims)
-    top = proportion_effectsize(1.0, plan.usual_success)
-    seen_success = math.nan
-    if seen_h <= top:
-        seen = brentq(
-            lambda p: proportion_effectsize(p, plan.usual_success) - seen_h, plan.usual_success, 1
-        )
-        seen_success = seen - plan.usual_success
+    angle = math.asin(math.sqrt(plan.usual_success)) + seen_h / 2
+    seen = math.sin(angle) ** 2 - plan.usual_success if angle <= math.pi / 2 else math.nan
 
     pair_sd = plan.log_minutes_sd * math.sqrt(2)
     pairs = TTestPower().solve_power(
@@ -203,7 +199,7 @@ def number_needed(plan: Plan, *, significance: float = 0.05, power: float = 0.8)
         {
             "difference": [plan.success_difference, plan.minutes_ratio],
             "blanks_needed": [2 * math.ceil(per_setting), 2 * math.ceil(pairs)],
-            "tells": [seen_success, math.exp(seen_d * pair_sd)],
+            "tells": [seen, math.exp(seen_d * pair_sd)],
         },
         index=pd.Index(["success", "minutes"], name="measure"),
     )
