@@ -107,6 +107,8 @@ def build(
     groups = {column for part in formula.random for column in part.columns}
     wanted = sorted({*coded, *groups, *response.columns, *([trials] if trials else [])})
     frame, rows, dropped, n_dropped = _complete_rows(data, wanted, text)
+    for column in fixed.factored.union(*(part.factored for part in parts if part)):
+        frame[column] = frame[column].astype("category")
     named = fixed.outside_groupings.union(*(part.outside_groupings for part in parts if part))
     factors = _factors(frame, coded & named)
 
@@ -179,12 +181,12 @@ def new_columns(
 
 
 def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> np.ndarray:
-    """Code of each row's level among known ones, -1 where it is new or empty.
+    """Code of each row's level among known ones.
 
     Raises
     ------
     PredictionError
-        A grouping column is missing.
+        A grouping column is missing, or a level is none of the known ones.
     """
     for column in part.columns:
         if column not in data.columns:
@@ -192,7 +194,15 @@ def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> 
                 f"The new data have no column {column!r}; add it, or name {part.group!r} in "
                 "new_levels."
             )
-    return pd.Index(levels).get_indexer(pd.Index(level_labels(part, data)))
+    codes = pd.Index(levels).get_indexer(pd.Index(level_labels(part, data)))
+    if (codes < 0).any():
+        at = int(np.argmax(codes < 0))
+        what = " ".join(f"{column} {data[column].iloc[at]}" for column in part.columns)
+        raise PredictionError(
+            f"The fit does not know {what} (row {data.index[at]!r}); name {part.group!r} in "
+            "new_levels to take it as new."
+        )
+    return codes
 
 
 def _kept(names: Any, family: str) -> np.ndarray:
@@ -212,15 +222,14 @@ def _new_column(values: pd.Series, column: str, factors: dict[str, Any] | None) 
     if values.isna().any():
         raise PredictionError(
             f"Column {column!r} is empty in row {values.index[values.isna()][0]!r} of the new "
-            "data; "
-            "fill it in or leave the row out."
+            "data; fill it in or leave the row out."
         )
     if factors is None:
         return plain(values, column)
-    unseen = values[~values.isin(factors[column])]
-    if len(unseen):
+    unseen = values[~values.isin(factors[column])].tolist()
+    if unseen:
         raise PredictionError(
-            f"Column {column!r} holds {unseen.iloc[0]!r}, which the fit did not see; it knows "
+            f"Column {column!r} holds {unseen[0]!r}, which the fit did not see; it knows "
             f"{', '.join(map(str, factors[column]))}."
         )
     return pd.Series(pd.Categorical(values, categories=factors[column]), index=values.index)
@@ -237,11 +246,14 @@ class _Coding:
         Columns that it names.
     outside_groupings : frozenset of str
         Those that stand elsewhere than as the grouping of within() or between().
+    factored : frozenset of str
+        Those that stand in C() alone, and so are factors though they may hold numbers.
     """
 
     formula: Formula
     columns: frozenset[str]
     outside_groupings: frozenset[str]
+    factored: frozenset[str]
 
     def matrix(self, frame: pd.DataFrame) -> Any:
         """Code a frame's rows."""
@@ -259,7 +271,8 @@ def _coding(text: str) -> _Coding:
         formula = Formula(text)
     except Exception as error:
         raise FormulaError(f"The part {text!r} of the formula cannot be read: {error}") from error
-    return _Coding(formula, frozenset(columns_of(formula)), frozenset(_outside_groupings(formula)))
+    outside_groupings, factored = _standing(formula)
+    return _Coding(formula, frozenset(columns_of(formula)), outside_groupings, factored)
 
 
 def columns_of(formula: Formula) -> set[str]:
@@ -277,29 +290,29 @@ def columns_of(formula: Formula) -> set[str]:
     return names - set(TRANSFORMS) - set(_CONTEXT)
 
 
-def _outside_groupings(formula: Formula) -> set[str]:
-    """Columns that stand elsewhere than as the grouping of within() or between()."""
-    found: set[str] = set()
+def _standing(formula: Formula) -> tuple[frozenset[str], frozenset[str]]:
+    """Columns that stand elsewhere than as the grouping of within() or between(); in C() alone."""
+    outside: set[str] = set()
+    factored: set[str] = set()
+    elsewhere: set[str] = set()
     for expression in {factor.expr for term in formula for factor in term.factors}:
         try:
             tree = ast.parse(expression, mode="eval")
         except SyntaxError:  # a name in backticks
-            found.add(expression)
+            outside.add(expression)
             continue
-        groupings = {
-            id(call.args[1])
+        calls = [
+            (call.func.id, call.args)
             for call in ast.walk(tree)
-            if isinstance(call, ast.Call)
-            and isinstance(call.func, ast.Name)
-            and call.func.id in _CONTEXT
-            and len(call.args) == 2
-        }
-        found |= {
-            node.id
-            for node in ast.walk(tree)
-            if isinstance(node, ast.Name) and id(node) not in groupings
-        }
-    return found
+            if isinstance(call, ast.Call) and isinstance(call.func, ast.Name)
+        ]
+        groupings = {id(args[1]) for name, args in calls if name in _CONTEXT and len(args) == 2}
+        coded = {id(args[0]) for name, args in calls if name == "C" and args}
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Name) and id(node) not in groupings:
+                outside.add(node.id)
+                (factored if id(node) in coded else elsewhere).add(node.id)
+    return frozenset(outside), frozenset(factored - elsewhere)
 
 
 def _complete_rows(
@@ -311,6 +324,11 @@ def _complete_rows(
         if column not in data.columns:
             raise FormulaError(
                 f"The formula {text!r} names {column!r}, which is not a column of the data."
+            )
+        if isinstance(data[column], pd.DataFrame):
+            raise DataError(
+                f"The data have {data[column].shape[1]} columns {column!r}, which the formula "
+                "names; leave one of them, or rename the others."
             )
     columns = {column: plain(data[column], column) for column in wanted}
     empty = {column: values.isna().to_numpy() for column, values in columns.items()}

@@ -10,6 +10,7 @@ from scipy.special import expit
 from scipy.stats import norm
 
 import reedlab as rl
+from reedlab.errors import PredictionError
 from reedlab.mixed.predict import mean_of_expit
 
 
@@ -128,3 +129,20 @@ def test_criteria_count_every_parameter(data) -> None:
     fit = rl.fit("minutes ~ x + (x | supplier) + (1 | maker)", data)
     assert fit.aic == pytest.approx(-2 * fit.llf + 2 * (2 + 3 + 1 + 1))
     assert fit.bic == pytest.approx(-2 * fit.llf + np.log(300) * 7)
+
+
+def test_numbers_in_c_are_levels_to_predictions_and_effects_too(data) -> None:
+    """R's factor(): the same model as with text; a number not met is refused, not coded as 0."""
+    coded = data.assign(number=(data["maker"] == "m1") + 3)
+    by_number = rl.fit("success ~ C(number) + x + (1 | supplier)", coded, "binomial")
+    by_text = rl.fit("success ~ maker + x + (1 | supplier)", data, "binomial")
+    assert by_number.fe_params["C(number)[T.4]"] == pytest.approx(by_text.fe_params["maker[T.m1]"])
+    with pytest.raises(PredictionError, match="holds 7, which the fit did not see; it knows 3, 4"):
+        by_number.predict(coded.assign(number=7))
+    ours, theirs = by_number.effects("number").iloc[0], by_text.effects("maker").iloc[0]
+    assert ours["change"] == "4 instead of 3"
+    for name in ("estimate", "low", "high"):
+        assert ours[name] == pytest.approx(theirs[name], abs=1e-6) and ours[name] != 0.0
+    assert by_number.contrasts("number")["second"].tolist() == [4]
+    both = rl.fit("minutes ~ number + C(number):x + (1 | supplier)", coded)  # also as it stands
+    assert len(both.predict(coded)) == len(coded)

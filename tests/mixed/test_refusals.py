@@ -51,6 +51,12 @@ def test_data_before_the_formula(data: pd.DataFrame) -> None:
     assert "\n" not in str(refused.value)
 
 
+def test_a_column_that_stands_twice(data: pd.DataFrame) -> None:
+    twice = pd.concat([data, data[["x"]]], axis=1)
+    with pytest.raises(DataError, match="2 columns 'x', which the formula names"):
+        rl.fit("success ~ x + (1 | supplier)", twice, "binomial")
+
+
 def change(**columns):
     return lambda frame: frame.assign(**columns)
 
