@@ -193,24 +193,15 @@ def fit_corrected(
     if any(reading.n < design.n for reading in readings.values()):
         raise DataError("A column that calibrates the readings is empty where the model has rows.")
     recipe = _forget_group_means(recipe)
-    outcome = _Model(design, family, reml, fit_design(design, family, reml=reml))
-    calibrations = {
-        column: _Model(reading, "gaussian", True, fit_design(reading, "gaussian"))
-        for column, reading in readings.items()
-    }
-    reliability = pd.DataFrame(
-        {
-            "sd": {column: error.sd for column, error in errors.items()},
-            "reliability": {
-                column: 1 - (error.sd / calibrations[column].fitted.sigma) ** 2
-                for column, error in errors.items()
-            },
-        }
-    ).rename_axis("column")
+    outcome = fit_design(design, family, reml=reml)
+    calibrations = {c: fit_design(reading, "gaussian") for c, reading in readings.items()}
+    shares = {c: 1 - (error.sd / calibrations[c].sigma) ** 2 for c, error in errors.items()}
+    sds = {c: error.sd for c, error in errors.items()}
+    reliability = pd.DataFrame({"sd": sds, "reliability": shares}).rename_axis("column")
     notes = _judged(reliability)
-    sds = {column: error.sd for column, error in errors.items()}
-    expected = {c: expect_truth(m.fitted, sds[c]) for c, m in calibrations.items()}
-    corrected = outcome.refit(_with_columns(design, recipe, frame.assign(**expected)))
+    expected = {c: expect_truth(found, sds[c]) for c, found in calibrations.items()}
+    with_truth = _with_columns(design, recipe, frame.assign(**expected))
+    corrected = outcome.refit(with_truth, start=outcome.theta)
     lots = max(design.terms, key=lambda term: term.n_levels)
     draws, failed = [], 0
     with one_thread():
@@ -227,7 +218,7 @@ def fit_corrected(
             "the fixed part, or record more lots."
         )
     return CorrectedFit(
-        uncorrected=outcome.fitted,
+        uncorrected=outcome,
         corrected=corrected,
         reliability=reliability,
         draws=pd.DataFrame(draws, columns=[*design.fixed_names]),
@@ -257,20 +248,6 @@ def expect_truth(fitted: Fitted, sd: float) -> np.ndarray:
         mean = mean + np.sum(term.basis * modes[term.index], axis=1)
     kept = max(0.0, 1.0 - (sd / fitted.sigma) ** 2)
     return np.asarray(mean + kept * (design.y - mean))
-
-
-@dataclass(frozen=True)
-class _Model:
-    """A design, how it is fitted, and its fit on the data as they are."""
-
-    design: Design
-    family: str
-    reml: bool
-    fitted: Fitted
-
-    def refit(self, design: Design) -> Fitted:
-        """Fit another design of the same shape, starting from what is known."""
-        return fit_design(design, self.family, reml=self.reml, start=self.fitted.theta)
 
 
 def _check(recipe: Recipe, errors: Mapping[str, ReadingError], family: str) -> None:
@@ -332,8 +309,8 @@ def _with_columns(design: Design, recipe: Recipe, frame: pd.DataFrame) -> Design
 
 
 def _replicate(
-    outcome: _Model,
-    calibrations: Mapping[str, _Model],
+    outcome: Fitted,
+    calibrations: Mapping[str, Fitted],
     recipe: Recipe,
     frame: pd.DataFrame,
     lots: RandomTerm,
@@ -350,23 +327,20 @@ def _replicate(
     bench = frame.iloc[rows].reset_index(drop=True)
     bench[key[-1]] = copy  # a lot that comes twice is two lots, also to within() and between()
     recipe = replace(recipe, factors={**recipe.factors, key[-1]: tuple(range(len(picked)))})
-    for column, model in calibrations.items():
-        resampled = _resampled(model.design, rows, copy, key)
-        bench[column] = expect_truth(model.refit(resampled), sds[column])
-    design = _resampled(outcome.design, rows, copy, key)
-    return outcome.refit(_with_columns(design, recipe, bench)).beta
+    for column, found in calibrations.items():
+        resampled = _resampled(found.design, rows, copy, key)
+        again = found.refit(resampled, start=found.theta)
+        bench[column] = expect_truth(again, sds[column])
+    design = _with_columns(_resampled(outcome.design, rows, copy, key), recipe, bench)
+    return outcome.refit(design, start=outcome.theta).beta
 
 
 def _resampled(design: Design, rows: np.ndarray, copy: np.ndarray, key: list[str]) -> Design:
     """Return the design of some rows, in which each copy of a lot is a lot of its own."""
     terms = []
     for term in design.terms:
-        index = term.index[rows]
-        if set(key) <= set(term.group.split(":")):
-            index = index + copy * term.n_levels
-        present, index = np.unique(index, return_inverse=True)
-        if len(present) < 2:
+        own = set(key) <= set(term.group.split(":"))
+        terms.append(term.take(rows, copy if own else 0))
+        if terms[-1].n_levels < 2:
             raise ModelError(f"The resampled lots hold one level of {term.group!r} only.")
-        levels = tuple(str(level) for level in present)
-        terms.append(replace(term, levels=levels, index=index, basis=term.basis[rows]))
     return design.take(rows, tuple(terms))

@@ -7,9 +7,8 @@ observations as there are suppliers, not reeds. So those nulls are simulated.
 
 References
 ----------
-Crainiceanu, C. M. and Ruppert, D.
-(2004). Likelihood ratio tests in linear mixed models with one variance component. Journal of the
-Royal Statistical Society B 66, 165-185.
+Crainiceanu, C. M. and Ruppert, D. (2004). Likelihood ratio tests in linear mixed models with one
+variance component. Journal of the Royal Statistical Society B 66, 165-185.
 """
 
 from __future__ import annotations
@@ -20,16 +19,14 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import minimize
-from scipy.special import logit
 from scipy.stats import chi2
 
 from reedlab.errors import ModelError
 from reedlab.mixed.adequacy import columns_of_terms, grouping
-from reedlab.mixed.fitted import Fitted, fit_design
-from reedlab.mixed.ordinal import CumulativeLogit, cut_points
+from reedlab.mixed.fitted import Fitted
+from reedlab.mixed.fixed_only import FixedOnly, fit_fixed
 from reedlab.mixed.satterthwaite import Spread
-from reedlab.mixed.simulation import respond, simulate
+from reedlab.mixed.simulation import simulate
 from reedlab.mixed.terms import Design
 from reedlab.mixed.workers import run_seeded
 
@@ -180,8 +177,8 @@ def likelihood_ratio(
     less = replace(
         design, X=design.X[:, keep], fixed_names=tuple(design.fixed_names[j] for j in keep)
     )
-    full = _refit(design, fitted) if fitted.reml else fitted
-    null = _refit(less, full)
+    full = fitted.refit(design, reml=False) if fitted.reml else fitted
+    null = full.refit(less)
     statistic = max(2.0 * (full.llf - null.llf), 0.0)
     columns = [j for j in range(design.p) if j not in keep]
     if method == "auto":
@@ -197,7 +194,7 @@ def likelihood_ratio(
 def _simulated(
     less: Design,
     full: Fitted,
-    null: Fitted | _Plain,
+    null: Fitted | FixedOnly,
     df: float,
     n: int,
     seed: int,
@@ -213,107 +210,30 @@ def _simulated(
     return RatioTest(statistic, float(p), statistics, df, "simulated")
 
 
-@dataclass(frozen=True)
-class _Plain:
-    """A model without random terms: what a null needs of it."""
-
-    design: Design
-    family: str
-    beta: np.ndarray
-    sigma: float
-    llf: float
-    thresholds: np.ndarray | None = None
-
-
 def _varies_between(design: Design, column: int) -> bool:
     """Whether a column is constant within every level of some group."""
-    x = design.X[:, column]
-    for term in design.terms:
-        low = np.full(term.n_levels, np.inf)
-        high = np.full(term.n_levels, -np.inf)
-        np.minimum.at(low, term.index, x)
-        np.maximum.at(high, term.index, x)
-        if np.all(low == high):
-            return True
-    return False
+    by_term = (pd.Series(design.X[:, column]).groupby(term.index) for term in design.terms)
+    return any((by_level.nunique() == 1).all() for by_level in by_term)
 
 
-def _refit(design: Design, like: Fitted) -> Fitted:
-    return fit_design(design, like.family, reml=False, quadrature=like.quadrature)
-
-
-def _fit_any(design: Design, like: Fitted) -> Fitted | _Plain:
+def _fit_any(design: Design, like: Fitted) -> Fitted | FixedOnly:
     """Fit a design as another one was, also where it has no random term left."""
     if design.terms:
-        return fit_design(design, like.family, reml=like.reml, quadrature=like.quadrature)
-    if like.family == "gaussian":
-        return _least_squares(design, like.reml)
-    if like.family == "binomial":
-        return _logistic(design)
-    return _ordered(design)
-
-
-def _least_squares(design: Design, reml: bool) -> _Plain:
-    """Return the likelihood of a linear model, restricted as lme4 restricts it."""
-    beta, _, _, _ = np.linalg.lstsq(design.X, design.y, rcond=None)
-    residual = design.y - design.X @ beta
-    df = design.n - design.p if reml else design.n
-    variance = float(residual @ residual) / df
-    deviance = df * (1.0 + np.log(2.0 * np.pi * variance))
-    if reml:
-        deviance += float(np.linalg.slogdet(design.X.T @ design.X)[1])
-    return _Plain(design, "gaussian", beta, float(np.sqrt(variance)), -deviance / 2.0)
-
-
-def _logistic(design: Design) -> _Plain:
-    """Return the likelihood of a logistic regression, by statsmodels."""
-    from statsmodels.genmod.families import Binomial
-    from statsmodels.genmod.generalized_linear_model import GLM
-
-    trials = np.ones(design.n) if design.trials is None else design.trials
-    counts = np.column_stack([design.y, trials - design.y])
-    found = GLM(counts, design.X, family=Binomial()).fit()
-    return _Plain(design, "binomial", np.asarray(found.params), 1.0, float(found.llf))
-
-
-def _ordered(design: Design) -> _Plain:
-    """Return the likelihood of an ordered logit."""
-    grade, n_grades, zero = design.y.astype(int), len(design.grades), np.zeros(design.n)
-    share = np.cumsum(np.bincount(grade, minlength=n_grades)[:-1]) / design.n
-    cuts = logit(np.clip(share, 0.5 / design.n, 1.0 - 0.5 / design.n))
-    steps = np.log(np.maximum(np.diff(cuts), 1e-3))
-    rows = CumulativeLogit(grade, np.concatenate([cuts[:1], steps]))
-
-    def objective(x: np.ndarray) -> tuple[float, np.ndarray]:
-        at, eta = rows.with_extra(x[design.p :]), design.X @ x[: design.p]
-        loglik, score, _ = at.steps(eta)
-        by_cuts = at.extra_gradient(eta, zero, zero)
-        return -loglik, -np.concatenate([design.X.T @ score, by_cuts])
-
-    start = np.concatenate([np.zeros(design.p), rows.phi])
-    found = minimize(objective, start, jac=True, method="BFGS", options={"gtol": 1e-6})
-    beta, thresholds = found.x[: design.p], cut_points(found.x[design.p :])
-    return _Plain(design, "ordinal", beta, 1.0, -float(found.fun), thresholds)
+        return like.refit(design)
+    return fit_fixed(design, like.family, like.reml)
 
 
 def _ratio(
     design: Design,
     less: Design,
     full: Fitted,
-    null: Fitted | _Plain,
+    null: Fitted | FixedOnly,
     seed: np.random.SeedSequence,
 ) -> float | None:
     """Statistic of one response made up by the null; none where it cannot be fitted."""
-    rng = np.random.default_rng(seed)
-    if isinstance(null, Fitted):
-        y = simulate(null, rng)
-    else:
-        eta = null.design.X @ null.beta
-        y = respond(eta, null.family, rng, null.sigma, null.design.trials, null.thresholds)
+    y = simulate(null, np.random.default_rng(seed))
     try:
-        above = fit_design(
-            design.with_response(y), full.family, reml=full.reml, quadrature=full.quadrature
-        )
+        above = full.refit(design.with_response(y))
         below = _fit_any(less.with_response(y), full)
     except ModelError:
         return None
