@@ -1,9 +1,8 @@
-"""New rows as a posterior reads them: columns, and levels known or new."""
+"""New rows as a fit or a posterior reads them: columns, and levels known or new."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
 
 import numpy as np
 import pandas as pd
@@ -13,29 +12,9 @@ from reedlab.mixed.matrices import Recipe, level_codes, new_columns
 from reedlab.mixed.terms import Design
 
 
-@dataclass(frozen=True)
-class NewRows:
-    """Rows to predict for.
-
-    Attributes
-    ----------
-    X
-        Fixed effects' columns (rows, p).
-    bases
-        For each random term its columns (rows, k).
-    codes
-        For each random term the level of each row; numbers from the term's number of levels on are
-        new levels.
-    """
-
-    X: np.ndarray
-    bases: list[np.ndarray]
-    codes: list[np.ndarray]
-
-
 def read_rows(
     recipe: Recipe | None, design: Design, data: pd.DataFrame, new_levels: str | Collection[str]
-) -> NewRows:
+) -> tuple[np.ndarray, list[np.ndarray], list[np.ndarray]]:
     """Turn new data into columns and levels.
 
     Parameters
@@ -49,6 +28,16 @@ def read_rows(
     new_levels
         Columns or groupings whose levels are new; a new "supplier" makes its lots new too.
 
+    Returns
+    -------
+    X
+        Fixed effects' columns (rows, p).
+    bases
+        For each random term its columns (rows, k).
+    codes
+        For each random term the level of each row; numbers from the term's number of levels on are
+        new levels.
+
     Raises
     ------
     PredictionError
@@ -57,28 +46,34 @@ def read_rows(
     if recipe is None:
         raise PredictionError("this fit was made without a formula and cannot read new data.")
     parts = recipe.formula.random
-    new_levels = {new_levels} if isinstance(new_levels, str) else set(new_levels)
-    known = {part.group for part in parts} | {c for part in parts for c in part.columns}
-    strange = sorted(new_levels - known)
+    new = new_terms([part.group for part in parts], new_levels)
+    X, bases = new_columns(recipe, data, range(len(parts)))
+    codes = [
+        term.n_levels + _new_codes(part.columns, data)
+        if t in new
+        else level_codes(part, data, term.levels)
+        for t, (part, term) in enumerate(zip(parts, design.terms))
+    ]
+    return X, [bases[t] for t in range(len(parts))], codes
+
+
+def new_terms(groups: Sequence[str], new_levels: str | Collection[str]) -> list[int]:
+    """Places of the groupings that have new levels, by their own names or those of their columns.
+
+    Raises
+    ------
+    PredictionError
+        When `new_levels` names what the model does not group by.
+    """
+    names = {new_levels} if isinstance(new_levels, str) else set(new_levels)
+    parts = [{group, *group.split(":")} for group in groups]
+    strange = sorted(names.difference(*parts))
     if strange:
         raise PredictionError(
-            f"new_levels names {strange[0]!r}, which the model does not group by."
+            f"There is no grouping {strange[0]!r} to take as new; the model has "
+            f"{', '.join(groups)}."
         )
-    X, bases = new_columns(recipe, data, range(len(parts)))
-    codes = []
-    for part, term in zip(parts, design.terms):
-        if part.group in new_levels or set(part.columns) & new_levels:
-            codes.append(term.n_levels + _new_codes(part.columns, data))
-            continue
-        code = level_codes(part, data, term.levels)
-        if np.any(code < 0):
-            row = data.index[int(np.argmax(code < 0))]
-            raise PredictionError(
-                f"row {row!r} has a level of {part.group!r} that the fit did not see: "
-                f"name {part.columns[-1]!r} in new_levels to draw its effect."
-            )
-        codes.append(code)
-    return NewRows(X, [bases[t] for t in range(len(parts))], codes)
+    return [t for t, part in enumerate(parts) if part & names]
 
 
 def _new_codes(columns: tuple[str, ...], data: pd.DataFrame) -> np.ndarray:

@@ -252,8 +252,7 @@ class Posterior:
         seed: int | None = None,
     ) -> np.ndarray:
         """Draw the linear predictor of new rows; parameters and errors as in `predict`."""
-        rows = read_rows(self.recipe, self.design, data, new_levels)
-        return self.assemble(rows.X, rows.bases, rows.codes, n, seed)
+        return self.assemble(*read_rows(self.recipe, self.design, data, new_levels), n, seed)
 
     def assemble(
         self,

@@ -13,6 +13,7 @@ from scipy.special import expit
 from reedlab.errors import PredictionError
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.matrices import level_codes, new_columns
+from reedlab.mixed.new_rows import new_terms
 
 
 def predict(
@@ -52,7 +53,7 @@ def predict(
         named in ``new_levels``.
     """
     design = fitted.design
-    new = _new_terms(fitted, new_levels)
+    new = new_terms([term.group for term in design.terms], new_levels)
     known = [t for t in range(len(design.terms)) if random and t not in new]
     if data is None:
         X = design.X
@@ -64,7 +65,8 @@ def predict(
             raise PredictionError("This fit was made without a formula and cannot code new data.")
         wanted = [*known, *(new if random else ())]
         X, bases = new_columns(fitted.recipe, data, wanted)
-        codes, index = _codes(fitted, data, known), data.index
+        parts, index = fitted.recipe.formula.random, data.index
+        codes = {t: level_codes(parts[t], data, design.terms[t].levels) for t in known}
     eta = X @ fitted.beta
     for t in known:
         eta = eta + np.einsum("nk,nk->n", bases[t], fitted.modes[t][codes[t]])
@@ -112,33 +114,3 @@ def mean_of_expit(eta: np.ndarray, variance: np.ndarray, nodes: int = 80) -> np.
 def _rule(nodes: int) -> tuple[np.ndarray, np.ndarray]:
     points, weights = np.polynomial.hermite_e.hermegauss(nodes)
     return points, weights / weights.sum()
-
-
-def _new_terms(fitted: Fitted, new_levels: str | Sequence[str]) -> list[int]:
-    names = {new_levels} if isinstance(new_levels, str) else set(new_levels)
-    groups = [term.group for term in fitted.design.terms]
-    parts = [{group, *group.split(":")} for group in groups]
-    strange = sorted(names.difference(*parts))
-    if strange:
-        raise PredictionError(
-            f"There is no grouping {strange[0]!r} to take as new; the model has "
-            f"{', '.join(groups)}."
-        )
-    return [t for t, part in enumerate(parts) if part & names]
-
-
-def _codes(fitted: Fitted, data: pd.DataFrame, known: list[int]) -> dict[int, np.ndarray]:
-    out = {}
-    for t in known:
-        part = fitted.recipe.formula.random[t]
-        term = fitted.design.terms[t]
-        out[t] = level_codes(part, data, term.levels)
-        if (out[t] < 0).any():
-            at = int(np.argmax(out[t] < 0))
-            what = " ".join(f"{c} {data[c].iloc[at]}" for c in part.columns)
-            raise PredictionError(
-                f"The fit does not know {what} (row {data.index[at]!r}); name {term.group!r} in "
-                "new_levels "
-                "to take it as new."
-            )
-    return out
