@@ -21,7 +21,10 @@ from reedlab.mixed.design_table import CANNOT_TELL
 
 FEWEST_REEDS = 60
 FEWEST_LOTS = 4
+NEAR_DAYS = 45
+"""Days of the year further than this from every reed are not spoken of."""
 _DAYS = {"mid-January": 14, "mid-April": 104, "mid-July": 195, "mid-October": 287}
+Pair = tuple[tuple[str, float], tuple[str, float]]
 SETTINGS = ("gouge_centre_mm", "tip_thickness_mm", "heart_thickness_mm", "back_thickness_mm")
 
 
@@ -32,9 +35,10 @@ class Seasons:
     Attributes
     ----------
     curves : pandas.DataFrame
-        Smooth effects, averaged over lots: ``measure`` (success, as a share; minutes of reeds that
-        turned out good), ``over`` (moisture, year), ``at`` (per cent; day of the year), ``value``,
-        ``low``, ``high``.
+        Smooth effects: ``measure`` (success, as a share averaged over lots; minutes of reeds that
+        turned out good, in the middle of reeds and lots), ``over`` (moisture, year), ``at`` (per
+        cent; day of the year), ``value``, ``low``, ``high``; missing on days of the year further
+        than `NEAR_DAYS` from every reed.
     contrasts : pandas.DataFrame
         One row a comparison: ``measure``, ``over``, ``first``, ``second`` (in words), ``effect``
         (difference of shares; ratio of minutes), ``low``, ``high``, ``prob`` (that the effect has
@@ -43,7 +47,7 @@ class Seasons:
         Bonferroni, and the ratio is small enough).
     settings : pandas.DataFrame
         One row a setting of gouge or scrape: ``setting``, ``reeds``, ``per_pct`` (mm for one per
-        cent more moisture) with ``low``, ``high``, and ``damp_less_dry`` (mm).
+        cent more moisture, within lots) with ``low``, ``high``, and ``damp_less_dry`` (mm).
     moisture : tuple of float
         What counts as dry and as damp: the 10th and the 90th percentile at this bench.
     level : float
@@ -140,12 +144,22 @@ def season_effects(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
                     f"{use['lot'].nunique()} lots are too few."
                 )
                 continue
-            at = np.linspace(dry, damp, 41) if over == "moisture" else np.arange(0.0, 366.0, 7.0)
+            if measure == "success" and use["success"].nunique() < 2:
+                notes.append(f"Success over the {over} is not asked: {len(use)} reeds ended alike.")
+                continue
+            at, pairs = np.linspace(dry, damp, 41), _airs(dry, damp)
+            if over == "year":
+                at, (pairs, unmet) = np.arange(0.0, 366.0, 7.0), _met(use["tied_on"])
+                notes += [f"{measure.capitalize()} is not compared {days}" for days in unmet]
+                if not pairs:
+                    continue
             smooth = fit_smooth(use, measure, over, seed)
-            curves.append(curve(smooth, at, level))
-            pairs = _seasons() if over == "year" else _airs(dry, damp)
+            told = curve(smooth, at, level)
+            if over == "year":
+                told.loc[~_near(at, use["tied_on"]), ["value", "low", "high"]] = np.nan
+            curves.append(told)
             contrasts += [contrast(smooth, first, second, level) for first, second in pairs]
-    if not curves:
+    if not contrasts:
         raise DecisionError(f"Cannot tell what the season does: {notes[-1]}")
     compared = pd.DataFrame(contrasts)
     sure = compared["prob"] > 1 - (1 - level) / 2 / len(compared)
@@ -159,12 +173,31 @@ def season_effects(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
     )
 
 
-def _seasons() -> list[tuple[tuple[str, float], tuple[str, float]]]:
-    winter, spring, summer, autumn = ((f"in {name}", float(day)) for name, day in _DAYS.items())
-    return [(winter, summer), (spring, autumn)]
+def _near(at: np.ndarray, tied_on: pd.Series) -> np.ndarray:
+    """Whether a reed was tied near a day of the year, in whatever year."""
+    away = np.abs(at[:, None] - tied_on.dt.day_of_year.to_numpy()) % 365
+    return np.asarray(np.minimum(away, 365 - away).min(axis=1) <= NEAR_DAYS)
 
 
-def _airs(dry: float, damp: float) -> list[tuple[tuple[str, float], tuple[str, float]]]:
+def _met(tied_on: pd.Series) -> tuple[list[Pair], list[str]]:
+    """Return the comparisons over the year that reeds can tell, and of the others why not."""
+    days = np.array([float(day) for day in _DAYS.values()])
+    near = dict(zip(_DAYS, _near(days, tied_on)))
+    pairs, unmet = [], []
+    for names in (("mid-January", "mid-July"), ("mid-April", "mid-October")):
+        missing = [name for name in names if not near[name]]
+        if missing:
+            unmet.append(
+                f"between {names[0]} and {names[1]}: no reed was tied within {NEAR_DAYS} days of "
+                f"{' or '.join(missing)}."
+            )
+        else:
+            one, other = ((f"in {name}", float(_DAYS[name])) for name in names)
+            pairs.append((one, other))
+    return pairs, unmet
+
+
+def _airs(dry: float, damp: float) -> list[Pair]:
     return [((f"at {damp:.1f} % moisture", damp), (f"at {dry:.1f} %", dry))]
 
 
@@ -189,18 +222,18 @@ def settings_by_moisture(
     """
     from reedlab.mixed import fit
 
-    rows = []
+    slope, rows = "within(moisture_pct, lot)", []
     for setting in SETTINGS:
         use = with_groups(reeds.dropna(subset=[setting, "moisture_pct"]))
         if len(use) < 30 or use["lot"].nunique() < FEWEST_LOTS or use[setting].nunique() < 3:
             continue
         try:
-            model = fit(f"{setting} ~ moisture_pct{groups_of(use)}", use)
+            model = fit(f"{setting} ~ {slope}{groups_of(use)}", use)
         except ModelError:
             continue
-        slope = model.posterior(seed=seed).draws()["moisture_pct"]
-        low, high = interval(slope, level)
-        rows.append((setting, len(use), slope.median(), low, high, span * slope.median()))
+        drawn = model.posterior(seed=seed).draws()[slope]
+        low, high = interval(drawn, level)
+        rows.append((setting, len(use), drawn.median(), low, high, span * drawn.median()))
     names = ["setting", "reeds", "per_pct", "low", "high", "damp_less_dry"]
     return pd.DataFrame(rows, columns=names)
 

@@ -12,6 +12,7 @@ from reedlab.cane.moisture import year_cos_sin
 from reedlab.decide.seasons import season_effects, settings_by_moisture
 from reedlab.decide.smooth import contrast, curve, fit_smooth, variance_ratio
 from reedlab.errors import DecisionError
+from reedlab.records import Bench
 from reedlab.simulate import World
 
 
@@ -118,6 +119,42 @@ def test_a_strong_effect_of_the_air_is_told_and_none_is_not_invented():
     nothing = answer(moisture=0.0, moisture_minutes=0.0)
     assert not nothing.contrasts["told"].any()
     assert nothing.sentence().startswith("Cannot tell what the season does")
+
+
+def changed(**columns):
+    """The bench of the seasons with other columns in its reeds, or only some of them."""
+    bench = rl.simulate_bench(seed=4)[0]
+    reeds = bench.tables["reeds"].assign(**columns)
+    keep = reeds.pop("keep") if "keep" in reeds else slice(None)
+    return Bench.from_tables({**bench.tables, "reeds": reeds[keep]}, settings=bench.settings)
+
+
+def test_a_season_without_reeds_is_not_spoken_of():
+    """Winter reeds alone: the cosine and the sine would foretell July, and no record would."""
+    found = season_effects(changed(keep=lambda reeds: reeds["tied_on"].dt.month.isin([11, 12, 1])))
+    assert set(found.contrasts["over"]) == {"moisture"} == set(found.curves["over"])
+    assert any("within 45 days of mid-July" in note for note in found.notes)
+    half = season_effects(changed(keep=lambda reeds: reeds["tied_on"].dt.month.isin([3, 4, 9, 10])))
+    assert set(half.contrasts.query("over == 'year'")["first"]) == {"in mid-April"}
+    curve = half.curves.query("measure == 'success' and over == 'year'").set_index("at")["value"]
+    assert curve.loc[[98.0, 287.0]].notna().all() and curve.loc[[0.0, 196.0]].isna().all()
+
+
+def test_where_all_turned_out_good_only_the_minutes_are_asked():
+    found = season_effects(changed(outcome="good"))
+    assert set(found.contrasts["measure"]) == {"minutes"}
+    assert any("reeds ended alike" in note for note in found.notes)
+
+
+def test_settings_are_compared_within_lots():
+    """A maker who sets the gouge by the lot, never by the day, does not follow the moisture."""
+    rows = made_up(7, n=400)
+    damp = rows.groupby("lot")["moisture_pct"].transform("mean")
+    rows["moisture_pct"] += 5 * (damp - damp.mean())  # lots far apart in their air
+    noise = np.random.default_rng(3).normal(0, 0.01, len(rows))
+    rows["heart_thickness_mm"] = 0.5 - 0.02 * 5 * (damp - damp.mean()) + noise
+    found = settings_by_moisture(rows, span=1.0).set_index("setting").loc["heart_thickness_mm"]
+    assert found["low"] < 0.0 < found["high"] and abs(found["per_pct"]) < 0.002
 
 
 def test_too_few_reeds_are_refused_with_what_to_record():
