@@ -11,7 +11,6 @@ their own lot, which the maker knows once a few pieces are measured.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -22,29 +21,21 @@ import pandas as pd
 from reedlab.decide.costs import Rates
 from reedlab.decide.evidence import before_tying, listed
 from reedlab.decide.pieces import MEASURES, measured_reeds, sorted_before
-from reedlab.decide.rules import (
-    FittedPrediction,
-    Measure,
-    PredictedSuccess,
-    Rule,
-    Windows,
-)
-from reedlab.decide.stakes import Stakes
-from reedlab.decide.tryout import FEWEST, NOTICE, Tryout, too_small, try_rules
+from reedlab.decide.rules import Measure, PredictedSuccess, Rule, Windows, fit_prediction
+from reedlab.decide.stakes import Stakes, by_outcome
+from reedlab.decide.tryout import NOTICE, Advice, too_small, try_rules
 from reedlab.decide.worth import mean_price, worth
 from reedlab.errors import DecisionError
 
 
-@dataclass(frozen=True)
-class Culling:
-    """Whether to pass over pieces before tying, and which.
+@dataclass(frozen=True, kw_only=True)
+class Culling(Advice):
+    """Whether to pass over pieces before tying, and which; see `Advice` for the rest of it.
 
     Attributes
     ----------
     answer : str
         ``"pass over"``, ``"measure nothing"`` or ``"cannot tell"``.
-    tryout : Tryout or None
-        What became of the rules; None where there was too little to try any.
     slopes : pandas.DataFrame
         One row a measure: ``measured`` (reeds), ``per`` (one standard deviation within lots, in
         its ``unit``), ``odds_ratio``, ``low``, ``high``, ``could_save`` (for 100 pieces, by the
@@ -53,30 +44,13 @@ class Culling:
     sorted_before : pandas.DataFrame
         One row a measure: ``pieces``, ``tied``, ``sd_measured``, ``sd_tied`` and their ``ratio``.
         Under 1, earlier sorting has narrowed what the records can show.
-    stakes : Stakes or None
-        What hangs on one piece, in money.
-    reeds, lots : int
-        How many the answer rests on.
-    worth : str
-        Says what a saleable reed is counted at; empty where no rule was tried.
     currency : str
-    level : float
-        Of every interval.
-    notes : tuple of str
-        What must be known with it.
+        Of the stakes and of every saving.
     """
 
-    answer: str
-    tryout: Tryout | None
     slopes: pd.DataFrame
     sorted_before: pd.DataFrame
-    stakes: Stakes | None
-    reeds: int
-    lots: int
-    worth: str
     currency: str
-    level: float
-    notes: tuple[str, ...]
 
     def sentence(self) -> str:
         """Say which pieces to pass over, or that measuring does not pay, or what to record."""
@@ -88,10 +62,10 @@ class Culling:
             return (
                 f"Go on tying every piece: {told} are too few to tell which to pass over. Write "
                 "down density, hardness, both sides of the gouge and straightness "
-                f"of at least ten pieces of each of the next {max(FEWEST['lots'] - self.lots, 4)} "
+                f"of at least ten pieces of each of the next {self.lots_needed} "
                 "lots before tying, the poor ones too."
             )
-        best = {name: f"{value:.0f}".replace("-", "−") for name, value in self.tryout.best.items()}
+        best = self.tryout.spelt
         if self.answer == "pass over":
             return (
                 f"Pass over pieces unless {self.tryout.rules['says'].iloc[0]}: on lots not seen "
@@ -177,13 +151,14 @@ def which_pieces(
             "No settled reed was made from a measured piece: write the piece's label beside the "
             "reed, and its density or both sides of its gouge in the table of pieces."
         )
+    spread = _within_lots(cases, MEASURES).std()
     measures = tuple(
         replace(m, minutes=(minutes or {}).get(m.column, m.minutes))
         for m in MEASURES
-        if cases[m.column].notna().mean() >= 0.5 and cases[m.column].std() > 0
+        if cases[m.column].notna().mean() >= 0.5 and spread[m.column] > 1e-9
     )
     narrowed = sorted_before(bench, cases, measures)
-    spread, costs_notes = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
+    before, costs_notes = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
     shared = {
         "sorted_before": narrowed,
         "reeds": len(cases),
@@ -193,18 +168,16 @@ def which_pieces(
         "notes": (*_notes(cases, measures, narrowed), *costs_notes),
     }
     if too_small(cases) or not measures:
-        return Culling("cannot tell", None, _NO_SLOPES, stakes=None, worth="", **shared)
+        return Culling(
+            answer="cannot tell", tryout=None, slopes=_NO_SLOPES, stakes=None, worth="", **shared
+        )
     weights = bench.reeds["supplier"].astype(object).value_counts()
-
     price = mean_price(bench.reeds)
 
     def counted(rows: pd.DataFrame) -> tuple[Stakes, str]:
-        found = money_at_stake(rows, Rates.of(bench.settings), spread, weights)
+        found = money_at_stake(rows, Rates.of(bench.settings), before, weights)
         of_reed = worth(price, found.value, bench.settings.currency)
         return replace(found, value=of_reed.value if value is None else value), of_reed.says
-
-    def stakes_of(rows: pd.DataFrame) -> Stakes:
-        return counted(rows)[0]
 
     stakes, says = counted(cases)
     if value is not None:
@@ -215,11 +188,13 @@ def which_pieces(
         "windows": Windows(measures),
         **{f"{m.says} alone": Windows((m,)) for m in measures},
     }
-    tried = try_rules(cases, rules, stakes_of, level=level, folds=folds, seed=seed)
+    tried = try_rules(
+        cases, rules, lambda rows: counted(rows)[0], level=level, folds=folds, seed=seed
+    )
     answer = {"follow": "pass over", "go on": "measure nothing"}.get(tried.answer, tried.answer)
     if not tried.best and slopes["could_save"].max() > 100 * NOTICE * stakes.if_bad:
         answer = "cannot tell"
-    return Culling(answer, tried, slopes, stakes=stakes, worth=says, **shared)
+    return Culling(answer=answer, tryout=tried, slopes=slopes, stakes=stakes, worth=says, **shared)
 
 
 def money_at_stake(
@@ -247,20 +222,17 @@ def money_at_stake(
         are sunk; a good reed takes its staple with it, a failure gives it back as often as the
         rates say.
     """
-    good = cases["good"] == 1
     minute = rates.wage_per_hour / 60
-    overall = cases["scrape_min"].mean()
-    scraping = [
-        minute * float(np.nan_to_num(cases.loc[rows, "scrape_min"].mean(), nan=overall))
-        for rows in (good, ~good)
-    ]
+    success, if_good, if_bad = by_outcome(cases, "scrape_min")
     of = before.dropna(how="all").fillna(0.0)
     share = weights.reindex(of.index).fillna(0.0).clip(lower=1.0)
     sunk = np.average(of["cane"] + minute * of["minutes_before"], weights=share) if len(of) else 0.0
     return Stakes.at_replacement(
-        success=(good.sum() + 0.5) / (len(cases) + 1),
-        if_good=scraping[0] + rates.staple_price + rates.thread_price,
-        if_bad=scraping[1] + (1 - rates.staple_recovered) * rates.staple_price + rates.thread_price,
+        success,
+        if_good=minute * if_good + rates.staple_price + rates.thread_price,
+        if_bad=minute * if_bad
+        + (1 - rates.staple_recovered) * rates.staple_price
+        + rates.thread_price,
         sunk=float(sunk),
         minute=minute,
     )
@@ -278,49 +250,50 @@ def slopes_within_lots(
     """
     from scipy.stats import norm
 
-    from reedlab.mixed import fit
-
     columns = [m.column for m in measures]
-    centred = cases[columns] - cases.groupby("lot")[columns].transform("mean")
-    scale = centred.std()
-    frame = (centred / scale).fillna(0.0)
-    frame = frame.assign(good=cases["good"], lot=cases["lot"].astype(str))
-    model = fit(" + ".join(["good ~ 1", *columns, "(1 | lot)"]), frame, family="binomial")
-    reach = norm.ppf((1 + level) / 2) * model.bse_fe
-    low, high = model.fe_params - reach, model.fe_params + reach
-    blank = pd.DataFrame(np.zeros((2, 2)))
+    centred = _within_lots(cases, measures).assign(good=cases["good"], lot=cases["lot"])
+    model = fit_prediction(measures, centred, stakes)
+    slope = model.coefficients[columns]
+    reach = norm.ppf((1 + level) / 2) * np.sqrt(np.diag(model.covariance.loc[columns, columns]))
+    low, high = slope - reach, slope + reach
 
     def at_best(m: Measure) -> float:
         savings = [0.0]
-        for slope in (low[m.column], high[m.column]):
-            alone = FittedPrediction(
-                (m,),
-                pd.Series({m.column: 0.0}),
-                pd.Series({m.column: 1.0}),
-                pd.Series({"Intercept": model.fe_params["Intercept"], m.column: slope}),
-                blank,
-                float(model.vcomp["variance"].sum()),
-                stakes.threshold,
+        for end in (low[m.column], high[m.column]):
+            alone = replace(
+                model,
+                measures=(m,),
+                coefficients=pd.Series(
+                    {"Intercept": model.coefficients["Intercept"], m.column: end}
+                ),
+                covariance=_SURE,
             )
-            saved = stakes.saving(alone.keep(frame), alone.chance(frame), m.minutes)
+            saved = stakes.saving(alone.keep(centred), alone.chance(centred), m.minutes)
             savings.append(100 * float(saved.mean()))
         return max(savings)
 
     return pd.DataFrame(
-        [
-            {
-                "measure": m.says,
-                "measured": int(cases[m.column].notna().sum()),
-                "per": scale[m.column],
-                "unit": m.unit,
-                "odds_ratio": math.exp(model.fe_params[m.column]),
-                "low": math.exp(low[m.column]),
-                "high": math.exp(high[m.column]),
-                "could_save": at_best(m),
-            }
-            for m in measures
-        ]
+        {
+            "measure": [m.says for m in measures],
+            "measured": cases[columns].notna().sum().to_numpy(),
+            "per": model.scale[columns].to_numpy(),
+            "unit": [m.unit for m in measures],
+            "odds_ratio": np.exp(slope).to_numpy(),
+            "low": np.exp(low).to_numpy(),
+            "high": np.exp(high).to_numpy(),
+            "could_save": [at_best(m) for m in measures],
+        }
     )
+
+
+def _within_lots(cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataFrame:
+    """Return how far each measure lies from the mean of its lot."""
+    columns = [m.column for m in measures]
+    return cases[columns] - cases.groupby("lot")[columns].transform("mean")
+
+
+_SURE = pd.DataFrame(np.zeros((2, 2)))
+"""Covariance of an intercept and one slope that are taken as known."""
 
 
 def _notes(
@@ -335,13 +308,12 @@ def _notes(
             f"The tied pieces vary {100 * (1 - row.ratio):.0f} % less than the measured ones in "
             f"{row.measure}, so earlier sorting has narrowed what can be seen of it."
         )
-    unused = [
-        m.says for m in MEASURES if m not in [replace(u, minutes=m.minutes) for u in measures]
-    ]
+    used = {m.column for m in measures}
+    unused = [m.says for m in MEASURES if m.column not in used]
     if unused:
         notes.append(
             f"Not judged, because fewer than half of the {len(cases)} reeds have it or it never "
-            f"differs: {listed(unused)}."
+            f"differs within a lot: {listed(unused)}."
         )
     return tuple(notes)
 

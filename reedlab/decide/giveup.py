@@ -18,8 +18,8 @@ from reedlab.decide.evidence import before_tying, listed
 from reedlab.decide.pieces import MEASURES as OF_THE_PIECE
 from reedlab.decide.pieces import measured_reeds
 from reedlab.decide.rules import Measure, PredictedSuccess, Rule, Windows
-from reedlab.decide.stakes import Stakes
-from reedlab.decide.tryout import FEWEST, Tryout, too_small, try_rules
+from reedlab.decide.stakes import Stakes, by_outcome
+from reedlab.decide.tryout import Advice, too_small, try_rules
 from reedlab.decide.worth import mean_price, worth
 from reedlab.errors import DecisionError
 
@@ -39,43 +39,23 @@ UNEVEN = 0.25
 """A note made this much oftener on reeds that failed, or on reeds that did not, tells no future."""
 
 
-@dataclass(frozen=True)
-class GivingUp:
-    """Whether to give up blanks after the rough scrape, and which.
+@dataclass(frozen=True, kw_only=True)
+class GivingUp(Advice):
+    """Whether to give up blanks after the rough scrape, and which; the rest stands in `Advice`.
 
     Attributes
     ----------
     answer : str
         ``"give up"``, ``"go on"`` or ``"cannot tell"``.
-    tryout : Tryout or None
-        What became of the rules, in bench minutes; None where there was too little to try any.
     signs : pandas.DataFrame
         One row a sign that can be there or not: ``blanks`` with it, ``good`` (share of them that
         turned out good) with its Wilson interval ``low``, ``high``.
-    stakes : Stakes or None
-        What hangs on one blank, in minutes.
     already : int
         Blanks lost or given up at tying or roughing, on which no rule was needed.
-    reeds, lots : int
-        How many roughed blanks the answer rests on.
-    worth : str
-        Says what a saleable reed is counted at; empty where no rule was tried.
-    level : float
-        Of every interval.
-    notes : tuple of str
-        What must be known with it.
     """
 
-    answer: str
-    tryout: Tryout | None
     signs: pd.DataFrame
-    stakes: Stakes | None
     already: int
-    reeds: int
-    lots: int
-    worth: str
-    level: float
-    notes: tuple[str, ...]
 
     def sentence(self) -> str:
         """Say which blanks to give up, or to go on with all, or what to record."""
@@ -87,7 +67,7 @@ class GivingUp:
             return (
                 f"Go on with every blank as you do: {told} are too few to tell which to give up. "
                 "Note opening, crow and rough minutes of every blank as soon as it is dry, over "
-                f"at least {max(FEWEST['lots'] - self.lots, 4)} more lots."
+                f"at least {self.lots_needed} more lots."
             )
         worth = f"{100 * self.stakes.threshold:.0f} %"
         if self.answer == "go on":
@@ -95,7 +75,7 @@ class GivingUp:
                 "Go on with every blank that is roughed: nothing noted by then marks those with "
                 f"a chance below {worth}, where finishing stops paying for itself; from {told}."
             )
-        best = {name: f"{value:.0f}".replace("-", "−") for name, value in self.tryout.best.items()}
+        best = self.tryout.spelt
         saved = (
             f"{best['saving']} minutes for 100 blanks ({self.level:.0%} interval {best['low']} to "
             f"{best['high']})"
@@ -164,12 +144,11 @@ def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int =
         "notes": notes,
     }
     if too_small(cases) or not measures:
-        return GivingUp("cannot tell", None, stakes=None, worth="", **shared)
+        return GivingUp(answer="cannot tell", tryout=None, stakes=None, worth="", **shared)
     before, _ = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
     tying = float(np.nan_to_num(before["minutes_before"].mean()))
     tries = len(already) / len(cases)
     lost = float(np.nan_to_num(already["scrape_min"].mean()))
-
     wage = bench.settings.wage_per_hour
     price = mean_price(bench.reeds) / wage * 60 if wage > 0 else float("nan")
     hours = f" at {wage:g} {bench.settings.currency} an hour"
@@ -179,19 +158,17 @@ def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int =
         of_reed = worth(price, found.value, "minutes", hours)
         return replace(found, value=of_reed.value), of_reed.says
 
-    def stakes_of(rows: pd.DataFrame) -> Stakes:
-        return counted(rows)[0]
-
     stakes, says = counted(cases)
-
     rules: dict[str, Rule] = {
         "predicted success": PredictedSuccess(measures),
         "predicted success, learning the lot": PredictedSuccess(measures, learns=True),
         "windows": Windows(measures),
     }
-    tried = try_rules(cases, rules, stakes_of, level=level, folds=folds, seed=seed)
+    tried = try_rules(
+        cases, rules, lambda rows: counted(rows)[0], level=level, folds=folds, seed=seed
+    )
     answer = {"follow": "give up"}.get(tried.answer, tried.answer)
-    return GivingUp(answer, tried, stakes=stakes, worth=says, **shared)
+    return GivingUp(answer=answer, tryout=tried, stakes=stakes, worth=says, **shared)
 
 
 def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -267,13 +244,11 @@ def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: floa
         In minutes, a saleable reed at what another one takes. What stood before the decision, and
         its share of blanks lost by then, is sunk.
     """
-    good = cases["good"] == 1
-    finish = [cases.loc[rows, "finish_min"].mean() for rows in (good, ~good)]
-    finish = list(np.nan_to_num(finish, nan=cases["finish_min"].mean()))
+    success, if_good, if_bad = by_outcome(cases, "finish_min")
     return Stakes.at_replacement(
-        success=(good.sum() + 0.5) / (len(cases) + 1),
-        if_good=float(finish[0]),
-        if_bad=float(finish[1]),
+        success,
+        if_good,
+        if_bad,
         sunk=tying * (1 + tries) + tries * lost + float(np.nan_to_num(cases["rough_min"].mean())),
         minute=1.0,
     )

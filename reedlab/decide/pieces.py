@@ -15,6 +15,7 @@ MEASURES = (
     Measure("bend", "bend (0 straight, 1 slight, 2 reject)", "", 1.0, 0.1, two_sided=False),
 )
 """What may be known of a piece before it is tied; the minutes are common practice, no source."""
+_BENDS = {"straight": 0.0, "slight": 1.0, "reject": 2.0}
 
 
 def measured_reeds(bench: Any) -> pd.DataFrame:
@@ -32,7 +33,6 @@ def measured_reeds(bench: Any) -> pd.DataFrame:
     gauged = [cane["lot"].astype(object), cane["hardness_gauge"].astype(object).fillna("")]
     hardness = cane["hardness"].groupby(gauged).mean()
     gauge = pd.MultiIndex.from_arrays([lot, reeds["hardness_gauge"].astype(object).fillna("")])
-    bends = {"straight": 0.0, "slight": 1.0, "reject": 2.0}
     cases = pd.DataFrame(
         {
             "reed": reeds["reed"],
@@ -42,7 +42,7 @@ def measured_reeds(bench: Any) -> pd.DataFrame:
             "density_over_lot": reeds["density_g_cm3"] - lot.map(density).astype(float),
             "hardness_over_lot": reeds["hardness"] - hardness.reindex(gauge).to_numpy(),
             "asymmetry_mm": reeds["gouge_asymmetry_mm"].abs(),
-            "bend": reeds["straightness"].astype(object).map(bends).astype(float),
+            "bend": reeds["straightness"].astype(object).map(_BENDS).astype(float),
         }
     )
     known = reeds["settled"] & reeds["success"].notna() & reeds["retie_of"].isna() & lot.notna()
@@ -59,28 +59,23 @@ def sorted_before(bench: Any, cases: pd.DataFrame, measures: tuple[Measure, ...]
         See `Culling.sorted_before`.
     """
     cane = bench.cane
-    of_all = {
-        "density_over_lot": cane["density_g_cm3"],
-        "hardness_over_lot": cane["hardness"],
-        "asymmetry_mm": cane["gouge_asymmetry_mm"].abs(),
-        "bend": cane["straightness"].astype(object).map({"straight": 0, "slight": 1, "reject": 2}),
-    }
-    lot = cane["lot"].astype(object)
-    rows = []
-    for m in measures:
-        values = of_all[m.column].astype(float)
-        within = values - values.groupby(lot).transform("mean")
-        tied = within[cane["reeds"] > 0]
-        rows.append(
-            {
-                "measure": m.says,
-                "pieces": int(within.notna().sum()),
-                "tied": int(tied.notna().sum()),
-                "sd_measured": within.std(),
-                "sd_tied": tied.std(),
-                "ratio": tied.std() / within.std(),
-            }
-        )
-    return pd.DataFrame(
-        rows, columns=["measure", "pieces", "tied", "sd_measured", "sd_tied", "ratio"]
-    )
+    of_all = pd.DataFrame(
+        {
+            "density_over_lot": cane["density_g_cm3"],
+            "hardness_over_lot": cane["hardness"],
+            "asymmetry_mm": cane["gouge_asymmetry_mm"].abs(),
+            "bend": cane["straightness"].astype(object).map(_BENDS),
+        }
+    )[[m.column for m in measures]].astype(float)
+    within = of_all - of_all.groupby(cane["lot"].astype(object)).transform("mean")
+    tied = within[cane["reeds"] > 0]
+    table = pd.DataFrame(
+        {
+            "measure": [m.says for m in measures],
+            "pieces": within.count(),
+            "tied": tied.count(),
+            "sd_measured": within.std(),
+            "sd_tied": tied.std(),
+        }
+    ).reset_index(drop=True)
+    return table.assign(ratio=table["sd_tied"] / table["sd_measured"])

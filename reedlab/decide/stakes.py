@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -96,3 +97,31 @@ class Stakes:
         going_on = float(np.sum(keep * np.where(good == 1, self.if_good, self.if_bad)))
         made = float(np.sum(keep * good))
         return (before + going_on) / made if made else float("inf")
+
+
+def by_outcome(cases: pd.DataFrame, minutes: str) -> tuple[float, float, float]:
+    """Return the share of cases that turned out good, and the mean minutes of those and of others.
+
+    Parameters
+    ----------
+    cases : pandas.DataFrame
+        ``good`` (0 or 1) and a column of minutes.
+    minutes : str
+        That column.
+
+    Returns
+    -------
+    tuple of float
+        The share with half a good case and half a bad one added, so that it is never 0 or 1
+        (Jeffreys' prior); mean minutes, those of all cases where none of an outcome was timed.
+
+    Examples
+    --------
+    >>> cases = pd.DataFrame({"good": [1, 1, 0], "finish_min": [20.0, 30.0, np.nan]})
+    >>> by_outcome(cases, "finish_min")
+    (0.625, 25.0, 25.0)
+    """
+    good = cases["good"] == 1
+    means = [cases.loc[rows, minutes].mean() for rows in (good, ~good)]
+    if_good, if_bad = np.nan_to_num(means, nan=cases[minutes].mean())
+    return (float(good.sum()) + 0.5) / (len(cases) + 1), float(if_good), float(if_bad)

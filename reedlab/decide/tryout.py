@@ -67,11 +67,53 @@ class Tryout:
         return f"Note {what} over about {self.more_lots} more lots."
 
     @property
+    def spelt(self) -> dict[str, str]:
+        """The figures of `best` as a sentence holds them: whole numbers, a true minus sign."""
+        return {name: f"{value:.0f}".replace("-", "−") for name, value in self.best.items()}
+
+    @property
     def more_lots(self) -> int:
         """Lots more, in tens, that would settle it if the saving is what it seems to be."""
         half = (self.best["high"] - self.best["low"]) / 2
         away = max(abs(self.best["saving"]), half / 3)
         return max(10 * round(self.lots * ((half / away) ** 2 - 1) / 10), 10)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Advice:
+    """Whether to stop work on some blanks, as it is answered at either stage.
+
+    Attributes
+    ----------
+    answer : str
+        What to do; ``"cannot tell"`` where the records do not say.
+    tryout : Tryout or None
+        What became of the rules; None where there was too little to try any.
+    stakes : Stakes or None
+        What hangs on one blank; None with `tryout`.
+    reeds, lots : int
+        How many the answer rests on.
+    worth : str
+        Says what a saleable reed is counted at; empty where no rule was tried.
+    level : float
+        Of every interval.
+    notes : tuple of str
+        What must be known with it.
+    """
+
+    answer: str
+    tryout: Tryout | None
+    stakes: Stakes | None
+    reeds: int
+    lots: int
+    worth: str
+    level: float
+    notes: tuple[str, ...]
+
+    @property
+    def lots_needed(self) -> int:
+        """Lots more to record before a rule is tried, four at the least."""
+        return max(FEWEST["lots"] - self.lots, 4)
 
 
 def too_small(cases: pd.DataFrame) -> bool:

@@ -11,6 +11,7 @@ from reedlab.decide.costs import Rates, Tied, cost_per_saleable
 from reedlab.decide.culling import money_at_stake, which_pieces
 from reedlab.decide.pieces import MEASURES, measured_reeds
 from reedlab.errors import DecisionError
+from reedlab.records import Bench
 from reedlab.simulate import World
 
 
@@ -63,11 +64,20 @@ def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
     assert "density, hardness, both sides of the gouge and straightness" in found.sentence()
 
 
+def test_what_differs_between_lots_only_is_no_measure_of_pieces():
+    pieces = bench().tables["pieces"]
+    odd = pieces["lot"].str[-1].isin(list("13579"))
+    pieces = pieces.assign(straightness=np.where(odd, "slight", "straight"))
+    found = which_pieces(Bench.from_tables({**bench().tables, "pieces": pieces}, check=False))
+    assert not any("bend" in measure for measure in found.slopes["measure"])
+    assert any("never differs within a lot: bend" in note for note in found.notes)
+
+
 def test_without_a_measured_piece_it_says_what_is_missing():
     tables = {name: frame for name, frame in bench().tables.items() if name != "pieces"}
     tables["reeds"] = tables["reeds"].assign(piece=None)
     with pytest.raises(DecisionError, match="piece's label"):
-        which_pieces(rl.open_bench.__globals__["Bench"].from_tables(tables))
+        which_pieces(Bench.from_tables(tables))
 
 
 def test_earlier_sorting_is_said():
