@@ -15,7 +15,7 @@ import pandas as pd
 from reedlab.decide.costs import cost_per_saleable, profit_per_hour
 from reedlab.decide.draws import interval, share_lowest
 from reedlab.decide.evidence import gather, listed
-from reedlab.decide.models import Spec, fit_models
+from reedlab.decide.models import Models, Spec, fit_models
 from reedlab.decide.nextlot import NextLot
 from reedlab.decide.suppliers import SupplierAnswer, leans, value_of
 from reedlab.errors import DecisionError
@@ -49,17 +49,23 @@ class Earnings:
     def sentence(self) -> str:
         """Say whose cane pays the hour best and how much the grade is worth."""
         first = self.suppliers.iloc[0]
-        sure = (
-            f"with a probability of {first.prob_best:.0%}"
-            if leans(self.suppliers["prob_best"])
-            else f"though the records cannot tell (probability {first.prob_best:.0%}): record "
-            "grade, price and minutes of more reeds"
-        )
-        text = (
-            f"An hour at the bench earns most on cane of {first.supplier}: "
+        earned = (
             f"{first.profit_per_hour:.2f} {self.currency} ({LEVEL:.0%} interval {first.low:.2f} to "
-            f"{first.high:.2f}), wage not yet paid, {sure}."
+            f"{first.high:.2f}), wage not yet paid"
         )
+        if len(self.suppliers) == 1:
+            text = f"An hour at the bench earns {earned}, on cane of {first.supplier}."
+        elif leans(self.suppliers["prob_best"]):
+            text = (
+                f"An hour at the bench earns most on cane of {first.supplier}, with a probability "
+                f"of {first.prob_best:.0%}: {earned}."
+            )
+        else:
+            text = (
+                "The records cannot tell on whose cane an hour at the bench earns most: most is "
+                f"expected of {first.supplier}, {earned}, with a probability of "
+                f"{first.prob_best:.0%}. Record grade, price and minutes of more reeds."
+            )
         own = self.grades[self.grades["supplier"] == first.supplier].dropna(subset="price")
         if len(own) < 2:
             return text
@@ -79,9 +85,10 @@ def by_grade(said: SupplierAnswer, seed: int = 1) -> Earnings:
     Raises
     ------
     DecisionError
-        When no reed has a price.
+        When no reed has a price, or too few have their minutes.
     """
     evidence, lot = said.evidence, said.lot
+    _refuse_untimed(said.models)
     reeds = evidence.reeds
     sold = reeds["sold_for"] if "sold_for" in reeds else pd.Series(dtype=float)
     if not sold.notna().any():
@@ -118,6 +125,14 @@ def by_grade(said: SupplierAnswer, seed: int = 1) -> Earnings:
         grades.sort_values(["supplier", "grade"], ascending=[True, False], ignore_index=True),
         said.currency,
     )
+
+
+def _refuse_untimed(models: Models) -> None:
+    if models.when_good is None:
+        raise DecisionError(
+            "Too few scraping times are recorded to say what an hour at the bench earns: note the "
+            "minutes of every reed or sitting, and ask again."
+        )
 
 
 def _profits(names: list[str], profit: np.ndarray, arm: str) -> pd.DataFrame:
@@ -195,10 +210,11 @@ def by_form(bench: Any, seed: int = 1, draws: int = 4000) -> Forms:
     Raises
     ------
     DecisionError
-        When no settled reed comes from a lot whose form is known.
+        When no settled reed comes from a lot whose form is known, or too few have their minutes.
     """
     evidence = gather(bench, "form")
     models = fit_models(evidence, seed, draws, Spec(arm="form"))
+    _refuse_untimed(models)
     lot, rates = models.next_lot(evidence), evidence.rates
     price = evidence.price
     value = price if np.isfinite(price) else value_of(evidence, lot, bench.settings.currency).value

@@ -46,6 +46,8 @@ class Robustness:
     def sentence(self) -> str:
         """Say whether the choice changes, and under what."""
         first = self.best["as answered"]
+        if self.table["supplier"].nunique() == 1:
+            return f"There is no choice to check: every settled reed is {first}'s."
         other = [v for v, name in self.best.items() if name != first]
         if other:
             return (

@@ -146,6 +146,8 @@ class Selection:
     def sentence(self) -> str:
         """Say whether the choice hangs on what was left out."""
         first, *_ = self.best.values()
+        if self.bounds["supplier"].nunique() == 1:
+            return f"There is no choice that it could change: every settled reed is {first}'s."
         other: dict[str, list[str]] = {}
         for assumption, name in self.best.items():
             if name != first:
@@ -156,10 +158,11 @@ class Selection:
                 "against it."
             )
         changes = listed(f"{name} {' or '.join(when)}" for name, when in other.items())
+        settle = "Settle the pending reeds, finish" if self.counts["pending"].sum() else "Finish"
         return (
             f"The choice of {first} hangs on what the comparison leaves out: it would be "
-            f"{changes}. Settle the pending reeds, finish some of those you would give up, and tie "
-            "a few of the pieces you would pass over."
+            f"{changes}. {settle} some of those you would give up, and tie a few of the pieces you "
+            "would pass over."
         )
 
 

@@ -27,6 +27,7 @@ from reedlab.decide.information import (
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.nextlot import NextLot
 from reedlab.decide.worth import Worth, worth
+from reedlab.errors import DecisionError
 from reedlab.mixed.design_table import CANNOT_TELL, contrast_variance
 
 CORRELATIONS = (-0.5, 0.0, 0.5)
@@ -51,8 +52,9 @@ class SupplierAnswer:
     table
         One row a supplier, the likeliest to be cheapest first: supplier, lots, reeds; success (the
         chance that a reed of its next lot succeeds) with success_low and success_high; minutes
-        (bench minutes per saleable reed); cost (per saleable reed, posterior median) with cost_low
-        and cost_high; prob_best (probability of the lowest expected cost).
+        (bench minutes per saleable reed; missing where too few are recorded); cost (per saleable
+        reed, posterior median) with cost_low and cost_high; prob_best (probability of the lowest
+        expected cost).
     stakes
         One row a supplier: prob_next_best (that its next lot, not its lots on average, is the
         cheapest), benefit (expected net benefit per tied piece), regret (expected loss per tied
@@ -62,7 +64,7 @@ class SupplierAnswer:
         minutes go together.
     balance
         supplier, against, ratio: variance of the contrast with the likeliest supplier relative to
-        a balanced design of the same size; above 4 the records cannot tell.
+        the same reeds spread alike over makers and seasons; above 4 the records cannot tell.
     level
         Of the intervals.
     value
@@ -95,7 +97,7 @@ class SupplierAnswer:
     @property
     def verdict(self) -> str:
         """How sure the answer is: ``buy``, ``lean`` or ``cannot tell``."""
-        if len(self.table) < 2 or self._runner_up_ratio > CANNOT_TELL:
+        if len(self.table) < 2 or self._untimed or self._runner_up_ratio > CANNOT_TELL:
             return "cannot tell"
         chances = self.table["prob_best"]
         return "buy" if chances.max() >= SURE else "lean" if leans(chances) else "cannot tell"
@@ -132,6 +134,11 @@ class SupplierAnswer:
         return pd.DataFrame(rows, columns=columns)
 
     @property
+    def _untimed(self) -> bool:
+        """Whether bench time would cost something and is not known."""
+        return self.models.when_good is None and self.evidence.rates.wage_per_hour > 0
+
+    @property
     def _runner_up_ratio(self) -> float:
         against = self.balance.set_index("against")["ratio"]
         return float(against[self.table["supplier"].iloc[1]])
@@ -143,6 +150,16 @@ class SupplierAnswer:
             return (
                 f"The records cannot compare suppliers: every settled reed is {self.best}'s. Buy "
                 f"one lot elsewhere and record the outcome and minutes of {TRIAL_REEDS} reeds."
+            )
+        if self._untimed:
+            good = self.table.sort_values("success", ascending=False, kind="stable")
+            best, then = good.iloc[0], good.iloc[1]
+            return (
+                "The records cannot tell which supplier is the cheapest, for too few scraping "
+                "times are recorded to count bench time. Of a next lot most reeds should turn out "
+                f"good from {best.supplier}, {best.success:.0%} ({self.level:.0%} interval "
+                f"{best.success_low:.0%} to {best.success_high:.0%}), then from {then.supplier}, "
+                f"{then.success:.0%}. Note the minutes of every reed or sitting."
             )
         spelt = (
             f"{first.cost:.2f} {self.currency} ({self.level:.0%} interval {first.cost_low:.2f} to "
@@ -213,9 +230,14 @@ def compare(bench: Any, seed: int = 1, draws: int = 4000, level: float = 0.9) ->
     Raises
     ------
     DecisionError
-        When no settled reed has both a supplier and an outcome.
+        When no settled reed has both a supplier and an outcome, or none turned out well.
     """
     evidence = gather(bench)
+    if not evidence.reeds["success"].any():
+        raise DecisionError(
+            f"None of {len(evidence.reeds)} settled reeds has turned out well, so that nothing can "
+            "be said of what a saleable one costs: go on recording, and ask again when some have."
+        )
     return answer(evidence, fit_models(evidence, seed, draws), bench.settings.currency, level)
 
 
@@ -228,6 +250,8 @@ def answer(
     tables = {rho: _table(evidence.arms, lots[rho], rates, level) for rho in CORRELATIONS}
     order = tables[0.0].sort_values(["prob_best", "cost"], ascending=[False, True]).index
     table = tables[0.0].loc[order].reset_index(drop=True)
+    if models.when_good is None:
+        table["minutes"] = np.nan
     counted = value_of(evidence, lot, currency)
     benefit = net_benefit(lot.expected, rates, counted.value)
     stakes = pd.DataFrame(

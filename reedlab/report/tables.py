@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.report.numbers import percent, written
+from reedlab.report.numbers import number, percent, written
 
 if TYPE_CHECKING:
     from great_tables import GT
@@ -40,7 +40,7 @@ def suppliers_in_words(ranking: pd.DataFrame, currency: str) -> pd.DataFrame:
             "lots": ranking["lots"].astype(str),
             "reeds": ranking["reeds"].astype(str),
             "good, next lot": chance,
-            "bench minutes": [f"{minutes:.0f}" for minutes in ranking["minutes"]],
+            "bench minutes": [number(minutes, 0) for minutes in ranking["minutes"]],
             f"cost of one, {currency}": cost,
             "cheapest": [percent(max(share, 1e-9)) for share in ranking["prob_best"]],
         }

@@ -7,11 +7,13 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
-from reedlab.decide import models, suppliers
+from reedlab.decide import earnings, models, robustness, suppliers
 from reedlab.decide.costs import Rates
 from reedlab.decide.evidence import Evidence, before_tying, gather
 from reedlab.errors import DecisionError
 from reedlab.mixed import fit
+from reedlab.records import Bench
+from reedlab.report.tables import suppliers_in_words
 from reedlab.simulate import World, simulate_reeds
 
 CONTRACT = (
@@ -106,6 +108,7 @@ def test_one_supplier_is_told_that_there_is_nothing_to_compare(small_bench):
     assert len(said.table) == 1
     assert said.verdict == "cannot tell"
     assert "every settled reed is teal's" in said.sentence()
+    assert "no choice to check" in robustness.check(said, draws=500).sentence()
 
 
 def test_a_supplier_with_one_lot_is_kept_and_said_to_be_thinly_known(small_bench):
@@ -179,6 +182,28 @@ def test_without_minutes_the_cost_leaves_bench_time_out(small_bench):
     cheap = (2 + 0.1 + 3) / said.table["success_high"]
     assert (said.table["cost"] > cheap).all()
     assert (said.table["cost"] < 15).all()
+    assert said.table["minutes"].isna().all()
+
+
+def test_without_minutes_it_does_not_call_a_supplier_the_cheapest(demo):
+    """Cheap cane that takes twice the work would win: what is known then is success."""
+    tables = dict(demo.tables)
+    tables["reeds"] = tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
+    tables["sittings"] = tables["sittings"].head(0)
+    bench = Bench.from_tables(tables, settings=demo.settings)
+    said = suppliers.compare(bench, draws=500)
+    best = said.table.loc[said.table["success"].idxmax(), "supplier"]
+    assert said.verdict == "cannot tell"
+    assert f"most reeds should turn out good from {best}" in said.sentence()
+    for question in (lambda: earnings.by_grade(said), lambda: earnings.by_form(bench)):
+        with pytest.raises(DecisionError, match="Too few scraping times"):
+            question()
+    assert (suppliers_in_words(said.table, "EUR")["bench minutes"] == "–").all()
+
+
+def test_reeds_that_all_failed_have_no_cost(small_bench):
+    with pytest.raises(DecisionError, match="None of 11 settled reeds has turned out well"):
+        suppliers.compare(small_bench([("teal", "a", 3, 0, 6), ("plum", "b", 3, 0, 5)]))
 
 
 def test_what_a_tied_piece_cost_before_tying_worked_by_hand():

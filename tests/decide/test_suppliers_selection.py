@@ -1,5 +1,7 @@
 """What a comparison leaves out, counted by hand."""
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
@@ -114,6 +116,8 @@ def test_the_sentence_names_what_the_choice_hangs_on(bench, demo, answer):
         {"as answered": "teal", "x": "teal"},
     )  # fmt: skip
     assert "does not change the choice: teal" in clear.sentence()
+    alone = replace(clear, bounds=found.bounds.query("supplier == @answer.best"))
+    assert "no choice that it could change" in alone.sentence()
 
 
 def test_returns_by_lot_have_wilsons_interval(bench):
