@@ -49,8 +49,8 @@ def check_design(design: Design, family: str) -> None:
         if family == "gaussian" and term.n_levels * term.k >= design.n:
             raise ModelError(
                 f"The term ({', '.join(term.names)} | {term.group}) has {term.n_levels * term.k} "
-                "random effects "
-                f"for {design.n} rows, so it cannot be told from the residual; leave it out."
+                f"random effects for {design.n} rows, so it cannot be told from the residual; "
+                "leave it out."
             )
 
 
@@ -75,8 +75,7 @@ def _check_counts(design: Design) -> None:
         if not np.isin(y, (0.0, 1.0)).all():
             raise DataError(
                 "A binomial response is 0 or 1 in each row; for counts of successes name the "
-                "column of "
-                "trials with trials=."
+                "column of trials with trials=."
             )
         return
     for bad, what in (
@@ -97,11 +96,10 @@ def _check_counts(design: Design) -> None:
 
 def _check_columns(design: Design, family: str) -> None:
     """Name the first column that those before it already give."""
-    X = design.X
-    if family == "ordinal":
-        X = np.column_stack([np.ones(design.n), X])
+    X, names = design.X, design.fixed_names
+    if family == "ordinal":  # whose thresholds stand in the place of an intercept
+        X, names = np.column_stack([np.ones(design.n), X]), ("Intercept", *names)
     size = np.sqrt(np.einsum("np,np->p", X, X))
-    names = ("Intercept", *design.fixed_names) if family == "ordinal" else design.fixed_names
     empty = size == 0.0
     if empty.any():
         raise ModelError(
@@ -118,6 +116,5 @@ def _check_columns(design: Design, family: str) -> None:
     if len(aliased):
         raise ModelError(
             f"The coefficient {names[aliased[0]]!r} cannot be told from those before it: its "
-            "column repeats "
-            "them; leave a term out."
+            "column repeats them; leave a term out."
         )

@@ -81,8 +81,7 @@ def numbers(matrix: Any, where: str) -> np.ndarray:
     bad = ~np.isfinite(values).all(axis=0)
     if bad.any():
         raise DataError(
-            f"The column {names[int(np.argmax(bad))]!r} of {where} is not finite "
-            "everywhere; "
+            f"The column {names[int(np.argmax(bad))]!r} of {where} is not finite everywhere; "
             "look for logarithms or ratios of numbers that do not allow them."
         )
     return values
@@ -112,13 +111,12 @@ def column_levels(values: pd.Series) -> tuple[np.ndarray, list[str]]:
 
 def level_labels(part: RandomPart, frame: pd.DataFrame) -> pd.Series:
     """Name each row's level of a grouping, ``"amber:A1"``; empty where a column is empty."""
-    return _joined([_as_text(frame[column]) for column in part.columns])
-
-
-def _as_text(values: pd.Series) -> pd.Series:
-    """Level names as text, empty where the column is."""
-    codes, distinct = pd.factorize(values)
-    return pd.Series(np.array([*_texts(distinct), None], dtype=object)[codes], index=values.index)
+    labels = []
+    for column in part.columns:
+        codes, distinct = pd.factorize(frame[column])
+        texts = np.array([*_texts(distinct), None], dtype=object)[codes]  # -1: empty
+        labels.append(pd.Series(texts, index=frame.index))
+    return labels[0] if len(labels) == 1 else labels[0].str.cat(labels[1:], sep=":")
 
 
 def _texts(distinct: pd.Index) -> list[str]:
@@ -129,13 +127,6 @@ def _texts(distinct: pd.Index) -> list[str]:
     if pd.api.types.is_numeric_dtype(dtype):
         return [f"{float(value):.15g}" for value in distinct]
     return [str(value) for value in distinct]
-
-
-def _joined(columns: list[pd.Series]) -> pd.Series:
-    out = columns[0]
-    for column in columns[1:]:
-        out = out.str.cat(column, sep=":")
-    return out
 
 
 @contextmanager

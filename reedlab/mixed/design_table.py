@@ -84,20 +84,12 @@ def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable
     # information about the factor once the condition's means are taken out
     share = table / table.sum(axis=0)
     information = np.diag(table.sum(axis=1)) - table @ share.T
-    found = []
+    unit, found = np.eye(k), []
     for i, j in combinations(range(k), 2):
-        c = np.zeros(k)
-        c[i], c[j] = 1.0, -1.0
-        inflation = contrast_variance(information, c) / (2.0 * k / n)
-        found.append(
-            {
-                "first": counts.index[i],
-                "second": counts.index[j],
-                "inflation": inflation,
-                "can_tell": inflation <= CANNOT_TELL,
-            }
-        )
-    return DesignTable(counts, pd.DataFrame(found))
+        inflation = contrast_variance(information, unit[i] - unit[j]) / (2.0 * k / n)
+        found.append((counts.index[i], counts.index[j], inflation, inflation <= CANNOT_TELL))
+    names = ["first", "second", "inflation", "can_tell"]
+    return DesignTable(counts, pd.DataFrame(found, columns=names))
 
 
 def contrast_variance(information: np.ndarray, contrast: np.ndarray) -> float:

@@ -106,37 +106,22 @@ def dropped(
         if name not in data:
             raise DataError(f"The data have no column {name!r}.")
     kept = data[list(columns)].notna().all(axis=1)
-    frame = pd.DataFrame(
-        {
-            supplier: data[supplier].astype(object),
-            lot: data[lot].astype(object),
-            "kept": kept,
-            "kept_known": kept & data[outcome].notna(),
-            "kept_hits": data[outcome].where(kept).fillna(0.0),
-            "left_known": ~kept & data[outcome].notna(),
-            "left_hits": data[outcome].where(~kept).fillna(0.0),
-        }
-    )
+    frame = data[[supplier, lot]].astype(object).assign(kept=kept, ended=data[outcome])
     by_lot = frame.groupby([supplier, lot])["kept"].agg(reeds="size", measured="sum").reset_index()
-    by = frame.groupby(supplier)
-    table = pd.DataFrame(
-        {
-            "lots": by_lot.groupby(supplier).size(),
-            "lots_measured": (by_lot["measured"] > 0).groupby(by_lot[supplier]).sum(),
-            "reeds": by.size(),
-            "measured": by["kept"].sum(),
-        }
+    table = by_lot.groupby(supplier).agg(
+        lots=("reeds", "size"),
+        lots_measured=("measured", np.count_nonzero),
+        reeds=("reeds", "sum"),
+        measured=("measured", "sum"),
     )
     table["bench_share"] = table["reeds"] / table["reeds"].sum()
     table["bench_share_kept"] = table["measured"] / table["measured"].sum()
-    for part, label in (("kept", "kept"), ("left", "left_out")):
-        known, hits = by[f"{part}_known"].sum(), by[f"{part}_hits"].sum()
+    for rows, label, part in ((kept, "kept", "kept"), (~kept, "left_out", "left")):
+        ended = frame["ended"].where(rows).groupby(frame[supplier])
+        known, hits = ended.count(), ended.sum()
+        table[label], table[f"{part}_success"] = known, hits / known
         with np.errstate(invalid="ignore", divide="ignore"):  # none of a supplier's is so
-            low, high = proportion_confint(
-                hits.to_numpy(float), known.to_numpy(float), 1.0 - level, "wilson"
-            )
-        table[label] = known
-        table[f"{part}_success"] = hits / known
-        table[f"{part}_low"], table[f"{part}_high"] = low, high
+            ends = proportion_confint(hits.to_numpy(), known.to_numpy(), 1.0 - level, "wilson")
+        table[f"{part}_low"], table[f"{part}_high"] = ends
     lots = by_lot.loc[by_lot["measured"] == 0, [supplier, lot, "reeds"]]
     return Dropped(table.reset_index(), lots.reset_index(drop=True), columns)

@@ -34,7 +34,7 @@ from reedlab.errors import DataError, ModelError, PredictionError
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.intervals import check_level
 from reedlab.mixed.matrices import Recipe, new_columns
-from reedlab.mixed.posterior import Posterior
+from reedlab.mixed.posterior import Posterior, summarise
 from reedlab.mixed.predict import mean_of_expit
 from reedlab.mixed.satterthwaite import satterthwaite, t_table
 
@@ -322,27 +322,19 @@ def _intervals(
     source: _Source, value: Callable[[np.ndarray], np.ndarray], level: float, chances: bool
 ) -> pd.DataFrame:
     """Estimate, se and interval of values (1 or S, rows), by draws or by the delta method."""
-    found = value(source.x)
-    tail = (1.0 - level) / 2.0
+    found, columns = value(source.x), ["estimate", "se", "low", "high"]
     if source.covariance is None:
-        return pd.DataFrame(
-            {
-                "estimate": found.mean(axis=0),
-                "se": found.std(axis=0, ddof=1),
-                "low": np.quantile(found, tail, axis=0),
-                "high": np.quantile(found, 1.0 - tail, axis=0),
-            }
-        )
+        return summarise(pd.DataFrame(found), level).set_axis(columns, axis=1)
     # the gradient's steps follow the covariance's factor, so that each is about one standard error
     steps = 1e-4 * np.linalg.cholesky(source.covariance).T
     gradient = np.vstack([(value(source.x + h) - value(source.x - h))[0] / 2e-4 for h in steps])
     estimate, se = found[0], np.sqrt(np.sum(gradient**2, axis=0))
-    half = norm.ppf(1.0 - tail) * se
-    ends = [estimate - half, estimate + half]
+    half = norm.ppf(0.5 + level / 2.0) * se
+    ends = estimate - half, estimate + half
     if chances:
         stretch = half / (estimate * (1.0 - estimate))
-        ends = [expit(logit(estimate) - stretch), expit(logit(estimate) + stretch)]
-    return pd.DataFrame({"estimate": estimate, "se": se, "low": ends[0], "high": ends[1]})
+        ends = expit(logit(estimate) - stretch), expit(logit(estimate) + stretch)
+    return pd.DataFrame(np.column_stack([estimate, se, *ends]), columns=columns)
 
 
 def _listed(values: Any) -> list[Any]:

@@ -37,16 +37,14 @@ def separation_notes(design: Design, beta: np.ndarray) -> tuple[str, ...]:
         if names:
             notes.append(
                 f"Separation by {', '.join(names)}: no outcome goes against it, so it has no "
-                "finite "
-                "estimate; leave the term out, merge levels, or take posterior(), whose prior "
-                "holds it."
+                "finite estimate; leave the term out, merge levels, or take posterior(), whose "
+                "prior holds it."
             )
     for term in design.terms:
         if _all_or_nothing(design, term.index, term.n_levels):
             notes.append(
                 f"Every level of {term.group} has one outcome only, so its sd has no upper bound "
-                "in "
-                "these data; leave the term out or take posterior(), whose prior holds it."
+                "in these data; leave the term out or take posterior(), whose prior holds it."
             )
     return tuple(notes)
 
