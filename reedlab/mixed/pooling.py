@@ -1,4 +1,4 @@
-"""Pooling over imputations: what the gaps cost, and how far chance in filling them in goes.
+"""Pooling over imputations: mixed draws, what the gaps cost, and how far chance goes.
 
 References
 ----------
@@ -9,10 +9,117 @@ Wood, A. M. (2011). Multiple imputation using chained equations. Statistics in M
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+
+from reedlab.errors import ModelError
+from reedlab.mixed.imputations import Imputations
+from reedlab.mixed.posterior import Posterior, summarise
+
+
+@dataclass(frozen=True)
+class FilledPosterior:
+    """A model's posterior with the missing measurements among the unknowns.
+
+    It offers what a `Posterior` does; every answer takes equal numbers of draws from each
+    imputation, in turn.
+
+    Attributes
+    ----------
+    posteriors
+        One a completed data set.
+    imputations
+        What was filled in.
+    warnings
+        What each posterior warned of.
+    """
+
+    posteriors: tuple[Posterior, ...]
+    imputations: Imputations
+    warnings: tuple[tuple[str, ...], ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the parameters, as in `Posterior.names`."""
+        return self.posteriors[0].names
+
+    @property
+    def m(self) -> int:
+        """Number of imputations."""
+        return len(self.posteriors)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know, one sentence each."""
+        notes = list(self.imputations.notes)
+        poor = [told[0] for told in self.warnings if told]
+        if poor:
+            notes.append(f"In {len(poor)} of {self.m} completed sets: {poor[0]}")
+        found, table = self.information(), self.summary()
+        error = found[["low_error", "high_error"]].max(axis=1)
+        shaky = found.index[error > 0.1 * (table["high"] - table["low"])]
+        if len(shaky):
+            notes.append(
+                f"The interval of {', '.join(shaky)} would move by more than a tenth of its width "
+                f"with other imputations: ask for more than {self.m}."
+            )
+        return tuple(notes)
+
+    def draws(self, n: int | None = None) -> pd.DataFrame:
+        """Return draws of the parameters, one row a draw; see `Posterior.draws`."""
+        each = self._each(lambda i, k: self.posteriors[i].draws(k).to_numpy(), n)
+        return pd.DataFrame(each, columns=list(self.names))
+
+    def summary(self, level: float = 0.95) -> pd.DataFrame:
+        """Return mean, sd and an equal-tailed interval of every parameter."""
+        return summarise(self.draws(), level)
+
+    def levels_draws(
+        self, group: str, n: int | None = None, name: str = "Intercept"
+    ) -> pd.DataFrame:
+        """Return draws of a group's effects; see `Posterior.levels_draws`."""
+        levels = self.posteriors[0].levels_draws(group, 1, name).columns
+        each = self._each(
+            lambda i, k: self.posteriors[i].levels_draws(group, k, name).to_numpy(), n
+        )
+        return pd.DataFrame(each, columns=levels)
+
+    def predict(
+        self,
+        data: pd.DataFrame,
+        new_levels: str | Collection[str] = (),
+        n: int | None = None,
+        seed: int | None = None,
+    ) -> np.ndarray:
+        """Draw what the model expects of new rows; see `Posterior.predict`."""
+
+        def ask(i: int, k: int) -> np.ndarray:
+            own = None if seed is None else seed + i  # new levels differ between imputations
+            return self.posteriors[i].predict(data, new_levels, k, own)
+
+        return self._each(ask, n)
+
+    def information(self, level: float = 0.95) -> pd.DataFrame:
+        """Say what the gaps cost each parameter, and how far chance in filling them in goes.
+
+        `level` is that of the interval whose ends are judged; columns as in `pooling.information`.
+        """
+        per = np.array([post.draws().to_numpy() for post in self.posteriors])
+        return information(per, self.names, level)
+
+    def _each(self, ask: Callable[[int, int], np.ndarray], n: int | None) -> np.ndarray:
+        """Ask each imputation's posterior for as many draws, and take them in turn."""
+        held = len(self.posteriors[0].sample.points)
+        n = self.m * held if n is None else n
+        if n > self.m * held:
+            raise ModelError(
+                f"{n} draws are asked for and {self.m * held} are held: give draws= to posterior()."
+            )
+        each = np.stack([ask(i, -(-n // self.m)) for i in range(self.m)], axis=1)
+        return each.reshape(-1, *each.shape[2:])[:n]
 
 
 def information(draws: np.ndarray, names: Sequence[str], level: float = 0.95) -> pd.DataFrame:

@@ -306,7 +306,7 @@ class Posterior:
     def _sample(self, n: int | None, seed: int | None) -> Sample:
         have = self.sample
         if seed is None and (n is None or n <= len(have.points)):
-            return Sample(have.points[:n], have.effects[:n], have.pareto_k, have.effective)
+            return have.first(n)
         key = np.random.SeedSequence(self.seed if seed is None else seed)
         return draw(self.conditional, self.lattice, n or len(have.points), key)
 

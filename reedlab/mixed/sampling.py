@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,10 @@ class Sample:
     effects: np.ndarray
     pareto_k: float
     effective: float
+
+    def first(self, n: int | None) -> Sample:
+        """Return the first n draws, all of them if n is None."""
+        return replace(self, points=self.points[:n], effects=self.effects[:n])
 
 
 def draw(cond: Conditional, lattice: Lattice, n: int, seed: np.random.SeedSequence) -> Sample:
