@@ -11,6 +11,7 @@ their own lot, which the maker knows once a few pieces are measured.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -19,11 +20,11 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.costs import Rates
-from reedlab.decide.evidence import before_tying, listed
+from reedlab.decide.evidence import before_tying, count, listed
 from reedlab.decide.pieces import MEASURES, measured_reeds, sorted_before
 from reedlab.decide.rules import Measure, PredictedSuccess, Rule, Windows, fit_prediction
 from reedlab.decide.stakes import Stakes, by_outcome
-from reedlab.decide.tryout import NOTICE, Advice, too_small, try_rules
+from reedlab.decide.tryout import NOTICE, Advice, lacking, try_rules
 from reedlab.decide.worth import mean_price, worth
 from reedlab.errors import DecisionError
 
@@ -37,10 +38,10 @@ class Culling(Advice):
     answer : str
         ``"pass over"``, ``"measure nothing"`` or ``"cannot tell"``.
     slopes : pandas.DataFrame
-        One row a measure: ``measured`` (reeds), ``per`` (one standard deviation within lots, in
-        its ``unit``), ``odds_ratio``, ``low``, ``high``, ``could_save`` (for 100 pieces, by the
-        best rule on that measure alone if its slope were at the end of its interval that helps
-        most).
+        One row a measure, taken alone: ``measured`` (reeds), ``per`` (one standard deviation
+        within lots, in its ``unit``), ``odds_ratio`` (of a lot's reeds) with Wald's ``low`` and
+        ``high``, ``could_save`` (for 100 pieces, by the best rule on that measure alone if its
+        slope were at the end of its interval that helps most).
     sorted_before : pandas.DataFrame
         One row a measure: ``pieces``, ``tied``, ``sd_measured``, ``sd_tied`` and their ``ratio``.
         Under 1, earlier sorting has narrowed what the records can show.
@@ -57,14 +58,15 @@ class Culling(Advice):
         return f"{self._told()} {self.worth}".strip()
 
     def _told(self) -> str:
-        told = f"{self.reeds} measured reeds of {self.lots} lots"
+        told = f"{count(self.reeds, 'measured reed')} of {count(self.lots, 'lot')}"
         if self.tryout is None:
-            return (
-                f"Go on tying every piece: {told} are too few to tell which to pass over. Write "
-                "down density, hardness, both sides of the gouge and straightness "
-                f"of at least ten pieces of each of the next {self.lots_needed} "
-                "lots before tying, the poor ones too."
+            why = self.too_little(
+                "pass over",
+                "Write down density, hardness, both sides of the gouge and straightness of at "
+                f"least ten pieces of each of the next {self.lots_needed} lots before tying, the "
+                "poor ones too.",
             )
+            return f"Go on tying every piece: {told} {why}"
         best = self.tryout.spelt
         if self.answer == "pass over":
             return (
@@ -89,9 +91,8 @@ class Culling(Advice):
                 "more, the poor pieces too."
             )
         return (
-            f"Go on tying every piece: {told} cannot tell which to pass over. The best rule would "
-            f"save {best['saving']} {self.currency} for 100 pieces, but anything from "
-            f"{best['low']} to {best['high']} fits. "
+            f"Go on tying every piece: {told} cannot tell which to pass over. "
+            f"{self.tryout.told(self.currency, 'pieces', self.level)} "
             f"{self.tryout.record('the measures of every piece, the poor ones too,')}"
         )
 
@@ -167,10 +168,12 @@ def which_pieces(
         "level": level,
         "notes": (*_notes(cases, measures, narrowed), *costs_notes),
     }
-    if too_small(cases) or not measures:
+    lacks = lacking(cases, "scrape_min", measures)
+    if lacks:
         return Culling(
-            answer="cannot tell", tryout=None, slopes=_NO_SLOPES, stakes=None, worth="", **shared
-        )
+            answer="cannot tell", tryout=None, lacks=lacks, slopes=_NO_SLOPES, stakes=None,
+            worth="", **shared,
+        )  # fmt: skip
     weights = bench.reeds["supplier"].astype(object).value_counts()
     price = mean_price(bench.reeds)
 
@@ -194,7 +197,9 @@ def which_pieces(
     answer = {"follow": "pass over", "go on": "measure nothing"}.get(tried.answer, tried.answer)
     if not tried.best and slopes["could_save"].max() > 100 * NOTICE * stakes.if_bad:
         answer = "cannot tell"
-    return Culling(answer=answer, tryout=tried, slopes=slopes, stakes=stakes, worth=says, **shared)
+    return Culling(
+        answer=answer, tryout=tried, lacks="", slopes=slopes, stakes=stakes, worth=says, **shared
+    )
 
 
 def money_at_stake(
@@ -248,42 +253,36 @@ def slopes_within_lots(
     pandas.DataFrame
         See `Culling.slopes`.
     """
+    centred = _within_lots(cases, measures).assign(good=cases["good"], lot=cases["lot"])
+    return pd.DataFrame([_slope_alone(centred, m, stakes, level) for m in measures])
+
+
+def _slope_alone(
+    centred: pd.DataFrame, measure: Measure, stakes: Stakes, level: float
+) -> dict[str, Any]:
+    """Fit one measure alone, as a rule on it alone would use it; see `Culling.slopes`."""
     from scipy.stats import norm
 
-    columns = [m.column for m in measures]
-    centred = _within_lots(cases, measures).assign(good=cases["good"], lot=cases["lot"])
-    model = fit_prediction(measures, centred, stakes)
-    slope = model.coefficients[columns]
-    reach = norm.ppf((1 + level) / 2) * np.sqrt(np.diag(model.covariance.loc[columns, columns]))
-    low, high = slope - reach, slope + reach
-
-    def at_best(m: Measure) -> float:
-        savings = [0.0]
-        for end in (low[m.column], high[m.column]):
-            alone = replace(
-                model,
-                measures=(m,),
-                coefficients=pd.Series(
-                    {"Intercept": model.coefficients["Intercept"], m.column: end}
-                ),
-                covariance=_SURE,
-            )
-            saved = stakes.saving(alone.keep(centred), alone.chance(centred), m.minutes)
-            savings.append(100 * float(saved.mean()))
-        return max(savings)
-
-    return pd.DataFrame(
-        {
-            "measure": [m.says for m in measures],
-            "measured": cases[columns].notna().sum().to_numpy(),
-            "per": model.scale[columns].to_numpy(),
-            "unit": [m.unit for m in measures],
-            "odds_ratio": np.exp(slope).to_numpy(),
-            "low": np.exp(low).to_numpy(),
-            "high": np.exp(high).to_numpy(),
-            "could_save": [at_best(m) for m in measures],
-        }
-    )
+    column = measure.column
+    model = fit_prediction((measure,), centred, stakes)
+    slope = float(model.coefficients[column])
+    reach = float(norm.ppf((1 + level) / 2) * np.sqrt(model.covariance.loc[column, column]))
+    savings = [0.0]
+    for end in (slope - reach, slope + reach):
+        coefficients = pd.Series({"Intercept": model.coefficients["Intercept"], column: end})
+        alone = replace(model, coefficients=coefficients, covariance=_SURE)
+        saved = stakes.saving(alone.keep(centred), alone.chance(centred), measure.minutes)
+        savings.append(100 * float(saved.mean()))
+    return {
+        "measure": measure.says,
+        "measured": int(centred[column].notna().sum()),
+        "per": float(model.scale[column]),
+        "unit": measure.unit,
+        "odds_ratio": math.exp(slope),
+        "low": math.exp(slope - reach),
+        "high": math.exp(slope + reach),
+        "could_save": max(savings),
+    }
 
 
 def _within_lots(cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataFrame:

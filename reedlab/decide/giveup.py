@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.evidence import before_tying, listed
+from reedlab.decide.evidence import before_tying, count, listed
 from reedlab.decide.pieces import MEASURES as OF_THE_PIECE
 from reedlab.decide.pieces import measured_reeds
 from reedlab.decide.rules import Measure, PredictedSuccess, Rule, Windows
 from reedlab.decide.stakes import Stakes, by_outcome
-from reedlab.decide.tryout import Advice, too_small, try_rules
+from reedlab.decide.tryout import Advice, lacking, try_rules
 from reedlab.decide.worth import mean_price, worth
 from reedlab.errors import DecisionError
 
@@ -62,13 +62,14 @@ class GivingUp(Advice):
         return f"{self._told()} {self.worth}".strip()
 
     def _told(self) -> str:
-        told = f"{self.reeds} roughed blanks of {self.lots} lots"
+        told = f"{count(self.reeds, 'roughed blank')} of {count(self.lots, 'lot')}"
         if self.tryout is None or self.stakes is None:
-            return (
-                f"Go on with every blank as you do: {told} are too few to tell which to give up. "
+            why = self.too_little(
+                "give up",
                 "Note opening, crow and rough minutes of every blank as soon as it is dry, over "
-                f"at least {self.lots_needed} more lots."
+                f"at least {self.lots_needed} more lots.",
             )
+            return f"Go on with every blank as you do: {told} {why}"
         worth = f"{100 * self.stakes.threshold:.0f} %"
         if self.answer == "go on":
             return (
@@ -76,22 +77,20 @@ class GivingUp(Advice):
                 f"a chance below {worth}, where finishing stops paying for itself; from {told}."
             )
         best = self.tryout.spelt
-        saved = (
-            f"{best['saving']} minutes for 100 blanks ({self.level:.0%} interval {best['low']} to "
-            f"{best['high']})"
-        )
         if self.answer == "give up":
             return (
                 f"Give up blanks after the rough scrape unless {self.tryout.rules['says'].iloc[0]}"
-                f": on lots not seen before that saved {saved}, a saleable reed then taking "
-                f"{best['per_saleable_with_rule']} minutes instead of {best['per_saleable']}; from "
-                f"{told}."
+                f": on lots not seen before that saved {best['saving']} minutes for 100 blanks "
+                f"({self.level:.0%} interval {best['low']} to {best['high']}), a saleable reed "
+                f"then taking {best['per_saleable_with_rule']} minutes instead of "
+                f"{best['per_saleable']}; from {told}."
             )
         if not self.tryout.best:
             return f"Go on with every blank: {told} cannot tell which to give up."
         return (
-            f"Go on with every blank: {told} cannot tell which to give up. The best rule would "
-            f"save {saved}. {self.tryout.record('opening and crow of every blank')}"
+            f"Go on with every blank: {told} cannot tell which to give up. "
+            f"{self.tryout.told('minutes', 'blanks', self.level)} "
+            f"{self.tryout.record('opening and crow of every blank')}"
         )
 
 
@@ -143,8 +142,11 @@ def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int =
         "level": level,
         "notes": notes,
     }
-    if too_small(cases) or not measures:
-        return GivingUp(answer="cannot tell", tryout=None, stakes=None, worth="", **shared)
+    lacks = lacking(cases, "finish_min", measures)
+    if lacks:
+        return GivingUp(
+            answer="cannot tell", tryout=None, lacks=lacks, stakes=None, worth="", **shared
+        )
     before, _ = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
     tying = float(np.nan_to_num(before["minutes_before"].mean()))
     tries = len(already) / len(cases)
@@ -168,7 +170,7 @@ def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int =
         cases, rules, lambda rows: counted(rows)[0], level=level, folds=folds, seed=seed
     )
     answer = {"follow": "give up"}.get(tried.answer, tried.answer)
-    return GivingUp(answer=answer, tryout=tried, stakes=stakes, worth=says, **shared)
+    return GivingUp(answer=answer, tryout=tried, lacks="", stakes=stakes, worth=says, **shared)
 
 
 def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -7,17 +7,26 @@ the interval takes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 
 import pandas as pd
 
 from reedlab.decide.folds import Verdict, held_out, judge
-from reedlab.decide.rules import Rule, fit_rules
+from reedlab.decide.rules import Measure, Rule, fit_rules
 from reedlab.decide.stakes import Stakes
 
-FEWEST = {"lots": 6, "reeds": 60, "of each outcome": 15}
+FEWEST = {"lots": 6, "reeds": 60, "of each outcome": 15, "timed": 8}
 """Below these a rule is not even tried: a fold would hold next to nothing."""
+
+_LACKS = {
+    "blanks": "are too few",
+    "good ones": f"hold fewer than {FEWEST['of each outcome']} that turned out good, too few",
+    "failures": f"hold fewer than {FEWEST['of each outcome']} that failed, too few",
+    "minutes": "have too few minutes noted",
+    "notes": "have too little else noted",
+}
+"""Of what there may be too little, as a sentence says it."""
 
 MANY_LOTS = 60
 """Lots more than a maker will work in years: an answer that needs more is not worth waiting for."""
@@ -57,6 +66,17 @@ class Tryout:
     by_lot: pd.DataFrame
     lots: int
 
+    def told(self, unit: str, blanks: str, level: float) -> str:
+        """Say what the best rule saved, or that it cost more than it saved."""
+        best = self.spelt
+        interval = f"({level:.0%} interval {best['low']} to {best['high']})"
+        if self.best["saving"] >= 0:
+            return f"The best rule would save {best['saving']} {unit} for 100 {blanks} {interval}."
+        return (
+            f"Even the best rule would have cost {best['saving'].lstrip('−')} {unit} for 100 "
+            f"{blanks} more than it saved {interval.replace('interval', 'interval of the saving')}."
+        )
+
     def record(self, what: str) -> str:
         """Say how many lots more to record `what` of, or that so many would never come."""
         if self.more_lots > MANY_LOTS:
@@ -89,6 +109,8 @@ class Advice:
         What to do; ``"cannot tell"`` where the records do not say.
     tryout : Tryout or None
         What became of the rules; None where there was too little to try any.
+    lacks : str
+        Of what there was too little, see `lacking`; empty where rules were tried.
     stakes : Stakes or None
         What hangs on one blank; None with `tryout`.
     reeds, lots : int
@@ -103,6 +125,7 @@ class Advice:
 
     answer: str
     tryout: Tryout | None
+    lacks: str
     stakes: Stakes | None
     reeds: int
     lots: int
@@ -115,15 +138,41 @@ class Advice:
         """Lots more to record before a rule is tried, four at the least."""
         return max(FEWEST["lots"] - self.lots, 4)
 
+    def too_little(self, stop: str, record: str) -> str:
+        """Say why no rule was tried and what to record: `record` where it is more blanks."""
+        if self.lacks == "minutes":
+            record = "Note the minutes of every reed or sitting."
+        elif self.lacks in ("good ones", "failures"):
+            record = "Go on recording what becomes of each."
+        return f"{_LACKS[self.lacks]} to tell which to {stop}. {record}"
 
-def too_small(cases: pd.DataFrame) -> bool:
-    """Say whether there is too little to try a rule on at all."""
+
+def lacking(cases: pd.DataFrame, minutes: str, measures: Collection[Measure]) -> str:
+    """Say of what there is too little to try a rule on; nothing where there is enough.
+
+    Parameters
+    ----------
+    cases : pandas.DataFrame
+        As `try_rules` takes them.
+    minutes : str
+        The column of minutes that stopping a blank saves.
+    measures : collection of Measure
+        What a rule may use.
+
+    Returns
+    -------
+    str
+        "blanks", "good ones", "failures", "minutes", "notes" or an empty string.
+    """
     good = int(cases["good"].sum())
-    return bool(
-        cases["lot"].nunique() < FEWEST["lots"]
-        or len(cases) < FEWEST["reeds"]
-        or min(good, len(cases) - good) < FEWEST["of each outcome"]
-    )
+    short = {
+        "blanks": cases["lot"].nunique() < FEWEST["lots"] or len(cases) < FEWEST["reeds"],
+        "good ones": good < FEWEST["of each outcome"],
+        "failures": len(cases) - good < FEWEST["of each outcome"],
+        "minutes": (cases[minutes] > 0).sum() < FEWEST["timed"],
+        "notes": not measures,
+    }
+    return next((what for what, lacks in short.items() if lacks), "")
 
 
 def try_rules(

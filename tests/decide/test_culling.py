@@ -80,6 +80,30 @@ def test_without_a_measured_piece_it_says_what_is_missing():
         which_pieces(Bench.from_tables(tables))
 
 
+def test_each_slope_is_that_of_its_measure_alone():
+    """A rule on one measure uses what goes with it, others not held equal: rl.fit, one by one."""
+    cases = measured_reeds(bench())
+    slopes = culled().slopes.set_index("measure")
+    for measure in MEASURES:
+        x = cases[measure.column]
+        x = x - x.groupby(cases["lot"]).transform("mean")
+        frame = cases.assign(x=(x / x.std()).fillna(0.0))
+        fit = rl.fit("good ~ x + (1 | lot)", frame, family="binomial")
+        low, high = np.exp(fit.conf_int(level=0.9).loc["x"])
+        told = slopes.loc[measure.says]
+        assert told["odds_ratio"] == pytest.approx(np.exp(fit.fe_params["x"]), rel=1e-4)
+        assert [told["low"], told["high"]] == pytest.approx([low, high], rel=1e-3)
+
+
+def test_without_minutes_it_says_that_they_are_missing():
+    own = bench()
+    untimed = own.tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
+    tables = {**own.tables, "reeds": untimed, "sittings": own.tables["sittings"].head(0)}
+    found = which_pieces(Bench.from_tables(tables, check=False))
+    assert found.answer == "cannot tell" and found.tryout is None
+    assert "have too few minutes noted to tell which to pass over. Note the" in found.sentence()
+
+
 def test_earlier_sorting_is_said():
     narrow = culled().sorted_before.set_index("measure")
     bend = narrow.loc["bend (0 straight, 1 slight, 2 reject)"]

@@ -83,6 +83,21 @@ def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
     assert found.answer == "cannot tell" and "opening, crow and rough minutes" in found.sentence()
 
 
+def test_without_minutes_or_failures_it_says_so():
+    """No finishing time is known to be saved: that every blank pays is no finding then."""
+    own = bench()
+    untimed = own.tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
+    tables = {**own.tables, "reeds": untimed, "sittings": own.tables["sittings"].head(0)}
+    found = which_blanks(Bench.from_tables(tables, check=False))
+    assert found.answer == "cannot tell" and found.lacks == "minutes"
+    assert (
+        "have too few minutes noted to tell which to give up. Note the minutes" in found.sentence()
+    )
+    fine = own.tables["reeds"].assign(outcome="good", lost_at=None)
+    found = which_blanks(Bench.from_tables({**own.tables, "reeds": fine}, check=False))
+    assert "fewer than 15 that failed, too few to tell" in found.sentence()
+
+
 def test_without_outcomes_it_says_what_is_missing():
     own = bench()
     reeds = own.tables["reeds"].assign(outcome=None)

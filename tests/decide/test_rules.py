@@ -17,7 +17,7 @@ from reedlab.decide.rules import (
     fit_rules,
 )
 from reedlab.decide.stakes import Stakes
-from reedlab.decide.tryout import too_small, try_rules
+from reedlab.decide.tryout import Tryout, lacking, try_rules
 
 DENSITY = Measure("density", "density", "g/cm³", 0.005, 0.0)
 STAKES = Stakes(value=30.0, if_good=15.0, if_bad=11.0, sunk=4.0, minute=0.3)
@@ -244,7 +244,28 @@ def test_a_model_that_cannot_be_told_goes_on_with_all():
     assert (
         fit_rules({"p": PredictedSuccess((DENSITY,))}, rows, at_stake(rows))["p"].keep(rows).all()
     )
-    assert too_small(rows)
+    rows = rows.assign(scrape_min=np.where(rows["lot"] == rows["lot"].iloc[0], np.nan, 30.0))
+    assert lacking(rows, "scrape_min", [DENSITY]) == "blanks"
+
+
+def test_what_there_is_too_little_of_is_named():
+    rows = blanks(2, slope=0.0, lots=8, each=10).assign(scrape_min=30.0)
+    assert lacking(rows, "scrape_min", [DENSITY]) == ""
+    assert lacking(rows, "scrape_min", []) == "notes"
+    assert lacking(rows.assign(good=1), "scrape_min", [DENSITY]) == "failures"
+    assert lacking(rows.assign(good=0), "scrape_min", [DENSITY]) == "good ones"
+    assert lacking(rows.assign(scrape_min=0.0), "scrape_min", [DENSITY]) == "minutes"
+
+
+def test_a_best_rule_that_costs_is_not_said_to_save():
+    frame, best = pd.DataFrame(), {"saving": -12.4, "low": -40.0, "high": 9.0}
+    costs, saves = (
+        Tryout("cannot tell", frame, found, frame, 8).told("EUR", "pieces", 0.9)
+        for found in (best, {**best, "saving": 3.0})
+    )
+    assert "would have cost 12 EUR for 100 pieces more than it saved" in costs
+    assert "90% interval of the saving −40 to 9" in costs
+    assert saves == "The best rule would save 3 EUR for 100 pieces (90% interval −40 to 9)."
 
 
 def test_a_rule_that_is_not_found_again_without_some_lots_is_not_judged():
