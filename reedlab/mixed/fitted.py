@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.mixed.blocks import Effects
+from reedlab.mixed.checks import same_levels
 from reedlab.mixed.factor import Factor
 from reedlab.mixed.gaussian import GaussianProfile
 from reedlab.mixed.glmm import Curvature, fit_glmm
@@ -178,6 +179,11 @@ class Fitted:
                     f"The covariance of ({', '.join(term.names)} | {term.group}) is singular: "
                     "fewer directions vary than the term has columns."
                 )
+        for one, other in same_levels(self.design):
+            notes.append(
+                f"{one} and {other} have the same levels in these rows: only the sum of their "
+                "variances can be told, and how it is shared out here says nothing."
+            )
         for term in self.design.terms:
             if term.n_levels < 5:
                 notes.append(

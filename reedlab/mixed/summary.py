@@ -71,21 +71,36 @@ class Summary:
     def _tables(self) -> list[tuple[str, pd.DataFrame]]:
         shown = self.vcomp.set_index(["group", "name"])
         return [
-            ("Fixed effects", self.fixed.apply(_column)),
-            ("Random effects", shown.map(_digits)),
+            ("Fixed effects", self.fixed.apply(_column, se=self.fixed["se"])),
+            ("Random effects", shown.apply(_component)),
             ("Groups", self.groups),
         ]
 
 
-def _column(values: pd.Series) -> pd.Series:
+def _column(values: pd.Series, se: pd.Series) -> pd.Series:
     if values.name == "p":
         return values.map(lambda p: "<0.001" if p < 0.001 else f"{p:.3f}")
-    return values.map(_digits)
+    if values.name in ("t", "z"):
+        return values.map(_digits)
+    return values.combine(se, _digits)
 
 
-def _digits(value: float) -> str:
+def _component(values: pd.Series) -> pd.Series:
+    return values.map(_digits) if values.name == "corr" else values.combine(values, _digits)
+
+
+def _digits(value: float, size: float = 1.0) -> str:
+    """Write a number with four decimals, or with three figures where `size` is finer than that.
+
+    Examples
+    --------
+    >>> _digits(0.12345), _digits(3e-6), _digits(3e-6, size=2e-6), _digits(12345.67)
+    ('0.1235', '0', '3e-06', '12345.7')
+    """
     if not np.isfinite(value):
         return ""
+    if 0.0 < abs(size) < 5e-4:
+        return f"{value:.3g}"
     return "0" if abs(value) < 5e-5 else f"{value:.4f}" if abs(value) < 1000 else f"{value:.1f}"
 
 

@@ -125,6 +125,25 @@ def test_summary_says_what_readers_expect(data, binomial) -> None:
     np.testing.assert_allclose(fixed[["low", "high"]], limits.loc[fixed.index, ["low", "high"]])
 
 
+def test_summary_writes_small_units_in_figures_not_as_nothing(data) -> None:
+    """A slope for a gram in tonnes, a gouge's variance in mm²: 0.0000 would say that it is none."""
+    fine = data.assign(x=1e6 * data["x"], gouge=0.6 + 1e-4 * data["minutes"])
+    text = str(rl.fit("success ~ x + (1 | supplier)", fine, "binomial").summary())
+    slope = rl.fit("success ~ x + (1 | supplier)", fine, "binomial").fe_params["x"]
+    assert f"{slope:.3g}" in text and slope < 1e-5
+    found = rl.fit("gouge ~ 1 + (1 | supplier)", fine)
+    assert f"{found.vcomp['variance'].iloc[-1]:.3g}" in str(found.summary())
+
+
+def test_groupings_with_the_same_levels_are_named(data) -> None:
+    """lme4 shares the variance out between them as it happens to end; the sum alone is told."""
+    alone = data.assign(lot=data["supplier"])
+    notes = rl.fit("minutes ~ x + (1 | supplier/lot)", alone).notes
+    assert any("supplier and supplier:lot have the same levels" in note for note in notes)
+    for formula in ("minutes ~ x + (1 | supplier/lot)", "minutes ~ x + (x || supplier)"):
+        assert not any("same levels" in note for note in rl.fit(formula, data).notes)
+
+
 def test_criteria_count_every_parameter(data) -> None:
     fit = rl.fit("minutes ~ x + (x | supplier) + (1 | maker)", data)
     assert fit.aic == pytest.approx(-2 * fit.llf + 2 * (2 + 3 + 1 + 1))
