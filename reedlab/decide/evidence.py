@@ -167,3 +167,15 @@ def listed(names: Any) -> str:
     """Join names as a sentence does: a, b and c."""
     names = [str(n) for n in names]
     return " and ".join([", ".join(names[:-1]), *names[-1:]] if len(names) > 1 else names)
+
+
+def count(number: int, noun: str) -> str:
+    """Write a count with its noun in the right number.
+
+    Examples
+    --------
+    >>> count(1, "reed"), count(1200, "reed"), count(0, "error")
+    ('1 reed', '1,200 reeds', 'no errors')
+    """
+    amount = f"{number:,}" if number else "no"
+    return f"{amount} {noun}" if number == 1 else f"{amount} {noun}s"

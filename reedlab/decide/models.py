@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.evidence import Evidence
+from reedlab.decide.evidence import Evidence, listed
 from reedlab.decide.nextlot import Ability, NextLot, next_lot
 from reedlab.errors import DataError, DecisionError, ModelError
 from reedlab.mixed.fitting import fit
@@ -280,10 +280,12 @@ def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:
     known = reeds.dropna(subset=[response])
     lots = known["lot"].nunique()
     if lots < 2:
+        asked = [name for name in reeds if any(f"({name})" in term for term in terms)]
+        measured = f" with {listed(asked)}" if asked else ""
         raise DecisionError(
-            f"{len(known)} reeds of {lots} lot{'' if lots == 1 else 's'} can answer this, and one "
-            "lot says nothing of another: record five to ten reeds of at least two lots, and ask "
-            "again."
+            f"{len(known)} reeds of {lots} lot{'' if lots == 1 else 's'}{measured} can answer "
+            "this, and one lot says nothing of another: record "
+            f"{'them for ' if asked else ''}five to ten reeds of at least two lots, and ask again."
         )
     formula = f"{response} ~ {formula_of(known, Spec(terms=terms))}"
     try:

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.draws import interval
+from reedlab.decide.evidence import count
 from reedlab.decide.smooth import contrast, curve, fit_smooth, groups_of, with_groups
 from reedlab.errors import DecisionError, ModelError
 from reedlab.mixed.design_table import CANNOT_TELL
@@ -126,9 +127,9 @@ def season_effects(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
     reeds = every[every["settled"] & every["success"].notna() & every["supplier"].notna()]
     if len(reeds) < FEWEST_REEDS or reeds["lot"].nunique() < FEWEST_LOTS:
         raise DecisionError(
-            f"Cannot tell what the season does from {len(reeds)} settled reeds of "
-            f"{reeds['lot'].nunique()} lots: record at least {FEWEST_REEDS} of {FEWEST_LOTS} lots, "
-            "over a whole year."
+            f"Cannot tell what the season does from {count(len(reeds), 'settled reed')} of "
+            f"{count(reeds['lot'].nunique(), 'lot')}: record at least {FEWEST_REEDS} of "
+            f"{FEWEST_LOTS} lots, over a whole year."
         )
     reeds = reeds.reset_index(drop=True)
     good = reeds[(reeds["success"] == 1) & reeds["log_scrape_min"].notna()].reset_index(drop=True)
@@ -140,8 +141,9 @@ def season_effects(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
             use = rows[rows["moisture_pct"].notna()] if over == "moisture" else rows
             if len(use) < FEWEST_REEDS or use["lot"].nunique() < FEWEST_LOTS:
                 notes.append(
-                    f"{measure.capitalize()} over the {over} is not asked: {len(use)} reeds of "
-                    f"{use['lot'].nunique()} lots are too few."
+                    f"{measure.capitalize()} over the {over} is not asked: "
+                    f"{count(len(use), 'reed')} of {count(use['lot'].nunique(), 'lot')} are too "
+                    "few."
                 )
                 continue
             if measure == "success" and use["success"].nunique() < 2:

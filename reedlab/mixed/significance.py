@@ -106,7 +106,9 @@ def term_tests(
             "p": ratio.p,
             "null": ratio.method,
         }
-    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("term")
+    found = pd.DataFrame.from_dict(rows, orient="index").rename_axis("term")
+    # Where only the intercept is fixed there is no row, and the columns are there all the same.
+    return found.reindex(columns=["statistic", "df", "df_residual", "p", "null"])
 
 
 def variance_test(

@@ -107,7 +107,8 @@ def single_grouping(formula: str, frame: pd.DataFrame, group: str) -> tuple[pd.S
     -------
     parameters : pandas.Series
         Named as `reedlab.fit` names them: the coefficients, ``sd <group>``, ``sd Residual``, and
-        last ``log-likelihood`` (restricted).
+        last ``log-likelihood`` (restricted); missing where statsmodels gives no fit, as where lots
+        do not differ at all.
     notes : list of str
         What statsmodels warned of, each once.
     """
@@ -115,15 +116,17 @@ def single_grouping(formula: str, frame: pd.DataFrame, group: str) -> tuple[pd.S
 
     response, fixed, used = _design(formula, frame)
     model = sm.MixedLM(response, fixed.to_numpy(), groups=used[group].astype(str).to_numpy())
+    names = [*fixed.columns, f"sd {group}", "sd Residual", "log-likelihood"]
     with warnings.catch_warnings(record=True) as raised:
         warnings.simplefilter("always")
-        found = model.fit(reml=True)
-    parameters = dict(zip(fixed.columns, found.fe_params))
-    parameters[f"sd {group}"] = float(np.sqrt(np.asarray(found.cov_re)[0, 0]))
-    parameters["sd Residual"] = float(np.sqrt(found.scale))
-    parameters["log-likelihood"] = float(found.llf)
+        try:
+            found = model.fit(reml=True)
+        except np.linalg.LinAlgError as error:
+            return pd.Series(np.nan, index=names, name="statsmodels"), [str(error)]
+    sds = np.sqrt([np.asarray(found.cov_re)[0, 0], found.scale])
     notes = list(dict.fromkeys(str(warning.message) for warning in raised))
-    return pd.Series(parameters, name="statsmodels"), notes
+    values = [*found.fe_params, *sds, found.llf]
+    return pd.Series(values, index=names, name="statsmodels"), notes
 
 
 def cane_pairs(cane: pd.DataFrame, columns: Sequence[str], lot: str = "lot") -> pd.DataFrame:
@@ -146,7 +149,8 @@ def cane_pairs(cane: pd.DataFrame, columns: Sequence[str], lot: str = "lot") -> 
     -------
     pandas.DataFrame
         ``first``, ``second``, ``pieces``, ``overall``, ``within_lots``, ``low``, ``high`` (95 %
-        interval of the one within lots) and ``p_value`` (Holm's, over the pairs).
+        interval of the one within lots) and ``p_value`` (Holm's, over the pairs); the last four
+        missing where fewer than three lots have three pieces with both.
     """
     import pingouin as pg
 
@@ -155,11 +159,12 @@ def cane_pairs(cane: pd.DataFrame, columns: Sequence[str], lot: str = "lot") -> 
         known = cane.dropna(subset=[first, second])
         known = known.assign(lot=known[lot].astype(str))[[lot, first, second]]
         known = known[known.groupby(lot)[lot].transform("size") > 2]
-        within = pg.rm_corr(known, x=first, y=second, subject=lot).iloc[0]
-        overall = pg.corr(known[first], known[second])["r"].iloc[0]
-        rows.append(
-            (first, second, len(known), overall, within["r"], *within["CI95"], within["pval"])
-        )
+        overall = known[first].corr(known[second])
+        within = (np.nan,) * 4
+        if known[lot].nunique() > 2:
+            found = pg.rm_corr(known, x=first, y=second, subject=lot).iloc[0]
+            within = (found["r"], *found["CI95"], found["pval"])
+        rows.append((first, second, len(known), overall, *within))
     names = ["first", "second", "pieces", "overall", "within_lots", "low", "high", "p_value"]
     frame = pd.DataFrame(rows, columns=names)
     if len(frame):
@@ -185,7 +190,7 @@ def lot_contrasts(cane: pd.DataFrame, column: str, lot: str = "lot") -> pd.DataF
     -------
     pandas.DataFrame
         ``first``, ``second``, ``difference`` (of the means), ``hedges``, ``low``, ``high``,
-        ``p_value``.
+        ``p_value``; no row where fewer than two lots have three pieces.
     """
     import pingouin as pg
 
@@ -193,6 +198,9 @@ def lot_contrasts(cane: pd.DataFrame, column: str, lot: str = "lot") -> pd.DataF
     known = known.assign(lot=known[lot].astype(str))
     sizes = known.groupby(lot).size()
     known = known[known[lot].isin(sizes[sizes > 2].index)]
+    if known[lot].nunique() < 2:
+        names = ["first", "second", "difference", "hedges", "low", "high", "p_value"]
+        return pd.DataFrame(columns=names)
     means = known.groupby(lot)[column].mean()
     tests = pg.pairwise_tests(
         known, dv=column, between=lot, correction=True, padjust="holm", effsize="hedges"

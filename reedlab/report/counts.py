@@ -11,18 +11,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
-from reedlab.report.numbers import heading
-from reedlab.report.prose import count
+from reedlab.decide.evidence import count
+from reedlab.report.numbers import percent
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
 
 STAGES = ("tie", "rough", "dry", "clip", "finish", "play")
 BONUS = {  # what a question needs beyond the columns that must be there
-    "rh_pct": "what the season does",
     "scrape_min": "what a good reed costs",
+    "rh_pct": "what the season does",
     "gouge_centre_mm": "how to set the gouge",
     "density_g_cm3": "which pieces to pass over",
     "hardness": "which pieces to pass over",
@@ -57,12 +58,9 @@ def with_wilson(frame: pd.DataFrame, hits: str, of: str, level: float = 0.95) ->
     """
     from statsmodels.stats.proportion import proportion_confint
 
-    low, high = proportion_confint(
-        frame[hits].to_numpy(dtype=float),
-        frame[of].to_numpy(dtype=float),
-        alpha=1 - level,
-        method="wilson",
-    )
+    counts = (frame[name].to_numpy(dtype=float) for name in (hits, of))
+    with np.errstate(divide="ignore", invalid="ignore"):  # of nothing, any share: it is missing
+        low, high = proportion_confint(*counts, alpha=1 - level, method="wilson")
     return frame.assign(share=frame[hits] / frame[of], low=low, high=high)
 
 
@@ -230,19 +228,36 @@ def records_sentence(reeds: pd.DataFrame, lost: pd.DataFrame, known: pd.DataFram
     known : pandas.DataFrame
         What `recorded` gave.
     """
-    settled = reeds[reeds["settled"]]
-    good, failed = ((settled["status"] == status).sum() for status in ("success", "failure"))
-    pending = (reeds["status"] == "pending").sum()
+    if reeds.empty:
+        return (
+            "No reed is recorded yet: fill in reed, lot, maker and tied_on of each one, and its "
+            "outcome once it is known."
+        )
+    status = reeds.loc[reeds["settled"], "status"]
+    good, failed = (int((status == name).sum()) for name in ("success", "failure"))
+    pending = int((reeds["status"] == "pending").sum())
+    said = [
+        f"Of {count(good + failed, 'reed')} with an outcome and tied long enough ago to be judged, "
+        f"{good} turned out well ({percent(good / (good + failed))})"
+        if good + failed
+        else "No reed has an outcome that was tied long enough ago to be judged",
+        f"; {count(pending, 'reed')} of all {len(reeds):,} {'is' if pending == 1 else 'are'} "
+        "still pending.",
+    ]
     noted = lost[lost["stage"] != "not noted"]
-    worst = noted.sort_values("share", kind="stable").iloc[-1]
+    worst = noted.sort_values("lost", kind="stable").iloc[-1]
+    if worst["lost"]:
+        said.append(
+            f" The stage that loses most is '{worst['stage']}', with {worst['lost']} of "
+            f"{worst['tied']}."
+        )
+    elif failed:
+        said.append(" Where reeds are lost is not noted: fill in lost_at of those that failed.")
     least = known.iloc[0]
-    what = heading(least["column"]).split(" (")[0]
-    return (
-        f"Of {count(len(settled), 'reed')} tied long enough ago to be judged, "
-        f"{100 * good / max(good + failed, 1):.0f} in a hundred turned out well; "
-        f"{count(int(pending), 'reed')} of all {len(reeds):,} {'is' if pending == 1 else 'are'} "
-        f"still pending. The stage that loses most is '{worst['stage']}', with {worst['lost']} of "
-        f"{worst['tied']}. "
-        f"Least is known of {what} ({100 * least['share']:.0f}% of the reeds that could have it): "
-        f"note it if you want to know {least['needed_for']}."
-    )
+    if least["share"] < 1:
+        what = {"scrape_min": "rough_min and finish_min"}.get(least["column"], least["column"])
+        said.append(
+            f" Least is known of {what} ({percent(least['share'])} of the reeds that could have "
+            f"it): note it if you want to know {least['needed_for']}."
+        )
+    return "".join(said)

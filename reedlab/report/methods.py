@@ -9,10 +9,9 @@ from collections.abc import Sequence
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
-from reedlab.decide.evidence import listed
+from reedlab.decide.evidence import count, listed
 from reedlab.mixed.checks import same_levels
 from reedlab.report.numbers import number
-from reedlab.report.prose import count
 
 if TYPE_CHECKING:
     from reedlab.mixed.missing import FilledPosterior

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 MISSING = "–"
+NONE = "None in these records."
 P_COLUMNS = frozenset({"p", "p_value", "p_unc", "p_corr", "p_tukey", "p_holm"})
 UNITS = {  # the last parts of a column's name, and how the unit is written
     "_g_cm3": "g/cm³",
@@ -145,6 +146,8 @@ def written(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> pd.Data
 def show(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> None:
     """Display a frame in a notebook, its numbers written by the rules of this module.
 
+    A frame without a row is said to hold none.
+
     Parameters
     ----------
     frame : pandas.DataFrame
@@ -154,6 +157,9 @@ def show(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> None:
     """
     from IPython.display import display
 
+    if frame.empty:
+        display({"text/plain": NONE, "text/html": f"<p>{NONE}</p>"}, raw=True)
+        return
     plain = written(frame, digits).to_string(index=False)
     display({"text/plain": plain, "text/html": table_html(frame, digits)}, raw=True)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import pandas as pd
 
-from reedlab.decide.evidence import listed
+from reedlab.decide.evidence import count, listed
 from reedlab.errors import ReedlabError
 
 if TYPE_CHECKING:
@@ -55,6 +55,8 @@ def say_each(sentences: Iterable[str]) -> None:
     from IPython.display import display
 
     told = list(sentences)
+    if not told:
+        return
     items = "".join(f"<li>{escape(sentence)}</li>" for sentence in told)
     display({"text/plain": "\n".join(told), "text/html": f"<ul>{items}</ul>"}, raw=True)
 
@@ -79,18 +81,6 @@ def answered(question: Callable[..., Answer], *args: Any, **options: Any) -> Ans
     except ReedlabError as refusal:
         say(str(refusal))
         return None
-
-
-def count(number: int, noun: str) -> str:
-    """Write a count with its noun in the right number.
-
-    Examples
-    --------
-    >>> count(1, "reed"), count(1200, "reed"), count(0, "error")
-    ('1 reed', '1,200 reeds', 'no errors')
-    """
-    amount = f"{number:,}" if number else "no"
-    return f"{amount} {noun}" if number == 1 else f"{amount} {noun}s"
 
 
 def findings_count(bench: Bench) -> str:

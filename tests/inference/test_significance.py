@@ -43,6 +43,11 @@ def test_freedom_does_not_hang_on_units(open_fit, open_data):
         open_fit("sleepstudy").t_tests(pd.DataFrame({"days": [1]}))
 
 
+def test_a_model_of_the_intercept_alone_has_no_term_to_test(open_data):
+    none = fit("Reaction ~ 1 + (1 | Subject)", open_data("sleepstudy")).term_tests()
+    assert none.empty and {"statistic", "df", "df_residual", "p"} <= set(none.columns)
+
+
 def test_f_tests_of_terms_are_lmertests(open_fit, open_data, told):
     """Against anova and contestMD; two columns whose own degrees of freedom differ in the last,
     where any two columns of the same span (here a polynomial's) are tested alike."""
