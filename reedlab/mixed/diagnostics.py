@@ -14,7 +14,7 @@ E[minutes] = exp(m + (v + σ²)/2) have closed forms, and the nodes are averaged
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -84,6 +84,17 @@ def diagnose(cond: Conditional, lattice: Lattice, sample: Sample, minutes: bool)
         [table, pd.DataFrame([_row(check, change_of_mean(cond, lattice), CHANGE)])],
         ignore_index=True,
     )
+
+
+def worst(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Return each check as it stands in the worst of several posteriors' tables.
+
+    Columns as in `diagnose`, and imputation: the table (from 1) that the row is from.
+    """
+    every = pd.concat([table.assign(imputation=i) for i, table in enumerate(tables, 1)])
+    every = every.reset_index(drop=True)
+    badness = every["value"].where(every["check"] != list(_MEANING)[2], -every["value"])
+    return every.loc[badness.groupby(every["check"], sort=False).idxmax()].reset_index(drop=True)
 
 
 def warn(table: pd.DataFrame) -> None:

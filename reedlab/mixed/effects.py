@@ -20,8 +20,9 @@ marginaleffects. Journal of Statistical Software 111(9).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations, product
 from typing import Any
 
@@ -34,6 +35,7 @@ from reedlab.errors import DataError, ModelError, PredictionError
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.intervals import check_level
 from reedlab.mixed.matrices import Recipe, new_columns
+from reedlab.mixed.pooling import FilledPosterior
 from reedlab.mixed.posterior import Posterior, summarise
 from reedlab.mixed.predict import mean_of_expit
 from reedlab.mixed.satterthwaite import satterthwaite, t_table
@@ -42,7 +44,7 @@ _BATCH = 2_000_000  # draws times rows held at once
 
 
 def effects(
-    model: Fitted | Posterior,
+    model: Fitted | Posterior | FilledPosterior,
     data: pd.DataFrame,
     variables: str | Sequence[str] | None = None,
     at: Mapping[str, Any] | None = None,
@@ -62,7 +64,8 @@ def effects(
     model
         A fit (intervals by the delta method) or its posterior (intervals from the draws).
     data
-        The rows that the predictors not asked about are taken from.
+        The rows that the predictors not asked about are taken from; a `FilledPosterior` takes
+        those of its own completed sets.
     variables
         Predictors whose effects are wanted. Without them: every predictor's, or where `at` is given
         the mean response itself.
@@ -94,43 +97,16 @@ def effects(
         fit does not know.
     """
     check_level(level)
-    source = _Source.of(model, at_least)
     _check(groups, ("integrated", "typical"), "groups")
     _check(average, ("rows", "middle"), "average")
-    at = {name: _listed(values) for name, values in (at or {}).items()}
-    recipe = source.recipe
-    wanted = _predictors(recipe) if variables is None and not at else _listed(variables or ())
-    _known_columns(recipe, data, [*at, *wanted])
-    both = [name for name in wanted if name in at and name in recipe.factors]
-    if both:
-        raise ModelError(f"{both[0]!r} cannot be set and changed at once: leave it out of at=.")
-    labels: list[dict[str, Any]] = []
-    pairs: list[tuple[_Setting | None, _Setting, float]] = []
-    for values in product(*at.values()):
-        condition = dict(zip(at, values))
-        if not wanted:
-            labels.append(condition)
-            pairs.append((None, _Setting.of(source, data, condition, average), 1.0))
-        for name in wanted:
-            under = data.assign(**condition)
-            for change, low, high, unit in _changes(recipe, under, name, average):
-                labels.append({**condition, "variable": name, "change": change})
-                a, b = (
-                    _Setting.of(source, data, {**condition, name: x}, average) for x in (low, high)
-                )
-                pairs.append((a, b, unit))
-
-    def value(x: np.ndarray) -> np.ndarray:
-        found = []
-        for low, high, unit in pairs:
-            mean = source.mean(high, x, groups)
-            found.append(mean if low is None else (mean - source.mean(low, x, groups)) / unit)
-        return np.concatenate(found, axis=1)
-
-    grades = [{"grade": grade} for grade in source.outcomes] or [{}]
-    rows = pd.DataFrame([{**label, **grade} for label in labels for grade in grades])
-    chances = not wanted and source.family != "gaussian"
-    return pd.concat([rows, _intervals(source, value, level, chances)], axis=1)
+    sets: list[tuple[Any, pd.DataFrame]] = [(model, data)]
+    if isinstance(model, FilledPosterior):
+        sets = [(post, model.imputations.completed(i)) for i, post in enumerate(model.posteriors)]
+    asked = [
+        _Question.of(_Source.of(each, at_least), frame, variables, at or {}, groups, average)
+        for each, frame in sets
+    ]
+    return pd.concat([asked[0].rows(), _intervals(asked, level)], axis=1)
 
 
 def contrasts(
@@ -286,6 +262,68 @@ class _Setting:
         return cls(X, bases, counts / counts.sum())
 
 
+@dataclass(frozen=True)
+class _Question:
+    """What is asked of one source: labels, and for each two settings and the units between.
+
+    Without a first setting it is the mean response at the second.
+    """
+
+    source: _Source
+    labels: list[dict[str, Any]]
+    pairs: list[tuple[_Setting | None, _Setting, float]]
+    groups: str
+
+    @classmethod
+    def of(
+        cls,
+        source: _Source,
+        data: pd.DataFrame,
+        variables: str | Sequence[str] | None,
+        at: Mapping[str, Any],
+        groups: str,
+        average: str,
+    ) -> _Question:
+        recipe, at = source.recipe, {name: _listed(values) for name, values in at.items()}
+        wanted = _predictors(recipe) if variables is None and not at else _listed(variables or ())
+        _known_columns(recipe, data, [*at, *wanted])
+        both = [name for name in wanted if name in at and name in recipe.factors]
+        if both:
+            raise ModelError(f"{both[0]!r} cannot be set and changed at once: leave it out of at=.")
+        labels: list[dict[str, Any]] = []
+        pairs: list[tuple[_Setting | None, _Setting, float]] = []
+        for values in product(*at.values()):
+            condition = dict(zip(at, values))
+            if not wanted:
+                labels.append(condition)
+                pairs.append((None, _Setting.of(source, data, condition, average), 1.0))
+            for name in wanted:
+                under = data.assign(**condition)
+                for change, low, high, unit in _changes(recipe, under, name, average):
+                    labels.append({**condition, "variable": name, "change": change})
+                    ends = ({**condition, name: x} for x in (low, high))
+                    a, b = (_Setting.of(source, data, end, average) for end in ends)
+                    pairs.append((a, b, unit))
+        return cls(source, labels, pairs, groups)
+
+    @property
+    def chances(self) -> bool:
+        """Whether what is asked for lies between 0 and 1."""
+        return self.pairs[0][0] is None and self.source.family != "gaussian"
+
+    def rows(self) -> pd.DataFrame:
+        """Return the labels of the values, one row each."""
+        grades = [{"grade": grade} for grade in self.source.outcomes] or [{}]
+        return pd.DataFrame([{**label, **grade} for label in self.labels for grade in grades])
+
+    def values(self, x: np.ndarray) -> np.ndarray:
+        """Return what is asked (len(x), rows) at coefficients and thresholds x."""
+        found, mean = [], partial(self.source.mean, x=x, groups=self.groups)
+        for low, high, unit in self.pairs:
+            found.append(mean(high) if low is None else (mean(high) - mean(low)) / unit)
+        return np.concatenate(found, axis=1)
+
+
 def _grid(recipe: Recipe, data: pd.DataFrame, condition: Mapping[str, Any]) -> pd.DataFrame:
     """Every combination of factors' levels, what is set and numbers' means with each."""
     values: dict[str, list[Any]] = {}
@@ -318,11 +356,11 @@ def _changes(
     return [("one unit more", middle - step, middle + step, 2.0 * step)]
 
 
-def _intervals(
-    source: _Source, value: Callable[[np.ndarray], np.ndarray], level: float, chances: bool
-) -> pd.DataFrame:
-    """Estimate, se and interval of values (1 or S, rows), by draws or by the delta method."""
-    found, columns = value(source.x), ["estimate", "se", "low", "high"]
+def _intervals(asked: Sequence[_Question], level: float) -> pd.DataFrame:
+    """Estimate, se and interval of each value, by all sources' draws or by the delta method."""
+    columns, first = ["estimate", "se", "low", "high"], asked[0]
+    source, value = first.source, first.values
+    found = np.concatenate([each.values(each.source.x) for each in asked])
     if source.covariance is None:
         return summarise(pd.DataFrame(found), level).set_axis(columns, axis=1)
     # the gradient's steps follow the covariance's factor, so that each is about one standard error
@@ -331,7 +369,7 @@ def _intervals(
     estimate, se = found[0], np.sqrt(np.sum(gradient**2, axis=0))
     half = norm.ppf(0.5 + level / 2.0) * se
     ends = estimate - half, estimate + half
-    if chances:
+    if first.chances:
         stretch = half / (estimate * (1.0 - estimate))
         ends = expit(logit(estimate) - stretch), expit(logit(estimate) + stretch)
     return pd.DataFrame(np.column_stack([estimate, se, *ends]), columns=columns)

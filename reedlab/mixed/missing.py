@@ -36,7 +36,6 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -48,7 +47,7 @@ from reedlab.mixed.dropped import Dropped, dropped
 from reedlab.mixed.gaps import Gaps, find_gaps
 from reedlab.mixed.imputations import Imputations
 from reedlab.mixed.matrices import build
-from reedlab.mixed.pooling import FilledPosterior, rubin
+from reedlab.mixed.pooling import HELD, FilledPosterior, rubin
 from reedlab.mixed.posterior import Posterior, design_posterior
 from reedlab.mixed.priors import Priors
 from reedlab.mixed.workers import run_seeded
@@ -57,8 +56,6 @@ __all__ = ["Dropped", "FilledPosterior", "Imputations", "dropped", "impute", "po
 
 ALSO = ("success", "log_scrape_min")
 """Columns that help to fill in where they are not in the model anyway: outcome and minutes."""
-_HELD = 1000
-"""Draws made of each completed set's posterior before they are thinned."""
 
 
 def impute(
@@ -200,7 +197,6 @@ def _fill_and_fit(
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
         post = design_posterior(
-            design, family, priors, int(rng.integers(2**31)), max(_HELD, draws), recipe
+            design, family, priors, int(rng.integers(2**31)), max(HELD, draws), recipe
         )
-    few = replace(post, sample=post.sample.first(draws))
-    return chain, few, tuple(str(w.message) for w in warned)
+    return chain, post.first(draws), tuple(str(w.message) for w in warned)

