@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 AIR_G_CM3 = 0.0012  # air at 20 °C and one atmosphere; conventional value of OIML D 28 (2004)
 TENSION_N_M = 0.0727  # water against air at 20 °C: IAPWS R1-76 (2014)
 GRAVITY_M_S2 = 9.80665  # standard acceleration of gravity
+ROOM_C = 20.0  # of water whose temperature is not noted; a degree changes its density by 0.0002
+GOUGED_WALL_MM = 0.55  # mean thickness of a gouged piece: common practice, no source
 
 
 class Density(NamedTuple):
@@ -67,12 +69,18 @@ def water_density(temp_c: ArrayLike) -> Floats:
     return np.where((t >= 0) & (t <= 40), kg_m3 / 1000.0, np.nan)
 
 
+def _filled(values: ArrayLike, usual: float) -> Floats:
+    """Return readings with the usual value where one is missing."""
+    read = floats(values)
+    return np.where(np.isnan(read), usual, read)
+
+
 def by_floating(
     float_submerged_mm: ArrayLike,
     length_mm: ArrayLike,
-    temp_c: ArrayLike = 20.0,
+    temp_c: ArrayLike = ROOM_C,
     *,
-    wall_mm: ArrayLike = 0.55,
+    wall_mm: ArrayLike = GOUGED_WALL_MM,
     grip: float = 0.2,
     steps: Steps | None = None,
 ) -> Density:
@@ -127,12 +135,11 @@ def by_floating(
         pull_g_cm3 = 2 * TENSION_N_M * cos / (GRAVITY_M_S2 * wall * length) * 1000.0
         return AIR_G_CM3 + (water_density(temp) - AIR_G_CM3) * submerged / length - pull_g_cm3
 
-    temp, wall = floats(temp_c), floats(wall_mm)
-    wall = np.where(np.isnan(wall), 0.55, wall)
+    wall = _filled(wall_mm, GOUGED_WALL_MM)
     readings = {
         "submerged": floats(float_submerged_mm),
         "length": floats(length_mm),
-        "temp": np.where(np.isnan(temp), 20.0, temp),
+        "temp": _filled(temp_c, ROOM_C),
         "cos": np.asarray(0.0),
     }
     sds = {
@@ -196,7 +203,7 @@ def by_volume(
 def by_weighing(
     mass_g: ArrayLike,
     mass_in_water_g: ArrayLike,
-    temp_c: ArrayLike = 20.0,
+    temp_c: ArrayLike = ROOM_C,
     *,
     steps: Steps | None = None,
 ) -> Density:
@@ -242,11 +249,10 @@ def by_weighing(
             share = mass / (mass - in_water)
         return AIR_G_CM3 + (water_density(temp) - AIR_G_CM3) * share
 
-    temp = floats(temp_c)
     readings = {
         "mass": floats(mass_g),
         "in_water": floats(mass_in_water_g),
-        "temp": np.where(np.isnan(temp), 20.0, temp),
+        "temp": _filled(temp_c, ROOM_C),
     }
     step = sd_of_step(steps.mass_g)
     sds = {"mass": step, "in_water": step, "temp": sd_of_step(steps.temp_c)}
@@ -360,8 +366,8 @@ def compare_routes(
     volume = float(volume_mm3(*piece))
     volume_sd = float(volume_sd_mm3(*piece, steps=steps))
     mass = density_g_cm3 * volume / 1000.0
-    in_water = mass - volume / 1000.0 * float(water_density(20.0))
-    submerged = 75.0 * density_g_cm3 / float(water_density(20.0))
+    in_water = mass - volume / 1000.0 * float(water_density(ROOM_C))
+    submerged = 75.0 * density_g_cm3 / float(water_density(ROOM_C))
     n = together
     all_volume = (n * volume, np.sqrt(n) * volume_sd)
     ways = {

@@ -294,14 +294,9 @@ def volume_sd_mm3(
         "right_mm": right_mm,
         "side_at_mm": side_at_mm,
     }
-    thickness = dict.fromkeys(("centre_mm", "left_mm", "right_mm"), steps.thickness_mm)
-    sizes = {
-        "length_mm": steps.length_mm,
-        "width_mm": steps.width_mm,
-        "diameter_mm": steps.diameter_mm,
-        "side_at_mm": steps.side_at_mm,
-    }
-    sds = {name: sd_of_step(step) for name, step in (thickness | sizes).items()}
+    # The gouge's three readings have one instrument's step, each size has its own.
+    step = {name: getattr(steps, name, steps.thickness_mm) for name in readings}
+    sds = {name: sd_of_step(value) for name, value in step.items()}
     return propagate(volume_mm3, readings, sds)
 
 

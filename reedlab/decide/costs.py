@@ -8,7 +8,7 @@ is paid by the reeds that succeed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -39,12 +39,7 @@ class Rates:
     @classmethod
     def of(cls, settings: Any) -> Rates:
         """Take the rates from a bench's settings."""
-        return cls(
-            settings.wage_per_hour,
-            settings.staple_price,
-            settings.staple_recovered,
-            settings.thread_price,
-        )
+        return cls(**{field.name: getattr(settings, field.name) for field in fields(cls)})
 
 
 @dataclass(frozen=True)

@@ -195,11 +195,13 @@ def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
     unfinished = past["lost_at"].isin(["dry", "clip"])
     usual_tied = past.groupby(past["style"].astype(object).fillna(""))["tied_mm"]
     usual_pace = past.groupby("maker", observed=True)["rough_min"].transform("median")
-    opening, crow = past["opening"].astype(object), past["crow"].astype(object)
-
-    def flag(column: pd.Series, word: str) -> pd.Series:
-        return (column == word).astype(float).where(column.notna())
-
+    leaks = past["fault"].str.contains("leak", case=False, na=False)
+    signs = {
+        f"{column}_{word}": (past[column].astype(object) == word).where(past[column].notna())
+        for column, words in (("opening", ("small", "large")), ("crow", ("flat", "sharp")))
+        for word in words
+    }
+    signs["leak"] = leaks.where(past["fault"].notna())
     cases = pd.DataFrame(
         {
             "reed": past["reed"],
@@ -209,14 +211,7 @@ def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
             "finish_min": past["finish_min"].mask(unfinished & past["finish_min"].isna(), 0.0),
             "decided_on": past["rough_on"].fillna(past["tied_on"]),
             "known_on": past["judged_on"].fillna(past["finished_on"]),
-            "opening_small": flag(opening, "small"),
-            "opening_large": flag(opening, "large"),
-            "crow_flat": flag(crow, "flat"),
-            "crow_sharp": flag(crow, "sharp"),
-            "leak": past["fault"]
-            .str.contains("leak", case=False, na=False)
-            .astype(float)
-            .where(past["fault"].notna()),
+            **{name: sign.astype(float) for name, sign in signs.items()},
             "tied_off_mm": (past["tied_mm"] - usual_tied.transform("median")).abs(),
             "rough_pace": past["rough_min"] / usual_pace,
         }

@@ -143,10 +143,7 @@ def _slope(pieces: pd.DataFrame, column: str, level: float) -> dict[str, object]
         "pieces": len(pieces),
         "first": first,
         "last": pieces["measured_on"].max(),
-        "start_mm": np.nan,
-        "per_100_days_mm": np.nan,
-        "low": np.nan,
-        "high": np.nan,
+        **dict.fromkeys(("start_mm", "per_100_days_mm", "low", "high"), np.nan),
         "verdict": "cannot tell",
     }
     if sessions < FEWEST_SESSIONS or len(pieces) <= sessions or pieces[column].nunique() < 2:

@@ -75,18 +75,10 @@ class Models:
 
     def next_lot(self, evidence: Evidence, correlation: float = 0.0) -> NextLot:
         """Join the draws with new lots and with what a tied piece costs before it is scraped."""
-        lot = next_lot(
-            self.success,
-            self.when_good,
-            self.when_failed,
-            evidence.arms["cane"].fillna(0.0).to_numpy(float),
-            evidence.arms["minutes_before"].fillna(0.0).to_numpy(float),
-            correlation,
-            self.seed,
-        )
-        if "untied_good" not in evidence.arms:
-            return lot
-        more = evidence.arms["untied_good"].to_numpy(float)
+        cane, minutes = evidence.arms[["cane", "minutes_before"]].fillna(0.0).to_numpy(float).T
+        parts = (self.success, self.when_good, self.when_failed)
+        lot = next_lot(*parts, cane, minutes, correlation, self.seed)
+        more = np.asarray(evidence.arms.get("untied_good", 0.0), dtype=float)
         return NextLot(lot.expected.joined_by_good(more), lot.one.joined_by_good(more))
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -53,31 +52,6 @@ class Measure:
     minutes: float
     two_sided: bool = True
     flag: bool = False
-
-
-class FittedRule(Protocol):
-    """A rule that has seen its training blanks."""
-
-    @property
-    def minutes(self) -> float:
-        """Minutes of measuring that it takes for each blank."""
-
-    def keep(self, data: pd.DataFrame) -> np.ndarray:
-        """Return for each row whether to go on with it."""
-
-    def sentence(self) -> str:
-        """Say when to go on, as it follows the word unless."""
-
-
-class Rule(Protocol):
-    """A way to read a rule off a fitted chance of success; it sees only the training rows."""
-
-    @property
-    def measures(self) -> tuple[Measure, ...]:
-        """What it may use."""
-
-    def read(self, model: FittedPrediction, data: pd.DataFrame, stakes: Stakes) -> FittedRule:
-        """Find the rule from the model and the rows that the model was fitted to."""
 
 
 def fit_rules(
@@ -331,6 +305,12 @@ class FittedWindows:
 
 GO_ON = FittedWindows(())
 """The rule to beat: measure nothing and go on with every blank."""
+
+
+Rule = PredictedSuccess | Windows
+"""What is read off a fitted chance of success; it sees only the training rows."""
+FittedRule = FittedPrediction | FittedWindows
+"""A rule that has seen its training rows: what it measures, keeps and says."""
 
 
 def _windows(measure: Measure, data: pd.DataFrame) -> Sequence[Window]:

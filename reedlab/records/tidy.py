@@ -101,10 +101,8 @@ def cane(tables: Tables) -> pd.DataFrame:
     frame = pieces.reset_index(drop=True)
     for name in ("supplier", "grower", "form"):
         frame[name] = _looked_up(frame["lot"], lots[name])
-    for name in ("diameter_min_mm", "diameter_max_mm"):
-        frame[name] = _looked_up(frame["lot"], lots[name])
-    as_sold = frame[["diameter_min_mm", "diameter_max_mm"]].mean(axis=1, skipna=False)
-    frame = frame.drop(columns=["diameter_min_mm", "diameter_max_mm"])
+    sold = lots[["diameter_min_mm", "diameter_max_mm"]].mean(axis=1, skipna=False)
+    as_sold = _looked_up(frame["lot"], sold)
     sizes = [
         frame["length_mm"].to_numpy(),
         frame["width_mm"].to_numpy(),

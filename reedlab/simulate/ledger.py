@@ -76,7 +76,8 @@ def tally_table(rng: np.random.Generator, lots: pd.DataFrame, made: pd.DataFrame
             continue
         stages = _STAGES[lot.form]
         pieces = lot.pieces
-        lost = _share(rng, pieces - lot.pieces_out, np.array([1 - _KEPT[s] for s in stages]))
+        weights = np.array([1 - _KEPT[stage] for stage in stages])
+        lost = rng.multinomial(pieces - lot.pieces_out, weights / weights.sum())
         date = first_tied[lot.lot] - pd.Timedelta(days=len(stages))
         for stage, fewer in zip(stages, lost, strict=True):
             rows.append(
@@ -94,10 +95,6 @@ def tally_table(rng: np.random.Generator, lots: pd.DataFrame, made: pd.DataFrame
             pieces -= int(fewer)
             date += pd.Timedelta(days=1)
     return pd.DataFrame(rows)
-
-
-def _share(rng: np.random.Generator, total: int, weights: np.ndarray) -> np.ndarray:
-    return rng.multinomial(total, weights / weights.sum())
 
 
 def pieces_table(

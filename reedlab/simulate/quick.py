@@ -17,7 +17,6 @@ from reedlab.simulate.world import (
     draw_suppliers,
     name_of,
     next_lots,
-    with_suppliers,
 )
 
 
@@ -62,7 +61,7 @@ def simulate_reeds(
     rng = np.random.default_rng(seed)
     world = World.from_prior(rng) if world is None else world
     known = draw_suppliers(rng, world, suppliers)
-    bought = with_suppliers(draw_lots(rng, world, known, lots), known)
+    bought = draw_lots(rng, world, known, lots)
     bought.insert(1, "lot", [f"L{i + 1:02d}" for i in range(len(bought))])
     counts = rng.integers(reeds[0], reeds[1] + 1, len(bought))
     at = np.repeat(np.arange(len(bought)), counts)

@@ -19,7 +19,6 @@ from reedlab.simulate.world import (
     draw_suppliers,
     name_of,
     next_lots,
-    with_suppliers,
 )
 
 FIRST_DAY = pd.Timestamp("2024-04-02")
@@ -85,8 +84,7 @@ def simulate_tables(
     last_day = FIRST_DAY + pd.Timedelta(days=round(365.25 * years))
     air = _weather(rng, last_day)
     known = draw_suppliers(rng, world, suppliers)
-    bought = with_suppliers(draw_lots(rng, world, known, lots), known)
-    bought = _bought_on(rng, bought, last_day)
+    bought = _bought_on(rng, draw_lots(rng, world, known, lots), last_day)
     made = _batches(rng, bought, reeds, makers, last_day)
     _cane(rng, world, made, bought, air)
     made = pd.concat([made, draw_endings(rng, world, made, bought)], axis=1)

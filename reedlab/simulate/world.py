@@ -176,13 +176,23 @@ def draw_suppliers(rng: np.random.Generator, world: World, suppliers: int) -> pd
 def draw_lots(
     rng: np.random.Generator, world: World, suppliers: pd.DataFrame, lots: tuple[int, int]
 ) -> pd.DataFrame:
-    """Draw between ``lots[0]`` and ``lots[1]`` lots a supplier, with their effects."""
+    """Draw between ``lots[0]`` and ``lots[1]`` lots a supplier, with their effects.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a lot: supplier, `density_g_cm3`, `effect`, `minutes_effect`, and its supplier's as
+        `supplier_effect`, `supplier_minutes`.
+    """
     counts = rng.integers(lots[0], lots[1] + 1, len(suppliers))
-    frame = suppliers.loc[suppliers.index.repeat(counts), ["supplier", "density_g_cm3"]]
-    frame = frame.reset_index(drop=True)
-    frame["effect"] = rng.normal(0.0, world.lot_sd, len(frame))
-    frame["minutes_effect"] = rng.normal(0.0, world.lot_minutes_sd, len(frame))
-    frame["density_g_cm3"] += rng.normal(0.0, world.lot_density_sd, len(frame))
+    of = suppliers.loc[suppliers.index.repeat(counts)].reset_index(drop=True)
+    frame = of[["supplier", "density_g_cm3"]].assign(
+        effect=rng.normal(0.0, world.lot_sd, len(of)),
+        minutes_effect=rng.normal(0.0, world.lot_minutes_sd, len(of)),
+        supplier_effect=of["effect"],
+        supplier_minutes=of["minutes_effect"],
+    )
+    frame["density_g_cm3"] += rng.normal(0.0, world.lot_density_sd, len(of))
     return frame
 
 
@@ -191,17 +201,15 @@ def draw_endings(
 ) -> pd.DataFrame:
     """Draw each reed's latent quality, whether it is good, and its minutes.
 
-    `reeds` holds `lot_index` into `lots` and what `World.quality` reads; `lots` holds its own
-    effects and, as `supplier_effect` and `supplier_minutes`, those of its supplier.
+    `reeds` holds `lot_index` into `lots` and what `World.quality` reads; `lots` is of `draw_lots`.
     """
     own = lots.iloc[reeds["lot_index"].to_numpy()]
     latent = (
         world.quality(reeds)
         + (own["effect"] + own["supplier_effect"]).to_numpy()
         + rng.logistic(size=len(reeds))
+        + reeds["tube_effect"].to_numpy()
     )
-    if "tube_effect" in reeds:
-        latent = latent + reeds["tube_effect"].to_numpy()
     good = latent > 0
     log_minutes = (
         world.log_minutes(reeds)
@@ -256,15 +264,6 @@ def next_lots(
         one = outcome(shift + lot, world.tube_sd, pace + lot_pace, 0.0)
         rows.append(dict(zip((*names, *(f"next_{n}" for n in names)), (*expected, *one))))
     return pd.concat([suppliers.reset_index(drop=True), pd.DataFrame(rows)], axis=1)
-
-
-def with_suppliers(lots: pd.DataFrame, suppliers: pd.DataFrame) -> pd.DataFrame:
-    """Set each lot's supplier's effects beside its own."""
-    of = suppliers.set_index("supplier")
-    return lots.assign(
-        supplier_effect=lots["supplier"].map(of["effect"]),
-        supplier_minutes=lots["supplier"].map(of["minutes_effect"]),
-    )
 
 
 def name_of(names: tuple[str, ...], index: int) -> str:

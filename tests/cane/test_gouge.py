@@ -114,7 +114,7 @@ def test_readings_that_no_strip_can_have_are_named(piece, word):
 @settings(max_examples=60, deadline=None)
 @given(
     st.tuples(
-        st.floats(9.5, 11.5),
+        st.floats(9.5, 11.0),  # at 11.5 the thickest centre with the thinnest sides cuts through
         st.floats(0.55, 0.63),
         st.floats(0.45, 0.52),
         st.floats(0.45, 0.52),
