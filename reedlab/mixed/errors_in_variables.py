@@ -30,9 +30,10 @@ from formulaic import Formula
 
 from reedlab.errors import DataError, FormulaError, ModelError
 from reedlab.mixed.checks import check_design
+from reedlab.mixed.coding import columns_of
 from reedlab.mixed.fitted import Fitted, fit_design
 from reedlab.mixed.formula import MixedFormula
-from reedlab.mixed.matrices import Recipe, build, columns_of, new_columns
+from reedlab.mixed.matrices import Recipe, build, new_columns
 from reedlab.mixed.terms import Design, RandomTerm
 from reedlab.mixed.threads import one_thread
 

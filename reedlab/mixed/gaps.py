@@ -20,8 +20,9 @@ from formulaic import Formula
 from reedlab.errors import DataError
 from reedlab.mixed.chained import TELLS, Pieces
 from reedlab.mixed.checks import check_design
+from reedlab.mixed.coding import columns_of
 from reedlab.mixed.formula import parse
-from reedlab.mixed.matrices import Recipe, build, columns_of
+from reedlab.mixed.matrices import Recipe, build
 from reedlab.mixed.priors import column_scale
 from reedlab.mixed.terms import Design
 

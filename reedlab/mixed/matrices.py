@@ -6,19 +6,16 @@ how it is said, is decided here.
 
 from __future__ import annotations
 
-import ast
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from formulaic import Formula, ModelSpec
-from formulaic.transforms import TRANSFORMS
-from formulaic.utils.variables import get_required_variables
+from formulaic import ModelSpec
 
 from reedlab.errors import DataError, FormulaError, ModelError, PredictionError
+from reedlab.mixed.coding import TRANSFORMS, Coding, coding
 from reedlab.mixed.columns import (
     column_levels,
     level_labels,
@@ -29,11 +26,8 @@ from reedlab.mixed.columns import (
 )
 from reedlab.mixed.formula import MixedFormula, RandomPart, parse
 from reedlab.mixed.terms import Design, RandomTerm
-from reedlab.mixed.transforms import between, within
 
 FAMILIES = ("gaussian", "binomial", "ordinal")
-_CONTEXT = {"within": within, "between": between}
-_MANY = 20_000
 
 
 @dataclass(frozen=True)
@@ -100,9 +94,9 @@ def build(
     if trials is not None and family != "binomial":
         raise ModelError("trials= belongs to the binomial family; leave it out.")
     formula = parse(text)
-    fixed = _coding(formula.fixed)
-    parts = [None if part.effects == "1" else _coding(part.effects) for part in formula.random]
-    response = _coding(formula.response + " - 1")
+    fixed = coding(formula.fixed)
+    parts = [None if part.effects == "1" else coding(part.effects) for part in formula.random]
+    response = coding(formula.response + " - 1")
     coded = fixed.columns.union(*(part.columns for part in parts if part))
     groups = {column for part in formula.random for column in part.columns}
     wanted = sorted({*coded, *groups, *response.columns, *([trials] if trials else [])})
@@ -213,9 +207,8 @@ def _kept(names: Any, family: str) -> np.ndarray:
 def _design_columns(spec: ModelSpec, frame: pd.DataFrame) -> np.ndarray:
     if not spec.column_names:
         return np.zeros((len(frame), 0))
-    return numbers(
-        spec.get_model_matrix(frame, na_action="raise", context=_CONTEXT), "the new data"
-    )
+    matrix = spec.get_model_matrix(frame, na_action="raise", context=TRANSFORMS)
+    return numbers(matrix, "the new data")
 
 
 def _new_column(values: pd.Series, column: str, factors: dict[str, Any] | None) -> pd.Series:
@@ -233,86 +226,6 @@ def _new_column(values: pd.Series, column: str, factors: dict[str, Any] | None) 
             f"{', '.join(map(str, factors[column]))}."
         )
     return pd.Series(pd.Categorical(values, categories=factors[column]), index=values.index)
-
-
-@dataclass(frozen=True)
-class _Coding:
-    """A part of a formula as formulaic reads it.
-
-    Parameters
-    ----------
-    formula : formulaic.Formula
-    columns : frozenset of str
-        Columns that it names.
-    outside_groupings : frozenset of str
-        Those that stand elsewhere than as the grouping of within() or between().
-    factored : frozenset of str
-        Those that stand in C() alone, and so are factors though they may hold numbers.
-    """
-
-    formula: Formula
-    columns: frozenset[str]
-    outside_groupings: frozenset[str]
-    factored: frozenset[str]
-
-    def matrix(self, frame: pd.DataFrame) -> Any:
-        """Code a frame's rows."""
-        # An array of few rows is made sooner, of many rows a frame, which keeps its columns apart.
-        output = "numpy" if len(frame) < _MANY else "pandas"
-        return self.formula.get_model_matrix(
-            frame, na_action="raise", output=output, context=_CONTEXT
-        )
-
-
-@lru_cache(maxsize=256)
-def _coding(text: str) -> _Coding:
-    """Read a part of a formula; bootstraps and power studies ask for the same ones again."""
-    try:
-        formula = Formula(text)
-    except Exception as error:
-        raise FormulaError(f"The part {text!r} of the formula cannot be read: {error}") from error
-    outside_groupings, factored = _standing(formula)
-    return _Coding(formula, frozenset(columns_of(formula)), outside_groupings, factored)
-
-
-def columns_of(formula: Formula) -> set[str]:
-    """Columns that a formula names.
-
-    ``required_variables`` of formulaic 1.2 finds none in ``scale(x)`` and other transforms that
-    keep a state, so the factors are read here.
-    """
-    names: set[str] = set()
-    for factor in (factor for term in formula for factor in term.factors):
-        if factor.eval_method is factor.EvalMethod.LOOKUP:
-            names.add(factor.expr)
-        elif factor.eval_method is factor.EvalMethod.PYTHON:
-            names |= {str(v.root) for v in get_required_variables(factor.expr, {})}
-    return names - set(TRANSFORMS) - set(_CONTEXT)
-
-
-def _standing(formula: Formula) -> tuple[frozenset[str], frozenset[str]]:
-    """Columns that stand elsewhere than as the grouping of within() or between(); in C() alone."""
-    outside: set[str] = set()
-    factored: set[str] = set()
-    elsewhere: set[str] = set()
-    for expression in {factor.expr for term in formula for factor in term.factors}:
-        try:
-            tree = ast.parse(expression, mode="eval")
-        except SyntaxError:  # a name in backticks
-            outside.add(expression)
-            continue
-        calls = [
-            (call.func.id, call.args)
-            for call in ast.walk(tree)
-            if isinstance(call, ast.Call) and isinstance(call.func, ast.Name)
-        ]
-        groupings = {id(args[1]) for name, args in calls if name in _CONTEXT and len(args) == 2}
-        coded = {id(args[0]) for name, args in calls if name == "C" and args}
-        for node in ast.walk(tree):
-            if isinstance(node, ast.Name) and id(node) not in groupings:
-                outside.add(node.id)
-                (factored if id(node) in coded else elsewhere).add(node.id)
-    return frozenset(outside), frozenset(factored - elsewhere)
 
 
 def _complete_rows(
@@ -362,7 +275,7 @@ def _factors(frame: pd.DataFrame, coded: Collection[str]) -> dict[str, tuple[Any
     return factors
 
 
-def _number(response: _Coding, frame: pd.DataFrame, name: str) -> np.ndarray:
+def _number(response: Coding, frame: pd.DataFrame, name: str) -> np.ndarray:
     for column in sorted(response.columns):
         if isinstance(frame[column].dtype, pd.CategoricalDtype):
             raise DataError(
