@@ -36,6 +36,7 @@ _POINT_DECIMAL = re.compile(
     r"[+-]?(?:\d{1,3}(?:,\d{3})+\.\d+|\d+\.(?:\d{1,2}|\d{4,})|0?\.\d+)(?![\d.,])"
 )
 TWO_READINGS = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
+_WHOLE_MONEY = re.compile(r"(?<=\d)[.,](-{1,2}|[–—])(?!\d)")  # as in 25,-
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?")
 _MINUTES = re.compile(
     r"(?:(\d{1,3})\s*h(?:ours?|rs?)?)?\s*"
@@ -67,6 +68,15 @@ OTHER_UNITS: Mapping[str, Mapping[str, _Conversion]] = {
     "min": dict.fromkeys(("h", "hours"), ("hours", lambda x: x * 60)),
 }
 """Units that a column's own is mistaken for, as they are written, with the way back."""
+
+_STAND_FOR: Mapping[str, tuple[str, ...]] = {
+    **dict.fromkeys(("€", "euro", "euros"), ("eur",)),
+    "$": ("usd", "cad", "aud", "nzd"),
+    "£": ("gbp",),
+    "¥": ("jpy", "cny"),
+    **dict.fromkeys(("fr", "sfr"), ("chf",)),
+}
+_CURRENCIES = frozenset(_STAND_FOR) | {code for codes in _STAND_FOR.values() for code in codes}
 
 _NUMERIC_DATE = re.compile(r"(\d{1,4})\s?[./\- ]\s?(\d{1,2})\s?[./\- ]\s?(\d{1,4})\.?")
 _SPELLED = re.compile(
@@ -115,10 +125,25 @@ def decimal_comma(columns: Sequence[Sequence[str]], hint: bool | None) -> bool |
     return hint if commas == points else commas
 
 
+def same_currency(one: str, other: str) -> bool:
+    """Say whether two words or signs may stand for the same currency.
+
+    Examples
+    --------
+    >>> same_currency("€", "EUR"), same_currency("eur", "EUR"), same_currency("$", "EUR")
+    (True, True, False)
+    """
+    words = (one.strip().casefold().rstrip("."), other.strip().casefold().rstrip("."))
+    first, second = ({*_STAND_FOR.get(word, (word,))} for word in words)
+    return bool(first & second)
+
+
 def read_number(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
     """Read a number with its unit, thousands separators or decimal comma."""
     if _SPREADSHEET_ERROR.fullmatch(text):
         raise Trouble("is a formula that went wrong", "mend the formula, or empty the cell")
+    if column.kind == "money":
+        text = _WHOLE_MONEY.sub("", text)
     match = _NUMBER.fullmatch(text)
     if match is None or not any(map(str.isdigit, match["number"])):
         raise Trouble(NO_NUMBER, "write digits only, or empty the cell")
@@ -126,7 +151,10 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
     value = _digits(_SPACES.sub("", digits), comma)
     signs = {unit.casefold().rstrip("."), before.casefold()} - {""}
     if column.kind == "money":
-        signs -= {settings.currency.casefold(), *"€$£¥", "eur", "usd", "gbp"}
+        signs = {sign for sign in signs if not same_currency(sign, settings.currency)}
+        if signs & _CURRENCIES:
+            name = settings.currency
+            raise Trouble(f"is not in {name}", f"write what it was in {name}, or empty the cell")
     signs -= set(_UNIT_WORDS.get(column.unit, ()))
     if not signs:
         return value
@@ -144,9 +172,11 @@ def _digits(digits: str, comma: bool | None) -> float:
             return float(digits)
         if two[1] == "." or comma is None:
             part, whole = digits.replace(",", "."), re.sub("[.,]", "", digits)
+            # A point that would be taken for thousands again is no way to write the part.
+            clear = f"{float(part):g}".replace(".", "," if comma else ".")
             raise Trouble(
                 f"could be {part} or {whole}",
-                f"write {part} or {whole}, and whole numbers without a separator",
+                f"write {clear} or {whole}, and whole numbers without a separator",
             )
         return float(digits.replace(",", "." if comma else ""))
     if _COMMA_DECIMAL.fullmatch(digits):

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from ..cane import gouge
+from .cells import same_currency
 from .findings import Findings, Severity
 from .minutes import batches
 from .settings import Settings
-from .spelling import respelled
+from .spelling import once_for_all, respelled
 from .tables import TABLES
 from .tidy import cutoff, lots_of
 
@@ -86,10 +88,10 @@ def _nowhere(tables: Tables, found: Findings) -> None:
                 )  # fmt: skip
                 continue
             mend = {
-                label: f"write {hints[label]}, most likely"
+                label: f"write {hints[label]}, most likely{once_for_all(column.name, rows)}"
                 if label in hints
                 else f"add it to {column.refers}, or mend the label"
-                for label in astray.unique()
+                for label, rows in astray.value_counts().items()
             }
             severity: Severity = "warning" if column.name == "retie_of" else "error"
             found.each(name, column.name, astray, severity, f"is not in {column.refers}", mend)
@@ -239,13 +241,15 @@ def _prices(tables: Tables, settings: Settings, found: Findings) -> None:
     """Prices that do not add up: another currency, a quantity of nothing named."""
     lots = tables["lots"]
     priced = lots["price"].notna() | lots["freight"].notna()
-    foreign = lots["currency"].notna() & lots["currency"].str.upper().ne(settings.currency.upper())
-    wrong = lots.index[priced & foreign]
+    same = lots["currency"].map(partial(same_currency, other=settings.currency), na_action="ignore")
+    wrong = lots.index[priced & same.eq(False)]
     found.each(
         "lots", "currency", lots.loc[wrong, "currency"], "error",
         f"is not {settings.currency}, in which the costs are counted; the price is not used",
         f"write the price in {settings.currency}, as it was paid",
     )  # fmt: skip
+    written = lots["currency"].mask(same.eq(True), settings.currency)
+    tables["lots"] = lots.assign(currency=written)
     _empty(tables, "lots", wrong, ["price", "freight"])
     unsaid = lots["quantity"].notna() & lots["quantity_unit"].isna()
     unsaid &= ~lots["form"].isin(["split", "gouged", "shaped"])

@@ -32,19 +32,33 @@ def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sh
     RecordError
         When the path leads nowhere or no table is found there.
     """
+    if path.suffix.casefold() in _ENDINGS and not path.is_dir():
+        raise RecordError(f"{path} is one table of a bench: name its folder, {path.parent}.")
     folder = path if path.is_dir() else path.parent
     sheets = _from_csv(folder, settings, found) if path.is_dir() else {}
     book = path if not path.is_dir() else _workbook(folder)
     if book is not None:
         _add_workbook(book, sheets, settings, found)
     if not sheets:
-        unread = found.frame()
-        because = "" if unread.empty else f" ({unread['problem'].iloc[0]})"
-        raise RecordError(
-            f"{path} holds no table that can be read{because}: put lots.csv and reeds.csv there, "
-            f"or a workbook {FILE}; `reedlab new` writes them to fill in."
-        )
+        raise RecordError(_nothing(path, found))
     return sheets
+
+
+def _nothing(path: Path, found: Findings) -> str:
+    """Say that a path holds no table, and what to do with what lies there instead."""
+    says = f"{path} holds no table that can be read"
+    there = _listed(path) if path.is_dir() else [path]
+    if other := [p.name for p in there if p.suffix.casefold() in (".ods", ".xls")]:
+        return f"{says}: open {other[0]} in the spreadsheet and save it as {FILE}, or as CSV."
+    unread = found.frame()
+    if len(unread):
+        return f"{says}, for {unread['problem'].iloc[0]}: {unread['mend'].iloc[0]}."
+    if books := [p.name for p in there if p.suffix.casefold() == ".xlsx"]:
+        return f"{says}: call {books[0]} {FILE}, if that is the workbook of your records."
+    return (
+        f"{says}: put lots.csv and reeds.csv there, or a workbook {FILE}; 'reedlab new' writes "
+        "them to fill in."
+    )
 
 
 def _listed(folder: Path) -> list[Path]:

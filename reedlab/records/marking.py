@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ..errors import WriteError
 from .bench import Bench
 from .findings import Findings
 from .folder import read_sheets
@@ -41,9 +42,12 @@ def mark_workbook(bench: Bench, path: Path | str) -> Path:
     Raises
     ------
     WriteError
-        When the file is there already, or cannot be written.
+        When the file is there already, cannot be written, or is not called as a workbook is.
     """
     from openpyxl import Workbook
+
+    if Path(path).suffix.casefold() != ".xlsx":  # spreadsheets go by the ending
+        raise WriteError(f"{path} does not end in .xlsx: call it {Path(path).stem}.xlsx, say.")
 
     book = Workbook()
     _list(book.active, bench.findings)

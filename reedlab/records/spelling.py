@@ -25,6 +25,7 @@ _NAMED = (
     ("pieces", "hardness_gauge"),
     ("gauge", "operator"),
 )
+_MANY_ROWS = 3  # from there on, a line in bench.toml is less work
 _MOST_NAMES = 400  # beyond, they are labels rather than names, and pairs are too many
 
 
@@ -44,12 +45,14 @@ def check(tables: Mapping[str, pd.DataFrame], found: Findings) -> None:
             continue
         counts = pd.concat([values for _, values in places]).value_counts()
         meant = likely_meant(counts.to_dict())
+        rows = {name: "1 row" if n == 1 else f"{n} rows" for name, n in counts.items()}
         for table, values in places:
             for row, value in values[values.isin(list(meant))].items():
                 found.add(
                     table, int(str(row)), column, value, "warning",
-                    f"is nearly {meant[value]}, which stands in {counts[meant[value]]} rows",
-                    f"write {meant[value]}, or leave it if they are two",
+                    f"is nearly {meant[value]}, which stands in {rows[meant[value]]}",
+                    f"write {meant[value]}{once_for_all(column, counts[value])}, or leave it if "
+                    "they are two",
                 )  # fmt: skip
 
 
@@ -69,6 +72,11 @@ def likely_meant(counts: Mapping[str, int]) -> dict[str, str]:
         if seldom not in meant and often not in meant and _nearly(often, seldom):
             meant[seldom] = often
     return meant
+
+
+def once_for_all(column: str, rows: int) -> str:
+    """Offer to say once in the settings what would have to be mended in many rows."""
+    return f" (or say so once, under [words.{column}] in bench.toml)" if rows > _MANY_ROWS else ""
 
 
 def respelled(labels: Iterable[str], known: Iterable[str]) -> dict[str, str]:

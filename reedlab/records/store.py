@@ -54,6 +54,8 @@ def beside(path: Path | str, *, replace: bool = False) -> Iterator[Path]:
     path = Path(path)
     if not replace and os.path.lexists(path):
         raise WriteError(f"{path} exists already: choose another name, or move it away.")
+    if above := next((p for p in path.parents if p.is_file()), None):
+        raise WriteError(f"{path} cannot be written: {above} is a file, name a folder instead.")
     # The name's random part keeps two runs at once apart.
     fresh = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:

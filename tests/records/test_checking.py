@@ -148,6 +148,7 @@ def test_near_spellings_are_asked_about_and_labels_are_not():
     assert found["row"].tolist() == [4]
     assert found["mend"].iloc[0] == "write Ochre, or leave it if they are two"
     assert named(made, "shape").empty  # two shapes, not two spellings
+    assert found["problem"].iloc[0] == "is nearly Ochre, which stands in 2 rows"
     makers = named(bench(reeds=[{}, {}, {"maker": "K.L."}, {"maker": "KM"}]), "maker")
     assert makers["row"].tolist() == [
         4
@@ -224,6 +225,30 @@ def test_a_good_reed_was_not_lost_and_a_failure_not_sold():
     made = bench(reeds=[{"lost_at": "clip"}, {"outcome": "broken", "sold_for": 20}])
     assert named(made, "lost_at")["row"].tolist() == [2]
     assert named(made, "sold_for")["row"].tolist() == [3]
+
+
+def test_what_stands_in_many_rows_can_be_mended_once():
+    for row, column in (({"lot": "l1"}, "lot"), ({"shape": "b2"}, "shape")):
+        reeds = [{"shape": "B2"}] * 6
+        few, many = (
+            named(bench(reeds=[*reeds, *[row] * n]), column)["mend"].unique() for n in (3, 4)
+        )
+        assert len(few) == len(many) == 1
+        assert "bench.toml" not in few[0]
+        assert f"(or say so once, under [words.{column}] in bench.toml)" in many[0]
+    settings = Settings(words={"lot": {"l1": "L1"}, "shape": {"b2": "B2"}})
+    row = {"lot": "l1", "shape": "b2"}
+    assert named(bench(reeds=[{"shape": "B2"}, row], settings=settings), "lot").empty
+
+
+def test_a_currency_may_be_written_by_its_sign():
+    lots = [{"lot": name, "price": 50, "currency": name} for name in ("EUR", "eur", "€", "Euro")]
+    made = bench(lots=lots, reeds=[{"lot": "EUR"}])
+    assert named(made, "currency", "lots").empty
+    assert made.tables["lots"]["currency"].tolist() == ["EUR"] * 4
+    assert made.tables["lots"]["price"].tolist() == [50] * 4
+    made = bench(lots=lots, reeds=[{"lot": "EUR"}], settings=Settings(currency="CAD"))
+    assert len(named(made, "currency", "lots")) == 4
 
 
 def test_a_price_in_another_currency_is_not_used():

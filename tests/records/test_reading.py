@@ -150,7 +150,8 @@ def test_numbers_in_the_ways_people_write_them(tmp_path, text, number):
         (["1,234", "7"], [np.nan, 7.0]),  # nothing tells
         (["1.234.567", "0,5"], [1234567.0, 0.5]),
         (["1.234,50 €", "0,5"], [1234.5, 0.5]),
-        (["EUR 12", "$ 7.50"], [12.0, 7.5]),
+        (["EUR 12", "€ 7.50", "$ 7.50", "9 usd"], [12.0, 7.5, np.nan, np.nan]),  # never as euros
+        (["25,-", "0,5", "12.-", "8,-- €"], [25.0, 0.5, 12.0, 8.0]),
         (["1 234,50", "1'234.50"], [1234.5, 1234.5]),
         (["1.234", "0,5"], [np.nan, 0.5]),
     ],
@@ -161,6 +162,16 @@ def test_a_comma_is_taken_for_what_the_table_shows_it_to_be(tmp_path, prices, ex
     np.testing.assert_array_equal(bench.tables["lots"]["price"], expected)
     unread = bench.findings.query("column == 'price'")
     assert len(unread) == np.isnan(expected).sum()
+
+
+@pytest.mark.parametrize(("rest", "clear"), [("0,5", "1,5 or 1500"), ("7", "1.5 or 1500")])
+def test_what_is_asked_for_can_be_read(tmp_path, rest, clear):
+    """A number with two readings is to be written in a way that has one."""
+    mark = "." if "," in rest else ","
+    for text in (f"1{mark}500", *clear.split(" or ")):
+        rows = f'lot,supplier,price\nL1,Ochre,"{text}"\nL2,Ochre,"{rest}"\n'
+        found = read(tmp_path, rows, "lots.csv").findings.query("column == 'price'")
+        assert found["mend"].str.startswith(f"write {clear}").tolist() == [True] * (mark in text)
 
 
 @pytest.mark.parametrize(
@@ -254,8 +265,29 @@ def test_nothing_to_read_is_the_one_error_that_is_raised(tmp_path):
     with pytest.raises(RecordError, match="no table that can be read"):
         open_bench(tmp_path)
     (tmp_path / "records.xlsx").write_bytes(b"not a workbook")
-    with pytest.raises(RecordError, match="cannot be read"):
+    with pytest.raises(RecordError, match=r"cannot be read .* save it anew as \.xlsx"):
         open_bench(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("my records.xlsx", "call my records.xlsx records.xlsx"),
+        ("records.ods", "open records.ods in the spreadsheet and save it as records.xlsx"),
+        ("reed.csv", "call it reeds"),
+        ("diary.pdf", "put lots.csv and reeds.csv there"),
+    ],
+)
+def test_what_lies_there_instead_is_named(tmp_path, name, says):
+    (tmp_path / name).write_bytes(b"x")
+    with pytest.raises(RecordError, match=says):
+        open_bench(tmp_path)
+
+
+def test_one_table_of_a_bench_is_no_bench(tmp_path):
+    read(tmp_path, "reed\n1\n")
+    with pytest.raises(RecordError, match="one table of a bench: name its folder"):
+        open_bench(tmp_path / "reeds.csv")
 
 
 def test_numbers_that_a_table_holds_as_text_and_text_that_is_a_number():

@@ -126,8 +126,9 @@ def test_what_raises_leaves_nothing_behind(tmp_path):
 
 def test_a_folder_that_cannot_be_written_is_a_sentence(tmp_path):
     (tmp_path / "file").write_text("")
-    with pytest.raises(WriteError, match="cannot be written"):
-        write_text("x", tmp_path / "file" / "below.txt")
+    for below in ("below.txt", "further/below.txt"):
+        with pytest.raises(WriteError, match="file is a file, name a folder instead"):
+            write_text("x", tmp_path / "file" / below)
 
 
 def test_text_that_looks_like_a_formula_stays_text_in_csv(tmp_path):
@@ -173,3 +174,5 @@ def test_marked_cells_lie_where_the_records_have_them(faulty, tmp_path):
     assert {path: path.read_bytes() for path in faulty.iterdir()} == before
     with pytest.raises(WriteError, match="exists already"):
         mark_workbook(bench, tmp_path / "marked.xlsx")
+    with pytest.raises(WriteError, match=r"call it marked\.xlsx"):
+        mark_workbook(bench, tmp_path / "marked")
