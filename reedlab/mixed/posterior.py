@@ -32,6 +32,7 @@ from scipy.special import expit
 
 from reedlab.errors import ModelError
 from reedlab.mixed import diagnostics
+from reedlab.mixed.centred import Centred
 from reedlab.mixed.conditional import Conditional
 from reedlab.mixed.conditional_families import conditional
 from reedlab.mixed.fitted import Fitted
@@ -62,11 +63,12 @@ class Posterior:
     priors
         What was believed before.
     conditional
-        The density of the effects given the sds.
+        The density of the effects given the sds, random slopes counted from their columns' means
+        (see `reedlab.mixed.centred`).
     lattice
-        Where the sds' posterior was explored.
+        Where the sds' posterior was explored, in the same terms.
     sample
-        The draws.
+        The draws, for the columns as they are given.
     seed
         What the draws came from.
     recipe
@@ -314,7 +316,8 @@ class Posterior:
         if seed is None and (n is None or n <= len(have.points)):
             return have.first(n)
         key = np.random.SeedSequence(self.seed if seed is None else seed)
-        return draw(self.conditional, self.lattice, n or len(have.points), key)
+        drawn = draw(self.conditional, self.lattice, n or len(have.points), key)
+        return Centred.of(self.design).back(self.conditional, drawn)
 
 
 def posterior(
@@ -337,7 +340,7 @@ def posterior(
     if priors is None:
         response = fitted.recipe.formula.response if fitted.recipe is not None else ""
         priors = Priors.default(family, response, design.y)
-    sds = np.concatenate(fitted.sds)
+    sds = Centred.of(design).sds(fitted)
     return design_posterior(design, family, priors, seed, draws, fitted.recipe, sds)
 
 
@@ -359,9 +362,10 @@ def design_posterior(
     """
     if family == "gaussian":
         refuse_one_value(design.y)
-    scales = Scales.of(design.terms, priors, residual=family == "gaussian")
+    centred = Centred.of(design)
+    scales = Scales.of(centred.design.terms, priors, residual=family == "gaussian")
     with one_thread():  # many small matrices: threads would only wait for one another
-        cond = conditional(design, family, priors, scales)
+        cond = conditional(centred.design, family, priors, scales)
         start, width = scales.start(design, sds)
         for finer in (1.0, 2.0) if scales.size < 4 else (1.0,):
             try:
@@ -377,6 +381,7 @@ def design_posterior(
             if checks["ok"].all():
                 break
     diagnostics.warn(checks)
+    sample = centred.back(cond, sample)
     return Posterior(design, family, priors, cond, lattice, sample, seed, recipe)
 
 

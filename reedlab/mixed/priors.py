@@ -9,7 +9,8 @@ parameter                 default prior
 sd of groups (logit)      half-normal, scale 0.75: an sd of 1.5 is already a strange bench
 sd of groups (log-min)    half-normal, scale 0.25
 sd of groups (other)      half-normal, scale = the response's own sd
-sd of a slope             the group's scale divided by the sd of the slope's column
+sd of a slope             the group's scale divided by the sd of the slope's column; beside
+                          correlated slopes an intercept's sd is that at the columns' means
 correlation of slopes     LKJ, eta 2: mild doubt about correlations near one
 a coefficient             normal(0, 2.5 / sd of its column); a 0/1 column counts as it stands
 intercept                 normal(0, 2.5) for the linear predictor where every column stands

@@ -114,6 +114,25 @@ class Scales:
             at_sd, at_cor = at_sd + k, at_cor + len(pairs)
         return out
 
+    def put(self, points: np.ndarray, t: int, factors: np.ndarray) -> None:
+        """Write the sds and correlations of one term into points, from factors F (G, k, k) of FF'.
+
+        `lambdas` then gives the lower triangular factor of the same covariance.
+        """
+        term, before = self.terms[t], self.terms[:t]
+        at_sd = sum(other.k for other in before)
+        at_cor = len(self.sd_names) + sum(len(other.pairs) for other in before)
+        lower = np.linalg.qr(factors.transpose(0, 2, 1))[1].transpose(0, 2, 1)
+        lower = lower * np.where(np.einsum("gkk->gk", lower) < 0.0, -1.0, 1.0)[:, None, :]
+        sd = np.sqrt(np.sum(lower**2, axis=2))
+        points[:, at_sd : at_sd + term.k] = sd
+        left = np.ones_like(sd)
+        for c, (i, j) in enumerate(term.pairs):
+            length = np.maximum(sd[:, i] * left[:, i], 1e-300)
+            partial = np.clip(lower[:, i, j] / length, -1.0 + 1e-12, 1.0 - 1e-12)
+            points[:, at_cor + c] = np.arctanh(partial)
+            left[:, i] *= np.sqrt(1.0 - partial**2)
+
     def log_prior(self, points: np.ndarray) -> np.ndarray:
         """Log prior density of each point in these coordinates, up to a constant."""
         n_sd = len(self.sd_names)

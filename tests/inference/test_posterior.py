@@ -21,6 +21,7 @@ from reedlab.mixed.binomial import joint_mode
 from reedlab.mixed.conditional_families import conditional
 from reedlab.mixed.posterior import design_posterior, posterior
 from reedlab.mixed.priors import Priors
+from reedlab.mixed.scales import Scales
 from reedlab.mixed.terms import Design, RandomTerm
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -179,6 +180,58 @@ def test_slopes_with_correlation():
     inside = (table["low"].iloc[:5] < estimate) & (estimate < table["high"].iloc[:5])
     assert inside.all()
     assert table.loc["x", "sd"] == pytest.approx(model.bse_fe["x"], rel=0.15)
+
+
+def test_where_a_slopes_predictor_starts_does_not_matter():
+    """A density of 0 is no cane: x and x + 10 have one posterior, as they have one likelihood.
+
+    Counted from 0, a prior on how far lots lie apart there would hold their slopes together.
+    """
+    rng = np.random.default_rng(3)
+    lot, x = np.repeat(np.arange(10), 25), rng.normal(0.0, 1.0, 250)
+    grade = pd.Series(rng.choice([*"abc"], 250), dtype="category")
+    slopes = rng.normal(0.4, 0.8, 10)
+    chance = 1 / (1 + np.exp(-(0.3 + slopes[lot] * x)))
+    data = pd.DataFrame({"lot": lot.astype(str), "x": x, "grade": grade})
+    data["y"] = (rng.random(250) < chance).astype(float)
+    far = data.assign(x=x + 10.0)
+    one, other = (
+        fit("y ~ x + grade + (x | lot)", rows, "binomial").posterior(seed=2, draws=20_000)
+        for rows in (data, far)
+    )
+    a, b = one.draws(), other.draws()
+    at_0 = {  # of the draws at x = 10, what they say at 0
+        "Intercept": b["Intercept"] + 10 * b["x"],
+        "sd lot": np.sqrt(
+            b["sd lot"] ** 2 + 100 * b["sd lot x"] ** 2
+            + 20 * b["cor lot x"] * b["sd lot"] * b["sd lot x"]
+        ),
+    }  # fmt: skip
+    for name in a.columns.drop("cor lot x"):
+        told = at_0.get(name, b[name])
+        assert told.mean() == pytest.approx(a[name].mean(), abs=0.05 * a[name].std())
+        assert told.std() == pytest.approx(a[name].std(), rel=0.05)
+    assert 0.4 < b["sd lot x"].median() < 1.3 and b["cor lot x"].median() < -0.9
+    chance = [post.predict(rows.head(20)) for post, rows in ((one, data), (other, far))]
+    np.testing.assert_allclose(chance[0].mean(axis=0), chance[1].mean(axis=0), atol=0.01)
+    rows = pd.DataFrame({"x": [0.0, 1.5], "grade": "a"})
+    new = [one.predict(rows, "lot"), other.predict(rows.assign(x=rows["x"] + 10.0), "lot")]
+    np.testing.assert_allclose(new[0].std(axis=0), new[1].std(axis=0), rtol=0.05)
+    again = other.draws(1000, seed=9)
+    assert again["sd lot x"].mean() == pytest.approx(b["sd lot x"].mean(), rel=0.1)
+
+
+def test_coordinates_of_a_covariance_give_it_back():
+    """Three correlated columns: sds and partial correlations of F F', then their factor again."""
+    rng = np.random.default_rng(4)
+    basis = np.column_stack([np.ones(30), rng.normal(size=(30, 2))])
+    term = RandomTerm("lot", tuple("abcde"), np.arange(30) % 5, ("Intercept", "x", "z"), basis)
+    scales = Scales.of((term,), Priors(), residual=False)
+    factors, points = rng.normal(size=(50, 3, 3)), np.zeros((50, scales.size))
+    scales.put(points, 0, factors)
+    (lower,) = scales.lambdas(points)
+    expected = factors @ factors.transpose(0, 2, 1)
+    np.testing.assert_allclose(lower @ lower.transpose(0, 2, 1), expected, atol=1e-9)
 
 
 def test_a_group_with_no_spread_reaches_zero():
