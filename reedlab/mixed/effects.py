@@ -15,7 +15,7 @@ References
 ----------
 Lenth, R. V. (2016). Least-squares means: the R package lsmeans. Journal of Statistical Software
 69(1). Arel-Bundock, V., Greifer, N. and Heiss, A. (2024). How to interpret statistical models using
-marginaleffects. Journal of Statistical Software 111(9).
+marginaleffects for R and Python. Journal of Statistical Software 111(9).
 """
 
 from __future__ import annotations
