@@ -280,7 +280,8 @@ class Fit:
         """Test whether a grouping's effects vary at all, against a null of `n` simulated refits.
 
         With three suppliers of five reeds each the ratio is 0 in 60 % of data without any
-        difference (by ML in 74 %), not in half of them; see :func:`reedlab.mixed.significance.variance_test`.
+        difference (by ML in 74 %), not in half of them; see
+        :func:`reedlab.mixed.significance.variance_test`.
 
         Examples
         --------

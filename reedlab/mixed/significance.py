@@ -2,8 +2,9 @@
 
 A p-value stands beside an effect's size and interval, never in their place. The usual chi-square
 nulls are wrong where it matters here: for the variance between three suppliers of five reeds each
-the mass at zero is 0.60 by REML and 0.74 by ML, not one half; and a coefficient that varies between suppliers has as many independent
-observations as there are suppliers, not reeds. So those nulls are simulated.
+the mass at zero is 0.60 by REML and 0.74 by ML, not one half; and a coefficient that varies between
+suppliers has as many independent observations as there are suppliers, not reeds. So those nulls are
+simulated.
 
 References
 ----------
