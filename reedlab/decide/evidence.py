@@ -77,8 +77,7 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
             f"of another: record outcome and minutes of five to ten reeds of at least two lots of "
             f"each {arm}, and ask again."
         )
-    for name in {arm, "supplier", "lot", "maker"}:
-        reeds[name] = pd.Categorical(reeds[name].astype(str))
+    reeds = as_factors(reeds, arm, "supplier", "lot", "maker")
     before, filled = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency, arm)
     counts = reeds.groupby(arm, observed=True).agg(lots=("lot", "nunique"), reeds=("reed", "size"))
     arms = counts.join(before).reset_index()
@@ -90,6 +89,11 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
         mean_price(every),
         (*_left_out(every, counts.index, arm), *filled),
     )
+
+
+def as_factors(reeds: pd.DataFrame, *names: str) -> pd.DataFrame:
+    """Return the reeds with these columns as categories of the levels that are there, by name."""
+    return reeds.assign(**{name: pd.Categorical(reeds[name].astype(str)) for name in names})
 
 
 def _left_out(every: pd.DataFrame, kept: pd.Index, arm: str) -> tuple[str, ...]:

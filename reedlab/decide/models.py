@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.evidence import Evidence, listed
+from reedlab.decide.evidence import Evidence, as_factors, listed
 from reedlab.decide.nextlot import Ability, NextLot, next_lot
 from reedlab.errors import DataError, DecisionError, ModelError
 from reedlab.mixed.fitting import fit
@@ -206,8 +206,7 @@ def success_posterior(reeds: pd.DataFrame, spec: Spec, seed: int, draws: int) ->
 def _posterior(
     response: str, reeds: pd.DataFrame, family: str, spec: Spec, seed: int, draws: int
 ) -> Posterior:
-    factors = {spec.arm, "supplier", "lot", "maker", "season"}
-    reeds = reeds.assign(**{c: pd.Categorical(reeds[c].astype(str)) for c in factors})
+    reeds = as_factors(reeds, spec.arm, "supplier", "lot", "maker", "season")
     formula = f"{response} ~ {formula_of(reeds, spec)}"
     design, recipe = build(formula, reeds, family)
     priors = Priors.default(family, response, design.y).scaled(spec.prior_factor)

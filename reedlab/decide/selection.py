@@ -14,14 +14,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.evidence import listed
+from reedlab.decide.draws import stacked
+from reedlab.decide.evidence import as_factors, listed
 from reedlab.decide.models import Spec, ability, success_posterior
 from reedlab.decide.suppliers import SupplierAnswer, answer
 
+_BEFORE_TYING = ("came in", "lost before tying", "not tied yet")
 STAGES = (
-    "came in",
-    "lost before tying",
-    "not tied yet",
+    *_BEFORE_TYING,
     "tied",
     "pending",
     "given up",
@@ -51,36 +51,41 @@ def flow(bench: Any) -> pd.DataFrame:
         known only for lots with a tally or with losses noted on their pieces; a piece not tied yet
         came through and has no reed. Cane that was tied again is one piece, with its last end.
     """
+    return _flow(_by_supplier(bench))
+
+
+def _flow(wide: pd.DataFrame) -> pd.DataFrame:
+    long = wide[list(STAGES)].stack().rename_axis(["supplier", "stage"])
+    frame = long.rename("pieces").reset_index()
+    unknown = frame["supplier"].map(wide["lots_unknown"])
+    return frame.assign(
+        stage=pd.Categorical(frame["stage"], STAGES, ordered=True),
+        lots_unknown=unknown.where(frame["stage"].isin(_BEFORE_TYING), 0),
+    )
+
+
+def _by_supplier(bench: Any) -> pd.DataFrame:
+    """Count each supplier's pieces at every stage, one column a stage, and its lots_unknown."""
     losses = bench.losses.astype({"supplier": str})
     reeds = bench.reeds.dropna(subset="supplier").astype({"supplier": str})
     reeds = reeds[~reeds["reed"].isin(reeds["retie_of"].dropna())]
     known = losses["pieces_in"].notna() & losses["pieces_lost"].notna()
     through = losses["pieces_lost"] + losses["pieces_tied"]
     came_in = losses["pieces_in"].where(known).clip(lower=through)
-    parts = {
-        "came in": came_in,
-        "lost before tying": losses["pieces_lost"],
-        "not tied yet": came_in - through,
-    }
-    rows = []
-    for name in sorted(losses["supplier"].dropna().unique()):
-        own, tied = losses["supplier"] == name, reeds[reeds["supplier"] == name]
-        outcomes = tied["outcome"].astype(object).value_counts()
-        counts = {stage: part[own].sum() for stage, part in parts.items()} | {
-            "tied": len(tied),
-            "pending": int(tied["outcome"].isna().sum()),
-            "given up": outcomes.get("given_up", 0),
-            **{stage: outcomes.get(stage, 0) for stage in ("broken", "reject", "playable", "good")},
-            "sold": int(tied["sold_for"].notna().sum()),
-            "returned": int(tied["returned_on"].notna().sum()),
+    cane = pd.DataFrame(
+        {
+            "came in": came_in,
+            "lost before tying": losses["pieces_lost"],
+            "not tied yet": came_in - through,
+            "lots_unknown": ~known,
         }
-        unknown = int((own & ~known).sum())
-        rows += [
-            (name, stage, int(counts[stage]), unknown if stage in parts else 0) for stage in STAGES
-        ]
-    frame = pd.DataFrame(rows, columns=["supplier", "stage", "pieces", "lots_unknown"])
-    frame["stage"] = pd.Categorical(frame["stage"], STAGES, ordered=True)
-    return frame
+    )
+    ends = reeds["outcome"].astype(object).fillna("pending").str.replace("_", " ")
+    made = pd.get_dummies(ends, dtype=int).assign(
+        tied=1, sold=reeds["sold_for"].notna(), returned=reeds["returned_on"].notna()
+    )
+    counts = cane.groupby(losses["supplier"]).sum().join(made.groupby(reeds["supplier"]).sum())
+    return counts.reindex(columns=[*STAGES, "lots_unknown"]).fillna(0).astype(int)
 
 
 def returns(bench: Any, level: float = 0.9) -> pd.DataFrame:
@@ -176,18 +181,16 @@ def examine(bench: Any, said: SupplierAnswer) -> Selection:
     said
         The comparison; its evidence, minutes and seed are used again.
     """
-    followed = flow(bench)
-    counts = _counts(followed)
-    every = bench.reeds.dropna(subset=["supplier"]).reset_index(drop=True)
-    for name in ("supplier", "lot", "maker"):
-        every[name] = pd.Categorical(every[name].astype(str))
-    every = every[every["supplier"].isin(said.evidence.arms["supplier"])].reset_index(drop=True)
+    arms, wide = said.evidence.arms["supplier"], _by_supplier(bench)
+    counts = _counts(wide)
+    every = as_factors(bench.reeds.dropna(subset="supplier"), "supplier", "lot", "maker")
+    every = every[every["supplier"].isin(arms)].reset_index(drop=True)
     least, most = _bounded(every)
     own = (every["supplier"] == said.best).to_numpy()
-    untied = counts.set_index("supplier").reindex(said.evidence.arms["supplier"]).fillna(0.0)
-    best = untied.index == said.best
-    waste = 1 + (untied["waiting"] / untied["known_tied"].clip(lower=1)).to_numpy()
-    good = (untied["never_tied"] / untied["known_tied"].clip(lower=1)).to_numpy()
+    came_in, lost, waiting = wide.reindex(arms).fillna(0.0)[list(_BEFORE_TYING)].to_numpy(float).T
+    went_on = np.maximum(came_in - lost - waiting, 1)
+    waste, good = 1 + waiting / went_on, (lost + waiting) / went_on
+    best = (arms == said.best).to_numpy()
     answers = {
         "as answered": said,
         "pending and returned reeds failed": _again(said, every, least),
@@ -201,19 +204,13 @@ def examine(bench: Any, said: SupplierAnswer) -> Selection:
             untied_good=np.where(best, 0.0, good),
         ),
     }
-    bounds = pd.concat(
-        [
-            a.table[["supplier", "success", "cost", "prob_best"]].assign(assumption=name)
-            for name, a in answers.items()
-        ],
-        ignore_index=True,
-    )
+    shown = ["supplier", "success", "cost", "prob_best"]
     return Selection(
-        followed,
+        _flow(wide),
         returns(bench),
-        counts.drop(columns=["waiting", "known_tied"]),
+        counts,
         _shares(counts, every, least, most),
-        bounds[["assumption", "supplier", "success", "cost", "prob_best"]],
+        stacked({name: a.table[shown] for name, a in answers.items()}, "assumption"),
         {name: _stays(a, said.best) for name, a in answers.items()},
     )
 
@@ -271,7 +268,7 @@ def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
     str
         The counts of all suppliers in a sentence.
     """
-    counts = _counts(flow(bench)).drop(columns=["waiting", "known_tied"])
+    counts = _counts(_by_supplier(bench))
     n = counts.drop(columns="supplier").sum()
     silent = n["lots_unknown"]
     unknown = f" ({silent} lot{'' if silent == 1 else 's'} without a count)" if silent else ""
@@ -282,24 +279,12 @@ def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
     )
 
 
-def _counts(followed: pd.DataFrame) -> pd.DataFrame:
-    """Count by supplier what a comparison leaves out, each piece once."""
-    wide = followed.pivot(index="supplier", columns="stage", values="pieces")
+def _counts(wide: pd.DataFrame) -> pd.DataFrame:
+    """Count by supplier what a comparison leaves out, each piece once; see `Selection.counts`."""
     never = wide["lost before tying"] + wide["not tied yet"]
-    unknown = followed[followed["stage"] == "came in"].set_index("supplier")["lots_unknown"]
-    return pd.DataFrame(
-        {
-            "came_in": wide["came in"],
-            "never_tied": never,
-            "waiting": wide["not tied yet"],
-            "known_tied": wide["came in"] - never,
-            "tied": wide["tied"],
-            "pending": wide["pending"],
-            "given_up": wide["given up"],
-            "returned": wide["returned"],
-            "lots_unknown": unknown,
-        }
-    ).reset_index()
+    named = wide.rename(columns=lambda stage: stage.replace(" ", "_")).assign(never_tied=never)
+    names = ["came_in", "never_tied", "tied", "pending", "given_up", "returned", "lots_unknown"]
+    return named[names].reset_index()
 
 
 def _shares(
