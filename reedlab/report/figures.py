@@ -10,66 +10,21 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Iterable
 from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from reedlab.report.look import DASHED, INK, MARKERS, PALETTE, PAPER, PERCENT, theme
 from reedlab.report.numbers import heading
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-PAPER = "#fffdf8"
-INK = "#2a241c"
-SOFT = "#6a5f50"
-LINE = "#dccfb4"
-# Dark to light in steps that grey keeps apart; apart also for the three kinds of colour blindness.
-PALETTE = ("#14293d", "#8c2f1b", "#2f6f8f", "#b5762a", "#7fa894", "#e0bd6b")
-MARKERS = ("o", "s", "^", "D", "v", "P")
 WIDTH_IN = 5.2  # small enough that its letters can be read on a phone
-
-
-def theme() -> dict[str, Any]:
-    """Return the one look of every picture, as matplotlib's settings.
-
-    Returns
-    -------
-    dict
-        Keys and values of ``matplotlib.rcParams``; the functions of this module apply it
-        themselves.
-    """
-    return {
-        "figure.facecolor": PAPER,
-        "figure.dpi": 100,
-        "savefig.dpi": 160,
-        "savefig.facecolor": PAPER,
-        "axes.facecolor": PAPER,
-        "axes.edgecolor": SOFT,
-        "axes.labelcolor": INK,
-        "axes.titlecolor": INK,
-        "axes.titlelocation": "left",
-        "axes.titlesize": 11,
-        "axes.labelsize": 10,
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-        "axes.grid": True,
-        "axes.axisbelow": True,
-        "grid.color": LINE,
-        "grid.linewidth": 0.6,
-        "xtick.color": SOFT,
-        "ytick.color": SOFT,
-        "xtick.labelcolor": INK,
-        "ytick.labelcolor": INK,
-        "text.color": INK,
-        "text.hinting": "none",  # letters then hang less on the FreeType at hand
-        "font.family": "DejaVu Sans",  # comes with matplotlib: the same picture everywhere
-        "font.size": 10,
-        "legend.frameon": False,
-        "lines.linewidth": 1.6,
-    }
 
 
 def new_axes(height: float = 3.2, width: float = WIDTH_IN) -> Axes:
@@ -90,6 +45,24 @@ def _themed() -> AbstractContextManager[None]:
     import matplotlib as mpl
 
     return mpl.rc_context(theme())  # type: ignore[arg-type]
+
+
+def name_rows(ax: Axes, names: Iterable[Any], below: float = 0.5, above: float = 0.5) -> None:
+    """Write the names of a picture's rows, the first on top, and draw no grid along them.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Whose rows stand at 0, 1, 2 ...
+    names : iterable
+        One a row.
+    below, above : float
+        Room left under the last row and over the first.
+    """
+    texts = [str(name) for name in names]
+    ax.set_yticks(range(len(texts)), texts)
+    ax.set_ylim(len(texts) - 1 + below, -above)
+    ax.grid(visible=False, axis="y")
 
 
 def intervals(
@@ -127,9 +100,7 @@ def intervals(
     rows = np.arange(len(frame))
     ax.hlines(rows, frame[low], frame[high], color=PALETTE[2], linewidth=2.4)
     ax.plot(frame[value], rows, "o", color=PALETTE[0], markersize=6.5)
-    ax.set_yticks(rows, frame[name].astype(str))
-    ax.set_ylim(len(frame) - 0.5, -0.5)
-    ax.grid(visible=False, axis="y")
+    name_rows(ax, frame[name])
     ax.set_xlabel(xlabel or heading(value), loc="right")  # a long label has room to the left
     return ax
 
@@ -157,11 +128,9 @@ def shares(
     -------
     matplotlib.axes.Axes
     """
-    from matplotlib.ticker import PercentFormatter
-
     ax = intervals(frame, name, value, low, high, xlabel)
     ax.set_xlim(0, 1)
-    ax.xaxis.set_major_formatter(PercentFormatter(1))
+    ax.xaxis.set_major_formatter(PERCENT)
     return ax
 
 
@@ -188,16 +157,16 @@ def ratios(
     -------
     matplotlib.axes.Axes
     """
-    from matplotlib.ticker import LogLocator, NullFormatter, StrMethodFormatter
+    from matplotlib.ticker import LogLocator
 
     ax = intervals(frame, name, value, low, high, xlabel)
-    ax.axvline(1, color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    ax.axvline(1, **DASHED)
     ax.set_xscale("log")
     wide = frame[high].max() / frame[low].min() > 3
     steps = (1, 2, 5) if wide else (1, 1.1, 1.2, 1.3, 1.5, 2, 2.5, 3, 5, 6, 7, 8, 9)
     ax.xaxis.set_major_locator(LogLocator(subs=steps))
-    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:g}"))
-    ax.xaxis.set_minor_formatter(NullFormatter())
+    ax.xaxis.set_major_formatter("{x:g}")
+    ax.xaxis.set_minor_formatter("")
     return ax
 
 
@@ -220,15 +189,13 @@ def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: 
     -------
     matplotlib.axes.Axes
     """
-    from matplotlib.ticker import PercentFormatter
-
     ax = new_axes(height=3.8)
-    ax.plot([0, 1], [0, 1], color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    ax.plot([0, 1], [0, 1], **DASHED)
     ax.vlines(frame[said], frame["low"], frame["high"], color=PALETTE[2], linewidth=2.4)
     ax.plot(frame[said], frame[met], "o", color=PALETTE[0], markersize=6.5, clip_on=False)
     ax.set(xlim=(0, 1), ylim=(0, 1), ylabel=ylabel)
     for axis in (ax.xaxis, ax.yaxis):
-        axis.set_major_formatter(PercentFormatter(1, decimals=0))
+        axis.set_major_formatter(PERCENT)
     ax.set_xlabel(xlabel, loc="right")
     return ax
 
@@ -265,9 +232,7 @@ def by_lot(frame: pd.DataFrame, column: str, supplier: str = "supplier", lot: st
             half = stats.t.ppf(0.975, len(values) - 1) * stats.sem(values)
             ax.hlines(row, values.mean() - half, values.mean() + half, color=INK, linewidth=2.2)
         ax.plot(values.mean(), row, MARKERS[look], color=PALETTE[look], mec=PAPER, markersize=8)
-    ax.set_yticks(range(len(groups)), [f"{whose} {which}" for (whose, which), _ in groups])
-    ax.set_ylim(len(groups) - 0.4, -0.6)
-    ax.grid(visible=False, axis="y")
+    name_rows(ax, [f"{whose} {which}" for (whose, which), _ in groups], 0.6, 0.6)
     ax.set_xlabel(heading(column))
     return ax
 

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from reedlab.cane import gouge
-from reedlab.report.figures import INK, LINE, MARKERS, PALETTE, PAPER, SOFT, intervals, new_axes
+from reedlab.report.figures import intervals, new_axes
+from reedlab.report.look import DASHED, INK, LINE, MARKERS, PALETTE, PAPER, SOFT
 from reedlab.report.numbers import heading
 
 if TYPE_CHECKING:
@@ -129,7 +130,7 @@ def agreement(pieces: pd.DataFrame, limits: pd.DataFrame, quantity: str) -> Axes
     matplotlib.axes.Axes
     """
     ax = new_axes(height=3.0)
-    ax.axhline(0, color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    ax.axhline(0, **DASHED)
     for name, row in limits.iterrows():
         ax.axhspan(row["low"], row["high"], color=LINE, alpha=0.5, linewidth=0)
         ax.axhline(row["estimate"], color=PALETTE[2], linewidth=1.6)
@@ -155,16 +156,10 @@ def density_routes(table: pd.DataFrame) -> Axes:
     -------
     matplotlib.axes.Axes
     """
-    ax = new_axes(height=0.9 + 0.36 * len(table))
-    rows = np.arange(len(table))
-    ax.hlines(rows, 0.0005, table["tells_apart"], color=PALETTE[2], linewidth=2.4)
-    ax.plot(table["tells_apart"], rows, "o", color=PALETTE[0], markersize=6.5)
+    ax = intervals(table.assign(left=0.0005), "route", "tells_apart", "left", "tells_apart")
     ax.set_xscale("log")
     ax.set_xlim(left=0.001)
     ax.xaxis.set_major_formatter("{x:g}")
-    ax.set_yticks(rows, table["route"])
-    ax.set_ylim(len(table) - 0.5, -0.5)
-    ax.grid(visible=False, axis="y")
     ax.set_xlabel("least difference that shows (g/cm³)")
     return ax
 

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.report.figures import SOFT, intervals, ratios
+from reedlab.report.figures import intervals, ratios
+from reedlab.report.look import DASHED
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,5 +46,5 @@ def savings(frame: pd.DataFrame, unit: str) -> Axes:
     """
     what = f"saved for 100 blanks ({unit})"
     ax = intervals(frame.reset_index(), "rule", "saving", xlabel=what)
-    ax.axvline(0.0, color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    ax.axvline(0.0, **DASHED)
     return ax

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.report.figures import SOFT, shares
+from reedlab.report.figures import shares
+from reedlab.report.look import DASHED
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,5 +28,5 @@ def signs(frame: pd.DataFrame, threshold: float) -> Axes:
     matplotlib.axes.Axes
     """
     ax = shares(frame, "sign", "good", xlabel="blanks with this sign that turned out good")
-    ax.axvline(threshold, color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    ax.axvline(threshold, **DASHED)
     return ax

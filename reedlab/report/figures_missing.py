@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from reedlab.report.figures import LINE, PALETTE, PAPER, new_axes, ratios
+from reedlab.report.figures import name_rows, new_axes, ratios
+from reedlab.report.look import LINE, PALETTE, PAPER, PERCENT
 from reedlab.report.numbers import heading
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _SHOWN = 3  # imputations drawn of each piece
+_LEGEND: dict[str, Any] = {  # in a row above the picture
+    "loc": "upper left", "ncols": 2, "handletextpad": 0.2, "borderaxespad": 0, "frameon": False,
+}  # fmt: skip
 
 
 def both_ways(left_out: pd.DataFrame, filled_in: pd.DataFrame, xlabel: str = "") -> Axes:
@@ -37,8 +41,7 @@ def both_ways(left_out: pd.DataFrame, filled_in: pd.DataFrame, xlabel: str = "")
     ax.hlines(rows, pairs["low_filled"], pairs["high_filled"], color=PALETTE[3], linewidth=2.4)
     ax.plot(pairs["ratio_filled"], rows, "s", color=PALETTE[1], markersize=6)
     left, filled = ax.lines[0], ax.lines[-1]
-    ax.legend([left, filled], ["left out", "filled in"], loc="upper left", bbox_to_anchor=(0, 1.14),
-              ncols=2, handletextpad=0.2, borderaxespad=0, frameon=False)  # fmt: skip
+    ax.legend([left, filled], ["left out", "filled in"], bbox_to_anchor=(0, 1.14), **_LEGEND)
     return ax
 
 
@@ -56,8 +59,6 @@ def bench_shares(table: pd.DataFrame, name: str = "supplier") -> Axes:
     -------
     matplotlib.axes.Axes
     """
-    from matplotlib.ticker import PercentFormatter
-
     ax = new_axes(height=1.2 + 0.36 * max(len(table), 2))
     rows = np.arange(len(table))
     ax.hlines(rows, table["bench_share"], table["bench_share_kept"], color=LINE, linewidth=3)
@@ -67,14 +68,11 @@ def bench_shares(table: pd.DataFrame, name: str = "supplier") -> Axes:
         label="measured reeds",
     )  # fmt: skip
     counted = zip(table[name].astype(str), table["measured"], table["reeds"])
-    ax.set_yticks(rows, [f"{who}, {known} of {tied}" for who, known, tied in counted])
-    ax.set_ylim(len(table) - 0.5, -0.5)
+    name_rows(ax, [f"{who}, {known} of {tied}" for who, known, tied in counted])
     ax.set_xlim(left=0)
-    ax.grid(visible=False, axis="y")
-    ax.xaxis.set_major_formatter(PercentFormatter(1, decimals=0))
+    ax.xaxis.set_major_formatter(PERCENT)
     ax.set_xlabel("share of the bench", loc="right")
-    ax.legend(loc="upper left", bbox_to_anchor=(0, 1.16), ncols=2, handletextpad=0.2,
-              borderaxespad=0, frameon=False)  # fmt: skip
+    ax.legend(bbox_to_anchor=(0, 1.16), **_LEGEND)
     return ax
 
 
@@ -112,10 +110,7 @@ def filled_in(values: pd.DataFrame, column: str) -> Axes:
             part["value"], part["lot"].map(row).astype(float) + shift, mark, color=colour,
             markersize=4, alpha=0.6, label=label,
         )  # fmt: skip
-    ax.set_yticks(range(len(lots)), (lots["supplier"] + " " + lots["lot"]).tolist())
-    ax.set_ylim(len(lots) - 0.4, -0.6)
-    ax.grid(visible=False, axis="y")
+    name_rows(ax, lots["supplier"] + " " + lots["lot"], 0.6, 0.6)
     ax.set_xlabel(heading(column))
-    ax.legend(loc="upper left", bbox_to_anchor=(0, 1.06), ncols=2, handletextpad=0.2,
-              borderaxespad=0, frameon=False)  # fmt: skip
+    ax.legend(bbox_to_anchor=(0, 1.06), **_LEGEND)
     return ax

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.report.figures import INK, PALETTE, SOFT, new_axes
+from reedlab.report.figures import name_rows, new_axes
+from reedlab.report.look import DASHED, INK, PALETTE, PERCENT, SOFT
 from reedlab.report.priors import levels
 
 if TYPE_CHECKING:
@@ -31,24 +32,22 @@ def implied(frame: pd.DataFrame, typical: float, xlabel: str) -> Axes:
     -------
     matplotlib.axes.Axes
     """
-    from matplotlib.ticker import LogLocator, NullFormatter, PercentFormatter, StrMethodFormatter
+    from matplotlib.ticker import LogLocator
 
     ax = new_axes(height=0.9 + 0.36 * len(frame))
     rows = np.arange(len(frame))
-    ax.axvline(typical, color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    ax.axvline(typical, **DASHED)
     ax.hlines(rows, frame["low"], frame["high"], color=PALETTE[2], linewidth=1.4)
     ax.hlines(rows, frame["lower"], frame["upper"], color=PALETTE[0], linewidth=5)
     if frame["high"].max() <= 1:
         ax.set_xlim(0, 1)
-        ax.xaxis.set_major_formatter(PercentFormatter(1))
+        ax.xaxis.set_major_formatter(PERCENT)
     else:
         ax.set_xscale("log")
         ax.xaxis.set_major_locator(LogLocator(subs=(1, 2, 3, 5)))
-        ax.xaxis.set_major_formatter(StrMethodFormatter("{x:g}"))
-        ax.xaxis.set_minor_formatter(NullFormatter())
-    ax.set_yticks(rows, [f"another {other}" for other in frame["other"]])
-    ax.set_ylim(len(frame) - 0.5, -0.5)
-    ax.grid(visible=False, axis="y")
+        ax.xaxis.set_major_formatter("{x:g}")
+        ax.xaxis.set_minor_formatter("")
+    name_rows(ax, [f"another {other}" for other in frame["other"]])
     ax.set_xlabel(xlabel, loc="right")
     return ax
 
@@ -82,10 +81,8 @@ def beside(frame: pd.DataFrame, xlabel: str) -> Axes:
             own["at"], row - tall * own["prior"], color=INK, linestyle=(0, (4, 2)), label=before
         )
         ax.axhline(row, color=SOFT, linewidth=0.6)
-    ax.set_yticks(range(len(names)), [levels(name) for name in names])
-    ax.set_ylim(len(names) - 0.8, -0.9)
+    name_rows(ax, [levels(name) for name in names], 0.2, 0.9)
     ax.set_xlim(left=0)
-    ax.grid(visible=False, axis="y")
     ax.set_xlabel(xlabel, loc="right")
     ax.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=2, frameon=False)
     return ax

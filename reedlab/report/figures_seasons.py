@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.report.figures import PALETTE, new_axes
+from reedlab.report.figures import new_axes
+from reedlab.report.look import PALETTE, PERCENT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,8 +35,6 @@ def smooth(frame: pd.DataFrame, measure: str, over: str) -> Axes:
     -------
     matplotlib.axes.Axes
     """
-    from matplotlib.ticker import PercentFormatter
-
     own = frame[(frame["measure"] == measure) & (frame["over"] == over)]
     ax = new_axes()
     ax.fill_between(own["at"], own["low"], own["high"], color=PALETTE[2], alpha=0.25, linewidth=0)
@@ -43,7 +42,7 @@ def smooth(frame: pd.DataFrame, measure: str, over: str) -> Axes:
     ax.set_ylabel(_VALUE[measure])
     if measure == "success":
         ax.set_ylim(0, 1)
-        ax.yaxis.set_major_formatter(PercentFormatter(1))
+        ax.yaxis.set_major_formatter(PERCENT)
     else:
         ax.set_ylim(bottom=0)
     if over == "moisture":

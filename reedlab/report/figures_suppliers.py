@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.report.figures import INK, MARKERS, PALETTE, new_axes
+from reedlab.report.figures import name_rows, new_axes
+from reedlab.report.look import INK, MARKERS, PALETTE, PERCENT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -91,8 +92,6 @@ def chances(frame: pd.DataFrame, by: str) -> Axes:
     matplotlib.axes.Axes
         On an axis from nothing to all, in per cent; suppliers in the order of the first way.
     """
-    from matplotlib.ticker import PercentFormatter
-
     ways = frame[by].unique()
     order = frame.loc[frame[by] == ways[0], "supplier"].tolist()
     ax = new_axes(height=1.4 + 0.2 * len(ways) + 0.4 * max(len(order), 2))
@@ -104,11 +103,9 @@ def chances(frame: pd.DataFrame, by: str) -> Axes:
             own, at, MARKERS[i % len(MARKERS)], color=PALETTE[i % len(PALETTE)], label=way,
             markersize=6, markeredgecolor=INK, markeredgewidth=0.5,
         )  # fmt: skip
-    ax.set_yticks(np.arange(len(order)), order)
-    ax.set_ylim(len(order) - 0.5, -0.5)
+    name_rows(ax, order)
     ax.set_xlim(-0.03, 1.03)
-    ax.xaxis.set_major_formatter(PercentFormatter(1))
-    ax.grid(visible=False, axis="y")
+    ax.xaxis.set_major_formatter(PERCENT)
     ax.set_xlabel("probability of being the cheapest")
     ax.figure.legend(loc="outside lower center", ncols=1, fontsize=9, frameon=False)
     return ax

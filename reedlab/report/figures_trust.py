@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.report.figures import MARKERS, PALETTE, SOFT, new_axes, said_and_met
+from reedlab.report.figures import name_rows, new_axes, said_and_met
+from reedlab.report.look import DASHED, MARKERS, PALETTE, PERCENT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
 
 _LINES = {
     "variances known": "truth known",
@@ -39,14 +41,12 @@ def coverage(frame: pd.DataFrame, level: float = 0.95) -> Axes:
     quantities = list(dict.fromkeys(own["quantity"]))
     ax = new_axes(height=1.3 + 0.36 * len(quantities))
     ax.axvspan(own["low"].min(), own["high"].max(), color=PALETTE[4], alpha=0.3, linewidth=0)
-    ax.axvline(level, color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    ax.axvline(level, **DASHED)
     for place, (design, part) in enumerate(own.groupby("design", sort=False)):
         rows = np.array([quantities.index(name) for name in part["quantity"]]) + 0.2 * (place - 1)
         ax.plot(part["share"], rows, MARKERS[place], color=PALETTE[place], label=design, ms=5.5)
-    ax.set_yticks(range(len(quantities)), quantities)
-    ax.set_ylim(len(quantities) - 0.5, -0.5)
-    ax.grid(visible=False, axis="y")
-    _percent(ax, "x")
+    name_rows(ax, quantities)
+    _whole_percents(ax.xaxis)
     ax.set_xlabel(f"{level:.0%} intervals that held the truth", loc="right")
     ax.figure.legend(loc="outside upper center", frameon=False, ncols=own["design"].nunique())
     return ax
@@ -92,7 +92,7 @@ def fixed_truths(frame: pd.DataFrame, what: str = "next lot's success") -> Axes:
     truths = own[["sd_supplier", "sd_lot"]].drop_duplicates().sort_values(["sd_supplier", "sd_lot"])
     places = pd.MultiIndex.from_frame(truths)
     ax = new_axes(height=3.6)
-    ax.axhline(0.95, color=SOFT, linewidth=1, linestyle=(0, (4, 3)))
+    ax.axhline(0.95, **DASHED)
     for place, (method, label) in enumerate(_LINES.items()):
         part = own[own["method"] == method]
         at = places.get_indexer(pd.MultiIndex.from_frame(part[["sd_supplier", "sd_lot"]]))
@@ -104,15 +104,14 @@ def fixed_truths(frame: pd.DataFrame, what: str = "next lot's success") -> Axes:
     ax.set_xticks(range(len(places)), [f"{s:g}\n{v:g}" for s, v in places])
     ax.set_xlabel("sd between suppliers (above) and between lots (below), logit")
     ax.set_ylabel("intervals that held the truth")
-    _percent(ax, "y")
+    _whole_percents(ax.yaxis)
     ax.grid(visible=False, axis="x")
     ax.figure.legend(loc="outside upper center", frameon=False, ncols=len(_LINES))
     return ax
 
 
-def _percent(ax: Axes, axis: str) -> None:
-    from matplotlib.ticker import MaxNLocator, PercentFormatter
+def _whole_percents(axis: Axis) -> None:
+    from matplotlib.ticker import MaxNLocator
 
-    scale = getattr(ax, f"{axis}axis")
-    scale.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))  # whole per cents only
-    scale.set_major_formatter(PercentFormatter(1, decimals=0))
+    axis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
+    axis.set_major_formatter(PERCENT)
