@@ -70,7 +70,10 @@ def in_words(name: str, frame: pd.DataFrame) -> str:
 
 
 def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95) -> str:
-    """Say which effects are clear of none, and what to record about those that are not.
+    """Say which differences are clear of none, and what to record about those that are not.
+
+    A model of records shows what goes with what; that one changes the other is not said. An effect
+    is clear when its interval, as it is printed, leaves 1 out.
 
     Parameters
     ----------
@@ -84,7 +87,7 @@ def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95)
         Of the intervals, for the words.
     """
     rows = effects.to_dict("records")
-    clear = [row for row in rows if row["low"] > 1 or row["high"] < 1]
+    clear = [row for row in rows if round(row["low"], 2) > 1 or round(row["high"], 2) < 1]
     open_ = [row["effect"] for row in rows if row not in clear]
     said = []
     if clear:
@@ -92,16 +95,20 @@ def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95)
             f"{row['effect']}: {row['ratio']:.2f} times ({row['low']:.2f} to {row['high']:.2f})"
             for row in clear
         ]
-        said.append(f"What clearly changes {what} ({percent(level)} intervals): {listed(named)}.")
+        each = f"{percent(level)} intervals, each taken alone"
+        said.append(f"Clear differences in {what} ({each}): {listed(named)}.")
     else:
-        said.append(f"Nothing asked here clearly changes {what}.")
+        said.append(f"Nothing asked here goes with a clear difference in {what}.")
     if open_:
         said.append(f"The records cannot tell: {listed(open_)}. {record}")
     return " ".join(said)
 
 
 def typical(post: Any, level: float = 0.95) -> tuple[float, float, float]:
-    """Return the median response of an average lot, for a model of a logarithm, with its interval.
+    """Return the median response in a middle lot, for a model of a logarithm, with its interval.
+
+    Half of a middle lot's reeds lie below it. The mean over reeds and lots lies somewhat higher,
+    and single reeds spread far wider than this interval.
 
     Parameters
     ----------
