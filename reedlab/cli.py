@@ -10,6 +10,7 @@ was asked; then one sentence on the error stream says why.
 
 from __future__ import annotations
 
+import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -46,7 +47,7 @@ def demo(
     if _lay_demo(directory):
         _say(f"A made-up bench now lies in {directory}: five suppliers, two makers, no real names.")
     else:
-        _say(f"Taking up the bench that lies in {directory}.")
+        _say(f"{directory} is not empty: the bench that lies there is taken up.")
     _report(directory)
     _next(
         "open the report in a browser; then 'reedlab new my-bench' starts your own records, and "
@@ -72,8 +73,8 @@ def new(
     new_bench(directory, workbook=workbook)
     _say(f"An empty bench lies in {directory}.")
     _next(
-        "fill in 'lots' and 'reeds' first (reed, lot, maker, tied_on, outcome are enough; leave an "
-        f"outcome empty until you know it), then run 'reedlab check {directory}'."
+        "fill in 'lots' (lot and supplier are enough) and 'reeds' (reed, lot, maker, tied_on and, "
+        f"once it is known, outcome), then run {_command('check', directory)}."
     )
 
 
@@ -112,9 +113,10 @@ def check(
         if mark is not None:
             _say(f"\nMarked copy: {mark} (values only; formulas and drawings are not copied).")
         if errors:
-            _next(f"mend the errors in your spreadsheet and run 'reedlab check {directory}' again.")
+            again = _command("check", directory)
+            _next(f"mend the errors in your spreadsheet and run {again} again.")
         else:
-            _next(f"'reedlab report {directory}' answers what these records can tell.")
+            _next(f"{_command('report', directory)} answers what these records can tell.")
     if errors:
         raise typer.Exit(1)
 
@@ -170,31 +172,40 @@ def plan_trial(
     from reedlab.decide import trial
     from reedlab.records import open_bench
 
-    plan = trial.Plan(lot, settings, blanks, seed, usual or 0.6, matters)
-    told = trial.usual(open_bench(bench), lot) if bench else None
+    plan = trial.Plan(lot, settings, blanks, seed, 0.6 if usual is None else usual, matters)
+    records = open_bench(bench) if bench else None
+    told = trial.usual(records, lot) if records else None
     if told:
         plan = replace(
             plan,
-            usual_success=usual or told.success,
+            usual_success=told.success if usual is None else usual,
             log_minutes_sd=told.log_minutes_sd or plan.log_minutes_sd,
         )
     needed = trial.number_needed(plan)
     trial.write_trial(plan, directory)
     _say(f"The sheets of a trial lie in {directory}. Reed knives are sharp: guard your finger.")
+    if records and lot not in set(records.tables["lots"]["lot"]):
+        _say(f"No lot of your records is called {lot}, so all of them speak for it.")
     if told:
         _say(
             f"By your records {told.success:.0%} of the blanks of a lot of {told.of} turn out good "
-            f"(90 % interval {told.low:.0%} to {told.high:.0%}: lots differ)."
+            f"(90% interval {told.low:.0%} to {told.high:.0%}: lots differ)."
         )
+    tells = needed.loc["success", "tells"]
+    these = (
+        "would not surely tell it even if every blank of one setting were good"
+        if math.isnan(tells)
+        else f"tell one of {100 * tells:.0f} points or more"
+    )
     _say(
-        f"A difference of {100 * matters:.0f} points in good reeds takes about "
-        f"{needed.loc['success', 'blanks_needed']} blanks, one of {plan.minutes_ratio - 1:.0%} in "
-        f"minutes {needed.loc['minutes', 'blanks_needed']}; fewer tell only larger ones, and "
-        "trials of further lots can be read together with this one."
+        f"A difference of {100 * min(matters, 1 - plan.usual_success):.0f} points in good reeds "
+        f"takes about {needed.loc['success', 'blanks_needed']:,} blanks, one of "
+        f"{plan.minutes_ratio - 1:.0%} in minutes {needed.loc['minutes', 'blanks_needed']:,}; "
+        f"these {blanks} {these}, and trials of further lots can be read together with this one."
     )
     _next(
         "work down bench.csv; have someone else tie the numbers of key/key.csv on; give the judge "
-        f"judge.csv and the reeds, nothing more; then 'reedlab trial read {directory}'."
+        f"judge.csv and the reeds, nothing more; then {_command('trial read', directory)}."
     )
 
 
@@ -204,12 +215,19 @@ def read_trials(
         list[Path],
         typer.Argument(metavar="TRIAL...", help="One trial, or several of the same settings."),
     ],
+    bench: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Your records: their bench.toml says what is good."),
+    ] = None,
 ) -> None:
     """Say what the sheets show, as far as they are filled in."""
     from reedlab.decide.trial import analyse, read_trial
+    from reedlab.records import open_bench
     from reedlab.report.numbers import written
 
-    answer = analyse(*(read_trial(directory) for directory in directories))
+    settings = open_bench(bench).settings if bench else None
+    apart = {directory.resolve(): directory for directory in directories}.values()
+    answer = analyse(*(read_trial(directory, settings) for directory in apart))
     _say(answer.sentence())
     _say(f"\n{written(answer.effects).to_string(index=False)}")
 
@@ -268,6 +286,12 @@ def _say(text: str) -> None:
 
 def _next(text: str) -> None:
     _say(f"\nNext: {text}")
+
+
+def _command(words: str, directory: Path) -> str:
+    """Write a command as it can be typed: a name with a blank stands in quotation marks."""
+    name = str(directory)
+    return f"'reedlab {words} " + (f'"{name}"' if " " in name else name) + "'"
 
 
 def _fail(sentence: str) -> int:

@@ -6,10 +6,12 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from .settings import Settings
+
 _ROWS_NAMED = 5
 
 
-def finding_lines(findings: pd.DataFrame) -> Iterator[str]:
+def finding_lines(findings: pd.DataFrame, settings: Settings | None = None) -> Iterator[str]:
     r"""Yield findings as lines for a person: each table with its counts, then what and where.
 
     Findings of one column that are mended in the same way share a line.
@@ -18,6 +20,8 @@ def finding_lines(findings: pd.DataFrame) -> Iterator[str]:
     ----------
     findings : pandas.DataFrame
         ``bench.findings``.
+    settings : Settings, optional
+        ``bench.settings``, whose headings of the maker's own then stand beside the columns.
 
     Yields
     ------
@@ -34,7 +38,9 @@ def finding_lines(findings: pd.DataFrame) -> Iterator[str]:
     reeds: 3 errors
       error, rows 4, 9 and 10, tied_on: '03/04/25' has two readings; say which
     """
+    own = settings.columns if settings else {}
     for table, of_table in findings.groupby("table", sort=False):
+        headings = {column: heading for heading, column in own.get(table, {}).items()}
         counts = of_table["severity"].value_counts().reindex(["error", "warning"]).dropna()
         yield ""
         yield f"{table}: " + ", ".join(
@@ -43,7 +49,9 @@ def finding_lines(findings: pd.DataFrame) -> Iterator[str]:
         alike = of_table["mend"].where(of_table["row"].notna(), of_table["problem"])
         for _, group in of_table.groupby(["severity", "column", alike], sort=False):
             first = group.iloc[0]
-            where = [_rows(group["row"].dropna().tolist()), first["column"]]
+            column = first["column"]
+            heading = f"{column} ({headings[column]})" if column in headings else column
+            where = [_rows(group["row"].dropna().tolist()), heading]
             place = ", ".join(part for part in [first["severity"], *where] if part)
             value = f"'{first['value']}' " if first["value"] and pd.notna(first["row"]) else ""
             others = group["value"].nunique() - 1

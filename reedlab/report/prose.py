@@ -119,7 +119,7 @@ def findings_text(bench: Bench) -> str:
     """
     from reedlab.records.telling import finding_lines
 
-    return "\n".join([findings_count(bench), *finding_lines(bench.findings)])
+    return "\n".join([findings_count(bench), *finding_lines(bench.findings, bench.settings)])
 
 
 def _severities(findings: pd.DataFrame) -> str:

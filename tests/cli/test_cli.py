@@ -65,7 +65,7 @@ def test_help_needs_none_of_the_heavy_libraries():
 def test_new_writes_an_empty_bench_that_opens_without_errors(tmp_path, capsys):
     code, out, _ = run(capsys, "new", str(tmp_path / "mine"))
     assert code == 0
-    assert "Next: fill in 'lots' and 'reeds'" in out
+    assert "Next: fill in 'lots' (lot and supplier are enough) and 'reeds'" in out
     assert {"bench.toml", "lots.csv", "reeds.csv"} <= {
         p.name for p in (tmp_path / "mine").iterdir()
     }
@@ -78,6 +78,11 @@ def test_new_workbook_writes_one_workbook(tmp_path, capsys):
     code, _, _ = run(capsys, "new", str(tmp_path / "mine"), "--workbook")
     assert code == 0
     assert (tmp_path / "mine" / "records.xlsx").is_file()
+
+
+def test_a_command_to_type_next_quotes_a_name_with_a_blank(tmp_path, capsys):
+    code, out, _ = run(capsys, "new", str(tmp_path / "my bench"))
+    assert code == 0 and f"""'reedlab check "{tmp_path / "my bench"}"'""" in out
 
 
 def test_new_overwrites_nothing(bench, capsys):

@@ -16,6 +16,7 @@ from reedlab.decide.trial import (
     write_trial,
 )
 from reedlab.errors import DecisionError, RecordError, WriteError
+from reedlab.records import Settings
 
 TWO = ("tip 0.10 mm", "tip 0.12 mm")
 
@@ -257,6 +258,9 @@ def test_what_cannot_be_read_is_named(tmp_path, sheet, old, new, says):
     [
         {"blanks": 8},
         {"blanks": 11},
+        {"blanks": 902},  # more than there are three-digit codes
+        {"seed": -1},
+        {"lot": " "},
         {"settings": ("a", "a")},
         {"usual_success": 1.2},
         {"minutes_ratio": 1},
@@ -275,3 +279,19 @@ def test_a_sheet_saved_with_semicolons_and_decimal_commas_is_read(tmp_path):
         frame = frame.map(lambda text: text.replace("30.5", "30,5"))
         frame.to_csv(folder / sheet, sep=";", index=False, encoding="utf-8-sig")
     assert (read_trial(folder).reeds["scrape_min"] == 30.5).all()
+
+
+def test_the_bench_says_what_is_good_and_in_which_words(tmp_path):
+    folder = tmp_path / "t"
+    filled(folder, lambda s, p: "good" if p % 2 else "playable", lambda s, p: 30)
+    judge = pd.read_csv(folder / "judge.csv", dtype=str)
+    judge["judged_on"] = "03.04.2025"  # no date of the bench's order: nothing hangs on it
+    judge["outcome"] = judge["outcome"].replace("good", "gut")
+    judge.to_csv(folder / "judge.csv", index=False)
+    with pytest.raises(RecordError, match="'gut': is not one of"):
+        read_trial(folder)
+    words = {"outcome": {"gut": "good"}}
+    reeds = read_trial(folder, Settings(words=words)).reeds
+    assert reeds["success"].mean() == 0.5
+    both = read_trial(folder, Settings(words=words, success={"good", "playable"})).reeds
+    assert both["success"].mean() == 1

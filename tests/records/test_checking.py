@@ -285,6 +285,14 @@ def test_thousands_of_one_fault_are_counted_rather_than_named():
     assert "3,000 more" in " ".join(found["problem"])
 
 
+def test_a_makers_own_heading_stands_beside_the_column():
+    settings = Settings(columns={"reeds": {"Preis": "sold_for", "Kundin": ""}})
+    made = bench(reeds=[{"sold_for": "viel", "tied_mm": "lang"}], settings=settings)
+    told = "\n".join(finding_lines(made.findings, settings))
+    assert "error, row 2, sold_for (Preis): 'viel'" in told
+    assert "error, row 2, tied_mm: 'lang'" in told
+
+
 def test_alike_findings_share_a_line():
     made = bench(reeds=[{"tied_on": "03/04/2021"}] * 8 + [{}])
     lines = [line for line in finding_lines(made.findings) if "date_order" in line]

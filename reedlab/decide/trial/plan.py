@@ -12,6 +12,9 @@ import pandas as pd
 from reedlab.decide.draws import interval
 from reedlab.errors import DecisionError
 
+CODES = range(100, 1000)
+"""What a judge sees of a reed: three digits."""
+
 
 @dataclass(frozen=True)
 class Plan:
@@ -24,7 +27,7 @@ class Plan:
     settings : tuple of str
         The two settings in the maker's words; effects are told as the first against the second.
     blanks : int
-        Even, ten or more.
+        Even, ten or more, and no more than there are `CODES`.
     seed : int
         What the random order was drawn from, so that anyone can draw it again.
     usual_success : float
@@ -47,10 +50,15 @@ class Plan:
     log_minutes_sd: float = 0.25
 
     def __post_init__(self) -> None:
-        if self.blanks < 10 or self.blanks % 2:
+        if not self.lot.strip():
+            raise DecisionError("A trial takes its blanks from one lot: name it.")
+        if not 10 <= self.blanks <= len(CODES) or self.blanks % 2:
             raise DecisionError(
-                f"A trial needs an even number of blanks, ten or more, not {self.blanks}."
+                f"A trial needs an even number of blanks, from 10 to {len(CODES)}, not "
+                f"{self.blanks}."
             )
+        if self.seed < 0:
+            raise DecisionError(f"The seed is {self.seed}: give a whole number, 0 or more.")
         if len(set(self.settings)) != 2 or not all(s.strip() for s in self.settings):
             raise DecisionError("A trial compares two settings with different names: name both.")
         if not 0 < self.usual_success < 1 or not 0 < self.success_difference < 1:
@@ -141,7 +149,7 @@ def draw(plan: Plan) -> pd.DataFrame:
     rng = np.random.default_rng(plan.seed)
     first = rng.integers(2, size=plan.blanks // 2)
     setting = np.column_stack([first, 1 - first]).ravel()
-    codes = rng.choice(np.arange(100, 1000), size=plan.blanks, replace=False)
+    codes = rng.choice(CODES, size=plan.blanks, replace=False)
     order = np.arange(1, plan.blanks + 1)
     return pd.DataFrame(
         {

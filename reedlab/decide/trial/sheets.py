@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
@@ -60,6 +59,7 @@ def write_trial(plan: Plan, folder: str | Path) -> Path:
     to_make = drawn[["order", "pair", "setting"]]
     to_judge = drawn[["code"]].sort_values("code", ignore_index=True)
     with beside(folder) as fresh:
+        fresh.mkdir()
         write_table(to_make.assign(reed="", rough_min="", finish_min="", note=""), fresh / BENCH)
         write_table(to_judge.assign(outcome="", judge="", judged_on="", note=""), fresh / JUDGE)
         write_table(drawn[["order", "code"]], fresh / KEY)
@@ -95,15 +95,15 @@ class Trial:
     reeds: pd.DataFrame
 
 
-def read_trial(folder: str | Path, success: Iterable[str] = ("good",)) -> Trial:
+def read_trial(folder: str | Path, settings: Settings | None = None) -> Trial:
     """Read a trial's sheets as far as they are filled in.
 
     Parameters
     ----------
     folder : path
         As `write_trial` made it.
-    success : iterable of str
-        The outcomes that count as success.
+    settings : Settings, optional
+        The bench's: which outcomes count as success, the maker's own words for them.
 
     Returns
     -------
@@ -116,13 +116,14 @@ def read_trial(folder: str | Path, success: Iterable[str] = ("good",)) -> Trial:
         minutes cannot be read; the sentence names the file and the line.
     """
     folder = Path(folder)
+    settings = settings or Settings()
     plan = _read_plan(folder / PLAN)
-    bench, judge, key = (_read_sheet(folder / name) for name in (BENCH, JUDGE, KEY))
+    bench, judge, key = (_read_sheet(folder / name, settings) for name in (BENCH, JUDGE, KEY))
     reeds = bench.merge(key, on="order", how="outer").merge(
         judge[["code", "outcome"]], on="code", how="outer"
     )
-    settings = reeds.groupby("pair")["setting"].agg(set)
-    if len(reeds) != plan.blanks or not all(s == set(plan.settings) for s in settings):
+    pairs = reeds.groupby("pair")["setting"].agg(set)
+    if len(reeds) != plan.blanks or not all(pair == set(plan.settings) for pair in pairs):
         raise RecordError(
             f"The sheets in {folder} no longer hold the {plan.blanks} blanks that were drawn: put "
             "the columns order, pair, setting and code back as they were."
@@ -139,7 +140,7 @@ def read_trial(folder: str | Path, success: Iterable[str] = ("good",)) -> Trial:
                 "code": reeds["code"].astype(int),
                 "reed": reeds["reed"],
                 "outcome": reeds["outcome"],
-                "success": outcome.isin(set(success)).astype(float).where(judged),
+                "success": outcome.isin(settings.success).astype(float).where(judged),
                 "scrape_min": (reeds["rough_min"] + reeds["finish_min"]).mask(lost),
             }
         ),
@@ -158,14 +159,15 @@ def _read_plan(path: Path) -> Plan:
         ) from error
 
 
-def _read_sheet(path: Path) -> pd.DataFrame:
+def _read_sheet(path: Path, settings: Settings) -> pd.DataFrame:
     """Read one sheet in whatever way a spreadsheet saved it; the first trouble is raised."""
-    table, found, defaults = _SHEETS[path.name], Findings(), Settings()
-    sheet = read_csv(path, table, defaults, found)
+    table, found = _SHEETS[path.name], Findings()
+    sheet = read_csv(path, table, settings, found)
     if sheet is not None:
-        rows = as_table(sheet, table, defaults, found)
-        typed = parse_table(table, rows, defaults, found, comma_decimal=sheet.comma_decimal)
-    errors = found.frame().query("severity == 'error'")
+        rows = as_table(sheet, table, settings, found)
+        typed = parse_table(table, rows, settings, found, comma_decimal=sheet.comma_decimal)
+    # The day of judging is for the maker: nothing here hangs on how it is written.
+    errors = found.frame().query("severity == 'error' and column != 'judged_on'")
     if len(errors):
         first = errors.iloc[0]
         cell = f"row {first['row']}, {first['column']}, {first['value']!r}: "
