@@ -47,33 +47,34 @@ class ProfiledLikelihood:
     """
 
     def __init__(self, fitted: Fitted) -> None:
-        self.fitted, self.design, self.family = fitted, fitted.design, fitted.family
-        self.scales = Scales.of(self.design.terms, Priors(), residual=False)
+        self.fitted, self.design = fitted, fitted.design
+        self.gaussian = fitted.family == "gaussian"
+        self.scales = Scales.of(self.design.terms, Priors(), residual=self.gaussian)
+        self.names = self.design.fixed_names + self.scales.names
         self.p, self.n_sd = self.design.p, len(self.scales.sd_names)
-        residual = ("sd Residual",) if self.family == "gaussian" else ()
-        self.names = self.design.fixed_names + self.scales.names + residual
         n_cor = len(self.scales.cor_names)
-        self.bounds = (
-            [(-np.inf, np.inf)] * self.p
-            + [(0.0, np.inf)] * self.n_sd
-            + [(-1.0, 1.0)] * n_cor
-            + [(0.0, np.inf)] * len(residual)
-        )
-        sds = np.concatenate(fitted.sds)
+        free, positive = [(-np.inf, np.inf)], [(0.0, np.inf)]
+        self.bounds = free * self.p + positive * self.n_sd + [(-1.0, 1.0)] * n_cor
+        self.bounds += positive * self.gaussian
+        sds, residual = np.concatenate(fitted.sds), np.full(int(self.gaussian), fitted.sigma)
         levels = np.concatenate([np.full(t.k, t.n_levels) for t in self.design.terms])
-        widest = sds.max() if sds.max() > 0 else (fitted.sigma if residual else 0.5)
-        self.steps = np.concatenate(
-            [
-                np.sqrt(np.diag(fitted.cov_beta)),
-                np.maximum(sds, 0.1 * widest) / np.sqrt(2.0 * levels),
-                np.full(n_cor, 0.2),
-                np.full(len(residual), fitted.sigma / np.sqrt(2.0 * self.design.n)),
-            ]
-        )
+        widest = sds.max() if sds.max() > 0 else (fitted.sigma if self.gaussian else 0.5)
+        fixed = np.sqrt(np.diag(fitted.cov_beta))
+        covariance = [
+            np.maximum(sds, 0.1 * widest) / np.sqrt(2.0 * levels),
+            np.full(n_cor, 0.2),
+            residual / np.sqrt(2.0 * self.design.n),
+        ]
+        self.steps = np.concatenate([fixed, *covariance])
         self.least = -2.0 * fitted.llf
-        self._gaussian = (
-            GaussianProfile(self.design, reml=False) if self.family == "gaussian" else None
-        )
+        self._unit = fitted.sigma  # 1 for the families without a residual
+        # The search runs over sds and correlations, then σ, or β and the thresholds' parameters.
+        cuts = np.full(len(fitted.thresholds), 0.1)
+        others = [] if self.gaussian else [fixed, cuts]
+        self._search_steps = np.concatenate([*covariance, *others])
+        search = positive * self.n_sd + [(-_EDGE, _EDGE)] * n_cor
+        search += [(1e-3 * fitted.sigma, np.inf)] * self.gaussian
+        self._search_bounds = search + free * (len(self._search_steps) - len(search))
 
     def path(self, j: int) -> Callable[[float], float]:
         """Return a function of parameter j's value -> deviance, each start warmed by the last.
@@ -87,7 +88,7 @@ class ProfiledLikelihood:
         def path(value: float) -> float:
             nonlocal others
             starts = [others]
-            if others[: self.n_sd].min(initial=np.inf) <= _LEAST * self._unit():
+            if others[: self.n_sd].min(initial=np.inf) <= _LEAST * self._unit:
                 starts.append(estimates)
             ends = [likelihood._held(at, value, start) for start in starts]
             deviance, others = min(ends, key=lambda end: end[0])
@@ -121,45 +122,34 @@ class ProfiledLikelihood:
         sds, cors = [], []
         for term, covariance, sd in zip(self.design.terms, fitted.covariances, fitted.sds):
             # a zero start would be a stationary point whether or not the zero is right
-            sd = np.maximum(sd, 0.05 * self._unit())
+            sd = np.maximum(sd, 0.05 * self._unit)
             sds += [*sd]
             correlation = 0.98 * covariance / np.outer(sd, sd)
             np.fill_diagonal(correlation, 1.0)
             L = np.linalg.cholesky(correlation)
             cors += [L[i, j] / np.sqrt(1.0 - L[i, :j] @ L[i, :j]) for i, j in term.pairs]
         start = [*sds, *cors]
-        if self.family == "gaussian":
+        if self.gaussian:
             return np.array([*start, fitted.sigma])
         return np.concatenate([start, fitted.beta, cut_parameters(fitted.thresholds)])
 
-    def _unit(self) -> float:
-        return self.fitted.sigma if self.family == "gaussian" else 1.0
-
     def _held(self, j: int, value: float, start: np.ndarray) -> tuple[float, np.ndarray]:
         """Minimise over all but parameter j; the deviance and where the others ended."""
-        if self.family == "gaussian":
+        if self.gaussian:
             return self._held_gaussian(j, value, start)
         at = len(self.scales.names) + j if j < self.p else j - self.p
-        objective = self._laplace()
-        bounds = [
-            *self._covariance_bounds(),
-            *[(None, None)] * (len(start) - len(self.scales.names)),
-        ]
-        return self._minimise(objective, start, bounds, {at: value})
+        return self._minimise(self._laplace(), start, at, value)
 
     def _held_gaussian(self, j: int, value: float, start: np.ndarray) -> tuple[float, np.ndarray]:
-        bounds = [*self._covariance_bounds(), (1e-3 * self.fitted.sigma, None)]
-        profile, held = self._gaussian, {j - self.p: value}
-        if j < self.p:
-            # held coefficients leave X and are taken off the response
+        design, held = self.design, j - self.p if j >= self.p else None
+        if held is None:  # a held coefficient leaves X and is taken off the response
             design = Design(
-                self.design.y - value * self.design.X[:, j],
-                np.delete(self.design.X, j, axis=1),
-                tuple(np.delete(self.design.fixed_names, j)),
-                self.design.terms,
+                design.y - value * design.X[:, j],
+                np.delete(design.X, j, axis=1),
+                tuple(np.delete(design.fixed_names, j)),
+                design.terms,
             )
-            profile, held = GaussianProfile(design, reml=False), {}
-        assert profile is not None
+        profile = GaussianProfile(design, reml=False)
 
         def objective(c: np.ndarray) -> tuple[float, np.ndarray]:
             sigma, n = c[-1], self.design.n
@@ -171,25 +161,20 @@ class ProfiledLikelihood:
             gradient = np.append(self._by_covariance(c[:-1], slopes), by_sigma)
             return profile.deviance(found, sigma), gradient
 
-        return self._minimise(objective, start, bounds, held)
-
-    def _covariance_bounds(self) -> list[tuple[float | None, float | None]]:
-        n_cor = len(self.scales.cor_names)
-        return [(0.0, None)] * self.n_sd + [(-_EDGE, _EDGE)] * n_cor
+        return self._minimise(objective, start, held, value)
 
     def _minimise(
         self,
         objective: Callable[[np.ndarray], tuple[float, np.ndarray]],
         start: np.ndarray,
-        bounds: list[tuple[float | None, float | None]],
-        held: dict[int, float],
+        held: int | None,
+        value: float,
     ) -> tuple[float, np.ndarray]:
-        """L-BFGS-B in steps of about one standard error, the held ones fixed."""
-        unit = self._others_steps
-        free = np.array([i for i in range(len(start)) if i not in held], dtype=int)
-        full = start.copy()
-        for i, value in held.items():
-            full[i] = np.clip(value, -_EDGE, _EDGE) if self._is_cor(i) else value
+        """L-BFGS-B in steps of about one standard error, one coordinate held if it is given."""
+        unit, bounds, full = self._search_steps, np.array(self._search_bounds), start.copy()
+        free = np.ones(len(start), dtype=bool)
+        if held is not None:
+            free[held], full[held] = False, np.clip(value, *bounds[held])
 
         def at(z: np.ndarray) -> np.ndarray:
             x = full.copy()
@@ -200,22 +185,18 @@ class ProfiledLikelihood:
             value, gradient = objective(at(z))
             return value, gradient[free] * unit[free]
 
-        scaled = [tuple(None if b is None else b / unit[i] for b in bounds[i]) for i in free]
         found = minimize(
             wrapped,
             start[free] / unit[free],
             jac=True,
             method="L-BFGS-B",
-            bounds=scaled,
+            bounds=(bounds / unit[:, None])[free],
             options={"ftol": 1e-11, "gtol": 1e-6, "maxiter": 200},
         )
         x = at(found.x)
         sds = slice(0, self.n_sd)
-        x[sds] = np.maximum(x[sds], _LEAST * self._unit())
+        x[sds] = np.maximum(x[sds], _LEAST * self._unit)
         return float(found.fun), x
-
-    def _is_cor(self, i: int) -> bool:
-        return self.n_sd <= i < self.n_sd + len(self.scales.cor_names)
 
     def _thetas(self, c: np.ndarray) -> np.ndarray:
         """θ (absolute) from rows of sds and correlations."""
@@ -224,18 +205,10 @@ class ProfiledLikelihood:
         parts = [lam[:, *term.theta_rows_cols] for term, lam in zip(self.design.terms, lambdas)]
         return np.concatenate(parts, axis=1)
 
-    @property
-    def _others_steps(self) -> np.ndarray:
-        """About one standard error of each coordinate of the search."""
-        if self.family == "gaussian":
-            return self.steps[self.p :]
-        extra = np.full(len(self.fitted.thresholds), 0.1)
-        return np.concatenate([self.steps[self.p :], self.steps[: self.p], extra])
-
     def _laplace(self) -> Callable[[np.ndarray], tuple[float, np.ndarray]]:
         design, size = self.design, len(self.scales.names)
         zero = [np.zeros((t.n_levels, t.k)) for t in design.terms]
-        inner = LaplaceObjective(design, likelihood_of(design, self.family), zero)
+        inner = LaplaceObjective(design, likelihood_of(design, self.fitted.family), zero)
         if self.fitted.quadrature > 1:
             inner = QuadratureObjective(design, inner.likelihood, zero, self.fitted.quadrature)
 
