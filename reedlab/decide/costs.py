@@ -102,18 +102,54 @@ def materials(tied: Tied, rates: Rates) -> Floats:
 
     The staple leaves with a reed that succeeds and is recovered from `staple_recovered` of those
     that fail, so a tied piece uses up 1 - (1 - p) x recovered of a staple.
+
+    Parameters
+    ----------
+    tied : Tied
+    rates : Rates
+
+    Returns
+    -------
+    ndarray
+        Money per tied piece, in the shape of `tied`.
+
+    Examples
+    --------
+    >>> materials(Tied(0.6, 36, 24, cane=2.4, minutes_before=5), Rates()).round(2).item()
+    4.54
     """
     kept = (1 - np.asarray(tied.success, dtype=float)) * rates.staple_recovered
     return np.asarray(tied.cane + rates.staple_price * (1 - kept) + rates.thread_price)
 
 
 def cost_per_tied(tied: Tied, rates: Rates) -> Floats:
-    """Return what a tied piece costs in all, bench time at the wage included."""
+    """Return what a tied piece costs in all, bench time at the wage included.
+
+    Parameters
+    ----------
+    tied : Tied
+    rates : Rates
+
+    Returns
+    -------
+    ndarray
+        Money per tied piece, in the shape of `tied`.
+    """
     return materials(tied, rates) + rates.wage_per_hour / 60 * tied.minutes
 
 
 def cost_per_saleable(tied: Tied, rates: Rates) -> Floats:
     """Return what a saleable reed costs: the cost of a tied piece over the chance of success.
+
+    Parameters
+    ----------
+    tied : Tied
+    rates : Rates
+
+    Returns
+    -------
+    ndarray
+        Money per saleable reed, in the shape of `tied`.
 
     Examples
     --------
@@ -131,8 +167,20 @@ def cost_per_saleable(tied: Tied, rates: Rates) -> Floats:
 def net_benefit(tied: Tied, rates: Rates, value: float | Floats) -> Floats:
     """Return value x p - cost, per tied piece: linear in p, so its mean is never ruled by 1/p.
 
-    `value` is what a saleable reed is worth to the maker. At the value that just covers the cost
-    of the cheapest supplier, the supplier with the highest net benefit is that supplier.
+    At the value that just covers the cost of the cheapest supplier, the supplier with the highest
+    net benefit is that supplier.
+
+    Parameters
+    ----------
+    tied : Tied
+    rates : Rates
+    value : float or ndarray
+        What a saleable reed is worth to the maker, see `reedlab.decide.worth`.
+
+    Returns
+    -------
+    ndarray
+        Money per tied piece, in the shape of `tied`.
     """
     return value * np.asarray(tied.success, dtype=float) - cost_per_tied(tied, rates)
 
@@ -141,6 +189,18 @@ def profit_per_hour(tied: Tied, rates: Rates, price: float | Floats) -> Floats:
     """Return what an hour at the bench earns, wage not yet paid.
 
     The price times the share of tied pieces that fetch it, less materials, over the hours.
+
+    Parameters
+    ----------
+    tied : Tied
+    rates : Rates
+    price : float or ndarray
+        What a saleable reed sells for.
+
+    Returns
+    -------
+    ndarray
+        Money per hour, in the shape of `tied`.
     """
     earned = price * np.asarray(tied.success, dtype=float) - materials(tied, rates)
     return earned / (tied.minutes / 60)

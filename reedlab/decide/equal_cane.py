@@ -98,6 +98,10 @@ def hold_equal(
     seed, draws
         Of the posterior.
 
+    Returns
+    -------
+    EqualCane
+
     Raises
     ------
     DecisionError

@@ -59,6 +59,10 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
     arm
         What is compared: ``supplier`` or ``form``.
 
+    Returns
+    -------
+    Evidence
+
     Raises
     ------
     DecisionError
@@ -136,8 +140,11 @@ def before_tying(
 
     Returns
     -------
-    frame indexed by `arm` with columns cane and minutes_before, and sentences on what was
-    filled in. Both columns are NaN where no lot of the bench tells.
+    pandas.DataFrame
+        Indexed by `arm`: ``cane`` (money) and ``minutes_before``, per tied piece; NaN where no lot
+        of the bench tells.
+    tuple of str
+        Sentences on what was filled in.
     """
     frame = losses.merge(lots[["lot", "form", "currency"]], on="lot", how="left")
     frame = frame.dropna(subset=arm).astype({arm: str})
@@ -168,7 +175,13 @@ def before_tying(
 
 
 def listed(names: Any) -> str:
-    """Join names as a sentence does: a, b and c."""
+    """Join names as a sentence does.
+
+    Examples
+    --------
+    >>> listed(["ochre", "indigo", "teal"])
+    'ochre, indigo and teal'
+    """
     names = [str(n) for n in names]
     return " and ".join([", ".join(names[:-1]), *names[-1:]] if len(names) > 1 else names)
 

@@ -176,6 +176,10 @@ def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int =
 def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Part the settled blanks into those that went on from the rough scrape and those lost by it.
 
+    Parameters
+    ----------
+    bench : Bench
+
     Returns
     -------
     cases : pandas.DataFrame
@@ -252,7 +256,21 @@ def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: floa
 
 
 def usable(cases: pd.DataFrame) -> tuple[tuple[Measure, ...], tuple[str, ...]]:
-    """Return the measures that a rule may use, and why not the others."""
+    """Return the measures that a rule may use, and why not the others.
+
+    Parameters
+    ----------
+    cases : pandas.DataFrame
+        As `roughed_blanks` returns them.
+
+    Returns
+    -------
+    tuple of Measure
+        Noted of at least half of the blanks, differing, and noted as often of good reeds as of
+        others, to within `UNEVEN`.
+    tuple of str
+        Sentences.
+    """
     good = cases["good"] == 1
     used, uneven, rare = [], [], []
     for m in MEASURES:

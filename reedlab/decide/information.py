@@ -83,7 +83,25 @@ def value_of_sample(benefit: ArrayLike, likelihood: ArrayLike) -> float:
 
 
 def binomial_likelihood(chance: ArrayLike, reeds: int) -> Floats:
-    """Return P(y good reeds of `reeds`) for each draw of the chance; shape (draws, reeds + 1)."""
+    """Return how likely each count of good reeds is under each draw of the chance.
+
+    Parameters
+    ----------
+    chance : array (draws,)
+        Of a good reed.
+    reeds : int
+        In the trial.
+
+    Returns
+    -------
+    array (draws, reeds + 1)
+        For `value_of_sample`: binomial probabilities of 0, 1, ... good reeds; rows sum to one.
+
+    Examples
+    --------
+    >>> binomial_likelihood([0.5], 2).round(2).tolist()
+    [[0.25, 0.5, 0.25]]
+    """
     p = np.asarray(chance, dtype=float)[:, None]
     y = np.arange(reeds + 1)
     ways = gammaln(reeds + 1) - gammaln(y + 1) - gammaln(reeds - y + 1)

@@ -85,7 +85,22 @@ class Models:
 def fit_models(
     evidence: Evidence, seed: int = 1, draws: int = 4000, spec: Spec | None = None
 ) -> Models:
-    """Fit the models of success and of minutes and draw from their posteriors."""
+    """Fit the models of success and of minutes and draw from their posteriors.
+
+    Parameters
+    ----------
+    evidence
+        What the bench's records say.
+    seed, draws
+        Of the posteriors.
+    spec
+        How the models are set up; as for the answer when not given.
+
+    Returns
+    -------
+    Models
+        Without abilities in minutes where too few were recorded.
+    """
     spec = spec or Spec()
     reeds, names = evidence.reeds, evidence.arms[spec.arm].tolist()
     success = ability(success_posterior(reeds, spec, seed, draws), names, spec.arm, seed)
@@ -164,6 +179,11 @@ def ability(
         Seed of an arm not met.
     held
         Columns held at a value; the others stand as in the reeds of the model.
+
+    Returns
+    -------
+    Ability
+        Its columns in the order of `names`.
     """
     design, draws = post.design, post.draws()
     X = design.X.copy()
@@ -199,7 +219,22 @@ def ability(
 
 
 def success_posterior(reeds: pd.DataFrame, spec: Spec, seed: int, draws: int) -> Posterior:
-    """Return the posterior of the model of success."""
+    """Return the posterior of the model of success.
+
+    Parameters
+    ----------
+    reeds
+        Settled reeds, as `Evidence` holds them.
+    spec
+        How the model is set up.
+    seed, draws
+        Of the posterior.
+
+    Returns
+    -------
+    Posterior
+        On the logit scale.
+    """
     return _posterior("success", reeds, "binomial", spec, seed, draws)
 
 
@@ -215,6 +250,19 @@ def _posterior(
 
 def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:
     """Return the right-hand side that these reeds can carry.
+
+    Parameters
+    ----------
+    reeds
+        Rows of `Bench.reeds`.
+    spec
+        How the model is set up.
+
+    Returns
+    -------
+    str
+        Fixed terms, then random ones: makers are fixed below `MAKERS_FIXED_BELOW`, a factor of one
+        level is left out.
 
     Examples
     --------

@@ -114,6 +114,10 @@ def next_lot(
         How a lot's effects on success and on minutes go together, -1 to 1.
     seed
         Seed of the new lots.
+
+    Returns
+    -------
+    NextLot
     """
     apart = 1.0 - correlation**2
     shape = success.supplier.shape

@@ -21,6 +21,10 @@ _BENDS = {"straight": 0.0, "slight": 1.0, "reject": 2.0}
 def measured_reeds(bench: Any) -> pd.DataFrame:
     """Return the reeds whose fate is settled and whose piece was measured.
 
+    Parameters
+    ----------
+    bench : Bench
+
     Returns
     -------
     pandas.DataFrame
@@ -52,6 +56,14 @@ def measured_reeds(bench: Any) -> pd.DataFrame:
 
 def sorted_before(bench: Any, cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataFrame:
     """Compare the spread of all measured pieces with that of the tied ones, within lots.
+
+    Parameters
+    ----------
+    bench : Bench
+    cases : pandas.DataFrame
+        As `measured_reeds` returns them.
+    measures : tuple of Measure
+        Those to compare.
 
     Returns
     -------

@@ -76,6 +76,10 @@ def check(said: SupplierAnswer, draws: int = 4000) -> Robustness:
         The answer to check; its own evidence and seed are used.
     draws
         Number of posterior draws of each variant.
+
+    Returns
+    -------
+    Robustness
     """
     answers = {"as answered": said}
     for name, spec in VARIANTS.items():

@@ -114,7 +114,26 @@ class PredictedSuccess:
 def fit_prediction(
     measures: tuple[Measure, ...], data: pd.DataFrame, stakes: Stakes
 ) -> FittedPrediction:
-    """Fit the chance of success to the measures, the lots' effects beside them."""
+    """Fit the chance of success to the measures, the lots' effects beside them.
+
+    Parameters
+    ----------
+    measures : tuple of Measure
+    data : pandas.DataFrame
+        One row a blank: ``good`` (0 or 1), ``lot`` and the measures' columns.
+    stakes : Stakes
+        They give the threshold.
+
+    Returns
+    -------
+    FittedPrediction
+        A measure that never differs in these rows has no slope.
+
+    Raises
+    ------
+    ModelError
+        When the rows cannot tell the model.
+    """
     from reedlab.mixed import fit
 
     columns = [m.column for m in measures]

@@ -91,6 +91,13 @@ def _by_supplier(bench: Any) -> pd.DataFrame:
 def returns(bench: Any, level: float = 0.9) -> pd.DataFrame:
     """Count the reeds brought back, by lot and by supplier.
 
+    Parameters
+    ----------
+    bench
+        The records.
+    level
+        Of the intervals.
+
     Returns
     -------
     pandas.DataFrame
@@ -180,6 +187,10 @@ def examine(bench: Any, said: SupplierAnswer) -> Selection:
         The records.
     said
         The comparison; its evidence, minutes and seed are used again.
+
+    Returns
+    -------
+    Selection
     """
     arms, wide = said.evidence.arms["supplier"], _by_supplier(bench)
     counts = _counts(wide)
@@ -260,6 +271,11 @@ def _again(
 
 def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
     """Count what every answer from reeds with an outcome leaves out, and say it.
+
+    Parameters
+    ----------
+    bench
+        The records.
 
     Returns
     -------

@@ -244,7 +244,21 @@ def compare(bench: Any, seed: int = 1, draws: int = 4000, level: float = 0.9) ->
 def answer(
     evidence: Evidence, models: Models, currency: str = "EUR", level: float = 0.9
 ) -> SupplierAnswer:
-    """Turn the models' draws into the answer."""
+    """Turn the models' draws into the answer.
+
+    Parameters
+    ----------
+    evidence, models
+        What the bench says, and the models fitted to it.
+    currency
+        Of every price.
+    level
+        Of the intervals.
+
+    Returns
+    -------
+    SupplierAnswer
+    """
     lots = {rho: models.next_lot(evidence, rho) for rho in CORRELATIONS}
     lot, rates = lots[0.0], evidence.rates
     tables = {rho: _table(evidence.arms, lots[rho], rates, level) for rho in CORRELATIONS}
@@ -300,7 +314,13 @@ def _table(suppliers: pd.DataFrame, lot: NextLot, rates: Rates, level: float) ->
 
 
 def pieces_a_year(reeds: pd.DataFrame) -> float:
-    """Return how many pieces this bench ties in a year, from the dates of its settled reeds."""
+    """Return how many pieces this bench ties in a year, from the dates of its settled reeds.
+
+    Parameters
+    ----------
+    reeds
+        With ``tied_on``; without it all of them count as one year's.
+    """
     if "tied_on" not in reeds:
         return float(len(reeds))
     days = (reeds["tied_on"].max() - reeds["tied_on"].min()).days
@@ -332,6 +352,13 @@ def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
     c'(X'X)⁻¹c; were every supplier's reeds spread alike over makers and seasons, it would be
     1/n₁ + 1/n₂. Suppliers whose reeds were all made by one maker, or in one season, while the
     other's were not, have no contrast of their own.
+
+    Parameters
+    ----------
+    reeds
+        supplier, maker, season.
+    best
+        The supplier that the others are held against.
 
     Returns
     -------

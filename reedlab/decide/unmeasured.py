@@ -119,6 +119,10 @@ def compare(
     seed, draws
         Of both posteriors.
 
+    Returns
+    -------
+    Unmeasured
+
     Raises
     ------
     DecisionError

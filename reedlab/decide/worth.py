@@ -61,5 +61,16 @@ def worth(price: float, cost: float, unit: str, at_the_wage: str = "") -> Worth:
 
 
 def mean_price(reeds: pd.DataFrame) -> float:
-    """Return the mean of ``sold_for``; NaN where no price is kept."""
+    """Return what the reeds sold fetched on average.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        From ``bench.reeds``.
+
+    Returns
+    -------
+    float
+        The mean of ``sold_for``; NaN where no price is kept.
+    """
     return float(reeds["sold_for"].mean()) if "sold_for" in reeds else float("nan")

@@ -17,7 +17,7 @@ import pandas as pd
 
 from .findings import Findings
 from .settings import Settings
-from .tables import TABLES, UNITS, Table
+from .tables import TABLES, UNITS, Table, stem
 
 MOST_BYTES = 256_000_000
 """Files larger than this are not opened."""
@@ -190,13 +190,7 @@ def heading_key(heading: object) -> str:
 def _known_headings(table: Table, settings: Settings) -> dict[str, str]:
     """Return the headings that stand for a column, as keys; the maker's own come first."""
     own = {heading_key(h): column for h, column in settings.columns.get(table.name, {}).items()}
-    bare = {
-        name.removesuffix(end): name
-        for end in UNITS
-        for name in table.columns
-        if name.endswith(end)
-    }
-    bare = {short: name for short, name in bare.items() if short not in table.columns}
+    bare = {stem(name): name for name in table.columns if stem(name) not in table.columns}
     return bare | {name: name for name in table.columns} | own
 
 

@@ -170,14 +170,10 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
         given = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except (OSError, ValueError, RecursionError) as error:
         found.add(
-            FILE,
-            None,
-            "",
-            "",
-            "error",
+            FILE, None, "", "", "error",
             f"cannot be read ({error}), so every setting has its default",
             "mend that line, or start again from the file that `reedlab new` writes",
-        )
+        )  # fmt: skip
         return Settings(), found
     settings = Settings()
     for name, value in _flattened(given):

@@ -77,7 +77,7 @@ class Column:
     @property
     def unit(self) -> str:
         """The unit that the name ends in, or an empty string."""
-        return UNITS.get(_ending(self.name), "")
+        return UNITS.get(self.name.removeprefix(stem(self.name)), "")
 
     @property
     def heading(self) -> str:
@@ -357,11 +357,12 @@ def in_words(name: str) -> str:
     >>> in_words("gouge_centre_mm")
     'gouge centre'
     """
-    return name.removesuffix(_ending(name)).replace("_", " ")
+    return stem(name).replace("_", " ")
 
 
-def _ending(name: str) -> str:
-    return next((end for end in UNITS if name.endswith(end)), "")
+def stem(name: str) -> str:
+    """Return a column's name without the ending that is its unit."""
+    return name.removesuffix(next((end for end in UNITS if name.endswith(end)), ""))
 
 
 def dictionary() -> pd.DataFrame:

@@ -26,9 +26,8 @@ def reeds_table(
 ) -> pd.DataFrame:
     """Write the reeds; those not judged by the last day are pending."""
     known = ends["judged_on"] <= last_day
-    finished = (ends["lost_at"].isin(["finish", "play"]) | ends["outcome"].isin(_WHOLE)) & (
-        made["finished_on"] <= last_day
-    )
+    whole = ends["lost_at"].isin(["finish", "play"]) | ends["outcome"].isin(["good", "playable"])
+    finished = whole & (made["finished_on"] <= last_day)
     roughed = (ends["lost_at"] != "tie") & (made["rough_on"] <= last_day)
     apart = ~_together(made)
     n = len(made)
@@ -94,9 +93,6 @@ def reeds_table(
     )
 
 
-_WHOLE = ("good", "playable")
-
-
 def endings(
     rng: np.random.Generator, world: World, bought: pd.DataFrame, made: pd.DataFrame
 ) -> pd.DataFrame:
@@ -118,14 +114,8 @@ def endings(
         "playable",
     )
     stage = np.select(
-        [
-            outcome == "good",
-            (outcome == "broken") & (draw < 0.04),
-            outcome == "given_up",
-            outcome == "broken",
-            outcome == "reject",
-        ],
-        ["", "tie", "", "clip", "finish"],
+        [(outcome == "broken") & (draw < 0.04), outcome == "broken", outcome == "reject"],
+        ["tie", "clip", "finish"],
         "",
     ).astype(object)
     gave_up = outcome == "given_up"
