@@ -81,7 +81,8 @@ class Seasons:
 
     def _widest(self) -> str:
         rows = self.contrasts.sort_values("prob", ascending=False)
-        return f"The surest, taken alone: {_in_words(rows.iloc[0].to_dict())}"
+        said = _in_words(rows.iloc[0].to_dict())
+        return f"The surest, taken alone: {said[0].lower()}{said[1:]}"
 
 
 def _in_words(row: dict[Any, Any]) -> str:
