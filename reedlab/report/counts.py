@@ -16,6 +16,7 @@ import pandas as pd
 
 from reedlab.decide.evidence import count
 from reedlab.report.numbers import percent
+from reedlab.report.prose import severities
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
@@ -207,12 +208,8 @@ def findings_by_table(findings: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         ``table``, ``errors``, ``warnings``, and a last row for all tables.
     """
-    named = [name for name in dict.fromkeys(findings["table"])]
-    rows = [
-        (table, *((part["severity"] == kind).sum() for kind in ("error", "warning")))
-        for table, part in [(name, findings[findings["table"] == name]) for name in named]
-        + [("all tables", findings)]
-    ]
+    parts = [*findings.groupby("table", sort=False, observed=True), ("all tables", findings)]
+    rows = [(table, *severities(part).values()) for table, part in parts]
     return pd.DataFrame(rows, columns=["table", "errors", "warnings"])
 
 

@@ -101,7 +101,8 @@ def findings_count(bench: Bench) -> str:
         count(len(bench.tables["reeds"]), "reed"),
         count(len(bench.tables["pieces"]), "measured piece"),
     ]
-    return f"{listed(held).capitalize()}; the check names {_severities(bench.findings)}."
+    named = listed([count(n, severity) for severity, n in severities(bench.findings).items()])
+    return f"{listed(held).capitalize()}; the check names {named}."
 
 
 def findings_text(bench: Bench) -> str:
@@ -122,13 +123,9 @@ def findings_text(bench: Bench) -> str:
     return "\n".join([findings_count(bench), *finding_lines(bench.findings, bench.settings)])
 
 
-def _severities(findings: pd.DataFrame) -> str:
-    return listed(
-        [
-            count(int((findings["severity"] == severity).sum()), severity)
-            for severity in ("error", "warning")
-        ]
-    )
+def severities(findings: pd.DataFrame) -> dict[str, int]:
+    """Count findings by severity, the grave ones first."""
+    return {name: int((findings["severity"] == name).sum()) for name in ("error", "warning")}
 
 
 def findings_json(findings: pd.DataFrame) -> str:
@@ -145,10 +142,7 @@ def findings_json(findings: pd.DataFrame) -> str:
         An object with ``errors`` and ``warnings`` (counts) and ``findings`` (a list of objects
         with the columns of the frame as keys; what is missing is null).
     """
-    counts = {
-        f"{severity}s": int((findings["severity"] == severity).sum())
-        for severity in ("error", "warning")
-    }
+    counts = {f"{severity}s": n for severity, n in severities(findings).items()}
     rows = [
         {key: None if pd.isna(value) else value for key, value in row.items()}
         for row in findings.to_dict("records")
