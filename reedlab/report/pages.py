@@ -22,6 +22,7 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from reedlab.decide.evidence import listed
 from reedlab.errors import WriteError
 from reedlab.records import store
 from reedlab.report import prose, running, tables
@@ -80,9 +81,14 @@ class Report:
 
     def closing_lines(self) -> list[str]:
         """Say the report in lines for a terminal: the table, the decision, what stopped, where."""
-        lines = [] if self.ranking is None else [tables.plain(self.ranking, self.currency), ""]
-        lines += [self.sentence, ""]
-        lines += [f"{run.name} stops early: {run.stopped}" for run in self.stopped]
+        ranked = self.ranking is not None
+        lines = [tables.plain(self.ranking, self.currency), prose.CAUTIONS[0], ""] if ranked else []
+        told = self.sentence in [run.stopped for run in self.stopped]  # and then said below
+        lines += [] if told else [self.sentence, ""]
+        alike: dict[str, list[str]] = {}
+        for run in self.stopped:
+            alike.setdefault(run.why, []).append(run.name)
+        lines += [f"{listed(n)} stop{'s' * (len(n) == 1)} early: {w}" for w, n in alike.items()]
         lines += [f"A page that you had changed is kept as {path}." for path in self.set_aside]
         return [*lines, f"Report: {self.index}"]
 
@@ -203,9 +209,18 @@ def _answer(run: Run) -> dict[str, Any]:
         "name": run.name,
         "title": run.title,
         "decision": bool(run.tagged("decision")),
-        "stopped": run.stopped,
+        "stopped": _stopped(run),
         **{part: _html(run.tagged(part), code=False) for part in PARTS},
     }
+
+
+def _stopped(run: Run) -> str | None:
+    """Say on the index why a notebook stopped: before its answer, or after it."""
+    if run.fault or any(cell.get("outputs") for cell in run.tagged("answer")):
+        return f"The page behind this stops early: {run.why}" if run.stopped else None
+    if run.stopped and not run.stopped.startswith("Cannot"):
+        return f"Cannot be told from these records: {run.stopped}"
+    return run.stopped
 
 
 def notebook_body(run: Run) -> str:
@@ -221,7 +236,7 @@ def notebook_body(run: Run) -> str:
     str
         HTML without a head. Where the notebook stopped early, the reason stands at its end.
     """
-    end = f'<p class="answer cannot">This page stops here: {escape(run.stopped or "")}</p>'
+    end = f'<p class="answer cannot">This page stops here: {escape(run.why)}</p>'
     return _html(run.notebook.cells, code=True) + (end if run.stopped else "")
 
 
@@ -229,7 +244,7 @@ def _html(cells: list[Any], code: bool) -> str:
     from nbconvert import HTMLExporter
     from nbformat.v4 import new_notebook
 
-    if not cells:
+    if not cells or not (code or any(cell.get("outputs") for cell in cells)):
         return ""
     exporter = HTMLExporter(
         template_name=SHELL.name,

@@ -52,6 +52,12 @@ class Run:
         return str(first.lstrip("# "))
 
     @property
+    def why(self) -> str:
+        """Why it stopped early, a fault of reedlab's own said to be one; "" where it did not."""
+        fault = "a fault of reedlab's own, not of your records: " if self.fault else ""
+        return f"{fault}{self.stopped or ''}"
+
+    @property
     def short(self) -> str:
         """A name for menus, such as "Scrape time"."""
         return self.name.split("-", 1)[-1].replace("-", " ").capitalize()

@@ -128,8 +128,47 @@ def test_a_stopped_notebook_gives_its_reason_as_text(bench):
 
 @pytest.mark.parametrize("reason", ["Too few reeds.", "Cannot tell from 9 reeds."])
 def test_the_first_page_says_once_that_it_cannot_tell(bench, reason):
-    index = pages.pages_of([run(stopped=reason)], bench)["index.html"].decode()
-    assert reason in index and index.count("Cannot") == 1
+    for decision in (True, False):
+        refused = run(stopped=reason, decision=decision)
+        refused.notebook.cells = refused.notebook.cells[:3]
+        refused.notebook.cells[-1].outputs = []  # as a cell that refused is kept
+        index = pages.pages_of([refused], bench)["index.html"].decode()
+        assert reason in index and index.count("Cannot") == 1
+
+
+@pytest.mark.parametrize("decision", [True, False])
+def test_an_answer_stands_though_the_page_behind_it_stops(bench, decision):
+    refused = run(stopped="Too few lots.", decision=decision)
+    index = pages.pages_of([refused], bench)["index.html"].decode()
+    assert "Buy ochre." in index and "Cannot" not in index
+    assert "The page behind this stops early: Too few lots." in index
+
+
+def test_a_fault_is_not_laid_at_the_records_door(bench):
+    faulty = Run("04-suppliers", run().notebook, "KeyError: 'x'", fault=True)
+    for page in pages.pages_of([faulty], bench).values():
+        assert "a fault of reedlab&#39;s own, not of your records: KeyError" in (
+            page.decode().replace("&#x27;", "&#39;")
+        )
+        assert b"Cannot be told" not in page
+
+
+def test_the_terminal_says_a_reason_once(tmp_path):
+    stopped = (
+        run("02-success", "Too few."), run("03-scrape-time", "Too few."), run("06-x", "No piece."),
+    )  # fmt: skip
+    lines = pages.Report(tmp_path, None, "Cannot tell.", "EUR", stopped, ()).closing_lines()
+    assert lines[2:4] == ["02-success and 03-scrape-time stop early: Too few.",
+                          "06-x stops early: No piece."]  # fmt: skip
+    lines = pages.Report(tmp_path, None, "Too few.", "EUR", stopped, ()).closing_lines()
+    assert sum("Too few." in line for line in lines) == 1
+
+
+def test_what_displays_nothing_leaves_no_heading_behind(bench):
+    silent = run()
+    for cell in silent.tagged("statistics"):
+        cell.outputs = []
+    assert "figures behind it" not in pages.pages_of([silent], bench)["index.html"].decode()
 
 
 def test_names_of_folders_are_shown_as_text(bench):
