@@ -28,6 +28,11 @@ def variance_shares(fitted: Fitted) -> pd.DataFrame:
     its effects' variance (so that slopes count at the rows' own values); the distribution's is the
     residual's, or π²/3 on the logit scale.
 
+    Parameters
+    ----------
+    fitted
+        A fit of any family.
+
     Returns
     -------
     DataFrame
@@ -45,6 +50,14 @@ def variance_shares(fitted: Fitted) -> pd.DataFrame:
 def icc(fitted: Fitted) -> pd.DataFrame:
     """Return intra-class correlations, of each group and of all together.
 
+    The share of the variance on the linear predictor's scale that lies between a group's levels:
+    the correlation of two reeds of one level.
+
+    Parameters
+    ----------
+    fitted
+        A fit of any family.
+
     Returns
     -------
     DataFrame
@@ -58,7 +71,18 @@ def icc(fitted: Fitted) -> pd.DataFrame:
 
 
 def r_squared(fitted: Fitted) -> pd.Series:
-    """Return Nakagawa's R²: marginal (fixed part) and conditional (fixed part and groups)."""
+    """Return Nakagawa's R², the shares of the variance that the fixed part and the groups explain.
+
+    Parameters
+    ----------
+    fitted
+        A fit of any family.
+
+    Returns
+    -------
+    Series
+        marginal (fixed part), conditional (fixed part and groups).
+    """
     share = variance_shares(fitted)["share"]
     return pd.Series({"marginal": share["fixed"], "conditional": 1.0 - share["distribution"]})
 
@@ -66,7 +90,13 @@ def r_squared(fitted: Fitted) -> pd.Series:
 def collinearity(fitted: Fitted) -> pd.DataFrame:
     """Return generalised variance inflation factors of the fixed part's terms.
 
-    Over 5 the coefficients of a term can hardly be told from the others'; over 10 not at all.
+    Over 5 the coefficients of a term can hardly be told from the others'; over 10 not at all
+    (rules of thumb, from memory).
+
+    Parameters
+    ----------
+    fitted
+        A fit of any family.
 
     Returns
     -------
@@ -121,6 +151,11 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
         coefficients in their own covariance, divided by their number), then for each coefficient
         its change in standard errors and for each other parameter its change. Missing where the
         model cannot be fitted without the level.
+
+    Raises
+    ------
+    ModelError
+        When the model has no such group.
     """
     design = fitted.design
     term = grouping(design, group)
@@ -149,7 +184,13 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
 
 
 def grouping(design: Design, name: str) -> RandomTerm:
-    """Return the random term of a grouping, by its name or its last part."""
+    """Return the random term of a grouping, by its name or its last part.
+
+    Raises
+    ------
+    ModelError
+        When the model has no such group.
+    """
     for term in sorted(design.terms, key=lambda term: term.group != name):  # whole names first
         if name in (term.group, term.group.split(":")[-1]):
             return term

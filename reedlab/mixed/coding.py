@@ -50,7 +50,18 @@ class Coding:
 
 @lru_cache(maxsize=256)
 def coding(text: str) -> Coding:
-    """Read a part of a formula; bootstraps and power studies ask for the same ones again."""
+    """Read a part of a formula; bootstraps and power studies ask for the same ones again.
+
+    Parameters
+    ----------
+    text : str
+        A right-hand side, such as ``"season + scale(x)"``.
+
+    Raises
+    ------
+    FormulaError
+        When formulaic cannot read it.
+    """
     try:
         formula = Formula(text)
     except Exception as error:

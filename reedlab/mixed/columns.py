@@ -139,6 +139,11 @@ def said_by_us(text: str, kind: type[ReedlabError] = DataError) -> Iterator[None
         The formula.
     kind : type
         The error to raise in its place.
+
+    Raises
+    ------
+    ReedlabError
+        Of that type; one of reedlab's own, raised in the block or behind it, as it is.
     """
     try:
         with warnings.catch_warnings():

@@ -141,6 +141,11 @@ def contrasts(
     DataFrame
         first, second, estimate (first less second), se, df (infinite for z), t, p, low, high,
         p_corr.
+
+    Raises
+    ------
+    ModelError
+        When `factor` is no factor of the fixed part, or there is no such correction.
     """
     from statsmodels.stats.multitest import multipletests
 

@@ -178,6 +178,17 @@ def fit_corrected(
         When a reliability is below 0.5: then the correction is worth less than better readings.
     FormulaError
         When a column named is not a quantity of the fixed part.
+    DataError
+        When an error is no number above zero, or a column that calibrates the readings has gaps.
+
+    Examples
+    --------
+    >>> from reedlab.simulate import simulate_reeds
+    >>> reeds, _ = simulate_reeds(seed=1)
+    >>> found = fit_corrected("success ~ density_g_cm3 + (1 | supplier/lot)", reeds, "binomial",
+    ...     {"density_g_cm3": 0.01}, replicates=10)
+    >>> found.summary().columns.tolist()
+    ['uncorrected', 'corrected', 'se', 'low', 'high']
     """
     errors = {
         column: sd if isinstance(sd, ReadingError) else ReadingError(float(sd))

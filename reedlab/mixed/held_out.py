@@ -74,6 +74,11 @@ def held_out_calibration(
         Of the posteriors, the defaults unless given.
     draws
         Posterior draws a fold.
+
+    Raises
+    ------
+    ModelError
+        When the fit is not binomial, or has no such group.
     """
     if fitted.family != "binomial":
         raise ModelError("calibration of success needs a binomial model.")

@@ -81,13 +81,25 @@ def conf_int(
 
 
 def check_level(level: float) -> None:
-    """Refuse a confidence level that is not between 0 and 1."""
+    """Raise a ModelError for a confidence level that is not between 0 and 1."""
     if not 0.0 < level < 1.0:
         raise ModelError(f"level is {level}: give a share between 0 and 1, such as 0.95.")
 
 
 def estimates(fitted: Fitted) -> pd.Series:
-    """Return all estimates: coefficients, thresholds, sds, correlations, residual sd."""
+    """Return all estimates: coefficients, thresholds, sds, correlations, residual sd.
+
+    Parameters
+    ----------
+    fitted
+        The fit.
+
+    Returns
+    -------
+    Series
+        One value a parameter, named as in `posterior.summary`; a correlation with an sd of 0 is
+        nan.
+    """
     scales = Scales.of(fitted.design.terms, Priors(), residual=fitted.family == "gaussian")
     matrices = zip(fitted.design.terms, fitted.correlations)
     cors = [matrix[i, j] for term, matrix in matrices for i, j in term.pairs]
@@ -98,7 +110,20 @@ def estimates(fitted: Fitted) -> pd.Series:
 
 
 def wald(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
-    """Return coefficients plus and minus a normal quantile times their standard errors."""
+    """Return coefficients plus and minus a normal quantile times their standard errors.
+
+    Parameters
+    ----------
+    fitted
+        The fit.
+    level
+        Confidence level.
+
+    Returns
+    -------
+    DataFrame
+        low, high; one row a coefficient and threshold.
+    """
     names = [*fitted.design.fixed_names, *fitted.threshold_names]
     estimate = np.concatenate([fitted.beta, fitted.thresholds])
     variances = np.concatenate([np.diag(fitted.cov_beta), np.diag(fitted.cov_thresholds)])
@@ -113,6 +138,16 @@ def bootstrap(
 
     A response on which the model cannot be fitted (every reed alike) is left out; the frame then
     has fewer rows than n.
+
+    Parameters
+    ----------
+    fitted, n, seed, workers, progress
+        As in `conf_int`.
+
+    Returns
+    -------
+    DataFrame
+        One row a refit, one column a parameter, named as in `posterior.summary`.
     """
     rows = run_seeded(partial(_refit, fitted), n, seed, workers, progress, "Bootstrap")
     return pd.DataFrame([row for row in rows if row is not None]).reset_index(drop=True)
@@ -132,6 +167,18 @@ def profile(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
     A limit is where twice the log-likelihood, maximised over all other parameters, has fallen by
     the chi-square quantile. An sd whose likelihood has not fallen that far at 0 has the limit 0; a
     correlation's limits stay within -1 and 1.
+
+    Parameters
+    ----------
+    fitted
+        The fit; one by REML is refitted by maximum likelihood.
+    level
+        Confidence level.
+
+    Returns
+    -------
+    DataFrame
+        low, high; one row a parameter.
     """
     if fitted.reml:
         fitted = fitted.refit(fitted.design, reml=False, start=fitted.theta)

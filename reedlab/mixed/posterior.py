@@ -205,6 +205,11 @@ class Posterior:
             Number of draws; they go row by row with those of `draws`.
         name
             Which of the group's columns: the intercept, or a slope by its name.
+
+        Raises
+        ------
+        ModelError
+            When the model has no such group or column.
         """
         for term, block in zip(self.design.terms, self.conditional.blocks):
             if term.group == group and name in term.names:
@@ -357,8 +362,30 @@ def design_posterior(
     """Return the posterior of a design that need not be fitted first.
 
     The priors are proper, so there is a posterior even where there is no maximum of the likelihood
-    (every reed a success). `sds` (one for each sd) is a first guess; `depth` says how far from its
-    highest the log density of the sds must fall before the exploration stops.
+    (every reed a success).
+
+    Parameters
+    ----------
+    design
+        The data as the model sees them.
+    family
+        "gaussian", "binomial" or "ordinal".
+    priors
+        The priors.
+    seed, draws
+        Seed and number of the draws.
+    recipe
+        How new data become a design; without it the posterior reads none.
+    sds
+        A first guess of each sd.
+    depth
+        How far from its highest the log density of the sds must fall before the exploration stops.
+
+    Raises
+    ------
+    ModelError
+        For a Gaussian response that is the same in every row or is explained all but exactly, and
+        for more sds and correlations than the lattice holds.
     """
     if family == "gaussian":
         refuse_one_value(design.y)
@@ -386,7 +413,7 @@ def design_posterior(
 
 
 def summarise(draws: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
-    """Return mean, sd, low and high of each column of draws, by equal tails."""
+    """Return mean, sd, low and high of each column of draws, by equal tails; one row a column."""
     tail = (1.0 - level) / 2.0
     return pd.DataFrame(
         {

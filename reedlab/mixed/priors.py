@@ -167,6 +167,15 @@ def coefficient_prior(
 
     The prior is independent on the intercept at the columns' means and on the coefficients of
     standardised columns; in the coefficients as fitted it is correlated, hence the matrix.
+
+    Parameters
+    ----------
+    X
+        The fixed effects' columns (n, p).
+    names
+        Of the columns, p of them.
+    priors
+        The priors.
     """
     p = X.shape[1]
     sds = np.array([priors.coefficient_sd / column_scale(X[:, j]) for j in range(p)])

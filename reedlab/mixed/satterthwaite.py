@@ -52,6 +52,11 @@ def satterthwaite(
     -------
     DataFrame
         estimate, se, df, t, p, low, high; one row a coefficient or contrast.
+
+    Raises
+    ------
+    ModelError
+        When the fit is not Gaussian, or contrasts name a coefficient that it has not.
     """
     names = list(fitted.design.fixed_names)
     if contrasts is None:

@@ -136,6 +136,11 @@ def variance_test(
         Number of simulated responses.
     seed, workers, progress
         As in `reedlab.mixed.intervals.conf_int`.
+
+    Raises
+    ------
+    ModelError
+        When the model has no such group.
     """
     design = fitted.design
     tested = grouping(design, group).group
@@ -166,6 +171,11 @@ def likelihood_ratio(
         column is constant within the levels of a group, for then the groups are what is counted.
     n, seed, workers, progress
         Of the simulated null.
+
+    Raises
+    ------
+    ModelError
+        For a coefficient or a method that there is not, or where none would be left.
     """
     design = fitted.design
     unknown = [name for name in drop if name not in design.fixed_names]

@@ -99,7 +99,7 @@ class RandomTerm:
 
 
 def semidefinite_cholesky(covariance: np.ndarray) -> np.ndarray:
-    """Lower Cholesky factor of a covariance that may be singular, with a diagonal >= 0."""
+    """Lower Cholesky factor of a covariance (k, k) that may be singular, with a diagonal >= 0."""
     work, k = np.array(covariance, dtype=float), len(covariance)
     floor = 1e-14 * max(float(np.trace(work)), np.finfo(float).tiny)
     out = np.zeros((k, k))

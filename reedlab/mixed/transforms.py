@@ -43,6 +43,15 @@ def between(x: Any, group: Any, _state: Any = None) -> pd.Series:
     Series, shape (n,)
         Group means. On new data a group known from the fit keeps the mean it had there; a new
         group has the mean of its rows in the new data.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> made, _ = simulate_reeds(seed=1)
+    >>> slopes = "within(density_g_cm3, lot) + between(density_g_cm3, lot)"
+    >>> rl.fit(f"success ~ {slopes} + (1 | lot)", made, "binomial").fe_params.index.tolist()[1:]
+    ['within(density_g_cm3, lot)', 'between(density_g_cm3, lot)']
     """
     return pd.Series(_group_means(x, group, _state), index=getattr(x, "index", None))
 
