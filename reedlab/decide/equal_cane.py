@@ -16,10 +16,11 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.draws import interval, share_lowest
-from reedlab.decide.evidence import gather
+from reedlab.decide.evidence import count, gather
 from reedlab.decide.models import Spec, ability, success_posterior
 from reedlab.decide.suppliers import leans
 from reedlab.errors import DecisionError
+from reedlab.records.tables import UNITS, in_words, stem
 
 _LOTS = 4
 """Measured lots below which a slope between lots is not asked."""
@@ -56,14 +57,17 @@ class EqualCane:
         """Say whether the property explains the suppliers, or that the lots cannot tell."""
         slope, share = self.slopes.loc["between"], self.accounts_for
         best, worst = self.table["supplier"].iloc[[0, -1]]
+        words = in_words(self.name)
+        step = f"{self.unit:.2g} {UNITS.get(self.name.removeprefix(stem(self.name)), '')}".strip()
         text = (
-            f"Lots {self.unit:.3g} higher in {self.name} went with {slope.odds_ratio:.2f} times "
-            f"the odds of success ({LEVEL:.0%} interval {slope.low:.2f} to {slope.high:.2f})"
+            f"lots {step} higher in {words} went with {slope.odds_ratio:.2f} times the odds of "
+            f"success ({LEVEL:.0%} interval {slope.low:.2f} to {slope.high:.2f})"
         )
         more = f"measure the pieces of more lots, of every supplier ({int(self.table.lots.sum())} "
         more += "lots are measured)."
         if slope.low < 1 < slope.high:
-            return f"The records cannot tell whether {self.name} is behind it: {text}; {more}"
+            return f"The records cannot tell whether {words} is behind it: {text}; {more}"
+        text = text[0].upper() + text[1:]
         goes = f"{share['low']:.0%} to {share['high']:.0%}"
         if share["low"] < 0:
             return (
@@ -112,8 +116,9 @@ def hold_equal(
     lots, suppliers = reeds["lot"].nunique(), reeds["supplier"].nunique()
     if lots < _LOTS or suppliers < 2:
         raise DecisionError(
-            f"{name} is measured in {lots} lots of {suppliers} suppliers: measure pieces of at "
-            f"least {_LOTS} lots of two suppliers, and ask again."
+            f"{in_words(name).capitalize()} is measured in {count(lots, 'lot')} of "
+            f"{count(suppliers, 'supplier')}: measure pieces of at least {_LOTS} lots of two "
+            "suppliers, and ask again."
         )
     terms = (f"between({name}, lot)", f"within({name}, lot)")
     names = sorted(reeds["supplier"].astype(str).unique())

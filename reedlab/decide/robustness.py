@@ -48,14 +48,21 @@ class Robustness:
         first = self.best["as answered"]
         if self.table["supplier"].nunique() == 1:
             return f"There is no choice to check: every settled reed is {first}'s."
+        unsure = self.verdicts["as answered"] == "cannot tell"
         other = [v for v, name in self.best.items() if name != first]
         if other:
+            what = "Which supplier is likeliest" if unsure else "The choice"
             return (
-                f"The choice hangs on the model: with {listed(other)} it is "
+                f"{what} hangs on the model: with {listed(other)} it is "
                 f"{listed(dict.fromkeys(self.best[v] for v in other))} instead of {first}, so take "
                 "it as open."
             )
         unlike = [v for v, said in self.verdicts.items() if said != self.verdicts["as answered"]]
+        if unsure:
+            though = (
+                f"; only with {listed(unlike)} would they, so take it as open" if unlike else ""
+            )
+            return f"The records cannot tell, with {first} the likeliest under any model{though}."
         if unlike:
             return (
                 f"The choice stays with {first} under other models, but how sure it is changes "

@@ -163,7 +163,11 @@ def season_effects(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
             curves.append(told)
             contrasts += [contrast(smooth, first, second, level) for first, second in pairs]
     if not contrasts:
-        raise DecisionError(f"Cannot tell what the season does: {notes[-1]}")
+        first = notes[len(_notes(reeds, known))]
+        raise DecisionError(
+            f"Cannot tell what the season does: {first[0].lower()}{first[1:]} Record outcome and "
+            f"minutes of at least {FEWEST_REEDS} reeds, over a whole year."
+        )
     compared = pd.DataFrame(contrasts)
     sure = compared["prob"] > 1 - (1 - level) / 2 / len(compared)
     return Seasons(

@@ -143,6 +143,8 @@ class Selection:
         given-up ones as successes.
     bounds
         assumption, supplier, success, cost, prob_best: the ranking worked out again.
+    verdict
+        How sure the comparison was, see `SupplierAnswer.verdict`.
     best
         The supplier chosen under each assumption: the one chosen as answered, unless another is
         likelier by more than `EDGE`.
@@ -153,6 +155,7 @@ class Selection:
     counts: pd.DataFrame
     shares: pd.DataFrame
     bounds: pd.DataFrame
+    verdict: str
     best: dict[str, str]
 
     def sentence(self) -> str:
@@ -164,17 +167,19 @@ class Selection:
         for assumption, name in self.best.items():
             if name != first:
                 other.setdefault(name, []).append(f"if {assumption}")
+        what, which = "the choice", f"The choice of {first}"
+        if self.verdict == "cannot tell":
+            what, which = "which is the likeliest", f"That {first} is the likeliest"
         if not other:
             return (
-                f"What was left out does not change the choice: {first}, even if every doubt goes "
+                f"What was left out does not change {what}: {first}, even if every doubt goes "
                 "against it."
             )
         changes = listed(f"{name} {' or '.join(when)}" for name, when in other.items())
         settle = "Settle the pending reeds, finish" if self.counts["pending"].sum() else "Finish"
         return (
-            f"The choice of {first} hangs on what the comparison leaves out: it would be "
-            f"{changes}. {settle} some of those you would give up, and tie a few of the pieces you "
-            "would pass over."
+            f"{which} hangs on what the comparison leaves out: it would be {changes}. {settle} "
+            "some of those you would give up, and tie a few of the pieces you would pass over."
         )
 
 
@@ -222,6 +227,7 @@ def examine(bench: Any, said: SupplierAnswer) -> Selection:
         counts,
         _shares(counts, every, least, most),
         stacked({name: a.table[shown] for name, a in answers.items()}, "assumption"),
+        said.verdict,
         {name: _stays(a, said.best) for name, a in answers.items()},
     )
 

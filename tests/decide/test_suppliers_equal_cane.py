@@ -36,7 +36,7 @@ def test_where_suppliers_differ_by_themselves_density_takes_little():
     between = found.slopes.loc["between"]
     assert between["low"] < 1 < between["high"]
     assert abs(found.accounts_for["median"]) < 0.4
-    assert found.sentence().startswith("The records cannot tell whether density_g_cm3")
+    assert found.sentence().startswith("The records cannot tell whether density is")
     assert "more lots" in found.sentence()
 
 

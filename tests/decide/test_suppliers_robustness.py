@@ -1,5 +1,7 @@
 """The choice under other models."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -39,7 +41,7 @@ def test_a_choice_that_hangs_on_the_model_is_said(small_bench):
     found = robustness.check(compare(small_bench(rows), draws=1500), draws=1500)
     assert found.best["as answered"] == "plum"
     assert found.best["suppliers fixed"] == "teal"
-    assert "The choice hangs on the model: with suppliers fixed" in found.sentence()
+    assert "hangs on the model: with suppliers fixed" in found.sentence()
     assert "it is teal instead of plum" in found.sentence()
 
 
@@ -48,3 +50,11 @@ def test_a_choice_that_stays_is_said(checked):
         assert checked.sentence().startswith("The choice stays with indigo")
     else:
         pytest.fail(f"the demo's choice changes: {checked.best}")
+
+
+def test_where_the_answer_cannot_tell_no_choice_is_said_to_stay(checked):
+    verdicts = dict.fromkeys(checked.verdicts, "cannot tell")
+    open_ = replace(checked, verdicts=verdicts).sentence()
+    assert open_ == "The records cannot tell, with indigo the likeliest under any model."
+    one = replace(checked, verdicts={**verdicts, "suppliers fixed": "lean"}).sentence()
+    assert one.endswith("; only with suppliers fixed would they, so take it as open.")

@@ -113,9 +113,11 @@ def test_the_sentence_names_what_the_choice_hangs_on(bench, demo, answer):
     assert all(name in found.sentence() for name in changed)
     clear = selection.Selection(
         found.flow, found.returns, found.counts, found.shares, found.bounds,
-        {"as answered": "teal", "x": "teal"},
+        "lean", {"as answered": "teal", "x": "teal"},
     )  # fmt: skip
     assert "does not change the choice: teal" in clear.sentence()
+    unsure = replace(clear, verdict="cannot tell")
+    assert "does not change which is the likeliest: teal" in unsure.sentence()
     alone = replace(clear, bounds=found.bounds.query("supplier == @answer.best"))
     assert "no choice that it could change" in alone.sentence()
 
