@@ -129,7 +129,7 @@ def single_grouping(formula: str, frame: pd.DataFrame, group: str) -> tuple[pd.S
     return pd.Series(values, index=names, name="statsmodels"), notes
 
 
-def cane_pairs(cane: pd.DataFrame, columns: Sequence[str], lot: str = "lot") -> pd.DataFrame:
+def cane_pairs(cane: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     """Correlate measured properties, over all pieces and within lots.
 
     Pieces of one lot are alike, so the correlation over all pieces mixes what goes together within
@@ -142,8 +142,6 @@ def cane_pairs(cane: pd.DataFrame, columns: Sequence[str], lot: str = "lot") -> 
         ``bench.cane``.
     columns : sequence of str
         The properties.
-    lot : str
-        The grouping.
 
     Returns
     -------
@@ -157,12 +155,12 @@ def cane_pairs(cane: pd.DataFrame, columns: Sequence[str], lot: str = "lot") -> 
     rows = []
     for first, second in combinations(columns, 2):
         known = cane.dropna(subset=[first, second])
-        known = known.assign(lot=known[lot].astype(str))[[lot, first, second]]
-        known = known[known.groupby(lot)[lot].transform("size") > 2]
+        known = known.assign(lot=known["lot"].astype(str))[["lot", first, second]]
+        known = known[known.groupby("lot")["lot"].transform("size") > 2]
         overall = known[first].corr(known[second])
         within = (np.nan,) * 4
-        if known[lot].nunique() > 2:
-            found = pg.rm_corr(known, x=first, y=second, subject=lot).iloc[0]
+        if known["lot"].nunique() > 2:
+            found = pg.rm_corr(known, x=first, y=second, subject="lot").iloc[0]
             within = (found["r"], *found["CI95"], found["pval"])
         rows.append((first, second, len(known), overall, *within))
     names = ["first", "second", "pieces", "overall", "within_lots", "low", "high", "p_value"]
@@ -172,7 +170,7 @@ def cane_pairs(cane: pd.DataFrame, columns: Sequence[str], lot: str = "lot") -> 
     return frame
 
 
-def lot_contrasts(cane: pd.DataFrame, column: str, lot: str = "lot") -> pd.DataFrame:
+def lot_contrasts(cane: pd.DataFrame, column: str) -> pd.DataFrame:
     """Compare lots pairwise in one measured property, the largest differences first.
 
     Welch's tests by pingouin, corrected by Holm over all pairs; Hedges' g with its 95 % interval.
@@ -180,11 +178,9 @@ def lot_contrasts(cane: pd.DataFrame, column: str, lot: str = "lot") -> pd.DataF
     Parameters
     ----------
     cane : pandas.DataFrame
-        ``bench.cane``.
+        ``bench.cane``; lots with fewer than three pieces are left out.
     column : str
         The property.
-    lot : str
-        The grouping; lots with fewer than three pieces are left out.
 
     Returns
     -------
@@ -195,15 +191,15 @@ def lot_contrasts(cane: pd.DataFrame, column: str, lot: str = "lot") -> pd.DataF
     import pingouin as pg
 
     known = cane.dropna(subset=[column])
-    known = known.assign(lot=known[lot].astype(str))
-    sizes = known.groupby(lot).size()
-    known = known[known[lot].isin(sizes[sizes > 2].index)]
-    if known[lot].nunique() < 2:
+    known = known.assign(lot=known["lot"].astype(str))
+    sizes = known.groupby("lot").size()
+    known = known[known["lot"].isin(sizes[sizes > 2].index)]
+    if known["lot"].nunique() < 2:
         names = ["first", "second", "difference", "hedges", "low", "high", "p_value"]
         return pd.DataFrame(columns=names)
-    means = known.groupby(lot)[column].mean()
+    means = known.groupby("lot")[column].mean()
     tests = pg.pairwise_tests(
-        known, dv=column, between=lot, correction=True, padjust="holm", effsize="hedges"
+        known, dv=column, between="lot", correction=True, padjust="holm", effsize="hedges"
     )
     p_column = "p_corr" if "p_corr" in tests else "p_unc"  # two lots make one test
     ends = [
@@ -221,5 +217,4 @@ def lot_contrasts(cane: pd.DataFrame, column: str, lot: str = "lot") -> pd.DataF
             "p_value": tests[p_column],
         }
     )
-    largest_first = frame["hedges"].abs().sort_values(ascending=False, kind="stable").index
-    return frame.loc[largest_first].reset_index(drop=True)
+    return frame.sort_values("hedges", key=abs, ascending=False, kind="stable", ignore_index=True)

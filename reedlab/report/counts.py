@@ -8,7 +8,6 @@ of the American Statistical Association, 22, 209-212.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -141,16 +140,14 @@ def before_tying(losses: pd.DataFrame) -> pd.DataFrame:
     return with_wilson(frame.sort_values("lot"), "pieces_kept", "pieces_in")
 
 
-def recorded(reeds: pd.DataFrame, columns: Sequence[str] = tuple(BONUS)) -> pd.DataFrame:
-    """Say for what part of the reeds a column is known, and which question needs it.
+def recorded(reeds: pd.DataFrame) -> pd.DataFrame:
+    """Say for what part of the reeds each column of `BONUS` is known, and which question needs it.
 
     Parameters
     ----------
     reeds : pandas.DataFrame
         ``bench.reeds``; each column is counted over the reeds it can be known for (``lost_at``
         over failures, ``sold_for`` over successes).
-    columns : sequence of str
-        Which columns.
 
     Returns
     -------
@@ -159,9 +156,9 @@ def recorded(reeds: pd.DataFrame, columns: Sequence[str] = tuple(BONUS)) -> pd.D
     """
     over = {"lost_at": "failure", "sold_for": "success"}
     rows = []
-    for column in columns:
+    for column, question in BONUS.items():
         asked = reeds[reeds["status"] == over[column]] if column in over else reeds
-        rows.append((column, int(asked[column].notna().sum()), len(asked), BONUS[column]))
+        rows.append((column, int(asked[column].notna().sum()), len(asked), question))
     frame = pd.DataFrame(rows, columns=["column", "known", "of", "needed_for"])
     frame.insert(3, "share", frame["known"] / frame["of"])
     return frame.sort_values("share", kind="stable", ignore_index=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -128,21 +127,18 @@ def typical(post: Any, level: float = 0.95) -> tuple[float, float, float]:
     return float(middle), float(low), float(high)
 
 
-def side_by_side(columns: dict[str, pd.Series], names: Sequence[str] | None = None) -> pd.DataFrame:
+def side_by_side(columns: dict[str, pd.Series]) -> pd.DataFrame:
     """Put estimates of the same parameters beside one another.
 
     Parameters
     ----------
     columns : dict of str to pandas.Series
-        Each indexed by parameter.
-    names : sequence of str, optional
-        The parameters to show; those of the first column when not given.
+        Each indexed by parameter; those of the first are shown.
 
     Returns
     -------
     pandas.DataFrame
         Indexed by ``parameter``.
     """
-    frame = pd.DataFrame(columns)
-    wanted = list(next(iter(columns.values())).index) if names is None else list(names)
-    return frame.loc[wanted].rename_axis("parameter")
+    first = next(iter(columns.values()))
+    return pd.DataFrame(columns).loc[first.index].rename_axis("parameter")

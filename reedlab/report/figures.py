@@ -27,18 +27,18 @@ if TYPE_CHECKING:
 WIDTH_IN = 5.2  # small enough that its letters can be read on a phone
 
 
-def new_axes(height: float = 3.2, width: float = WIDTH_IN) -> Axes:
+def new_axes(height: float = 3.2) -> Axes:
     """Return empty Axes in the theme, on a figure that no global state holds on to.
 
     Parameters
     ----------
-    height, width : float
+    height : float
         Inches.
     """
     from matplotlib.figure import Figure
 
     with _themed():
-        return Figure(figsize=(width, height), layout="constrained").add_subplot()
+        return Figure(figsize=(WIDTH_IN, height), layout="constrained").add_subplot()
 
 
 def _themed() -> AbstractContextManager[None]:
@@ -109,8 +109,6 @@ def shares(
     frame: pd.DataFrame,
     name: str,
     value: str = "share",
-    low: str = "low",
-    high: str = "high",
     xlabel: str = "",
 ) -> Axes:
     """Draw shares with their intervals on an axis from nothing to all, in per cent.
@@ -118,8 +116,8 @@ def shares(
     Parameters
     ----------
     frame : pandas.DataFrame
-        One row a share, such as `reedlab.report.counts.shares_by` gives.
-    name, value, low, high : str
+        One row a share, ``low`` and ``high``, such as `reedlab.report.counts.shares_by` gives.
+    name, value : str
         Its columns, as in `intervals`.
     xlabel : str
         What the share is of.
@@ -128,7 +126,7 @@ def shares(
     -------
     matplotlib.axes.Axes
     """
-    ax = intervals(frame, name, value, low, high, xlabel)
+    ax = intervals(frame, name, value, xlabel=xlabel)
     ax.set_xlim(0, 1)
     ax.xaxis.set_major_formatter(PERCENT)
     return ax
@@ -138,8 +136,6 @@ def ratios(
     frame: pd.DataFrame,
     name: str,
     value: str = "ratio",
-    low: str = "low",
-    high: str = "high",
     xlabel: str = "",
 ) -> Axes:
     """Draw ratios with their intervals on a logarithmic axis, a dashed line where nothing changes.
@@ -147,8 +143,8 @@ def ratios(
     Parameters
     ----------
     frame : pandas.DataFrame
-        One row a ratio, such as `reedlab.report.effects.ratios` gives.
-    name, value, low, high : str
+        One row a ratio, ``low`` and ``high``, such as `reedlab.report.effects.ratios` gives.
+    name, value : str
         Its columns, as in `intervals`.
     xlabel : str
         What the ratio is of.
@@ -159,10 +155,10 @@ def ratios(
     """
     from matplotlib.ticker import LogLocator
 
-    ax = intervals(frame, name, value, low, high, xlabel)
+    ax = intervals(frame, name, value, xlabel=xlabel)
     ax.axvline(1, **DASHED)
     ax.set_xscale("log")
-    wide = frame[high].max() / frame[low].min() > 3
+    wide = frame["high"].max() / frame["low"].min() > 3
     steps = (1, 2, 5) if wide else (1, 1.1, 1.2, 1.3, 1.5, 2, 2.5, 3, 5, 6, 7, 8, 9)
     ax.xaxis.set_major_locator(LogLocator(subs=steps))
     ax.xaxis.set_major_formatter("{x:g}")
@@ -200,7 +196,7 @@ def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: 
     return ax
 
 
-def by_lot(frame: pd.DataFrame, column: str, supplier: str = "supplier", lot: str = "lot") -> Axes:
+def by_lot(frame: pd.DataFrame, column: str) -> Axes:
     """Draw every piece's value by lot, and each lot's mean with its 95 % interval.
 
     Suppliers have a colour and a shape each.
@@ -208,11 +204,9 @@ def by_lot(frame: pd.DataFrame, column: str, supplier: str = "supplier", lot: st
     Parameters
     ----------
     frame : pandas.DataFrame
-        One row a piece, such as ``bench.cane``.
+        One row a piece, ``supplier`` and ``lot``, such as ``bench.cane``.
     column : str
         The property to draw; rows without it are left out.
-    supplier, lot : str
-        The columns that say whose piece it is.
 
     Returns
     -------
@@ -221,11 +215,12 @@ def by_lot(frame: pd.DataFrame, column: str, supplier: str = "supplier", lot: st
     from scipy import stats
 
     known = frame.dropna(subset=[column])
-    known = known.assign(**{name: known[name].astype(str) for name in (supplier, lot)})
-    groups = list(known.groupby([supplier, lot], sort=True)[column])
+    known = known.astype({"supplier": str, "lot": str})
+    suppliers = sorted(known["supplier"].unique())
+    groups = list(known.groupby(["supplier", "lot"], sort=True)[column])
     ax = new_axes(height=0.9 + 0.34 * max(len(groups), 2))
     for row, ((whose, _), values) in enumerate(groups):
-        look = sorted(known[supplier].unique()).index(whose) % len(PALETTE)
+        look = suppliers.index(whose) % len(PALETTE)
         spread = np.linspace(-0.16, 0.16, len(values)) if len(values) > 1 else [0.0]
         ax.plot(values, row + np.array(spread), ".", color=PALETTE[look], alpha=0.45, markersize=5)
         if len(values) > 1:

@@ -45,15 +45,13 @@ def both_ways(left_out: pd.DataFrame, filled_in: pd.DataFrame, xlabel: str = "")
     return ax
 
 
-def bench_shares(table: pd.DataFrame, name: str = "supplier") -> Axes:
+def bench_shares(table: pd.DataFrame) -> Axes:
     """Draw each supplier's share of the bench, of all reeds and of those measured.
 
     Parameters
     ----------
     table : pandas.DataFrame
         ``table`` of what `reedlab.mixed.missing.dropped` returns.
-    name : str
-        Its column of labels.
 
     Returns
     -------
@@ -67,7 +65,7 @@ def bench_shares(table: pd.DataFrame, name: str = "supplier") -> Axes:
         table["bench_share_kept"], rows, "D", color=PALETTE[3], mec=PAPER, markersize=7,
         label="measured reeds",
     )  # fmt: skip
-    counted = zip(table[name].astype(str), table["measured"], table["reeds"])
+    counted = zip(table["supplier"].astype(str), table["measured"], table["reeds"])
     name_rows(ax, [f"{who}, {known} of {tied}" for who, known, tied in counted])
     ax.set_xlim(left=0)
     ax.xaxis.set_major_formatter(PERCENT)

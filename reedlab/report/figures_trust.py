@@ -9,6 +9,7 @@ import pandas as pd
 
 from reedlab.report.figures import name_rows, new_axes, said_and_met
 from reedlab.report.look import DASHED, MARKERS, PALETTE, PERCENT
+from reedlab.report.trust import NEXT_LOT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -74,21 +75,19 @@ def stated_and_met(frame: pd.DataFrame) -> Axes:
     )
 
 
-def fixed_truths(frame: pd.DataFrame, what: str = "next lot's success") -> Axes:
-    """Draw how often 95 % intervals held a fixed truth, method by method.
+def fixed_truths(frame: pd.DataFrame) -> Axes:
+    """Draw how often 95 % intervals of a next lot's success held a fixed truth, method by method.
 
     Parameters
     ----------
     frame : pandas.DataFrame
         ``sd_supplier``, ``sd_lot``, ``what``, ``method``, ``benches``, ``coverage``.
-    what : str
-        Which quantity.
 
     Returns
     -------
     matplotlib.axes.Axes
     """
-    own = frame[(frame["what"] == what) & frame["method"].isin(_LINES)]
+    own = frame[(frame["what"] == NEXT_LOT) & frame["method"].isin(_LINES)]
     truths = own[["sd_supplier", "sd_lot"]].drop_duplicates().sort_values(["sd_supplier", "sd_lot"])
     places = pd.MultiIndex.from_frame(truths)
     ax = new_axes(height=3.6)
