@@ -89,8 +89,9 @@ def analyse(*trials: Trial, level: float = 0.95) -> TrialAnswer:
     mid-p (Fagerland, Lydersen and Laake 2013). Minutes: the mean difference of logs within pairs
     with its t interval, and the p-value of the randomisation itself: how often flipping the coins
     of the draw gives as great a difference. A blank that was lost counts as not good; minutes
-    are compared over pairs of which neither was lost. The intervals are those of one look at a number
-    of blanks that was set beforehand: who adds trials until something shows will be shown something.
+    are compared over pairs of which neither was lost. The intervals are those of one look at a
+    number of blanks that was set beforehand: who adds trials until something shows will be shown
+    something.
 
     Parameters
     ----------
