@@ -38,7 +38,9 @@ from reedlab.mixed.terms import Design, RandomTerm
 from reedlab.mixed.threads import one_thread
 
 LEAST_RELIABILITY = 0.5
+"""Below it a reading is more error than cane, and nothing is corrected."""
 CAUTION_BELOW = 0.7
+"""Reliability below which a correction is said to rest on the gauge study (our own choice)."""
 
 
 @dataclass(frozen=True)

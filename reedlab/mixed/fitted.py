@@ -25,6 +25,10 @@ from reedlab.mixed.standardise import Standardised, standardise
 from reedlab.mixed.terms import Design
 from reedlab.mixed.threads import one_thread
 
+FEW_LEVELS = 5
+"""Levels below which a grouping says little of its sd (Bolker et al. 2009, Trends in Ecology and
+Evolution 24, 127-135: five or six at least; from memory)."""
+
 
 @dataclass(frozen=True)
 class Fitted:
@@ -185,7 +189,7 @@ class Fitted:
                 "variances can be told, and how it is shared out here says nothing."
             )
         for term in self.design.terms:
-            if term.n_levels < 5:
+            if term.n_levels < FEW_LEVELS:
                 notes.append(
                     f"{term.group} has {term.n_levels} levels only, which say little about its sd; "
                     "take intervals from posterior()."

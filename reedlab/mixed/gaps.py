@@ -20,7 +20,7 @@ from formulaic import Formula
 from reedlab.errors import DataError
 from reedlab.mixed.chained import TELLS, Pieces
 from reedlab.mixed.checks import check_design
-from reedlab.mixed.coding import columns_of
+from reedlab.mixed.coding import coding, columns_of
 from reedlab.mixed.formula import parse
 from reedlab.mixed.matrices import Recipe, build
 from reedlab.mixed.priors import column_scale
@@ -100,7 +100,7 @@ def find_gaps(
     _refuse(frame, columns, unit)
     check_design(design, family)
     means = frame[numeric].astype(float).groupby(unit).mean()
-    used = {*recipe.dtypes} | _response(recipe.formula.response)
+    used = {*recipe.dtypes} | coding(recipe.formula.response + " - 1").columns
     helping = _helping(frame, also, unit, used, means[list(columns)])
     gappy = means[list(columns)].join(helping.loc[:, helping.isna().any()])
     complete = means.drop(columns=list(columns)).join(helping.loc[:, helping.notna().all()])
@@ -133,23 +133,21 @@ def _with_means(
     """Build the model with means in the gaps of its numbers, for its rows, levels and refusals."""
     if isinstance(data, pd.DataFrame):
         parsed = parse(formula)
-        spared = _response(parsed.response) | {trials}
+        spared = coding(parsed.response + " - 1").columns | {trials}
         spared |= {name for part in parsed.random for name in part.columns}
-        numbers = data.select_dtypes("number")
-        numbers = numbers.loc[:, numbers.isna().any()].drop(columns=[*spared], errors="ignore")
+        numbers = data.select_dtypes("number").drop(columns=[*spared], errors="ignore")
+        numbers = numbers.loc[:, numbers.isna().any()]
         data = data.assign(**numbers.astype(float).fillna(numbers.mean().fillna(0.0)))
     return build(formula, data, family, trials)
 
 
-def _response(text: str) -> set[str]:
-    return columns_of(Formula(text + " - 1"))
-
-
 def _pieces(frame: pd.DataFrame, piece: str) -> np.ndarray:
     """Code of each row's piece; a row without a label is a piece of its own."""
-    alone = pd.Series(np.arange(len(frame)), index=frame.index).map("row {}".format)
-    labels = frame[piece].astype(object).map("piece {}".format) if piece in frame else alone
-    return pd.factorize(labels.where(frame[piece].notna(), alone) if piece in frame else alone)[0]
+    alone = np.arange(len(frame))
+    if piece not in frame:
+        return alone
+    codes = pd.factorize(frame[piece].astype(object))[0]
+    return pd.factorize(np.where(codes < 0, len(frame) + alone, codes))[0]
 
 
 def _refuse(frame: pd.DataFrame, columns: Sequence[str], unit: np.ndarray) -> None:
@@ -224,23 +222,20 @@ def _left_out(design: Design) -> list[str]:
 
 def _curved(recipe: Recipe, columns: Sequence[str]) -> list[str]:
     """Say where an incomplete column does more than draw a straight line of one slope."""
-    terms = list(Formula(recipe.formula.fixed))
-    slopes = [columns_of(Formula(part.effects)) for part in recipe.formula.random]
-    notes = []
-    for name in columns:
-        bent = any(
-            name in columns_of([term])
-            and (
-                len(term.factors) > 1 or not (str(term) == name or str(term).startswith(_STRAIGHT))
-            )
-            for term in terms
-        )
-        if bent or any(name in found for found in slopes):
-            notes.append(
-                f"{name} is filled in as if it had one straight line, which draws its "
-                "interactions, curves and slopes by group towards none."
-            )
-    return notes
+    bent: set[str] = set()
+    for part in recipe.formula.random:
+        bent |= coding(part.effects).columns
+    for term in Formula(recipe.formula.fixed):
+        named = columns_of([term])
+        straight = named == {str(term)} or str(term).startswith(_STRAIGHT)
+        if len(term.factors) > 1 or not straight:
+            bent |= named
+    return [
+        f"{name} is filled in as if it had one straight line, which draws its "
+        "interactions, curves and slopes by group towards none."
+        for name in columns
+        if name in bent
+    ]
 
 
 def _never_measured(groups: Groups, read: pd.DataFrame) -> list[str]:
