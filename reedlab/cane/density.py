@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reedlab.cane.gouge import volume_mm3, volume_sd_mm3
-from reedlab.cane.readings import Floats, Steps, floats, propagate, sd_of_step
+from reedlab.cane.readings import ROOM_C, Floats, Steps, floats, propagate, sd_of_step
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 AIR_G_CM3 = 0.0012  # air at 20 °C and one atmosphere; conventional value of OIML D 28 (2004)
 TENSION_N_M = 0.0727  # water against air at 20 °C: IAPWS R1-76 (2014)
 GRAVITY_M_S2 = 9.80665  # standard acceleration of gravity
-ROOM_C = 20.0  # of water whose temperature is not noted; a degree changes its density by 0.0002
 GOUGED_WALL_MM = 0.55  # mean thickness of a gouged piece: common practice, no source
 
 

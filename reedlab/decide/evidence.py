@@ -16,6 +16,8 @@ from reedlab.decide.costs import Rates
 from reedlab.decide.worth import mean_price
 from reedlab.errors import DecisionError
 
+FEWEST_TIMED = 8
+"""Timed reeds below which minutes are taken for not recorded."""
 _BEFORE = {"cane": "what their cane cost", "minutes_before": "the minutes before tying"}
 
 

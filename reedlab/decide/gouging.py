@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from reedlab.records import Bench
 
 TOLERABLE_MM = 0.01  # of change in a hundred days; common practice calls sides alike within it
-FEWEST_SESSIONS = 4
-FEWEST_PIECES = 5
+FEWEST_SESSIONS = 4  # days of gouging below which a slope has next to no degrees of freedom
+FEWEST_PIECES = 5  # of a lot, below which its sd is not told
 READINGS = {
     "gouge_centre_mm": "centre thickness",
     "gouge_asymmetry_mm": "left side less right",

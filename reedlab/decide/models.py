@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.evidence import Evidence, as_factors, listed
+from reedlab.decide.evidence import FEWEST_TIMED, Evidence, as_factors, listed
 from reedlab.decide.nextlot import Ability, NextLot, next_lot
 from reedlab.errors import DataError, DecisionError, ModelError
 from reedlab.mixed.fitting import fit
@@ -320,6 +320,7 @@ def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:
     lots = known["lot"].nunique()
     if lots < 2:
         asked = [name for name in reeds if any(f"({name})" in term for term in terms)]
+        asked += ["rough_min", "finish_min"] if response == "log_scrape_min" else []
         measured = f" with {listed(asked)}" if asked else ""
         raise DecisionError(
             f"{len(known)} reeds of {lots} lot{'' if lots == 1 else 's'}{measured} can answer "
@@ -344,7 +345,7 @@ def _timed(reeds: pd.DataFrame) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
     what tells them apart; so batches are left out where enough reeds were timed by themselves.
     """
     timed = reeds[reeds["log_scrape_min"].notna()]
-    if len(timed) < 8:
+    if len(timed) < FEWEST_TIMED:
         return None, ("Too few scraping times are recorded: bench time is left out of the cost.",)
     if "minutes_shared" not in timed or not timed["minutes_shared"].any():
         return timed, ()

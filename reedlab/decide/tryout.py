@@ -12,11 +12,12 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from reedlab.decide.evidence import FEWEST_TIMED
 from reedlab.decide.folds import Verdict, held_out, judge
 from reedlab.decide.rules import Measure, Rule, fit_rules
 from reedlab.decide.stakes import Stakes
 
-FEWEST = {"lots": 6, "reeds": 60, "of each outcome": 15, "timed": 8}
+FEWEST = {"lots": 6, "reeds": 60, "of each outcome": 15, "timed": FEWEST_TIMED}
 """Below these a rule is not even tried: a fold would hold next to nothing."""
 
 _LACKS = {

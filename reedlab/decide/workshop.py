@@ -13,12 +13,14 @@ import numpy as np
 import pandas as pd
 
 from reedlab.cane.moisture import equilibrium_moisture_pct, in_spells
+from reedlab.cane.readings import ROOM_C
 from reedlab.errors import DecisionError
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
 
 SILENT_DAYS = 7
+"""Days between two readings from which on a logger was silent rather than slow."""
 
 
 @dataclass(frozen=True)
@@ -91,9 +93,8 @@ def workshop_air(bench: Bench) -> WorkshopAir:
             "No humidity is noted: put a logger into the workshop and save its file as the table "
             "air, or note rh_pct and temp_c at the rough scrape."
         )
-    temp = air["temp_c"].fillna(20.0)  # where none is noted; it matters little
     air = air.assign(
-        moisture_pct=equilibrium_moisture_pct(air["rh_pct"], temp),
+        moisture_pct=equilibrium_moisture_pct(air["rh_pct"], air["temp_c"].fillna(ROOM_C)),
         heated=in_spells(air["time"], bench.settings.heated),
         month=air["time"].dt.to_period("M").dt.to_timestamp(),
     )

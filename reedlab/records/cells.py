@@ -103,7 +103,13 @@ class Trouble(Exception):
 
 
 def text_of(value: object) -> str | None:
-    """Return a cell's text with its outer blanks taken off, or None where it says nothing."""
+    """Return a cell's text with its outer blanks taken off, or None where it says nothing.
+
+    Examples
+    --------
+    >>> text_of(" 72.5 "), text_of(12.0), text_of("n/a")
+    ('72.5', '12', None)
+    """
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     text = value if isinstance(value, str) else str(value)
@@ -116,7 +122,20 @@ def text_of(value: object) -> str | None:
 
 
 def decimal_comma(columns: Sequence[Sequence[str]], hint: bool | None) -> bool | None:
-    """Say whether a table's numbers have decimal commas; None when nothing tells."""
+    """Say whether a table's numbers have decimal commas; None when nothing tells.
+
+    Parameters
+    ----------
+    columns : sequence of sequences of str
+        The texts of the columns that hold numbers.
+    hint : bool or None
+        What the file's delimiter says, for where the numbers do not.
+
+    Examples
+    --------
+    >>> decimal_comma([["0,58", "1,234"]], None), decimal_comma([["1,234"]], None)
+    (True, None)
+    """
     texts = [t for column in columns for t in column if "," in t]
     if not texts:
         return False
@@ -139,7 +158,30 @@ def same_currency(one: str, other: str) -> bool:
 
 
 def read_number(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
-    """Read a number with its unit, thousands separators or decimal comma."""
+    """Read a number with its unit, thousands separators or decimal comma.
+
+    Parameters
+    ----------
+    text : str
+        What the cell says.
+    column : Column
+        Its unit may stand behind the number; another unit is refused, not converted.
+    settings : Settings
+        The currency.
+    comma : bool or None
+        Whether the table's numbers have decimal commas, see `decimal_comma`.
+
+    Raises
+    ------
+    Trouble
+        When it is no number, in another unit, or could be two numbers.
+
+    Examples
+    --------
+    >>> from reedlab.records.tables import TABLES
+    >>> read_number("72,5 mm", TABLES["reeds"].columns["tied_mm"], Settings(), True)
+    72.5
+    """
     if _SPREADSHEET_ERROR.fullmatch(text):
         raise Trouble("is a formula that went wrong", "mend the formula, or empty the cell")
     if column.kind == "money":
@@ -189,7 +231,16 @@ def _digits(digits: str, comma: bool | None) -> float:
 
 
 def read_minutes(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
-    """Read minutes written 35, 0:35 (hours and minutes), 35 min or 1 h 5 min."""
+    """Read minutes written 35, 0:35 (hours and minutes), 35 min or 1 h 5 min.
+
+    Parameters and what is raised as in `read_number`.
+
+    Examples
+    --------
+    >>> from reedlab.records.tables import TABLES
+    >>> read_minutes("1 h 5 min", TABLES["reeds"].columns["rough_min"], Settings(), None)
+    65.0
+    """
     if clock := _CLOCK.fullmatch(text):
         hours, minutes, seconds = (float(part or 0) for part in clock.groups())
         return hours * 60 + minutes + seconds / 60
@@ -205,7 +256,26 @@ def read_minutes(text: str, column: Column, settings: Settings, comma: bool | No
 
 
 def read_date(text: str, order: str | None) -> pd.Timestamp:
-    """Read a date in any way that leaves no doubt."""
+    """Read a date in any way that leaves no doubt.
+
+    Parameters
+    ----------
+    text : str
+        What the cell says: an ISO date, a spreadsheet's serial number, a month in letters or
+        digits, an hour behind it or none.
+    order : str or None
+        ``"day-month"`` or ``"month-day"`` for what would have two readings.
+
+    Raises
+    ------
+    Trouble
+        When it is no day, or could be two.
+
+    Examples
+    --------
+    >>> str(read_date("5 Mar 2024", None)), str(read_date("03/04/2025", "day-month"))
+    ('2024-03-05 00:00:00', '2025-04-03 00:00:00')
+    """
     if _SERIAL.fullmatch(text):
         return _FIRST_SERIAL + pd.Timedelta(days=float(text)).round("s")
     clock = _TIME_OF_DAY.search(text)
@@ -257,7 +327,28 @@ def _calendar(year: int, month: int, day: int) -> pd.Timestamp:
 
 
 def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:
-    """Read a word of the column's vocabulary, in any case, or the maker's own for it."""
+    """Read a word of the column's vocabulary, in any case, or the maker's own for it.
+
+    Parameters
+    ----------
+    text : str
+        What the cell says.
+    column : Column
+        A ``word``, or a ``yesno``, which becomes a bool.
+    own : mapping of str to str
+        The maker's own words and those that they stand for.
+
+    Raises
+    ------
+    Trouble
+        When it is neither; the nearest word is offered.
+
+    Examples
+    --------
+    >>> from reedlab.records.tables import TABLES
+    >>> read_word("Given up", TABLES["reeds"].columns["outcome"], {})
+    'given_up'
+    """
     words = column.words or _YES_NO
     own_folded = {_folded(k): v for k, v in own.items()}
     spelled = {_folded(w): w for w in words}

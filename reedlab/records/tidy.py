@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..cane import air, density, gouge, moisture
+from ..cane.readings import ROOM_C
 from .minutes import with_minutes
 from .settings import Settings
 from .tables import TABLES
@@ -235,8 +236,8 @@ def _with_air(frame: pd.DataFrame, log: pd.DataFrame) -> pd.DataFrame:
 
 
 def _moisture(rh_pct: pd.Series, temp_c: pd.Series) -> np.ndarray:
-    """Return equilibrium moisture; 20 °C where no temperature is noted, which matters little."""
-    return moisture.equilibrium_moisture_pct(rh_pct, temp_c.fillna(20.0))
+    """Return equilibrium moisture, at room temperature where none is noted."""
+    return moisture.equilibrium_moisture_pct(rh_pct, temp_c.fillna(ROOM_C))
 
 
 def first_of_each(frame: pd.DataFrame, key: str) -> pd.DataFrame:

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from reedlab.records import Bench
 
 
+_FEWEST_PIECES = 5
+"""Pieces that both must have measured; ten are good (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class GaugeAgreement:
     """How far two hands, or two gauges, agree on the same pieces.
@@ -99,12 +103,12 @@ def gauge_agreement(
         ["operator", "piece"], observed=True
     )["value"]
     means, counts = cells.mean().unstack("operator"), cells.size().unstack("operator")
-    if not {first, second} <= set(means) or means[[first, second]].dropna().shape[0] < 5:
+    both = means.reindex(columns=[first, second]).dropna()
+    if len(both) < _FEWEST_PIECES:
         raise DecisionError(
             f"{first!r} and {second!r} have not both measured five pieces for {quantity!r}: "
             "measure ten pieces with each."
         )
-    both = means[[first, second]].dropna()
     difference, n = both[second] - both[first], len(both)
     squares = sum(
         # what averaging a piece's readings took out of the differences' variance
