@@ -27,7 +27,7 @@ def check(tables: Tables, settings: Settings, found: Findings) -> None:
     for look in (_future, _repeats, _nowhere, _lot_and_piece, _sizes, _dates, _outcomes):
         look(tables, found)
     _prices(tables, settings, found)
-    for look in (_tally, _told_twice, _sittings, _waiting):
+    for look in (_tally, _told_twice, _half_timed, _sittings, _waiting):
         look(tables, found)
 
 
@@ -322,6 +322,22 @@ def _told_twice(tables: Tables, found: Findings) -> None:
         found.add("pieces", int(str(row)), "lost_at", early.at[row, "lost_at"], "warning",
                   f"says that {piece} was lost, yet reed {made[piece]} was tied of it",
                   "empty this cell, or mend the reed's piece")  # fmt: skip
+
+
+def _half_timed(tables: Tables, found: Findings) -> None:
+    """Minutes of one scrape alone: they would never make a reed's whole time."""
+    reeds = tables["reeds"]
+    if len(tables["sittings"]):
+        return
+    for noted, other in (("rough_min", "finish_min"), ("finish_min", "rough_min")):
+        tried = reeds[other].notna().any() or found.rows("reeds", other)
+        if reeds[noted].notna().any() and not tried:
+            found.add(
+                "reeds", None, other, "", "warning",
+                f"is empty in every row, so that the {reeds[noted].notna().sum()} times under "
+                f"{noted} are no reed's whole",
+                "fill it in too; one time for both goes into sittings, its stage left empty",
+            )  # fmt: skip
 
 
 def _sittings(tables: Tables, found: Findings) -> None:

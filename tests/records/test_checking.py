@@ -257,6 +257,21 @@ def test_a_price_in_another_currency_is_not_used():
     assert made.losses["cost_landed"].isna().tolist() == [True, False]
 
 
+def test_minutes_of_one_scrape_alone_are_asked_about():
+    for noted, other in (("rough_min", "finish_min"), ("finish_min", "rough_min")):
+        found = bench(reeds=[{noted: 20}, {noted: 25}, {}]).findings
+        found = found[found["column"] == other]
+        assert found["severity"].tolist() == ["warning"]
+        assert f"the 2 times under {noted}" in found["problem"].iloc[0]
+    both = [{"rough_min": 20, "finish_min": 30}, {"rough_min": 20}]
+    unread = [{"rough_min": 20, "finish_min": "later"}]
+    batch = [{"date": "2021-03-05", "maker": "KL", "stage": "finish", "reeds": "1", "minutes": 30}]
+    for made in (
+        bench(reeds=both), bench(reeds=unread), bench(reeds=[{"rough_min": 20}], sittings=batch),
+    ):  # fmt: skip
+        assert not made.findings["problem"].str.contains("no reed's whole").any()
+
+
 def test_sittings_of_reeds_that_are_not_there_or_have_their_own_minutes():
     row = {
         "date": "2021-03-06",
