@@ -68,7 +68,7 @@ class Smooth:
         else:
             days = pd.Timestamp("2025-01-01") + pd.to_timedelta(at, unit="D")
             grid["year_cos"], grid["year_sin"] = year_cos_sin(pd.Series(days))
-        smooth, _ = new_columns(self.recipe, grid, range(0))
+        smooth, _ = new_columns(self.recipe, grid)
         own = np.array([_is_of(self.over, name) for name in self.names])
         return np.where(own, smooth, self.design.mean(axis=0))
 

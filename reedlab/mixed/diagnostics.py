@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -25,40 +26,58 @@ from reedlab.mixed.conditional import Conditional, Modes
 from reedlab.mixed.lattice import Lattice, widen
 from reedlab.mixed.sampling import Sample
 
-EDGE_WEIGHT, PARETO_K, EFFECTIVE, CHANGE = 0.01, 0.7, 0.1, 0.01
 
-_MEANING = {
-    "weight on the outermost points": (
-        "share of the probability at the end of the range that the sds were explored over"
-    ),
-    "tail of the importance weights (Pareto k)": (
-        "over the limit a few draws stand for most of the posterior: take tighter priors, or leave "
-        "out a term that the records cannot tell"
-    ),
-    "effective share of the proposals": (
-        "under the limit the draws repeat a few proposals: ask for more draws"
-    ),
-    "change of mean 1/success": (
-        "of a reed from a next lot and supplier, when the range of the sds doubles: over the limit "
-        "mean costs hang on where the range ends, so take medians or smaller prior scales"
-    ),
-    "change of mean minutes": (
-        "of a reed from a next lot and supplier, when the range of the sds doubles: over the limit "
-        "means hang on where the range ends, so take medians or smaller prior scales"
-    ),
-}
+@dataclass(frozen=True)
+class Check:
+    """One check of a posterior: its name, its limit, and what a value past the limit means."""
+
+    name: str
+    limit: float
+    meaning: str
+    at_least: bool = False
+
+    def row(self, value: float) -> dict[str, object]:
+        """Return a value's row of the table."""
+        ok = bool(value >= self.limit if self.at_least else value <= self.limit)
+        told = {"check": self.name, "value": value, "limit": self.limit}
+        return told | {"ok": ok, "meaning": self.meaning}
+
+
+EDGE = Check(
+    "weight on the outermost points",
+    0.01,
+    "share of the probability at the end of the range that the sds were explored over",
+)
+TAIL = Check(  # the limit is that of Vehtari et al. (2024), see importance.py
+    "tail of the importance weights (Pareto k)",
+    0.7,
+    "over the limit a few draws stand for most of the posterior: take tighter priors, or leave out "
+    "a term that the records cannot tell",
+)
+SHARE = Check(
+    "effective share of the proposals",
+    0.1,
+    "under the limit the draws repeat a few proposals: ask for more draws",
+    at_least=True,
+)
+INVERSE = Check(
+    "change of mean 1/success",
+    0.01,
+    "of a reed from a next lot and supplier, when the range of the sds doubles: over the limit "
+    "mean costs hang on where the range ends, so take medians or smaller prior scales",
+)
+MINUTES = Check(
+    "change of mean minutes",
+    0.01,
+    "of a reed from a next lot and supplier, when the range of the sds doubles: over the limit "
+    "means hang on where the range ends, so take medians or smaller prior scales",
+)
 
 
 def at_fit(lattice: Lattice, sample: Sample) -> pd.DataFrame:
     """Return the checks that cost nothing; columns as in `diagnose`."""
-    edge, k, effective = list(_MEANING)[:3]
-    return pd.DataFrame(
-        [
-            _row(edge, lattice.edge_weight, EDGE_WEIGHT),
-            _row(k, sample.pareto_k, PARETO_K),
-            _row(effective, sample.effective, EFFECTIVE, at_least=True),
-        ]
-    )
+    values = ((EDGE, lattice.edge_weight), (TAIL, sample.pareto_k), (SHARE, sample.effective))
+    return pd.DataFrame([check.row(value) for check, value in values])
 
 
 def diagnose(cond: Conditional, lattice: Lattice, sample: Sample, minutes: bool) -> pd.DataFrame:
@@ -79,11 +98,8 @@ def diagnose(cond: Conditional, lattice: Lattice, sample: Sample, minutes: bool)
     table = at_fit(lattice, sample)
     if cond.family == "gaussian" and not minutes:
         return table
-    check = list(_MEANING)[4 if minutes else 3]
-    return pd.concat(
-        [table, pd.DataFrame([_row(check, change_of_mean(cond, lattice), CHANGE)])],
-        ignore_index=True,
-    )
+    row = (MINUTES if minutes else INVERSE).row(change_of_mean(cond, lattice))
+    return pd.concat([table, pd.DataFrame([row])], ignore_index=True)
 
 
 def worst(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
@@ -91,9 +107,9 @@ def worst(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
     Columns as in `diagnose`, and imputation: the table (from 1) that the row is from.
     """
-    every = pd.concat([table.assign(imputation=i) for i, table in enumerate(tables, 1)])
-    every = every.reset_index(drop=True)
-    badness = every["value"].where(every["check"] != list(_MEANING)[2], -every["value"])
+    numbered = [table.assign(imputation=i) for i, table in enumerate(tables, 1)]
+    every = pd.concat(numbered, ignore_index=True)
+    badness = every["value"].where(every["check"] != SHARE.name, -every["value"])
     return every.loc[badness.groupby(every["check"], sort=False).idxmax()].reset_index(drop=True)
 
 
@@ -140,14 +156,3 @@ def _log_value(cond: Conditional) -> Callable[[np.ndarray, Modes], np.ndarray]:
         return np.logaddexp(0.0, 0.5 * variance - mean)
 
     return log_value
-
-
-def _row(check: str, value: float, limit: float, at_least: bool = False) -> dict[str, object]:
-    ok = value >= limit if at_least else value <= limit
-    return {
-        "check": check,
-        "value": value,
-        "limit": limit,
-        "ok": bool(ok),
-        "meaning": _MEANING[check],
-    }

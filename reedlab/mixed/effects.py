@@ -254,10 +254,9 @@ class _Setting:
     def of(
         cls, source: _Source, data: pd.DataFrame, condition: Mapping[str, Any], average: str
     ) -> _Setting:
-        recipe, terms = source.recipe, range(len(source.covariances))
+        recipe = source.recipe
         frame = _grid(recipe, data, condition) if average == "middle" else data.assign(**condition)
-        X, coded = new_columns(recipe, frame, terms)
-        bases = [coded[t] for t in terms]
+        X, bases = new_columns(recipe, frame)
         if average == "middle":
             middle = [basis.mean(axis=0, keepdims=True) for basis in bases]
             return cls(X.mean(axis=0, keepdims=True), middle, np.ones(1))

@@ -314,11 +314,8 @@ def _judged(reliability: pd.DataFrame) -> tuple[str, ...]:
 
 def _with_columns(design: Design, recipe: Recipe, frame: pd.DataFrame) -> Design:
     """Return the design with its columns worked out anew from a frame of the same rows."""
-    sloped = [t for t, spec in enumerate(recipe.random) if spec is not None]
-    X, bases = new_columns(recipe, frame, sloped)
-    terms = tuple(
-        replace(term, basis=bases[t]) if t in bases else term for t, term in enumerate(design.terms)
-    )
+    X, bases = new_columns(recipe, frame)
+    terms = tuple(replace(term, basis=basis) for term, basis in zip(design.terms, bases))
     return replace(design, X=X, terms=terms)
 
 

@@ -183,11 +183,9 @@ def _columns(part: str, inner: str) -> tuple[str, ...]:
 
 
 def _refuse_repeats(random: list[RandomPart]) -> None:
-    seen: set[tuple[str, frozenset[str]]] = set()
-    for part in random:
-        key = (part.effects, frozenset(part.columns))
-        if key in seen:
+    keys = [(part.effects, frozenset(part.columns)) for part in random]
+    for i, part in enumerate(random):
+        if keys[i] in keys[:i]:
             raise FormulaError(
                 f"The random term ({part.effects} | {part.group}) is written twice; keep one."
             )
-        seen.add(key)

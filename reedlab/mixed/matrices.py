@@ -134,9 +134,7 @@ def build(
     return design, Recipe(formula, X.model_spec, specs, factors, trials, kinds, family)
 
 
-def new_columns(
-    recipe: Recipe, data: pd.DataFrame, terms: Sequence[int]
-) -> tuple[np.ndarray, dict[int, np.ndarray]]:
+def new_columns(recipe: Recipe, data: pd.DataFrame) -> tuple[np.ndarray, list[np.ndarray]]:
     """Code new data as the fit's data were.
 
     Parameters
@@ -144,13 +142,12 @@ def new_columns(
     recipe : Recipe
     data : DataFrame
         New rows.
-    terms : sequence of int
-        The random terms whose bases are wanted.
 
     Returns
     -------
     X : ndarray, shape (n, p)
-    bases : dict of int to ndarray, each shape (n, k)
+    bases : list of ndarray, each shape (n, k)
+        Of each random term.
 
     Raises
     ------
@@ -164,14 +161,14 @@ def new_columns(
     frame = pd.DataFrame({c: data[c] for c in wanted}, index=data.index)
     for column, is_factor in recipe.dtypes.items():
         frame[column] = _new_column(frame[column], column, recipe.factors if is_factor else None)
-    out = {}
     with said_by_us(recipe.formula.text, PredictionError):
         X = _design_columns(recipe.fixed, frame)
         X = X[:, _kept(recipe.fixed.column_names, recipe.family)]
-        for t in terms:
-            spec = recipe.random[t]
-            out[t] = np.ones((len(frame), 1)) if spec is None else _design_columns(spec, frame)
-    return X, out
+        bases = [
+            np.ones((len(frame), 1)) if spec is None else _design_columns(spec, frame)
+            for spec in recipe.random
+        ]
+    return X, bases
 
 
 def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> np.ndarray:

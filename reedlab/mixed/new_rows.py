@@ -47,14 +47,14 @@ def read_rows(
         raise PredictionError("this fit was made without a formula and cannot read new data.")
     parts = recipe.formula.random
     new = new_terms([part.group for part in parts], new_levels)
-    X, bases = new_columns(recipe, data, range(len(parts)))
+    X, bases = new_columns(recipe, data)
     codes = [
         term.n_levels + _new_codes(part.columns, data)
         if t in new
         else level_codes(part, data, term.levels)
         for t, (part, term) in enumerate(zip(parts, design.terms))
     ]
-    return X, [bases[t] for t in range(len(parts))], codes
+    return X, bases, codes
 
 
 def new_terms(groups: Sequence[str], new_levels: str | Collection[str]) -> list[int]:

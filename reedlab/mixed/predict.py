@@ -58,13 +58,12 @@ def predict(
     if data is None:
         X = design.X
         index: Any = np.arange(design.n) if design.rows_used is None else design.rows_used
-        bases = {t: term.basis for t, term in enumerate(design.terms)}
+        bases = [term.basis for term in design.terms]
         codes = {t: term.index for t, term in enumerate(design.terms)}
     else:
         if fitted.recipe is None:
             raise PredictionError("This fit was made without a formula and cannot code new data.")
-        wanted = [*known, *(new if random else ())]
-        X, bases = new_columns(fitted.recipe, data, wanted)
+        X, bases = new_columns(fitted.recipe, data)
         parts, index = fitted.recipe.formula.random, data.index
         codes = {t: level_codes(parts[t], data, design.terms[t].levels) for t in known}
     eta = X @ fitted.beta
