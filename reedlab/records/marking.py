@@ -69,6 +69,8 @@ def _sheets(bench: Bench) -> dict[str, Sheet]:
 
 def _list(front: Any, findings: pd.DataFrame) -> None:
     """Write all findings on the first sheet, those without a cell included."""
+    from openpyxl.styles import Alignment
+
     front.title = "findings"
     for at, heading in enumerate(findings.columns, start=1):
         front.cell(1, at, heading)
@@ -76,11 +78,16 @@ def _list(front: Any, findings: pd.DataFrame) -> None:
     for row, finding in enumerate(findings.astype(object).itertuples(index=False), start=2):
         for at, value in enumerate(finding, start=1):
             _write(front, row, at, None if pd.isna(value) else value)
+            front.cell(row, at).alignment = Alignment(wrap_text=True, vertical="top")
     front.freeze_panes = "A2"
 
 
 def _copy(copy: Any, sheet: Sheet) -> None:
     """Write a sheet's cells where they were: plain numbers as numbers, all else as text."""
+    from openpyxl.utils import get_column_letter
+
+    for at, longest in enumerate(sheet.cells.map(lambda text: len(str(text))).max(), start=1):
+        copy.column_dimensions[get_column_letter(at)].width = min(max(longest + 2, 8), 40)
     numbers = sheet.cells.apply(pd.to_numeric, errors="coerce")
     for row, texts, values in zip(
         sheet.cells.index, sheet.cells.to_numpy(), numbers.to_numpy(dtype=float)

@@ -171,6 +171,8 @@ def test_marked_cells_lie_where_the_records_have_them(faulty, tmp_path):
     assert (reeds["G2"].value, reeds["G2"].data_type) == ("=1+1", "s")  # still a text
     assert book["lots"]["A4"].value == "L1"
     assert book["findings"].max_row == len(bench.findings) + 1
+    assert all(cell.alignment.wrap_text for row in book["findings"]["A2:G3"] for cell in row)
+    assert reeds.column_dimensions["D"].width >= len("2021-03-05")  # a day is shown whole
     assert {path: path.read_bytes() for path in faulty.iterdir()} == before
     with pytest.raises(WriteError, match="exists already"):
         mark_workbook(bench, tmp_path / "marked.xlsx")
