@@ -69,9 +69,9 @@ class Findings:
             cure = mend if isinstance(mend, str) else mend[value]
             self.add(table, int(row), column, value, severity, says, cure)
 
-    def rows(self, table: str, column: str, severity: Severity = "error") -> set[int]:
-        """Return the rows of a column that have a finding of this severity."""
-        return {r[1] for r in self._rows if r[0] == table and r[2] == column and r[4] == severity}
+    def rows(self, table: str, column: str) -> set[int]:
+        """Return the rows of a column that have an error."""
+        return {r[1] for r in self._rows if r[0] == table and r[2] == column and r[4] == "error"}
 
     def frame(self) -> pd.DataFrame:
         """Return the findings, errors before warnings within each table."""

@@ -69,7 +69,7 @@ def in_order(table: Table) -> list[Column]:
     return sorted(table.columns.values(), key=lambda c: not c.needed)
 
 
-def write_workbook(path: Path, *, replace: bool = False) -> Path:
+def write_workbook(path: Path) -> None:
     """Write an empty workbook: a sheet a table, vocabularies as drop-downs, bonus columns folded.
 
     The drop-downs take their words from a hidden sheet; a word of the maker's own is asked about
@@ -79,13 +79,11 @@ def write_workbook(path: Path, *, replace: bool = False) -> Path:
     ----------
     path : pathlib.Path
         The file to write.
-    replace : bool, default False
-        Whether a file of that name may be replaced.
 
-    Returns
-    -------
-    pathlib.Path
-        The file.
+    Raises
+    ------
+    WriteError
+        When the file is there already, or cannot be written.
     """
     from openpyxl import Workbook
 
@@ -96,9 +94,8 @@ def write_workbook(path: Path, *, replace: bool = False) -> Path:
     lists.sheet_state = "hidden"
     for sheet, table in zip(sheets, TABLES.values()):
         _lay_out(sheet, table, lists)
-    with beside(path, replace=replace) as fresh:
+    with beside(path) as fresh:
         book.save(fresh)
-    return path
 
 
 def _lay_out(sheet: Any, table: Table, lists: Any) -> None:
@@ -124,10 +121,8 @@ def _lay_out(sheet: Any, table: Table, lists: Any) -> None:
             _offer(sheet, lists, letter, f"{table.name} {column.name}", words)
     first = sum(c.needed for c in columns) + 1
     if first <= len(columns):
-        last = len(columns)
-        sheet.column_dimensions.group(
-            get_column_letter(first), get_column_letter(last), outline_level=1, hidden=True
-        )
+        folded = get_column_letter(first), get_column_letter(len(columns))
+        sheet.column_dimensions.group(*folded, outline_level=1, hidden=True)
     sheet.freeze_panes = "B2"
 
 

@@ -111,7 +111,8 @@ def cane(tables: Tables) -> pd.DataFrame:
         *(frame[f"gouge_{n}_mm"].to_numpy() for n in ("centre", "left", "right", "side_at")),
     ]
     # Once shaped, a piece's edges are no longer parallel, so length and width give no volume.
-    strip = (frame["measured_state"].astype(object).ne("shaped") & ~_true(frame["wet"])).to_numpy()
+    soaked = frame["wet"].fillna(False).astype(bool)
+    strip = (frame["measured_state"].astype(object).ne("shaped") & ~soaked).to_numpy()
     frame["volume_mm3"] = np.where(strip, gouge.volume_mm3(*sizes), np.nan)
     volume_sd = gouge.volume_sd_mm3(*sizes)
     given = density.Density(frame["density_g_cm3"].to_numpy(), np.full(len(frame), np.nan))
@@ -251,10 +252,6 @@ def _looked_up(keys: pd.Series, values: pd.Series) -> pd.Series:
     places = values.index.get_indexer(keys.astype(object))
     taken = values.array.take(places, allow_fill=True)
     return pd.Series(taken, index=keys.index, dtype=values.dtype)
-
-
-def _true(flags: pd.Series) -> pd.Series:
-    return flags.fillna(False).astype(bool)
 
 
 _NAMES = {

@@ -75,23 +75,22 @@ class World:
     moisture_minutes: float = -0.015
 
     @classmethod
-    def from_prior(
-        cls, rng: np.random.Generator, success_sd: float = 2.5, maker_sd: float = 0.5
-    ) -> World:
+    def from_prior(cls, rng: np.random.Generator) -> World:
         """Draw a world from the models' default priors, with nothing in it but groups and makers.
 
-        Intercepts are normal, the sds of groups half-normal with scale 0.75 (logit) and 0.25 (log
-        minutes). The effects of the cane and of moisture are nil, so that a model of supplier, lot
-        and maker is the true one and its intervals can be counted.
+        The intercept is normal with sd 2.5, a maker's effect with sd 0.5, the sds of groups are
+        half-normal with scale 0.75 (logit) and 0.25 (log minutes). The effects of the cane and of
+        moisture are nil, so that a model of supplier, lot and maker is the true one and its
+        intervals can be counted.
         """
         scales = (0.75, 0.75, 0.25, 0.25)
         supplier, lot, supplier_minutes, lot_minutes = np.abs(rng.normal(0.0, scales))
         return cls(
-            success=rng.normal(0.0, success_sd),
+            success=rng.normal(0.0, 2.5),
             supplier_sd=supplier,
             lot_sd=lot,
             tube_sd=0.0,
-            maker=rng.normal(0.0, maker_sd),
+            maker=rng.normal(0.0, 0.5),
             density=0.0,
             asymmetry=0.0,
             bowed=0.0,

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 ENOUGH_CLASSES = 5  # common practice, no source: fewer sort pieces, they do not measure them
 SOUND = 0.8  # reliability above which a comparison of pieces is little harmed; common practice
 WEAK = 0.5  # reliability below which a reading says more of the measuring than of the piece
+_MOST_READINGS = 10
+"""Readings of one piece that a maker may take; of more the means are not told."""
 _SOURCES = {
     "piece": "pieces",
     "operator": "hands",
@@ -283,8 +285,8 @@ def _worth(variances: pd.Series, drawn: pd.DataFrame, hand: str, level: float) -
     return pd.Series(found)
 
 
-def _enough(variances: pd.Series, hands: Sequence[str], most: int = 10) -> pd.DataFrame:
-    counts = range(1, most + 1)
+def _enough(variances: pd.Series, hands: Sequence[str]) -> pd.DataFrame:
+    counts = range(1, _MOST_READINGS + 1)
     frame = pd.DataFrame({"readings": counts})
     for hand in hands:
         column = hand.replace(" ", "_")
