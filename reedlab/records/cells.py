@@ -204,7 +204,11 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
         name, convert = other
         raise Trouble(f"is in {name}", f"write {convert(value):.4g} ({column.unit})")
     unit_says = f" without {' '.join(sorted(signs))}" if len(text) < 40 else ""
-    raise Trouble("is not a plain number", f"write the number alone{unit_says}")
+    unit = "min" if column.kind == "minutes" else column.unit
+    in_unit = f", in {unit}," if unit else ""
+    raise Trouble(
+        "is not a plain number", f"write the number alone{in_unit}{unit_says}".rstrip(",")
+    )
 
 
 def _digits(digits: str, comma: bool | None) -> float:

@@ -164,6 +164,14 @@ def test_a_comma_is_taken_for_what_the_table_shows_it_to_be(tmp_path, prices, ex
     assert len(unread) == np.isnan(expected).sum()
 
 
+def test_a_unit_that_is_not_known_is_not_just_to_be_left_out(tmp_path):
+    """Ninety seconds are not ninety minutes."""
+    for column, text, unit in (("rough_min", "90 s", "min"), ("tied_mm", "7 lines", "mm")):
+        found = read(tmp_path, f'reed,{column}\n1,"{text}"\n').findings
+        (mend,) = found.loc[found["column"] == column, "mend"]
+        assert mend == f"write the number alone, in {unit}, without {text.split()[1]}"
+
+
 @pytest.mark.parametrize(("rest", "clear"), [("0,5", "1,5 or 1500"), ("7", "1.5 or 1500")])
 def test_what_is_asked_for_can_be_read(tmp_path, rest, clear):
     """A number with two readings is to be written in a way that has one."""
