@@ -154,7 +154,7 @@ def contrasts(
         known = ", ".join(source.recipe.factors) or "none"
         raise ModelError(f"{factor!r} is not a factor of the fixed part: factors are {known}.")
     levels = source.recipe.factors[factor]
-    rows = np.vstack([_Setting.of(source, data, {factor: v}, "middle").X for v in levels])
+    rows = np.vstack([_Setting.of(source.recipe, data, {factor: v}, "middle").X for v in levels])
     pairs = list(combinations(range(len(levels)), 2))
     L = pd.DataFrame([rows[i] - rows[j] for i, j in pairs], columns=list(fitted.design.fixed_names))
     gaussian = source.family == "gaussian"
@@ -252,9 +252,8 @@ class _Setting:
 
     @classmethod
     def of(
-        cls, source: _Source, data: pd.DataFrame, condition: Mapping[str, Any], average: str
+        cls, recipe: Recipe, data: pd.DataFrame, condition: Mapping[str, Any], average: str
     ) -> _Setting:
-        recipe = source.recipe
         frame = _grid(recipe, data, condition) if average == "middle" else data.assign(**condition)
         X, bases = new_columns(recipe, frame)
         if average == "middle":
@@ -300,13 +299,13 @@ class _Question:
             condition = dict(zip(at, values))
             if not wanted:
                 labels.append(condition)
-                pairs.append((None, _Setting.of(source, data, condition, average), 1.0))
+                pairs.append((None, _Setting.of(recipe, data, condition, average), 1.0))
             for name in wanted:
                 under = data.assign(**condition)
                 for change, low, high, unit in _changes(recipe, under, name, average):
                     labels.append({**condition, "variable": name, "change": change})
                     ends = ({**condition, name: x} for x in (low, high))
-                    a, b = (_Setting.of(source, data, end, average) for end in ends)
+                    a, b = (_Setting.of(recipe, data, end, average) for end in ends)
                     pairs.append((a, b, unit))
         return cls(source, labels, pairs, groups)
 

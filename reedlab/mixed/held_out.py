@@ -115,10 +115,8 @@ def held_out_calibration(
 
 def _codes(term: RandomTerm, known: RandomTerm, rows: np.ndarray) -> np.ndarray:
     """Levels of some rows among those of a smaller design, new ones numbered behind."""
-    place = {level: i for i, level in enumerate(known.levels)}
-    for level in term.levels:
-        place.setdefault(level, len(place))
-    return np.array([place[term.levels[i]] for i in term.index[rows]], dtype=int)
+    levels = pd.Index(dict.fromkeys([*known.levels, *term.levels]))
+    return np.asarray(levels.get_indexer(list(term.levels))[term.index[rows]])
 
 
 def _bin_table(frame: pd.DataFrame, place: np.ndarray) -> pd.DataFrame:

@@ -182,14 +182,9 @@ class Posterior:
         It has as many draws, from the same seed, unless told another number.
         """
         sds = self.draws()[list(self.conditional.scales.sd_names)].mean().to_numpy()
+        priors, draws = self.priors.scaled(factor), draws or len(self.sample.points)
         return design_posterior(
-            self.design,
-            self.family,
-            self.priors.scaled(factor),
-            self.seed,
-            draws or len(self.sample.points),
-            self.recipe,
-            sds,
+            self.design, self.family, priors, self.seed, draws, self.recipe, sds
         )
 
     def levels_draws(

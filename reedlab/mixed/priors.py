@@ -75,14 +75,8 @@ class Priors:
     correlation_eta: float = 2.0
 
     def __post_init__(self) -> None:
-        scales = {
-            "sd_scale": self.sd_scale,
-            "coefficient_sd": self.coefficient_sd,
-            "intercept_sd": self.intercept_sd,
-            "residual_scale": self.residual_scale,
-            "correlation_eta": self.correlation_eta,
-            **{f"by_group[{g!r}]": s for g, s in self.by_group.items()},
-        }
+        scales = {f"by_group[{group!r}]": scale for group, scale in self.by_group.items()}
+        scales |= {k: v for k, v in vars(self).items() if k not in ("by_group", "intercept_mean")}
         for name, value in scales.items():
             if not (np.isfinite(value) and value > 0):
                 raise ModelError(
