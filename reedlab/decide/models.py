@@ -327,6 +327,12 @@ def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:
             "this, and one lot says nothing of another: record "
             f"{'them for ' if asked else ''}five to ten reeds of at least two lots, and ask again."
         )
+    if known[response].nunique() == 1:
+        raise DecisionError(
+            f"The {len(known)} reeds of {lots} lots that can answer this are alike in what is "
+            "asked, so that nothing goes with a difference: go on recording, and ask again when "
+            "some are otherwise."
+        )
     formula = f"{response} ~ {formula_of(known, Spec(terms=terms))}"
     try:
         return fit(formula, known, family="binomial" if response == "success" else "gaussian")

@@ -31,3 +31,8 @@ def test_reeds_too_alike_are_said_with_what_to_record(reeds):
     alike["maker"] = alike["season"].isin(["winter", "spring"]).map({True: "KL", False: "RS"})
     with pytest.raises(DecisionError, match="too alike, for this question: record more of them"):
         fit_reeds("success", alike)
+
+
+def test_reeds_that_all_turned_out_good_have_no_difference_to_ask_about(reeds):
+    with pytest.raises(DecisionError, match="are alike in what is asked"):
+        fit_reeds("success", reeds.assign(success=1.0))
