@@ -16,6 +16,7 @@ from .reading import Sheet, find_headings
 from .settings import Settings
 from .store import FORMULA, beside
 from .tables import TABLES
+from .workbook import FILE
 
 _FILL = {"error": "E8B4A0", "warning": "F2E3B3"}  # told apart in grey too
 
@@ -48,6 +49,8 @@ def mark_workbook(bench: Bench, path: Path | str) -> Path:
 
     if Path(path).suffix.casefold() != ".xlsx":  # spreadsheets go by the ending
         raise WriteError(f"{path} does not end in .xlsx: call it {Path(path).stem}.xlsx, say.")
+    if Path(path).name.casefold() == FILE:
+        raise WriteError(f"{path} would be taken for the records themselves: call it marked.xlsx.")
 
     book = Workbook()
     _list(book.active, bench.findings)

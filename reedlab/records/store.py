@@ -55,7 +55,7 @@ def beside(path: Path | str, *, replace: bool = False) -> Iterator[Path]:
     if not replace and os.path.lexists(path):
         raise WriteError(f"{path} exists already: choose another name, or move it away.")
     if above := next((p for p in path.parents if p.is_file()), None):
-        raise WriteError(f"{path} cannot be written: {above} is a file, name a folder instead.")
+        raise WriteError(f"{path} cannot be written: {above} is a file, where a folder must be.")
     # The name's random part keeps two runs at once apart.
     fresh = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
@@ -150,9 +150,17 @@ def alone_in(folder: Path) -> Iterator[None]:
     Raises
     ------
     WriteError
-        When another run is writing there.
+        When another run is writing there, or the folder cannot be made.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        taken = next((p for p in (folder, *folder.parents) if p.is_file()), None)
+        raise WriteError(
+            f"{taken} is a file, where a folder must be: move it away."
+            if taken
+            else f"{folder} cannot be made ({error.strerror}): keep records in a folder of yours."
+        ) from error
     with (folder / ".reedlab-lock").open("a+b") as lock:
         try:
             if sys.platform == "win32":

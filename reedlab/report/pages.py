@@ -308,7 +308,7 @@ def write_files(files: Mapping[str, bytes], folder: Path) -> tuple[Path, ...]:
     hashes beside the new, so that a run that is cut short leaves nothing that looks changed.
     """
     ledger = folder / LEDGER
-    known = json.loads(ledger.read_text("utf-8")) if ledger.is_file() else {}
+    known = _known(ledger)
     there = {name: folder / name for name in files if (folder / name).is_file()}
     present = {name: _hash(path.read_bytes()) for name, path in there.items()}
     changed = [name for name, mark in present.items() if mark not in known.get(name, [])]
@@ -322,6 +322,15 @@ def write_files(files: Mapping[str, bytes], folder: Path) -> tuple[Path, ...]:
         with store.beside(folder / name, replace=True) as fresh:
             fresh.write_bytes(content)
     return tuple(aside)
+
+
+def _known(ledger: Path) -> dict[str, list[str]]:
+    """Read the ledger; where it is damaged nothing is known, so that all is kept."""
+    try:
+        known = json.loads(ledger.read_text("utf-8"))
+    except (OSError, ValueError):
+        known = {}
+    return known if isinstance(known, dict) else {}
 
 
 def _hash(content: bytes) -> str:

@@ -127,8 +127,15 @@ def test_what_raises_leaves_nothing_behind(tmp_path):
 def test_a_folder_that_cannot_be_written_is_a_sentence(tmp_path):
     (tmp_path / "file").write_text("")
     for below in ("below.txt", "further/below.txt"):
-        with pytest.raises(WriteError, match="file is a file, name a folder instead"):
+        with pytest.raises(WriteError, match="file is a file, where a folder must be"):
             write_text("x", tmp_path / "file" / below)
+
+
+def test_a_file_where_the_report_must_be_is_named(tmp_path):
+    (tmp_path / "report").write_text("mine")
+    with pytest.raises(WriteError, match="report is a file"), alone_in(tmp_path / "report" / "x"):
+        pass
+    assert (tmp_path / "report").read_text() == "mine"
 
 
 def test_text_that_looks_like_a_formula_stays_text_in_csv(tmp_path):
@@ -176,5 +183,6 @@ def test_marked_cells_lie_where_the_records_have_them(faulty, tmp_path):
     assert {path: path.read_bytes() for path in faulty.iterdir()} == before
     with pytest.raises(WriteError, match="exists already"):
         mark_workbook(bench, tmp_path / "marked.xlsx")
-    with pytest.raises(WriteError, match=r"call it marked\.xlsx"):
-        mark_workbook(bench, tmp_path / "marked")
+    for name in ("marked", "Records.xlsx"):
+        with pytest.raises(WriteError, match=r"call it marked\.xlsx"):
+            mark_workbook(bench, tmp_path / name)

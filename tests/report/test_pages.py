@@ -223,6 +223,15 @@ def test_a_page_that_the_user_changed_is_kept(tmp_path):
     ]
 
 
+@pytest.mark.parametrize("damage", [b"", b"x", b"[1]", b"\xff"])
+def test_where_the_ledger_is_damaged_everything_is_kept(tmp_path, damage):
+    pages.write_files({"index.html": b"one"}, tmp_path)
+    (tmp_path / pages.LEDGER).write_bytes(damage)
+    (kept,) = pages.write_files({"index.html": b"two"}, tmp_path)
+    assert kept.read_bytes() == b"one"
+    assert pages.write_files({"index.html": b"three"}, tmp_path) == ()
+
+
 def test_a_run_cut_short_leaves_nothing_that_looks_changed(tmp_path, monkeypatch):
     pages.write_files({"a.html": b"1", "b.html": b"1"}, tmp_path)
     whole = pages.store.beside
