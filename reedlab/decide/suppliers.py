@@ -39,6 +39,8 @@ TRIAL_REEDS = 10
 """Reeds with which a new lot is commonly tried (common practice: five to ten, no source)."""
 _TRIALS = (5, 10, 20, 40)
 """Reeds of one more lot for which its worth is told."""
+_WORTH_A_TRIAL = 1.0
+"""Net worth a year of one more lot, in money, below which no lot is recommended for it."""
 _SHORTEST_DAYS = 90
 """Days that records count as at least, so that a first busy week is not taken for a year's pace."""
 
@@ -193,7 +195,7 @@ class SupplierAnswer:
             )
         tried = self.worth[self.worth["reeds"] == TRIAL_REEDS]
         most = tried.loc[tried["net"].idxmax()]
-        if most.net < 1:
+        if most.net < _WORTH_A_TRIAL:
             return (
                 f"No lot of {TRIAL_REEDS} reeds is worth buying for what it would tell: keep "
                 "recording outcome and minutes, of two suppliers in turn if you can."

@@ -12,7 +12,23 @@ _SEPARATORS = re.compile(r"[,;\n]")
 
 
 def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
-    """Add minutes of scraping, the batches' shared out over their reeds."""
+    """Add minutes of scraping, the batches' shared out over their reeds.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a reed, as the table of reeds has it.
+    sittings : pandas.DataFrame
+        The table of batches.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With ``rough_min`` and ``finish_min`` filled in from batches where a reed has none of its
+        own, ``minutes_shared``, ``scrape_min`` (both stages; of a reed lost on the way what had
+        been spent) and ``log_scrape_min``.
+    """
+    frame = frame.copy()
     shares = shared_minutes(frame, sittings)
     frame["minutes_shared"] = False
     for stage in ("rough", "finish"):

@@ -29,7 +29,22 @@ _GROWERS = ("grower 1", "grower 2", "grower 3")
 
 
 def lots_table(rng: np.random.Generator, bought: pd.DataFrame, made: pd.DataFrame) -> pd.DataFrame:
-    """Write the lots; `pieces` and `pieces_out`, for the tally, say what came and what was tied."""
+    """Write the lots.
+
+    Parameters
+    ----------
+    rng
+        Where the unevenness comes from.
+    bought
+        One row a lot, as `draw_lots` drew it: lot, supplier, bought_on.
+    made
+        One row a reed, with its lot.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table of lots, and for the tally `pieces` and `pieces_out`: what came, what was tied.
+    """
     order = {s: i for i, s in enumerate(sorted(bought["supplier"].unique()))}
     rows = []
     for lot in bought.itertuples():
@@ -68,7 +83,22 @@ def lots_table(rng: np.random.Generator, bought: pd.DataFrame, made: pd.DataFram
 
 
 def tally_table(rng: np.random.Generator, lots: pd.DataFrame, made: pd.DataFrame) -> pd.DataFrame:
-    """Count the pieces through the stages before tying, for the lots where someone kept count."""
+    """Count the pieces through the stages before tying, for the lots where someone kept count.
+
+    Parameters
+    ----------
+    rng
+        Where the losses fall.
+    lots
+        As `lots_table` wrote them.
+    made
+        One row a reed: lot, tied_on.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table of the tally; four lots in five are in it.
+    """
     first_tied = made.groupby("lot")["tied_on"].min()
     rows = []
     for lot in lots.itertuples():
@@ -102,8 +132,23 @@ def pieces_table(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Measure every gouged piece of about half of the lots, those passed over included.
 
-    A piece passed over is marked as lost only where no tally counts it. Returns the pieces, and
-    the reeds with the labels of theirs.
+    A piece passed over is marked as lost only where no tally counts it.
+
+    Parameters
+    ----------
+    rng
+        Which lots are measured, and each reading's error.
+    made
+        One row a reed, with what its piece is truly like.
+    lots
+        As `lots_table` wrote them.
+    tallied
+        The lots of the tally.
+
+    Returns
+    -------
+    tuple of pandas.DataFrame
+        The table of pieces, and `made` with the label of each reed's piece.
     """
     measured = set(rng.choice(lots["lot"], round(0.5 * len(lots)), replace=False))
     tied = made[made["lot"].isin(measured)]
@@ -191,7 +236,18 @@ def _measured(
 
 
 def air_table(air: pd.DataFrame) -> pd.DataFrame:
-    """Write the logger's file: one reading a day, with five weeks when its battery was flat."""
+    """Write the logger's file: one reading a day, with five weeks when its battery was flat.
+
+    Parameters
+    ----------
+    air
+        One row a day: rh_pct, temp_c.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table of the air.
+    """
     flat = (air.index >= "2025-08-04") & (air.index < "2025-09-08")
     kept = air[~flat]
     return pd.DataFrame(
@@ -204,7 +260,22 @@ def air_table(air: pd.DataFrame) -> pd.DataFrame:
 
 
 def gauge_table(rng: np.random.Generator, pieces: pd.DataFrame, made: pd.DataFrame) -> pd.DataFrame:
-    """Measure ten pieces three times over, by each maker: a study of how well readings repeat."""
+    """Measure ten pieces three times over, by each maker: a study of how well readings repeat.
+
+    Parameters
+    ----------
+    rng
+        Each hand's own bias, and each reading's error.
+    pieces
+        As `pieces_table` wrote them.
+    made
+        One row a reed, with its maker.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table of the gauge, for centre thickness (mm) and hardness.
+    """
     chosen = pieces.iloc[np.linspace(0, len(pieces) - 1, min(10, len(pieces))).astype(int)]
     errors = {"gouge_centre_mm": (0.004, 0.003, 2), "hardness": (0.5, 0.4, 1)}
     rows = []

@@ -24,7 +24,24 @@ _FAULTS = {
 def reeds_table(
     rng: np.random.Generator, made: pd.DataFrame, ends: pd.DataFrame, last_day: pd.Timestamp
 ) -> pd.DataFrame:
-    """Write the reeds; those not judged by the last day are pending."""
+    """Write the reeds; those not judged by the last day are pending.
+
+    Parameters
+    ----------
+    rng
+        What was written down and what was not.
+    made
+        One row a reed, as it was made.
+    ends
+        As `endings` tells them.
+    last_day
+        Of the records.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table of reeds.
+    """
     known = ends["judged_on"] <= last_day
     whole = ends["lost_at"].isin(["finish", "play"]) | ends["outcome"].isin(["good", "playable"])
     finished = whole & (made["finished_on"] <= last_day)
@@ -101,6 +118,22 @@ def endings(
     A failure that took little time for its lot was given up early, all its minutes in the rough
     scrape; one that took long was rejected after finishing. So minutes given failure stay the
     log-normal that `World` says.
+
+    Parameters
+    ----------
+    rng
+        At which stage, and how long until it is judged.
+    world
+        The true effects.
+    bought
+        One row a lot, as `draw_lots` drew it.
+    made
+        One row a reed: whether it is good, its minutes, and the days of its making.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a reed: outcome, lost_at, rough_min, finish_min, judged_on.
     """
     n = len(made)
     lot_minutes = (bought["minutes_effect"] + bought["supplier_minutes"]).to_numpy()
@@ -149,7 +182,20 @@ def _together(made: pd.DataFrame) -> pd.Series:
 
 
 def sittings_table(made: pd.DataFrame, ends: pd.DataFrame, last_day: pd.Timestamp) -> pd.DataFrame:
-    """Write the batches whose scraping was timed together: the labels and the minutes of all."""
+    """Write the batches whose scraping was timed together: the labels and the minutes of all.
+
+    Parameters
+    ----------
+    made, ends
+        As in `reeds_table`.
+    last_day
+        Of the records.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table of sittings.
+    """
     frame = made[["reed", "maker", "batch", "rough_on", "finished_on", "rh_pct", "temp_c"]].join(
         ends[["rough_min", "finish_min", "lost_at"]]
     )

@@ -79,14 +79,27 @@ def simulate_tables(
     makers: int,
     world: World,
 ) -> tuple[dict[str, pd.DataFrame], Truth]:
-    """Make the tables that `simulate_bench` opens; one frame a table, as they would be typed in."""
+    """Make the tables that `simulate_bench` opens, as they would be typed in.
+
+    Parameters
+    ----------
+    seed, suppliers, lots, reeds, years, makers, world
+        As in `simulate_bench`.
+
+    Returns
+    -------
+    dict of str to pandas.DataFrame
+        One frame a table of a bench.
+    Truth
+        What its models are to find.
+    """
     rng = np.random.default_rng(seed)
     last_day = FIRST_DAY + pd.Timedelta(days=round(365.25 * years))
     air = _weather(rng, last_day)
     known = draw_suppliers(rng, world, suppliers)
     bought = _bought_on(rng, draw_lots(rng, world, known, lots), last_day)
     made = _batches(rng, bought, reeds, makers, last_day)
-    _cane(rng, world, made, bought, air)
+    made = _with_cane(rng, world, made, bought, air)
     made = pd.concat([made, draw_endings(rng, world, made, bought)], axis=1)
     truth = Truth(
         world,
@@ -176,15 +189,15 @@ def _batches(
     return made
 
 
-def _cane(
+def _with_cane(
     rng: np.random.Generator,
     world: World,
     made: pd.DataFrame,
     bought: pd.DataFrame,
     air: pd.DataFrame,
-) -> None:
-    """Add to each reed what its piece of cane is like; sister pieces of one tube are alike."""
-    n = len(made)
+) -> pd.DataFrame:
+    """Say of each reed what its piece of cane is like; sister pieces of one tube are alike."""
+    made, n = made.copy(), len(made)
     made["tube_index"] = made.groupby("lot").cumcount() // 3
     tube = made.groupby(["lot", "tube_index"], sort=False).ngroup().to_numpy()
     tubes = tube.max() + 1
@@ -204,3 +217,4 @@ def _cane(
     made["gouge_asymmetry_mm"] = skew + rng.normal(0.0, 0.009, n)
     drier = 9.0 - made["moisture_pct"]
     made["gouge_centre_mm"] = 0.588 + 0.003 * drier + 0.008 * np.clip(rng.standard_t(4, n), -6, 6)
+    return made

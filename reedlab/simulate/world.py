@@ -161,7 +161,20 @@ class Truth:
 
 
 def draw_suppliers(rng: np.random.Generator, world: World, suppliers: int) -> pd.DataFrame:
-    """Draw suppliers' effects; one row a supplier."""
+    """Draw suppliers' effects.
+
+    Parameters
+    ----------
+    rng, world
+        Where they come from.
+    suppliers
+        How many.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a supplier: supplier, `effect` (logit), `minutes_effect` (log), `density_g_cm3`.
+    """
     return pd.DataFrame(
         {
             "supplier": [name_of(COLOURS, i) for i in range(suppliers)],
@@ -228,6 +241,22 @@ def next_lots(
     likewise; the reeds' circumstances are averaged over those of `reeds`, a piece's density being
     counted from its own lot's mean. Minutes given success weigh each circumstance by its chance of
     success, and minutes given failure by that of failure.
+
+    Parameters
+    ----------
+    rng
+        Of the one lot that came about.
+    world
+        The true effects.
+    suppliers
+        As `draw_suppliers` drew them.
+    reeds
+        Whose circumstances are averaged over.
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `Truth.suppliers`.
     """
     own = reeds.assign(density_dev=reeds["density_within"])
     quality, log_minutes = world.quality(own), world.log_minutes(own)
@@ -266,6 +295,12 @@ def next_lots(
 
 
 def name_of(names: tuple[str, ...], index: int) -> str:
-    """Return the index-th name, numbered when the names run out."""
+    """Return the index-th name, numbered when the names run out.
+
+    Examples
+    --------
+    >>> name_of(("KL", "RS"), 1), name_of(("KL", "RS"), 2)
+    ('RS', 'KL 2')
+    """
     cycle, place = divmod(index, len(names))
     return names[place] if cycle == 0 else f"{names[place]} {cycle + 1}"
