@@ -217,27 +217,26 @@ def slice_draw(
         Of the draws.
     """
 
-    def height(value: float) -> float:
+    def at(value: float) -> np.ndarray:
         moved = point.copy()
         moved[place] = value
-        return log_density(moved)
+        return moved
 
     floor = log_density(point) - rng.exponential()
     low = point[place] - width * rng.random()
     high = low + width
     for _ in range(_FURTHEST):
-        if height(low) < floor:
+        if log_density(at(low)) < floor:
             break
         low -= width
     for _ in range(_FURTHEST):
-        if height(high) < floor:
+        if log_density(at(high)) < floor:
             break
         high += width
     while True:
         value = rng.uniform(low, high)
-        if height(value) >= floor:
-            moved = point.copy()
-            moved[place] = value
+        moved = at(value)
+        if log_density(moved) >= floor:
             return moved
         low, high = (value, high) if value < point[place] else (low, value)
 

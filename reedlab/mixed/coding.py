@@ -16,7 +16,7 @@ from reedlab.errors import FormulaError
 from reedlab.mixed.transforms import between, within
 
 TRANSFORMS = {"within": within, "between": between}
-_MANY = 20_000  # rows
+_MANY = 20_000  # rows from which on a frame is coded sooner than an array
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,6 @@ class Coding:
 
     def matrix(self, frame: pd.DataFrame) -> Any:
         """Code a frame's rows."""
-        # An array of few rows is made sooner, of many rows a frame, which keeps its columns apart.
         output = "numpy" if len(frame) < _MANY else "pandas"
         return self.formula.get_model_matrix(
             frame, na_action="raise", output=output, context=TRANSFORMS

@@ -24,10 +24,10 @@ from reedlab.mixed.conditional import Modes
 
 Evaluate = Callable[[np.ndarray, np.ndarray | None], Modes]
 
-# Step of the lattice in sds of the posterior, by the number of coordinates.
 _STEP = {1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
-_LONGEST = 40
-_DF = 8.0
+"""Step of the lattice in sds of the posterior, by the number of coordinates."""
+_LONGEST = 40  # steps from the mode to either side
+_DF = 8.0  # of the tails that coefficients are proposed with
 
 
 @dataclass(frozen=True)

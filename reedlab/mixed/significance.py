@@ -91,25 +91,18 @@ def term_tests(
     """
     if method == "auto":
         method = "satterthwaite" if fitted.family == "gaussian" else "ratio"
-    names, rows = fitted.design.fixed_names, {}
+    names, null = fitted.design.fixed_names, "auto" if method == "ratio" else method
     spread = Spread(fitted) if method == "satterthwaite" else None
-    for term, columns in columns_of_terms(fitted).items():
+    rows: dict[str, tuple[float | str, ...]] = {}
+    for term, at in columns_of_terms(fitted).items():
         if spread is not None:
-            found = spread.f_test(fitted.beta, np.eye(len(names))[columns])
-            rows[term] = dict(zip(("statistic", "df", "df_residual", "p"), found), null="F")
+            rows[term] = (*spread.f_test(fitted.beta, np.eye(len(names))[at]), "F")
             continue
-        dropped, null = [names[j] for j in columns], "auto" if method == "ratio" else method
+        dropped = [names[j] for j in at]
         ratio = likelihood_ratio(fitted, dropped, null, n, seed, workers, progress)
-        rows[term] = {
-            "statistic": ratio.statistic,
-            "df": len(columns),
-            "df_residual": np.nan,
-            "p": ratio.p,
-            "null": ratio.method,
-        }
-    found = pd.DataFrame.from_dict(rows, orient="index").rename_axis("term")
-    # Where only the intercept is fixed there is no row, and the columns are there all the same.
-    return found.reindex(columns=["statistic", "df", "df_residual", "p", "null"])
+        rows[term] = (ratio.statistic, len(at), np.nan, ratio.p, ratio.method)
+    columns = ["statistic", "df", "df_residual", "p", "null"]
+    return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("term")
 
 
 def variance_test(
@@ -215,7 +208,7 @@ def _simulated(
     progress: bool,
 ) -> RatioTest:
     """Hold the ratio of a fit and its null against those of responses that the null makes up."""
-    task = partial(_ratio, full.design, less, full, null)
+    task = partial(_ratio, less, full, null)
     found = run_seeded(task, n, seed, workers, progress, "Simulated null")
     statistics = np.array([value for value in found if value is not None])
     statistic = max(2.0 * (full.llf - null.llf), 0.0)
@@ -237,16 +230,12 @@ def _fit_any(design: Design, like: Fitted) -> Fitted | FixedOnly:
 
 
 def _ratio(
-    design: Design,
-    less: Design,
-    full: Fitted,
-    null: Fitted | FixedOnly,
-    seed: np.random.SeedSequence,
+    less: Design, full: Fitted, null: Fitted | FixedOnly, seed: np.random.SeedSequence
 ) -> float | None:
     """Statistic of one response made up by the null; none where it cannot be fitted."""
     y = simulate(null, np.random.default_rng(seed))
     try:
-        above = full.refit(design.with_response(y))
+        above = full.refit(full.design.with_response(y))
         below = _fit_any(less.with_response(y), full)
     except ModelError:
         return None
