@@ -171,14 +171,14 @@ class SupplierAnswer:
         if self.verdict == "buy":
             return (
                 f"Buy {first.supplier} next: a saleable reed of its next lot should cost {spelt}, "
-                f"and it is the cheapest supplier with a probability of {first.prob_best:.0%}; "
+                f"and over its lots it is the cheapest with a probability of {first.prob_best:.0%}; "
                 f"{second.supplier} comes next at {second.cost:.2f}."
             )
         if self.verdict == "lean":
             return (
-                f"Lean to {first.supplier}, at {spelt} a saleable reed: it is the cheapest "
-                f"supplier with a probability of {first.prob_best:.0%}, {second.supplier} with "
-                f"{second.prob_best:.0%}. {self._record_next()}"
+                f"Lean to {first.supplier}, at {spelt} a saleable reed of its next lot: over its "
+                f"lots it is the cheapest with a probability of {first.prob_best:.0%}, "
+                f"{second.supplier} with {second.prob_best:.0%}. {self._record_next()}"
             )
         return (
             f"The records cannot tell which supplier is the cheapest: {first.supplier} is the "

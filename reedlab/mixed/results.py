@@ -324,7 +324,7 @@ class Fit:
         return adequacy.r_squared(self.fitted)
 
     def collinearity(self) -> pd.DataFrame:
-        """Variance inflation of each fixed term: over 5 it can hardly be told from the others.
+        """Variance inflation of each fixed term: over 5 is high, by rule of thumb.
 
         See :func:`reedlab.mixed.adequacy.collinearity`.
 
