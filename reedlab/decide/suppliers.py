@@ -171,8 +171,8 @@ class SupplierAnswer:
         if self.verdict == "buy":
             return (
                 f"Buy {first.supplier} next: a saleable reed of its next lot should cost {spelt}, "
-                f"and over its lots it is the cheapest with a probability of {first.prob_best:.0%}; "
-                f"{second.supplier} comes next at {second.cost:.2f}."
+                "and over its lots it is the cheapest with a probability of "
+                f"{first.prob_best:.0%}; {second.supplier} comes next at {second.cost:.2f}."
             )
         if self.verdict == "lean":
             return (

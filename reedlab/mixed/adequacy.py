@@ -90,8 +90,8 @@ def r_squared(fitted: Fitted) -> pd.Series:
 def collinearity(fitted: Fitted) -> pd.DataFrame:
     """Return generalised variance inflation factors of the fixed part's terms.
 
-    By rules of thumb (from memory) over 5 is high and over 10 too high for a term of one column; what
-    a coefficient's interval says counts for more.
+    By rules of thumb (from memory) over 5 is high and over 10 too high for a term of one column;
+    what a coefficient's interval says counts for more.
 
     Parameters
     ----------
