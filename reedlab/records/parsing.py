@@ -50,14 +50,15 @@ def parse_table(
     settings : Settings
         The date order, and the maker's own words.
     found : Findings
-        Takes an error for each value that cannot be read.
+        Takes an error for each value that cannot be read, a warning for each lone remark.
     comma_decimal : bool, optional
         What the file's delimiter says of its decimals, for numbers such as 1,234.
 
     Returns
     -------
     pandas.DataFrame
-        Every column of `table`, in its order, indexed by ``row``; rows that say nothing left out.
+        Every column of `table`, in its order, indexed by ``row``; rows that say nothing, or hold a
+        remark alone, left out.
     """
     if given.index.name != "row":
         given = given.set_axis(pd.RangeIndex(2, len(given) + 2, name="row"))
@@ -80,9 +81,19 @@ def parse_table(
             columns[name] = pd.Series(column.missing(len(given)), index=given.index)
     typed = pd.DataFrame(columns, index=given.index)
     says = np.zeros(len(given), dtype=bool)
-    for name in table.columns:
+    remarks = []
+    for name, column in table.columns.items():
         if name in given:
-            says |= cells[name].codes >= 0 if name in cells else given[name].notna().to_numpy()
+            known = cells[name].codes >= 0 if name in cells else given[name].notna().to_numpy()
+            if column.kind == "text" and not column.needed:
+                remarks.append(typed.loc[known, name])
+            else:
+                says |= known
+    for alone in remarks:
+        alone = alone[alone.index.isin(typed.index[~says])]
+        found.each(table.name, str(alone.name), alone, "warning",
+                   "stands in a row by itself, which is left out",
+                   "write it into the row that it is about")  # fmt: skip
     return typed if says.all() else typed[says]
 
 

@@ -293,6 +293,18 @@ def test_every_problem_at_once_and_tables_in_their_order():
     assert of_reeds == sorted(of_reeds)  # errors first
 
 
+def test_a_remark_in_a_row_by_itself_is_no_reed():
+    alone = {**dict.fromkeys(REED), "reed": None, "note": "order thread"}
+    made = bench(reeds=[{}, alone, {"note": "fine"}])
+    assert made.tables["reeds"].index.tolist() == [2, 4]
+    assert named(made, "note")[["row", "value", "severity"]].values.tolist() == [
+        [3, "order thread", "warning"]
+    ]
+    assert made.findings.query("severity == 'error'").empty
+    batch = {"date": None, "maker": None, "stage": None, "reeds": "1; 2", "minutes": 30}
+    assert len(bench(sittings=[batch]).tables["sittings"]) == 1  # these are no remarks
+
+
 def test_thousands_of_one_fault_are_counted_rather_than_named():
     reeds = pd.DataFrame({"reed": np.arange(5000).astype(str), "tied_mm": "long"})
     found = Bench.from_tables({"reeds": reeds}).findings.query("column == 'tied_mm'")
