@@ -22,6 +22,7 @@ Nutrition 65(4), 1179S-1186S.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -206,37 +207,22 @@ def fit_corrected(
     }
     if any(reading.n < design.n for reading in readings.values()):
         raise DataError("A column that calibrates the readings is empty where the model has rows.")
-    recipe = _forget_group_means(recipe)
-    outcome = fit_design(design, family, reml=reml)
-    calibrations = {c: fit_design(reading, "gaussian") for c, reading in readings.items()}
-    shares = {c: 1 - (error.sd / calibrations[c].sigma) ** 2 for c, error in errors.items()}
-    sds = {c: error.sd for c, error in errors.items()}
+    models = _Models(
+        fit_design(design, family, reml=reml),
+        {column: fit_design(reading, "gaussian") for column, reading in readings.items()},
+        _forget_group_means(recipe),
+        frame,
+    )
+    sds = {column: error.sd for column, error in errors.items()}
+    shares = {c: 1 - (sd / models.calibrations[c].sigma) ** 2 for c, sd in sds.items()}
     reliability = pd.DataFrame({"sd": sds, "reliability": shares}).rename_axis("column")
     notes = _judged(reliability)
-    expected = {c: expect_truth(found, sds[c]) for c, found in calibrations.items()}
-    with_truth = _with_columns(design, recipe, frame.assign(**expected))
-    corrected = outcome.refit(with_truth, start=outcome.theta)
-    lots = max(design.terms, key=lambda term: term.n_levels)
-    draws, failed = [], 0
-    with one_thread():
-        for child in np.random.SeedSequence(seed).spawn(replicates):
-            rng = np.random.default_rng(child)
-            drawn = {column: error.draw(rng) for column, error in errors.items()}
-            try:
-                draws.append(_replicate(outcome, calibrations, recipe, frame, lots, drawn, rng))
-            except ModelError:
-                failed += 1
-    if failed > replicates // 5:
-        raise ModelError(
-            f"{failed} of {replicates} resampled benches cannot tell the model {text!r}: simplify "
-            "the fixed part, or record more lots."
-        )
     return CorrectedFit(
-        uncorrected=outcome,
-        corrected=corrected,
+        uncorrected=models.outcome,
+        corrected=models.corrected(sds),
         reliability=reliability,
-        draws=pd.DataFrame(draws, columns=[*design.fixed_names]),
-        clusters=lots.n_levels,
+        draws=_bootstrap(models, errors, replicates, seed),
+        clusters=models.lots.n_levels,
         notes=notes,
     )
 
@@ -312,38 +298,68 @@ def _judged(reliability: pd.DataFrame) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _with_columns(design: Design, recipe: Recipe, frame: pd.DataFrame) -> Design:
-    """Return the design with its columns worked out anew from a frame of the same rows."""
-    X, bases = new_columns(recipe, frame)
-    terms = tuple(replace(term, basis=basis) for term, basis in zip(design.terms, bases))
-    return replace(design, X=X, terms=terms)
+@dataclass(frozen=True)
+class _Models:
+    """The model of the outcome, one of each column's readings, and the rows that they are of."""
+
+    outcome: Fitted
+    calibrations: Mapping[str, Fitted]
+    recipe: Recipe
+    frame: pd.DataFrame
+
+    @property
+    def lots(self) -> RandomTerm:
+        """The grouping with most levels, which is resampled whole."""
+        return max(self.outcome.design.terms, key=lambda term: term.n_levels)
+
+    def corrected(self, sds: Mapping[str, float]) -> Fitted:
+        """Fit the outcome on expected truths in the place of readings."""
+        expected = {c: expect_truth(found, sds[c]) for c, found in self.calibrations.items()}
+        X, bases = new_columns(self.recipe, self.frame.assign(**expected))
+        design = self.outcome.design
+        terms = tuple(replace(term, basis=basis) for term, basis in zip(design.terms, bases))
+        design = replace(design, X=X, terms=terms)
+        return self.outcome.refit(design, start=self.outcome.theta)
+
+    def resampled(self, rng: np.random.Generator) -> _Models:
+        """Return the models of a bench of resampled lots, those of the readings fitted to it."""
+        lots, recipe = self.lots, self.recipe
+        order = np.argsort(lots.index, kind="stable")
+        of_lot = np.split(order, np.flatnonzero(np.diff(lots.index[order])) + 1)
+        picked = [of_lot[i] for i in rng.integers(lots.n_levels, size=lots.n_levels)]
+        rows = np.concatenate(picked)
+        copy = np.repeat(np.arange(len(picked)), [len(members) for members in picked])
+        key = lots.group.split(":")
+        lot = key[-1]
+        bench = self.frame.iloc[rows].reset_index(drop=True)
+        bench[lot] = copy  # a lot that comes twice is two lots, also to within() and between()
+        recipe = replace(recipe, factors={**recipe.factors, lot: tuple(range(len(picked)))})
+        calibrations = {
+            column: found.refit(_resampled(found.design, rows, copy, key), start=found.theta)
+            for column, found in self.calibrations.items()
+        }
+        design = _resampled(self.outcome.design, rows, copy, key)
+        return _Models(replace(self.outcome, design=design), calibrations, recipe, bench)
 
 
-def _replicate(
-    outcome: Fitted,
-    calibrations: Mapping[str, Fitted],
-    recipe: Recipe,
-    frame: pd.DataFrame,
-    lots: RandomTerm,
-    sds: Mapping[str, float],
-    rng: np.random.Generator,
-) -> np.ndarray:
-    """Fit the model to one bench of resampled lots; returns its fixed effects."""
-    order = np.argsort(lots.index, kind="stable")
-    members = np.split(order, np.flatnonzero(np.diff(lots.index[order])) + 1)
-    picked = [members[i] for i in rng.integers(lots.n_levels, size=lots.n_levels)]
-    rows = np.concatenate(picked)
-    copy = np.repeat(np.arange(len(picked)), [len(lot) for lot in picked])
-    key = lots.group.split(":")
-    bench = frame.iloc[rows].reset_index(drop=True)
-    bench[key[-1]] = copy  # a lot that comes twice is two lots, also to within() and between()
-    recipe = replace(recipe, factors={**recipe.factors, key[-1]: tuple(range(len(picked)))})
-    for column, found in calibrations.items():
-        resampled = _resampled(found.design, rows, copy, key)
-        again = found.refit(resampled, start=found.theta)
-        bench[column] = expect_truth(again, sds[column])
-    design = _with_columns(_resampled(outcome.design, rows, copy, key), recipe, bench)
-    return outcome.refit(design, start=outcome.theta).beta
+def _bootstrap(
+    models: _Models, errors: Mapping[str, ReadingError], replicates: int, seed: int
+) -> pd.DataFrame:
+    """Return the fixed effects of resampled benches, one row each, with errors drawn anew."""
+    draws = []
+    with one_thread():
+        for child in np.random.SeedSequence(seed).spawn(replicates):
+            rng = np.random.default_rng(child)
+            drawn = {column: error.draw(rng) for column, error in errors.items()}
+            with suppress(ModelError):
+                draws.append(models.resampled(rng).corrected(drawn).beta)
+    failed = replicates - len(draws)
+    if failed > replicates // 5:
+        raise ModelError(
+            f"{failed} of {replicates} resampled benches cannot tell the model "
+            f"{models.recipe.formula.text!r}: simplify the fixed part, or record more lots."
+        )
+    return pd.DataFrame(draws, columns=[*models.outcome.design.fixed_names])
 
 
 def _resampled(design: Design, rows: np.ndarray, copy: np.ndarray, key: list[str]) -> Design:
