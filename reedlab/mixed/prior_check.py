@@ -15,6 +15,7 @@ from scipy.optimize import brentq
 from scipy.special import expit, logit
 from scipy.stats import halfnorm, norm
 
+from reedlab.mixed.centred import Centred
 from reedlab.mixed.posterior import Posterior
 from reedlab.mixed.priors import Priors
 
@@ -92,9 +93,15 @@ def beside(post: Posterior, bins: int = 30) -> pd.DataFrame:
     -------
     DataFrame
         One row an sd and step: parameter, at (the step's middle), prior and posterior (densities).
+        An intercept's sd beside correlated slopes is left out where the slopes' columns have means
+        other than 0: its prior is at those means (see `reedlab.mixed.centred`), its draws at 0.
     """
     scales, draws, frames = post.conditional.scales, post.draws(), []
+    moves = Centred.of(post.design).moves
+    moved = {f"sd {term.group}" for term, M in zip(post.design.terms, moves) if M is not None}
     for name, scale in zip(scales.sd_names, scales.sd_scales):
+        if name in moved:
+            continue
         prior = halfnorm(scale=scale)
         end = max(float(prior.ppf(0.98)), float(draws[name].quantile(0.995)))
         density, edges = np.histogram(draws[name], bins=bins, range=(0.0, end), density=True)

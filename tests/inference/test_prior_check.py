@@ -54,3 +54,14 @@ def test_densities_beside_each_other():
         assert (own["at"] * own["posterior"]).sum() * step == pytest.approx(
             draws[draws < own["at"].iloc[-1] + step / 2].mean(), abs=step / 4
         )
+
+
+def test_an_intercept_whose_prior_stands_elsewhere_is_left_out():
+    reeds = simulate_reeds(seed=1)[0]
+    sloped = "log_scrape_min ~ density_g_cm3 + (density_g_cm3 | lot)"
+    named = [
+        beside(fit(formula, reeds).posterior(draws=500))["parameter"].unique().tolist()
+        for formula in (sloped, sloped.replace("density_g_cm3", "center(density_g_cm3)"))
+    ]
+    assert named[0] == ["sd lot density_g_cm3"]
+    assert named[1] == ["sd lot", "sd lot center(density_g_cm3)"]
