@@ -156,10 +156,4 @@ def hold_equal(
     share = 1 - (chance[1][:, best] - chance[1][:, worst]) / lead
     goes = pd.Series([np.median(share), *interval(share, LEVEL)], ["median", "low", "high"])
     table = table.astype({"supplier": str}).sort_values("success", ascending=False)
-    return EqualCane(
-        table.reset_index(drop=True),
-        slopes,
-        goes,
-        name,
-        unit,
-    )
+    return EqualCane(table.reset_index(drop=True), slopes, goes, name, unit)
