@@ -59,7 +59,8 @@ def sentence(tables: dict[str, pd.DataFrame], suppliers: int) -> str:
     stated = own.loc[~own.index.str.startswith("plug-in")]
     likely = tables["best"].iloc[(tables["best"]["stated"] - 0.75).abs().argmin()]
     verdict = (
-        "every quantity's intervals held as often as they say"
+        "every quantity's intervals held as often as they say, within what "
+        f"{own['benches'].min():,} benches can show"
         if stated["within"].all()
         else f"the intervals of {', '.join(stated.index[~stated['within']])} did not hold as often "
         "as they say"
@@ -68,10 +69,10 @@ def sentence(tables: dict[str, pd.DataFrame], suppliers: int) -> str:
         f"On made-up benches with {size} suppliers (yours has {suppliers}), 95% intervals for a "
         f"supplier's next lot held the truth in {100 * own.loc[NEXT_LOT, 'share']:.1f} of a "
         f"hundred, where intervals that take the estimated spread for the true one held it in "
-        f"{100 * own.loc[f'plug-in: {NEXT_LOT}', 'share']:.1f}; {verdict}. Suppliers said to be "
-        f"the best with {100 * likely['stated']:.0f}% were the best in "
-        f"{100 * likely['was_best']:.0f}%. So the intervals are as wide as few lots make them: "
-        "act on what they leave open, and do not narrow them in your head. This holds where a "
-        "bench behaves as the models say; what speaks for yours is how well lots that the model "
-        "had not seen were foretold."
+        f"{100 * own.loc[f'plug-in: {NEXT_LOT}', 'share']:.1f}; {verdict}. Of "
+        f"{int(likely['suppliers']):,} suppliers said to be the best with "
+        f"{100 * likely['stated']:.0f}%, {100 * likely['was_best']:.0f}% were. So the intervals "
+        "are as wide as few lots make them: act on what they leave open, and do not narrow them in "
+        "your head. This holds where a bench behaves as the models say; what speaks for yours is "
+        "how well lots that the model had not seen were foretold."
     )

@@ -30,9 +30,8 @@ def coverage():
 
 @pytest.fixture
 def best():
-    return pd.DataFrame(
-        {"stated": [0.2, 0.72], "was_best": [0.21, 0.75], "low": [0.1, 0.6], "high": [0.3, 0.8]}
-    )
+    columns = ["suppliers", "stated", "was_best", "low", "high"]
+    return pd.DataFrame([(90, 0.2, 0.21, 0.1, 0.3), (40, 0.72, 0.75, 0.6, 0.8)], columns=columns)
 
 
 def test_coverage_draws_one_level_with_its_band_and_a_shape_a_design(coverage):
@@ -81,7 +80,7 @@ def test_the_sentence_quotes_the_nearest_design_and_what_failed(coverage, best):
     assert "with 3 suppliers (yours has 4)" in told
     assert "94.0 of a hundred" in told and "in 86.0;" in told
     assert "every quantity's intervals held as often as they say" in told
-    assert "the best with 72% were the best in 75%" in told
+    assert "Of 40 suppliers said to be the best with 72%, 75% were." in told
     failed = coverage.assign(within=False)
     assert "did not hold as often as they say" in trust.sentence({**tables, "coverage": failed}, 9)
 
