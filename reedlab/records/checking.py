@@ -36,6 +36,7 @@ def check_tables(tables: Tables, settings: Settings, found: Findings) -> None:
     """
     for name in TABLES:
         _check_cells(name, tables, settings, found)
+    spelling.unify(tables, found)
     consistency.check(tables, settings, found)
     spelling.check(tables, found)
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from itertools import combinations
 
 import pandas as pd
 
 from .findings import Findings
+from .tables import TABLES
 
 _NAMED = (
     ("lots", "supplier"),
@@ -27,6 +29,55 @@ _NAMED = (
 )
 _MANY_ROWS = 3  # from there on, a line in bench.toml is less work
 _MOST_NAMES = 400  # beyond, they are labels rather than names, and pairs are too many
+
+
+def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
+    """Read names that differ in capitals alone as one, in `tables`, and warn of each such row.
+
+    Of a supplier or a maker the commoner spelling counts, of a lot, piece or reed the one that its
+    own table has. Else ochre and Ochre would be compared as two suppliers.
+    """
+    for column in dict.fromkeys(column for _, column in _NAMED):
+        places = [table for table, name in _NAMED if name == column]
+        counts = pd.concat([tables[table][column] for table in places]).value_counts()
+        common = sorted(counts.index, key=lambda name: (-counts[name], name))
+        for table in places:
+            _respell(tables, table, column, _capitals(common, common), found)
+    for table, declared in TABLES.items():
+        for name, refers in ((c.name, c.refers) for c in declared.columns.values() if c.refers):
+            known = tables[refers][TABLES[refers].key].dropna().unique()
+            alike = Counter(label.casefold() for label in known)
+            one = [label for label in known if alike[label.casefold()] == 1]
+            astray = set(tables[table][name].dropna().unique()) - set(known)
+            _respell(tables, table, name, _capitals(astray, one), found)
+
+
+def _capitals(names: Iterable[str], known: Iterable[str]) -> dict[str, str]:
+    """Return for each name the first known one that it differs from in capitals alone, if any.
+
+    Examples
+    --------
+    >>> _capitals(["ochre", "umber"], ["Ochre", "ochre", "umber"])
+    {'ochre': 'Ochre'}
+    """
+    first: dict[str, str] = {}
+    for name in known:
+        first.setdefault(name.casefold(), name)
+    meant = {name: first.get(name.casefold(), name) for name in names}
+    return {name: other for name, other in meant.items() if other != name}
+
+
+def _respell(
+    tables: dict[str, pd.DataFrame], table: str, column: str, meant: dict[str, str], found: Findings
+) -> None:
+    values = tables[table][column]
+    rows = values[values.isin(list(meant))]
+    if len(rows):
+        says = {name: f"is read as {own}: only the capitals differ" for name, own in meant.items()}
+        mend = {name: f"write {own}, or leave it" for name, own in meant.items()}
+        found.each(table, column, rows, "warning", says, mend)
+        read = values.map(lambda name: meant.get(name, name), na_action="ignore")
+        tables[table] = tables[table].assign(**{column: read.astype(values.dtype)})
 
 
 def check(tables: Mapping[str, pd.DataFrame], found: Findings) -> None:

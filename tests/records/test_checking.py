@@ -227,8 +227,37 @@ def test_a_good_reed_was_not_lost_and_a_failure_not_sold():
     assert named(made, "sold_for")["row"].tolist() == [3]
 
 
+def test_names_that_differ_in_capitals_alone_are_one():
+    """Else ochre and Ochre would be ranked as two suppliers."""
+    lots = [{"supplier": s, "lot": f"L{i}"} for i, s in enumerate(["Ochre", "ochre", "ochre"], 1)]
+    reeds = [{"lot": "l1", "maker": "kl"}, {}, {"piece": "p1", "lot": None}]
+    batch = {"date": "2021-03-05", "maker": "kl", "reeds": "1; 2", "minutes": 60}
+    made = bench(lots=lots, reeds=reeds, pieces=[{"lot": "L2"}], sittings=[batch])
+    assert made.tables["lots"]["supplier"].tolist() == ["ochre"] * 3
+    assert made.tables["reeds"]["maker"].tolist() == ["KL"] * 3
+    assert made.tables["sittings"]["maker"].tolist() == ["KL"]
+    assert made.reeds["lot"].tolist() == ["L1", "L1", "L2"]
+    assert made.findings.query("severity == 'error'").empty
+    found = made.findings[made.findings["problem"].str.contains("only the capitals differ")]
+    assert found[["table", "row", "column", "value", "mend"]].values.tolist() == [
+        ["lots", 2, "supplier", "Ochre", "write ochre, or leave it"],
+        ["reeds", 2, "maker", "kl", "write KL, or leave it"],
+        ["reeds", 2, "lot", "l1", "write L1, or leave it"],
+        ["reeds", 4, "piece", "p1", "write P1, or leave it"],
+        ["sittings", 2, "maker", "kl", "write KL, or leave it"],
+    ]
+
+
+def test_labels_that_are_two_stay_two():
+    lots = [{"lot": "a1"}, {"lot": "A1", "supplier": "Umber"}, {"lot": "Ä1"}, {"lot": "ä1"}]
+    made = bench(lots=lots, reeds=[{"lot": "a1"}, {"lot": "A1"}])
+    assert made.reeds["supplier"].tolist() == ["Ochre", "Umber"]
+    assert named(made, "lot").empty
+    assert len(named(bench(lots=lots[:2], reeds=[{"lot": "Á1"}]), "lot")) == 1
+
+
 def test_what_stands_in_many_rows_can_be_mended_once():
-    for row, column in (({"lot": "l1"}, "lot"), ({"shape": "b2"}, "shape")):
+    for row, column in (({"lot": "L-1"}, "lot"), ({"shape": "B-2"}, "shape")):
         reeds = [{"shape": "B2"}] * 6
         few, many = (
             named(bench(reeds=[*reeds, *[row] * n]), column)["mend"].unique() for n in (3, 4)
@@ -236,8 +265,8 @@ def test_what_stands_in_many_rows_can_be_mended_once():
         assert len(few) == len(many) == 1
         assert "bench.toml" not in few[0]
         assert f"(or say so once, under [words.{column}] in bench.toml)" in many[0]
-    settings = Settings(words={"lot": {"l1": "L1"}, "shape": {"b2": "B2"}})
-    row = {"lot": "l1", "shape": "b2"}
+    settings = Settings(words={"lot": {"L-1": "L1"}, "shape": {"B-2": "B2"}})
+    row = {"lot": "L-1", "shape": "B-2"}
     assert named(bench(reeds=[{"shape": "B2"}, row], settings=settings), "lot").empty
 
 
