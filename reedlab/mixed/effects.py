@@ -31,16 +31,14 @@ import pandas as pd
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from reedlab.errors import DataError, ModelError, PredictionError
+from reedlab.errors import DataError, ModelError
 from reedlab.mixed.fitted import Fitted
 from reedlab.mixed.intervals import check_level
-from reedlab.mixed.matrices import Recipe, new_columns
+from reedlab.mixed.matrices import Recipe
+from reedlab.mixed.mean_response import Setting, Source
 from reedlab.mixed.pooling import FilledPosterior
 from reedlab.mixed.posterior import Posterior, summarise
-from reedlab.mixed.predict import mean_of_expit
 from reedlab.mixed.satterthwaite import satterthwaite, t_table
-
-_BATCH = 2_000_000  # draws times rows held at once
 
 
 def effects(
@@ -103,7 +101,7 @@ def effects(
     if isinstance(model, FilledPosterior):
         sets = [(post, model.imputations.completed(i)) for i, post in enumerate(model.posteriors)]
     asked = [
-        _Question.of(_Source.of(each, at_least), frame, variables, at or {}, groups, average)
+        _Question.of(Source.of(each, at_least), frame, variables, at or {}, groups, average)
         for each, frame in sets
     ]
     return pd.concat([asked[0].rows(), _intervals(asked, level)], axis=1)
@@ -149,12 +147,12 @@ def contrasts(
     """
     from statsmodels.stats.multitest import multipletests
 
-    source = _Source.of(fitted)
+    source = Source.of(fitted)
     if factor not in source.recipe.factors:
         known = ", ".join(source.recipe.factors) or "none"
         raise ModelError(f"{factor!r} is not a factor of the fixed part: factors are {known}.")
     levels = source.recipe.factors[factor]
-    rows = np.vstack([_Setting.of(source.recipe, data, {factor: v}, "middle").X for v in levels])
+    rows = np.vstack([Setting.of(source.recipe, data, {factor: v}, "middle").X for v in levels])
     pairs = list(combinations(range(len(levels)), 2))
     L = pd.DataFrame([rows[i] - rows[j] for i, j in pairs], columns=list(fitted.design.fixed_names))
     gaussian = source.family == "gaussian"
@@ -173,114 +171,21 @@ def contrasts(
 
 
 @dataclass(frozen=True)
-class _Source:
-    """Where coefficients and variances come from: one estimate with its covariance, or draws.
-
-    Attributes
-    ----------
-    x
-        Coefficients and thresholds, (1, m) or (S, m).
-    covariances
-        Of each random term's effects, (1 or S, k, k).
-    covariance
-        Of the estimate, for the delta method; none for draws.
-    p
-        Number of coefficients.
-    outcomes
-        The grades whose chances are asked for; none for the other families.
-    at_least
-        Whether chances are those of at least a grade.
-    """
-
-    family: str
-    recipe: Recipe
-    x: np.ndarray
-    covariances: list[np.ndarray]
-    covariance: np.ndarray | None
-    p: int
-    outcomes: tuple[str, ...]
-    at_least: bool
-
-    @classmethod
-    def of(cls, model: Fitted | Posterior, at_least: bool = False) -> _Source:
-        if model.recipe is None:
-            raise PredictionError("this fit was made without a formula and cannot read new data.")
-        if at_least and model.family != "ordinal":
-            raise ModelError("at_least= belongs to ordered grades: leave it out.")
-        if isinstance(model, Fitted):
-            x = np.concatenate([model.beta, model.thresholds])[None]
-            covariances, covariance = [c[None] for c in model.covariances], model.cov_fixed
-        else:
-            size = model.design.p + max(len(model.design.grades) - 1, 0)
-            x, covariance = model.draws().to_numpy()[:, :size], None
-            lambdas = model.conditional.scales.lambdas(model.sample.points)
-            covariances = [lam @ lam.transpose(0, 2, 1) for lam in lambdas]
-        outcomes, p = model.design.grades[int(at_least) :], model.design.p
-        return cls(model.family, model.recipe, x, covariances, covariance, p, outcomes, at_least)
-
-    def mean(self, setting: _Setting, x: np.ndarray, groups: str) -> np.ndarray:
-        """Mean response over a setting's rows, (len(x), 1), or the chance of each outcome."""
-        beta, cuts = x[:, : self.p], x[:, self.p :]
-        if self.family == "gaussian":
-            return (beta @ (setting.weight @ setting.X))[:, None]
-        if self.family == "binomial":
-            cuts = np.zeros((len(x), 1))
-        above = np.zeros(cuts.shape)
-        step = max(1, _BATCH // len(x))
-        for start in range(0, len(setting.weight), step):
-            rows = slice(start, start + step)
-            eta, variance = beta @ setting.X[rows].T, np.zeros((1, 1))
-            if groups == "integrated":
-                parts = zip((basis[rows] for basis in setting.bases), self.covariances)
-                variance = sum((np.einsum("nk,skj,nj->sn", b, c, b) for b, c in parts), variance)
-            for k in range(cuts.shape[1]):
-                mean = mean_of_expit(eta - cuts[:, [k]], variance, nodes=15)
-                above[:, k] += mean @ setting.weight[rows]
-        if self.family == "binomial" or self.at_least:
-            return above
-        ends = np.ones((len(x), 1))
-        return -np.diff(np.concatenate([ends, above, 0.0 * ends], axis=1), axis=1)
-
-
-@dataclass(frozen=True)
-class _Setting:
-    """Rows put under conditions, coded: the distinct ones, each with its share of all."""
-
-    X: np.ndarray
-    bases: list[np.ndarray]
-    weight: np.ndarray
-
-    @classmethod
-    def of(
-        cls, recipe: Recipe, data: pd.DataFrame, condition: Mapping[str, Any], average: str
-    ) -> _Setting:
-        frame = _grid(recipe, data, condition) if average == "middle" else data.assign(**condition)
-        X, bases = new_columns(recipe, frame)
-        if average == "middle":
-            middle = [basis.mean(axis=0, keepdims=True) for basis in bases]
-            return cls(X.mean(axis=0, keepdims=True), middle, np.ones(1))
-        both, counts = np.unique(np.hstack([X, *bases]), axis=0, return_counts=True)
-        ends = np.cumsum([X.shape[1], *(basis.shape[1] for basis in bases)])[:-1]
-        X, *bases = np.split(both, ends, axis=1)
-        return cls(X, bases, counts / counts.sum())
-
-
-@dataclass(frozen=True)
 class _Question:
     """What is asked of one source: labels, and for each two settings and the units between.
 
     Without a first setting it is the mean response at the second.
     """
 
-    source: _Source
+    source: Source
     labels: list[dict[str, Any]]
-    pairs: list[tuple[_Setting | None, _Setting, float]]
+    pairs: list[tuple[Setting | None, Setting, float]]
     groups: str
 
     @classmethod
     def of(
         cls,
-        source: _Source,
+        source: Source,
         data: pd.DataFrame,
         variables: str | Sequence[str] | None,
         at: Mapping[str, Any],
@@ -294,18 +199,18 @@ class _Question:
         if both:
             raise ModelError(f"{both[0]!r} cannot be set and changed at once: leave it out of at=.")
         labels: list[dict[str, Any]] = []
-        pairs: list[tuple[_Setting | None, _Setting, float]] = []
+        pairs: list[tuple[Setting | None, Setting, float]] = []
         for values in product(*at.values()):
             condition = dict(zip(at, values))
             if not wanted:
                 labels.append(condition)
-                pairs.append((None, _Setting.of(recipe, data, condition, average), 1.0))
+                pairs.append((None, Setting.of(recipe, data, condition, average), 1.0))
             for name in wanted:
                 under = data.assign(**condition)
                 for change, low, high, unit in _changes(recipe, under, name, average):
                     labels.append({**condition, "variable": name, "change": change})
                     ends = ({**condition, name: x} for x in (low, high))
-                    a, b = (_Setting.of(recipe, data, end, average) for end in ends)
+                    a, b = (Setting.of(recipe, data, end, average) for end in ends)
                     pairs.append((a, b, unit))
         return cls(source, labels, pairs, groups)
 
@@ -325,23 +230,6 @@ class _Question:
         for low, high, unit in self.pairs:
             found.append(mean(high) if low is None else (mean(high) - mean(low)) / unit)
         return np.concatenate(found, axis=1)
-
-
-def _grid(recipe: Recipe, data: pd.DataFrame, condition: Mapping[str, Any]) -> pd.DataFrame:
-    """Every combination of factors' levels, what is set and numbers' means with each."""
-    values: dict[str, list[Any]] = {}
-    for name in sorted(recipe.dtypes):
-        if name in condition:
-            values[name] = [condition[name]]
-        elif name in recipe.factors:
-            values[name] = list(recipe.factors[name])
-        elif pd.api.types.is_numeric_dtype(data[name].dtype):
-            values[name] = [float(data[name].mean())]
-        else:  # the lots of within() and between()
-            values[name] = list(data[name].unique())
-    if not values:
-        return pd.DataFrame(index=[0])
-    return pd.DataFrame(list(product(*values.values())), columns=list(values))
 
 
 def _changes(
