@@ -33,6 +33,7 @@ correlation matrices. Journal of Multivariate Analysis 100, 1989-2001.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -92,7 +93,7 @@ class Priors:
         family
             "binomial", "ordinal" or "gaussian".
         response
-            The response's name; one that holds "log" is taken to be log-minutes.
+            The response's name; one that says "log" is taken to be log-minutes.
         y
             The response's values, for the centre and unit of a Gaussian model.
         """
@@ -125,8 +126,14 @@ class Priors:
 
 
 def is_logarithm(response: str) -> bool:
-    """Whether a response's name says that it is a logarithm, such as "log_scrape_min"."""
-    return "log" in response
+    """Whether a response's name says that it is a logarithm.
+
+    Examples
+    --------
+    >>> [is_logarithm(name) for name in ("log_scrape_min", "np.log(minutes)", "catalogue_price")]
+    [True, True, False]
+    """
+    return bool(re.search(r"(?<![a-z])log(1p)?(?![a-z])", response.lower()))
 
 
 def refuse_one_value(y: np.ndarray) -> None:
