@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -142,11 +141,6 @@ class Fitted:
         with one_thread():
             blocks = invert(self.factor, with_x=False).level_covariances()
         return [self.sigma**2 * block for block in blocks]
-
-    @property
-    def threshold_names(self) -> tuple[str, ...]:
-        """Names of the cut points, ``"reject|playable"``."""
-        return tuple(f"{low}|{high}" for low, high in pairwise(self.design.grades))
 
     def variance_components(self) -> pd.DataFrame:
         """Variance components: group, name, variance, sd, corr; the residual's last."""

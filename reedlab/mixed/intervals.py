@@ -105,7 +105,7 @@ def estimates(fitted: Fitted) -> pd.Series:
     cors = [matrix[i, j] for term, matrix in matrices for i, j in term.pairs]
     residual = [fitted.sigma] if scales.residual else []
     values = np.concatenate([fitted.beta, fitted.thresholds, *fitted.sds, cors, residual])
-    names = fitted.design.fixed_names + fitted.threshold_names + scales.names
+    names = fitted.design.fixed_names + fitted.design.threshold_names + scales.names
     return pd.Series(values, index=list(names), name="estimate", dtype=float)
 
 
@@ -124,7 +124,7 @@ def wald(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
     DataFrame
         low, high; one row a coefficient and threshold.
     """
-    names = [*fitted.design.fixed_names, *fitted.threshold_names]
+    names = [*fitted.design.fixed_names, *fitted.design.threshold_names]
     estimate = np.concatenate([fitted.beta, fitted.thresholds])
     variances = np.concatenate([np.diag(fitted.cov_beta), np.diag(fitted.cov_thresholds)])
     half = norm.ppf(0.5 + level / 2.0) * np.sqrt(variances)

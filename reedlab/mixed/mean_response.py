@@ -67,7 +67,7 @@ class Source:
             x = np.concatenate([model.beta, model.thresholds])[None]
             covariances, covariance = [c[None] for c in model.covariances], model.cov_fixed
         else:
-            size = model.design.p + max(len(model.design.grades) - 1, 0)
+            size = model.design.p + len(model.design.threshold_names)
             x, covariance = model.draws().to_numpy()[:, :size], None
             lambdas = model.conditional.scales.lambdas(model.sample.points)
             covariances = [lam @ lam.transpose(0, 2, 1) for lam in lambdas]

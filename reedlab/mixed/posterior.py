@@ -24,7 +24,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -87,9 +86,8 @@ class Posterior:
     @property
     def names(self) -> tuple[str, ...]:
         """Names of the parameters: coefficients, thresholds, sds, correlations, residual sd."""
-        grades = self.design.grades
-        thresholds = tuple(f"{a}|{b}" for a, b in pairwise(grades))
-        return self.design.fixed_names + thresholds + self.conditional.scales.names
+        design, scales = self.design, self.conditional.scales
+        return design.fixed_names + design.threshold_names + scales.names
 
     def draws(self, n: int | None = None, seed: int | None = None) -> pd.DataFrame:
         """Return draws of the parameters, one row a draw, one column a parameter.

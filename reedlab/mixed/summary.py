@@ -141,7 +141,7 @@ def summarise(fitted: Fitted) -> Summary:
 
 
 def _fixed_table(fitted: Fitted) -> pd.DataFrame:
-    names = [*fitted.threshold_names, *fitted.design.fixed_names]
+    names = [*fitted.design.threshold_names, *fitted.design.fixed_names]
     estimate = np.r_[fitted.thresholds, fitted.beta]
     se = np.sqrt(np.r_[np.diag(fitted.cov_thresholds), np.diag(fitted.cov_beta)])
     half, ratio = norm.ppf(0.975) * se, estimate / se

@@ -156,6 +156,11 @@ class Design:
         """Number of fixed effects."""
         return self.X.shape[1]
 
+    @property
+    def threshold_names(self) -> tuple[str, ...]:
+        """Names of an ordinal model's cut points, ``"reject|playable"``."""
+        return tuple(f"{low}|{high}" for low, high in pairwise(self.grades))
+
     @cached_property
     def n_theta(self) -> int:
         """Length of θ."""
