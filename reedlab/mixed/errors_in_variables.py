@@ -73,7 +73,7 @@ class ReadingError:
         return self.sd * float(np.sqrt(self.df / rng.chisquare(self.df)))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class CorrectedFit:
     """A mixed model whose slopes on badly read quantities are no longer flattened.
 
@@ -99,6 +99,10 @@ class CorrectedFit:
     draws: pd.DataFrame
     clusters: int
     notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        """Show the slopes before and after, the reliabilities and the cautions."""
+        return "\n\n".join([self.summary().to_string(), self.reliability.to_string(), *self.notes])
 
     @property
     def fe_params(self) -> pd.Series:

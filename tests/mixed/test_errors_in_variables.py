@@ -111,6 +111,8 @@ def test_through_fit_and_twice_the_same():
     np.testing.assert_allclose(again.draws, first.draws.head(5), rtol=1e-10)
     plain = rl.fit(FORMULA, data)
     np.testing.assert_allclose(first.summary()["uncorrected"], plain.fe_params)
+    shown = repr(first)  # what stands at a prompt: tables, not the arrays of two fits
+    assert "uncorrected" in shown and "reliability" in shown and len(shown) < 2000
     row = first.summary().loc["hardness"]
     assert row["corrected"] > row["uncorrected"] and row["low"] < row["corrected"] < row["high"]
     assert first.clusters == 12 and len(first.draws) == 200 and first.notes == ()
