@@ -60,20 +60,18 @@ class Fit:
     @property
     def fe_params(self) -> pd.Series:
         """Fixed effects, named as formulaic names them."""
-        return pd.Series(
-            self.fitted.beta, index=list(self.fitted.design.fixed_names), name="estimate"
-        )
+        return pd.Series(self.fitted.beta, self.fitted.design.fixed_names, name="estimate")
 
     @property
     def bse_fe(self) -> pd.Series:
         """Standard errors of the fixed effects."""
         se = np.sqrt(np.diag(self.fitted.cov_beta))
-        return pd.Series(se, index=list(self.fitted.design.fixed_names), name="se")
+        return pd.Series(se, self.fitted.design.fixed_names, name="se")
 
     @property
     def cov_fe(self) -> pd.DataFrame:
         """Covariance of the fixed effects' estimates."""
-        names = list(self.fitted.design.fixed_names)
+        names = self.fitted.design.fixed_names
         return pd.DataFrame(self.fitted.cov_beta, index=names, columns=names)
 
     @property
@@ -90,17 +88,10 @@ class Fit:
         """Conditional modes: group, level, name, mode, sd (given θ and β, as lme4 defines it)."""
         fitted, frames = self.fitted, []
         for term, modes, cov in zip(fitted.design.terms, fitted.modes, fitted.mode_covariances):
-            frames.append(
-                pd.DataFrame(
-                    {
-                        "group": term.group,
-                        "level": np.repeat(np.array(term.levels, dtype=object), term.k),
-                        "name": list(term.names) * term.n_levels,
-                        "mode": modes.ravel(),
-                        "sd": np.sqrt(np.einsum("lkk->lk", cov)).ravel(),
-                    }
-                )
-            )
+            level = np.repeat(np.array(term.levels, dtype=object), term.k)
+            part = {"group": term.group, "level": level, "name": term.names * term.n_levels}
+            sd = np.sqrt(np.einsum("lkk->lk", cov))
+            frames.append(pd.DataFrame(part | {"mode": modes.ravel(), "sd": sd.ravel()}))
         return pd.concat(frames, ignore_index=True)
 
     @property
