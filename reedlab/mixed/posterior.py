@@ -49,7 +49,7 @@ _DRAWS = 4000
 _DEPTH = 11.0  # a fall past which even the mean of 1/p has little left
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Posterior:
     """The posterior of one fitted model.
 
@@ -82,6 +82,10 @@ class Posterior:
     sample: Sample
     seed: int
     recipe: Recipe | None = None
+
+    def __repr__(self) -> str:
+        """Show mean, sd and 95 % interval of every parameter."""
+        return self.summary().to_string()
 
     @property
     def names(self) -> tuple[str, ...]:
