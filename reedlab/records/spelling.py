@@ -45,11 +45,12 @@ def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
             _respell(tables, table, column, _capitals(common, common), found)
     for table, declared in TABLES.items():
         for name, refers in ((c.name, c.refers) for c in declared.columns.values() if c.refers):
-            known = tables[refers][TABLES[refers].key].dropna().unique()
-            alike = Counter(label.casefold() for label in known)
-            one = [label for label in known if alike[label.casefold()] == 1]
-            astray = set(tables[table][name].dropna().unique()) - set(known)
-            _respell(tables, table, name, _capitals(astray, one), found)
+            labels, known = tables[table][name], tables[refers][TABLES[refers].key].dropna()
+            astray = labels[labels.notna() & ~labels.isin(known)].unique()
+            if len(astray):
+                alike = Counter(label.casefold() for label in known.unique())
+                one = [label for label in known.unique() if alike[label.casefold()] == 1]
+                _respell(tables, table, name, _capitals(astray, one), found)
 
 
 def _capitals(names: Iterable[str], known: Iterable[str]) -> dict[str, str]:
@@ -71,8 +72,7 @@ def _respell(
     tables: dict[str, pd.DataFrame], table: str, column: str, meant: dict[str, str], found: Findings
 ) -> None:
     values = tables[table][column]
-    rows = values[values.isin(list(meant))]
-    if len(rows):
+    if meant and len(rows := values[values.isin(list(meant))]):
         says = {name: f"is read as {own}: only the capitals differ" for name, own in meant.items()}
         mend = {name: f"write {own}, or leave it" for name, own in meant.items()}
         found.each(table, column, rows, "warning", says, mend)
