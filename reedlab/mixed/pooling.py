@@ -26,7 +26,7 @@ HELD = 1000
 """Draws made of each completed set's posterior before they are thinned."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class FilledPosterior:
     """A model's posterior with the missing measurements among the unknowns.
 
@@ -46,6 +46,10 @@ class FilledPosterior:
     posteriors: tuple[Posterior, ...]
     imputations: Imputations
     warnings: tuple[tuple[str, ...], ...] = ()
+
+    def __repr__(self) -> str:
+        """Show mean, sd and 95 % interval of every parameter."""
+        return self.summary().to_string()
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -221,6 +221,13 @@ def test_where_a_slopes_predictor_starts_does_not_matter():
     assert again["sd lot x"].mean() == pytest.approx(b["sd lot x"].mean(), rel=0.1)
 
 
+def test_at_a_prompt_a_posterior_shows_its_summary():
+    post = design_posterior(
+        one_group(np.tile([1.0, 0.0], 30), np.repeat(np.arange(6), 10)), "binomial", Priors()
+    )
+    assert repr(post) == post.summary().to_string()
+
+
 def test_coordinates_of_a_covariance_give_it_back():
     """Three correlated columns: sds and partial correlations of F F', then their factor again."""
     rng = np.random.default_rng(4)
