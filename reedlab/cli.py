@@ -112,9 +112,11 @@ def check(
         _say(prose.findings_text(bench))
         if mark is not None:
             _say(f"\nMarked copy: {mark} (values only; formulas and drawings are not copied).")
+        again = f"run {_command('check', directory)} again."
         if errors:
-            again = _command("check", directory)
-            _next(f"mend the errors in your spreadsheet and run {again} again.")
+            _next(f"mend the errors in your spreadsheet and {again}")
+        elif bench.tables["reeds"].empty:
+            _next(f"fill in 'lots' and 'reeds' and {again}")
         else:
             _next(f"{_command('report', directory)} answers what these records can tell.")
     if errors:

@@ -71,7 +71,7 @@ def test_new_writes_an_empty_bench_that_opens_without_errors(tmp_path, capsys):
     }
     code, out, _ = run(capsys, "check", str(tmp_path / "mine"))
     assert code == 0
-    assert "no errors" in out
+    assert "no errors" in out and "Next: fill in 'lots' and 'reeds'" in out
 
 
 def test_new_workbook_writes_one_workbook(tmp_path, capsys):
