@@ -63,6 +63,8 @@ def fit_glmm(
     scale = 0.5 * theta_scale(design)
     rest, whiten, laplace = _start(design, family, likelihood, theta)
     objective: LaplaceObjective | QuadratureObjective = laplace
+    if start is None and laplace.factor is not None:
+        theta = _alike(design, theta, laplace)
     best = minimise(design, objective, np.concatenate([theta, rest]), scale, _INFORMATION, whiten)
     if quadrature > 1:
         objective = QuadratureObjective(design, likelihood, laplace.v, quadrature)
@@ -114,6 +116,20 @@ def _start(
     size = np.sqrt(np.einsum("np,np->p", design.X, design.X))
     unit = np.diag(np.concatenate([1.0 / size, np.full(len(x) - k - design.p, design.n**-0.5)]))
     return x[k:], unit @ _root_of_inverse(_hessian(objective, x, k, unit), 1e-4), objective
+
+
+def _alike(design: Design, theta: np.ndarray, at: LaplaceObjective) -> np.ndarray:
+    """Take one step towards the θ at which random effects vary as much as they are said to.
+
+    The mean of v² over a term's levels, plus what each is uncertain by, is 1 at the optimum, about;
+    θ times its root is where the search starts. A level's uncertainty is that of its own rows.
+    """
+    out, factor = theta.copy(), at.factor
+    for t, (share, lam, v) in enumerate(zip(design.shares, factor.lambdas, at.v)):
+        if len(lam) == 1:
+            uncertain = 1.0 / (1.0 + lam[0, 0] ** 2 * factor.cross.own_weights(t))
+            out[share] *= np.sqrt(np.mean(v[:, 0] ** 2 + uncertain))
+    return out
 
 
 def _hessian(objective: Evaluate, x: np.ndarray, k: int, unit: np.ndarray) -> np.ndarray:
