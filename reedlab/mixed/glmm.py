@@ -10,6 +10,8 @@ import numpy as np
 
 from reedlab.errors import ModelError
 from reedlab.mixed import binomial, ordinal
+from reedlab.mixed.blocks import Effects
+from reedlab.mixed.factor import Factor
 from reedlab.mixed.laplace import LaplaceObjective, Likelihood, find_mode
 from reedlab.mixed.optimise import Evaluate, gradient_in_theta, minimise, theta_scale
 from reedlab.mixed.quadrature import QuadratureObjective
@@ -64,7 +66,7 @@ def fit_glmm(
     rest, whiten, laplace = _start(design, family, likelihood, theta)
     objective: LaplaceObjective | QuadratureObjective = laplace
     if start is None and laplace.factor is not None:
-        theta = _alike(design, theta, laplace)
+        theta = _alike(design, theta, laplace.v, laplace.factor)
     best = minimise(design, objective, np.concatenate([theta, rest]), scale, _INFORMATION, whiten)
     if quadrature > 1:
         objective = QuadratureObjective(design, likelihood, laplace.v, quadrature)
@@ -118,17 +120,17 @@ def _start(
     return x[k:], unit @ _root_of_inverse(_hessian(objective, x, k, unit), 1e-4), objective
 
 
-def _alike(design: Design, theta: np.ndarray, at: LaplaceObjective) -> np.ndarray:
+def _alike(design: Design, theta: np.ndarray, v: Effects, factor: Factor) -> np.ndarray:
     """Take one step towards the θ at which random effects vary as much as they are said to.
 
     The mean of v² over a term's levels, plus what each is uncertain by, is 1 at the optimum, about;
     θ times its root is where the search starts. A level's uncertainty is that of its own rows.
     """
-    out, factor = theta.copy(), at.factor
-    for t, (share, lam, v) in enumerate(zip(design.shares, factor.lambdas, at.v)):
+    out = theta.copy()
+    for t, (share, lam) in enumerate(zip(design.shares, factor.lambdas)):
         if len(lam) == 1:
             uncertain = 1.0 / (1.0 + lam[0, 0] ** 2 * factor.cross.own_weights(t))
-            out[share] *= np.sqrt(np.mean(v[:, 0] ** 2 + uncertain))
+            out[share] *= np.sqrt(np.mean(v[t][:, 0] ** 2 + uncertain))
     return out
 
 
