@@ -171,6 +171,8 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
             if np.linalg.matrix_rank(design.X[keep]) < design.p:
                 raise ModelError("without this level the coefficients cannot be told apart.")
             again = fitted.refit(design.take(keep), start=fitted.theta)
+            if not again.converged:  # as where the rest separates: its estimates mean nothing
+                raise ModelError("the fit without this level did not converge.")
         except ModelError:
             rows[level] = row
             continue

@@ -46,6 +46,18 @@ def test_influence_is_refitting_without_the_rows(open_fit, open_data):
         model.influence("supplier")
 
 
+def test_influence_says_nothing_where_the_rest_separates():
+    """Without supplier b every hard piece fails: the slope runs away and has no size."""
+    supplier, hard = np.repeat(["a", "b"], 40), np.tile([0, 1], 40)
+    rng = np.random.default_rng(2)
+    good = np.where(supplier == "a", (rng.random(80) < 0.5) * (1 - hard), rng.random(80) < 0.5)
+    data = pd.DataFrame({"supplier": supplier, "hard": hard, "good": good.astype(float)})
+    model = fit("good ~ hard + (1 | supplier)", data, family="binomial")
+    found = model.influence("supplier")
+    assert found.loc["b"].drop("rows").isna().all()
+    assert np.isfinite(found.loc["a", "cook"])
+
+
 def graded(seed: int, lots: int = 12, size: int = 15, spread: float = 0.5) -> pd.DataFrame:
     rng = np.random.default_rng(seed)
     lot = np.repeat(np.arange(lots), size)
