@@ -61,7 +61,7 @@ def name_rows(ax: Axes, names: Iterable[Any], below: float = 0.5, above: float =
     """
     texts = [str(name) for name in names]
     ax.set_yticks(range(len(texts)), texts)
-    ax.set_ylim(len(texts) - 1 + below, -above)
+    ax.set_ylim(max(len(texts), 1) - 1 + below, -above)
     ax.grid(visible=False, axis="y")
 
 
