@@ -143,8 +143,8 @@ def find_mode(
     tolerance : float
         The last step's squared length in the metric of H.
     nearby : Nearby, optional
-        A factor of H found nearby. The first step is taken with it, and further ones while one
-        more promises to be the last; from a small distance that saves factors of H.
+        A factor of H found nearby. The first step is taken with it. Later steps too are taken with
+        the last factor where one more promises to be the last: that saves factors of H.
 
     Returns
     -------
@@ -188,7 +188,6 @@ def find_mode(
             if decrement >= _STALE and decrement * decrement < _STALE * before:
                 v = [a + d for a, d in zip(v, step_v)]
                 continue
-            nearby = None
         try:
             factor = factorise(cross_products(cells, weight, free_beta), lambdas, precision)
         except np.linalg.LinAlgError as error:
@@ -205,6 +204,8 @@ def find_mode(
         if free_beta:
             step_beta = moved
             beta = beta + moved
+        else:
+            nearby = Nearby(factor, lambdas)
     return Mode(theta, beta, v, eta, loglik, penalised, factor, score, weight, z_score)
 
 
