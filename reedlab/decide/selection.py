@@ -135,7 +135,7 @@ class Selection:
     counts
         One row a supplier, in pieces: never_tied (lost before tying or not tied yet) of came_in;
         pending, given_up and returned of tied; lots_unknown (lots of which it is not known what
-        came in).
+        came in). The first two are missing where that is known of no lot.
     shares
         One row a supplier: never_tied (of the pieces that came in), pending, given_up and
         returned (of the reeds tied), success as observed among reeds with an outcome, and
@@ -294,10 +294,15 @@ def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
     n = counts.drop(columns="supplier").sum()
     silent = n["lots_unknown"]
     unknown = f" ({silent} lot{'' if silent == 1 else 's'} without a count)" if silent else ""
+    if silent and not n["came_in"]:
+        untied = f"How many pieces came in and were never tied is not known{unknown}"
+    else:
+        untied = (
+            f"Of {n['came_in']} pieces that came in, {n['never_tied']} were never tied{unknown}"
+        )
     return counts, (
-        f"An answer sees only reeds with an outcome. Of {n['came_in']} pieces that came in, "
-        f"{n['never_tied']} were never tied{unknown}; of {n['tied']} tied, {n['pending']} are "
-        f"pending, {n['given_up']} were given up and {n['returned']} came back."
+        f"An answer sees only reeds with an outcome. {untied}; of {n['tied']} tied, "
+        f"{n['pending']} are pending, {n['given_up']} were given up and {n['returned']} came back."
     )
 
 
@@ -306,13 +311,15 @@ def _counts(wide: pd.DataFrame) -> pd.DataFrame:
     never = wide["lost before tying"] + wide["not tied yet"]
     named = wide.rename(columns=lambda stage: stage.replace(" ", "_")).assign(never_tied=never)
     names = ["came_in", "never_tied", "tied", "pending", "given_up", "returned", "lots_unknown"]
-    return named[names].reset_index()
+    told = (named["came_in"] > 0) | (named["lots_unknown"] == 0)
+    cane = named[["came_in", "never_tied"]].astype("Int64").where(told)
+    return named.assign(**cane)[names].reset_index()
 
 
 def _shares(
     counts: pd.DataFrame, every: pd.DataFrame, least: np.ndarray, most: np.ndarray
 ) -> pd.DataFrame:
-    known, by = counts.set_index("supplier"), every["supplier"].astype(str)
+    known, by = counts.set_index("supplier").astype(float), every["supplier"].astype(str)
     return (
         pd.DataFrame(
             {

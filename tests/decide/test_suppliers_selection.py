@@ -79,6 +79,14 @@ def test_what_every_answer_leaves_out_is_counted_and_said(bench):
     assert "of 48 tied, 4 are pending, 3 were given up and 2 came back" in says
 
 
+def test_what_came_in_is_unknown_without_a_tally_and_not_nothing(bench):
+    tables = {name: t for name, t in bench.tables.items() if name not in ("tally", "pieces")}
+    counts, says = selection.left_out(Bench.from_tables(tables, check=False))
+    assert counts[["came_in", "never_tied"]].isna().all(axis=None)
+    assert "How many pieces came in and were never tied is not known (2 lots without" in says
+    assert "of 48 tied" in says
+
+
 def test_bounds_of_success_by_hand(bench):
     found = selection.examine(bench, compare(bench, draws=800))
     teal = found.shares.set_index("supplier").loc["teal"]
