@@ -8,8 +8,7 @@ from typing import ClassVar
 import numpy as np
 from scipy.special import gammaln
 
-from reedlab.mixed.blocks import Effects
-from reedlab.mixed.laplace import BetaPrior, Mode, Rows, find_mode
+from reedlab.mixed.laplace import Rows
 from reedlab.mixed.terms import Design
 
 _FAR = 40.0
@@ -119,36 +118,3 @@ def likelihood(design: Design) -> BinomialLogit:
     m = design.trials[order]
     constant = float((gammaln(m + 1) - gammaln(y + 1) - gammaln(m - y + 1)).sum())
     return BinomialLogit(y, m, constant)
-
-
-def joint_mode(
-    design: Design,
-    theta: np.ndarray,
-    prior: BetaPrior | None = None,
-    start: Mode | None = None,
-    tolerance: float = 1e-14,
-) -> Mode:
-    """Joint mode of β and the random effects at one θ, with a normal prior on β if given.
-
-    Parameters
-    ----------
-    design : Design
-    theta : ndarray, shape (n_theta,)
-    prior : tuple of ndarray, optional
-        Mean (p,) and precision (p, p) of the prior on β; without it β's prior is flat.
-    start : Mode, optional
-        A mode found at a θ nearby.
-    tolerance : float
-        The last Newton step's squared length in the metric of H.
-
-    Returns
-    -------
-    Mode
-        ``mode.laplace`` is, up to a constant in θ, the log marginal likelihood of θ;
-        ``mode.factor`` carries the covariance of (u, β) and draws from it.
-    """
-    beta = np.zeros(design.p) if start is None else start.beta
-    v: Effects | None = None if start is None else start.v
-    return find_mode(
-        design, likelihood(design), np.asarray(theta, float), beta, v, True, prior, tolerance
-    )
