@@ -122,7 +122,7 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
     where = "../.." if records == home else f"../../{records.name}"  # from the notebooks' folder
     step("Fitting the models", 0, total)
     with store.alone_in(working), ThreadPoolExecutor(AT_ONCE) as pool:
-        jobs = [pool.submit(running.run, path, where, working) for path in paths]
+        jobs = [pool.submit(running.run, path, records, where) for path in paths]
         ranking, sentence = _decision(bench)
         for done, job in enumerate(as_completed(jobs), start=1):
             step(f"Notebook {job.result().name}", done, total)

@@ -1,0 +1,58 @@
+"""What a kernel is given: an interpreter that finds installed code alone, and a folder of its own.
+
+Records come from anywhere. A kernel that worked in their folder would import what lies there, so it
+works in an empty one, and takes neither code nor settings from a bench, nor from its user's own
+Python, IPython and Jupyter.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+from pathlib import Path
+
+# "-I" keeps the working folder, PYTHON... variables and the user's packages off the import path.
+KERNEL_COMMAND = (sys.executable, "-I", "-m", "ipykernel_launcher", "-f", "{connection_file}",
+                  "--IPKernelApp.ignore_cwd=True")  # fmt: skip
+_PASSED_ON = re.compile(
+    r"PATH|HOME|TZ|LANG|LANGUAGE|LC_\w+|TMPDIR|TEMP|TMP|REEDLAB_\w+"
+    r"|\w+_NUM_THREADS|VECLIB_MAXIMUM_THREADS|OPENBLAS_\w+"
+    r"|XDG_CACHE_HOME|MPLCONFIGDIR"  # matplotlib's list of fonts, which takes long to make
+    r"|LD_LIBRARY_PATH|DYLD_LIBRARY_PATH"  # without which some installations do not start
+    r"|SYSTEMROOT|SYSTEMDRIVE|WINDIR|COMSPEC|PATHEXT|USERPROFILE|HOMEDRIVE|HOMEPATH|APPDATA"
+    r"|LOCALAPPDATA|PROGRAMDATA|NUMBER_OF_PROCESSORS|PROCESSOR_\w+"
+)
+
+
+def working_folder(own: Path) -> Path:
+    """Make the folder where a kernel works: empty, inside its own temporary folder."""
+    folder = own / "work"
+    folder.mkdir()
+    return folder
+
+
+def environment(own: Path) -> dict[str, str]:
+    """Return the environment variables of a kernel: few of the user's, and settings of its own.
+
+    Parameters
+    ----------
+    own : pathlib.Path
+        A temporary folder for this kernel alone; its settings are laid there.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    rc = own / "matplotlibrc"
+    rc.write_text("")  # matplotlib takes the first such file it finds: this one, with no setting
+    passed_on = {name: v for name, v in os.environ.items() if _PASSED_ON.fullmatch(name.upper())}
+    return passed_on | {
+        "PYTHONSAFEPATH": "1",  # these two for whatever process a kernel may start
+        "PYTHONNOUSERSITE": "1",
+        "IPYTHONDIR": str(own / "ipython"),
+        "JUPYTER_CONFIG_DIR": str(own / "jupyter"),
+        "JUPYTER_DATA_DIR": str(own / "jupyter"),
+        "JUPYTER_RUNTIME_DIR": str(own / "jupyter"),
+        "MATPLOTLIBRC": str(rc),
+    }
