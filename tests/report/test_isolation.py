@@ -147,8 +147,8 @@ def test_a_report_in_a_planted_bench_runs_nothing_of_it(planted, probe, clean, t
     script.write_text(SCRIPT)
     chosen = json.dumps([str(probe), str(running.notebooks()[0])])
     done = reedlab(sys.executable, script, chosen, command, ".", bench=bench)
-    assert (done.returncode, done.stderr) == (0, "")
     assert sorted(mark.name for mark in witness.iterdir()) == []
+    assert (done.returncode, done.stderr) == (0, "")
     notebook = nbformat.read(bench / "report" / "notebooks" / "00-probe.ipynb", as_version=4)
     seen = seen_by(notebook)
     assert notebook.cells[1].source == 'bench_dir = "../.."'
