@@ -27,11 +27,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from formulaic import Formula
+from formulaic.parser.types import Term
 
 from reedlab.errors import DataError, FormulaError, ModelError
 from reedlab.mixed.checks import check_design
-from reedlab.mixed.coding import columns_of
+from reedlab.mixed.coding import coding
+from reedlab.mixed.expressions import names_of
 from reedlab.mixed.fitted import Fitted, fit_design
 from reedlab.mixed.formula import MixedFormula
 from reedlab.mixed.matrices import Recipe, build, new_columns
@@ -268,11 +269,21 @@ def _check(recipe: Recipe, errors: Mapping[str, ReadingError], family: str) -> N
 def _calibration_formula(formula: MixedFormula, column: str) -> str:
     """Return the model of a column's readings: the other terms, and the same groups."""
     others = [
-        str(term) for term in Formula(formula.fixed) if column not in columns_of(Formula([term]))
+        _written(term)
+        for term in coding(formula.fixed).formula
+        if column not in names_of([term]).columns
     ]
     fixed = " + ".join(term for term in others if term != "1") or "1"
-    groups = dict.fromkeys(part.group for part in formula.random)
+    groups = dict.fromkeys(":".join(f"`{c}`" for c in part.columns) for part in formula.random)
     return f"`{column}` ~ {fixed} + " + " + ".join(f"(1 | {group})" for group in groups)
+
+
+def _written(term: Term) -> str:
+    """Write a term, its columns in backticks: a column's name is never read as an expression."""
+    return ":".join(
+        f"`{factor.expr}`" if factor.eval_method is factor.EvalMethod.LOOKUP else factor.expr
+        for factor in term.factors
+    )
 
 
 def _forget_group_means(recipe: Recipe) -> Recipe:

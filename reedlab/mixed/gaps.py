@@ -15,12 +15,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from formulaic import Formula
 
 from reedlab.errors import DataError
 from reedlab.mixed.chained import TELLS, Pieces
 from reedlab.mixed.checks import check_design
-from reedlab.mixed.coding import coding, columns_of
+from reedlab.mixed.coding import coding
+from reedlab.mixed.expressions import names_of
 from reedlab.mixed.formula import parse
 from reedlab.mixed.matrices import Recipe, build
 from reedlab.mixed.priors import column_scale
@@ -100,7 +100,7 @@ def find_gaps(
     _refuse(frame, columns, unit)
     check_design(design, family)
     means = frame[numeric].astype(float).groupby(unit).mean()
-    used = {*recipe.dtypes} | coding(recipe.formula.response + " - 1").columns
+    used = {*recipe.dtypes} | coding(recipe.formula.response + " - 1").names.columns
     helping = _helping(frame, also, unit, used, means[list(columns)])
     gappy = means[list(columns)].join(helping.loc[:, helping.isna().any()])
     complete = means.drop(columns=list(columns)).join(helping.loc[:, helping.notna().all()])
@@ -133,7 +133,7 @@ def _with_means(
     """Build the model with means in the gaps of its numbers, for its rows, levels and refusals."""
     if isinstance(data, pd.DataFrame):
         parsed = parse(formula)
-        spared = coding(parsed.response + " - 1").columns | {trials}
+        spared = coding(parsed.response + " - 1").names.columns | {trials}
         spared |= {name for part in parsed.random for name in part.columns}
         numbers = data.select_dtypes("number").drop(columns=[*spared], errors="ignore")
         numbers = numbers.loc[:, numbers.isna().any()]
@@ -224,9 +224,9 @@ def _curved(recipe: Recipe, columns: Sequence[str]) -> list[str]:
     """Say where an incomplete column does more than draw a straight line of one slope."""
     bent: set[str] = set()
     for part in recipe.formula.random:
-        bent |= coding(part.effects).columns
-    for term in Formula(recipe.formula.fixed):
-        named = columns_of([term])
+        bent |= coding(part.effects).names.columns
+    for term in coding(recipe.formula.fixed).formula:
+        named = names_of([term]).columns
         straight = named == {str(term)} or str(term).startswith(_STRAIGHT)
         if len(term.factors) > 1 or not straight:
             bent |= named

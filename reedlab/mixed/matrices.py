@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import reduce
+from operator import or_
 from typing import Any
 
 import numpy as np
@@ -15,7 +17,7 @@ import pandas as pd
 from formulaic import ModelSpec
 
 from reedlab.errors import DataError, FormulaError, ModelError, PredictionError
-from reedlab.mixed.coding import TRANSFORMS, Coding, coding
+from reedlab.mixed.coding import Coding, coding
 from reedlab.mixed.columns import (
     column_levels,
     level_labels,
@@ -24,6 +26,7 @@ from reedlab.mixed.columns import (
     present_categories,
     said_by_us,
 )
+from reedlab.mixed.expressions import CONTEXT
 from reedlab.mixed.formula import MixedFormula, RandomPart, parse
 from reedlab.mixed.terms import Design, RandomTerm
 
@@ -97,14 +100,14 @@ def build(
     fixed = coding(formula.fixed)
     parts = [None if part.effects == "1" else coding(part.effects) for part in formula.random]
     response = coding(formula.response + " - 1")
-    coded = fixed.columns.union(*(part.columns for part in parts if part))
+    names = reduce(or_, (part.names for part in (fixed, *parts) if part))
     groups = {column for part in formula.random for column in part.columns}
-    wanted = sorted({*coded, *groups, *response.columns, *([trials] if trials else [])})
-    frame, rows, dropped, n_dropped = _complete_rows(data, wanted, text)
-    for column in fixed.factored.union(*(part.factored for part in parts if part)):
+    wanted = {*names.columns, *groups, *response.names.columns, *([trials] if trials else [])}
+    _refuse_clashes(wanted, names.transforms | response.names.transforms, text)
+    frame, rows, dropped, n_dropped = _complete_rows(data, sorted(wanted), text)
+    for column in names.coded - names.uncoded:
         frame[column] = frame[column].astype("category")
-    named = fixed.outside_groupings.union(*(part.outside_groupings for part in parts if part))
-    factors = _factors(frame, coded & named)
+    factors = _factors(frame, names.values)
 
     with said_by_us(text):
         X = fixed.matrix(frame)
@@ -130,7 +133,7 @@ def build(
         grades=grades,
     )
     specs = tuple(None if basis is None else basis.model_spec for basis in bases)
-    kinds = {c: c in factors for c in coded}
+    kinds = {c: c in factors for c in names.columns}
     return design, Recipe(formula, X.model_spec, specs, factors, trials, kinds, family)
 
 
@@ -204,7 +207,7 @@ def _kept(names: Any, family: str) -> np.ndarray:
 def _design_columns(spec: ModelSpec, frame: pd.DataFrame) -> np.ndarray:
     if not spec.column_names:
         return np.zeros((len(frame), 0))
-    matrix = spec.get_model_matrix(frame, na_action="raise", context=TRANSFORMS)
+    matrix = spec.get_model_matrix(frame, na_action="raise", context=CONTEXT)
     return numbers(matrix, "the new data")
 
 
@@ -223,6 +226,14 @@ def _new_column(values: pd.Series, column: str, factors: dict[str, Any] | None) 
             f"{', '.join(map(str, factors[column]))}."
         )
     return pd.Series(pd.Categorical(values, categories=factors[column]), index=values.index)
+
+
+def _refuse_clashes(columns: Collection[str], transforms: Collection[str], text: str) -> None:
+    for name in sorted({*columns} & {*transforms}):
+        raise FormulaError(
+            f"The formula {text!r} takes {name!r} for a column and for a transform; rename the "
+            "column."
+        )
 
 
 def _complete_rows(
@@ -273,13 +284,13 @@ def _factors(frame: pd.DataFrame, coded: Collection[str]) -> dict[str, tuple[Any
 
 
 def _number(response: Coding, frame: pd.DataFrame, name: str) -> np.ndarray:
-    for column in sorted(response.columns):
+    for column in sorted(response.names.columns):
         if isinstance(frame[column].dtype, pd.CategoricalDtype):
             raise DataError(
                 f"The response {column!r} is text or a factor; this family needs a number, such "
                 "as 0 and 1."
             )
-    if response.columns == {name.strip("`")}:
+    if response.names.columns == {name.strip("`")}:
         return frame[name.strip("`")].to_numpy(dtype=float)
     matrix = response.matrix(frame)
     if matrix.shape[1] != 1:

@@ -23,13 +23,19 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.smooth import LOGIT_ATTENUATION
+from reedlab.errors import FormulaError
 
 
 def _design(formula: str, frame: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame, pd.DataFrame]:
     """Return the response, the fixed-effects matrix, and the rows of the frame that they use."""
-    import formulaic
+    from reedlab.mixed.expressions import CONTEXT, names_of, read
 
-    response, fixed = formulaic.model_matrix(formula, frame)
+    parsed = read(formula)
+    columns = sorted(names_of([*parsed.lhs, *parsed.rhs]).columns)
+    for column in columns:
+        if column not in frame:
+            raise FormulaError(f"{formula!r} names {column!r}, which is not a column of the data.")
+    response, fixed = parsed.get_model_matrix(frame[columns], context=CONTEXT)
     return response.to_numpy(dtype=float)[:, 0], fixed.astype(float), frame.loc[fixed.index]
 
 
