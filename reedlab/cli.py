@@ -20,7 +20,7 @@ import typer
 from reedlab.errors import ReedlabError, WriteError
 
 if TYPE_CHECKING:
-    from reedlab.report.pages import Report
+    from reedlab.report.pages.writing import Report
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -98,7 +98,7 @@ def check(
     Errors first, then warnings, table by table; exits with 1 when there are errors.
     """
     from reedlab.records import open_bench
-    from reedlab.report import prose
+    from reedlab.report.words import sentences
 
     bench = open_bench(directory)
     if mark is not None:
@@ -107,9 +107,9 @@ def check(
         mark_workbook(bench, mark)
     errors = int((bench.findings["severity"] == "error").sum())
     if as_json:
-        typer.echo(prose.findings_json(bench.findings))
+        typer.echo(sentences.findings_json(bench.findings))
     else:
-        _say(prose.findings_text(bench))
+        _say(sentences.findings_text(bench))
         if mark is not None:
             _say(f"\nMarked copy: {mark} (values only; formulas and drawings are not copied).")
         again = f"run {_command('check', directory)} again."
@@ -225,7 +225,7 @@ def read_trials(
     """Say what the sheets show, as far as they are filled in."""
     from reedlab.decide.trial import analyse, read_trial
     from reedlab.records import open_bench
-    from reedlab.report.numbers import written
+    from reedlab.report.words.numbers import written
 
     settings = open_bench(bench).settings if bench else None
     apart = {directory.resolve(): directory for directory in directories}.values()
@@ -258,10 +258,11 @@ def _report(directory: Path) -> Report:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     from reedlab.records import open_bench
-    from reedlab.report import pages, prose
+    from reedlab.report.pages import writing
+    from reedlab.report.words import sentences
 
     bench = open_bench(directory)
-    _say(prose.findings_count(bench))
+    _say(sentences.findings_count(bench))
     columns = (
         TextColumn("{task.description}", markup=False),
         BarColumn(complete_style="yellow", finished_style="green"),
@@ -273,7 +274,7 @@ def _report(directory: Path) -> Report:
         def step(name: str, done: int, total: int) -> None:
             bar.update(task, description=f"{name:<34}", completed=done, total=total)
 
-        written = pages.write_report(bench, step)
+        written = writing.write_report(bench, step)
     _say("")
     for line in written.closing_lines():
         _say(line)

@@ -41,8 +41,8 @@ def rank_suppliers(bench: Any, seed: int = 1) -> pd.DataFrame:
     pandas.DataFrame
         One row a supplier, the likeliest to be cheapest first: supplier, lots, reeds, success,
         success_low, success_high, minutes, cost, cost_low, cost_high, prob_best; intervals of
-        90 %. See :func:`reedlab.decide.suppliers.compare` for the answer in full, with its
-        sentence.
+        90 %. See :func:`reedlab.decide.suppliers.comparison.compare` for the answer in full,
+        with its sentence.
 
     Examples
     --------
@@ -51,6 +51,6 @@ def rank_suppliers(bench: Any, seed: int = 1) -> pd.DataFrame:
     >>> rl.rank_suppliers(bench)[["supplier", "lots"]].shape
     (3, 2)
     """
-    from reedlab.decide.suppliers import compare
+    from reedlab.decide.suppliers.comparison import compare
 
     return compare(bench, seed).table

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, overload
 
 import pandas as pd
 
-from reedlab.mixed.checks import check_design
-from reedlab.mixed.fitted import fit_design
-from reedlab.mixed.matrices import build
+from reedlab.mixed.design.matrices import build
+from reedlab.mixed.design.refusals import check_design
+from reedlab.mixed.engine.fitted import fit_design
+from reedlab.mixed.parallel import one_thread
 from reedlab.mixed.results import Fit
-from reedlab.mixed.threads import one_thread
 
 if TYPE_CHECKING:
-    from reedlab.mixed.errors_in_variables import CorrectedFit, ReadingError
+    from reedlab.mixed.gaps.measurement_error import CorrectedFit, ReadingError
 
 
 @overload
@@ -78,7 +78,7 @@ def fit(
     Returns
     -------
     Fit
-        With ``measurement_error`` a :class:`~reedlab.mixed.errors_in_variables.CorrectedFit`.
+        With ``measurement_error`` a :class:`~reedlab.mixed.gaps.measurement_error.CorrectedFit`.
 
     Raises
     ------
@@ -105,7 +105,7 @@ def fit(
     [4.43, 1.29]
     """
     if measurement_error:
-        from reedlab.mixed.errors_in_variables import fit_corrected
+        from reedlab.mixed.gaps.measurement_error import fit_corrected
 
         return fit_corrected(formula, data, family, measurement_error, trials=trials, reml=reml)
     design, recipe = build(formula, data, family, trials)

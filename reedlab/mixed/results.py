@@ -10,16 +10,18 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError
-from reedlab.mixed import adequacy, effects, intervals, posterior, predict, significance
-from reedlab.mixed.design_table import DesignTable, design_table
-from reedlab.mixed.fitted import Fitted
-from reedlab.mixed.held_out import HeldOut, held_out_calibration
-from reedlab.mixed.pooling import FilledPosterior
-from reedlab.mixed.posterior import Posterior
-from reedlab.mixed.residuals import ResidualCheck, quantile_residuals
-from reedlab.mixed.satterthwaite import satterthwaite
-from reedlab.mixed.significance import RatioTest
-from reedlab.mixed.summary import Summary, summarise
+from reedlab.mixed.ask import adequacy, effects, intervals, predict
+from reedlab.mixed.ask import term_tests as significance
+from reedlab.mixed.ask.design_table import DesignTable, design_table
+from reedlab.mixed.ask.held_out import HeldOut, held_out_calibration
+from reedlab.mixed.ask.residuals import ResidualCheck, quantile_residuals
+from reedlab.mixed.ask.satterthwaite import satterthwaite
+from reedlab.mixed.ask.summary import Summary, summarise
+from reedlab.mixed.ask.term_tests import RatioTest
+from reedlab.mixed.engine.fitted import Fitted
+from reedlab.mixed.gaps.pooling import FilledPosterior
+from reedlab.mixed.posterior import nested_laplace as posterior
+from reedlab.mixed.posterior.nested_laplace import Posterior
 
 
 class Fit:
@@ -144,7 +146,7 @@ class Fit:
         level : float
             Confidence level.
         **options
-            Passed to :func:`reedlab.mixed.intervals.conf_int`.
+            Passed to :func:`reedlab.mixed.ask.intervals.conf_int`.
         """
         return intervals.conf_int(self.fitted, method=method, level=level, **options)
 
@@ -159,7 +161,7 @@ class Fit:
         random: bool = True,
         link: bool = False,
     ) -> Any:
-        """Predict the mean response; see :func:`reedlab.mixed.predict.predict`."""
+        """Predict the mean response; see :func:`reedlab.mixed.ask.predict.predict`."""
         return predict.predict(self.fitted, data, new_levels, random, link)
 
     def posterior(self, seed: int = 1, **options: Any) -> Posterior:
@@ -170,7 +172,8 @@ class Fit:
         seed : int
             Seed of the draws.
         **options
-            Passed to :func:`reedlab.mixed.posterior.posterior`, ``priors`` among them.
+            Passed to :func:`reedlab.mixed.posterior.nested_laplace.posterior`, ``priors`` among
+            them.
         """
         return posterior.posterior(self.fitted, seed=seed, **options)
 
@@ -198,7 +201,7 @@ class Fit:
             delta method, which takes the variances for known.
         **options
             ``groups``, ``average``, ``at_least``, ``level``: see
-            :func:`reedlab.mixed.effects.effects`.
+            :func:`reedlab.mixed.ask.effects.effects`.
 
         Examples
         --------
@@ -222,7 +225,7 @@ class Fit:
     def contrasts(self, factor: str, correction: str = "holm", level: float = 0.95) -> pd.DataFrame:
         """Compare a factor's levels two by two, p-values corrected for their number.
 
-        On the linear predictor's scale; see :func:`reedlab.mixed.effects.contrasts`.
+        On the linear predictor's scale; see :func:`reedlab.mixed.ask.effects.contrasts`.
 
         Examples
         --------
@@ -238,7 +241,7 @@ class Fit:
     def t_tests(self, contrasts: pd.DataFrame | None = None, level: float = 0.95) -> pd.DataFrame:
         """Test a Gaussian model's coefficients by t, with Satterthwaite's degrees of freedom.
 
-        Or contrasts of them; see :func:`reedlab.mixed.satterthwaite.satterthwaite`.
+        Or contrasts of them; see :func:`reedlab.mixed.ask.satterthwaite.satterthwaite`.
 
         Examples
         --------
@@ -255,7 +258,7 @@ class Fit:
 
         Gaussian models by F with Satterthwaite's degrees of freedom, others by the ratio of
         maximum likelihoods, whose null is simulated where a term varies between the levels of a
-        grouping only; see :func:`reedlab.mixed.significance.term_tests`.
+        grouping only; see :func:`reedlab.mixed.ask.term_tests.term_tests`.
 
         Examples
         --------
@@ -272,7 +275,7 @@ class Fit:
 
         With three suppliers of five reeds each the ratio is 0 in 60 % of data without any
         difference (by ML in 74 %), not in half of them; see
-        :func:`reedlab.mixed.significance.variance_test`.
+        :func:`reedlab.mixed.ask.term_tests.variance_test`.
 
         Examples
         --------
@@ -287,7 +290,7 @@ class Fit:
     def icc(self) -> pd.DataFrame:
         """Intra-class correlations: the share of the variance that lies between a group's levels.
 
-        See :func:`reedlab.mixed.adequacy.icc`.
+        See :func:`reedlab.mixed.ask.adequacy.icc`.
 
         Examples
         --------
@@ -302,7 +305,7 @@ class Fit:
     def r_squared(self) -> pd.Series:
         """Nakagawa's R²: marginal (the fixed part) and conditional (with the groups).
 
-        See :func:`reedlab.mixed.adequacy.r_squared`.
+        See :func:`reedlab.mixed.ask.adequacy.r_squared`.
 
         Examples
         --------
@@ -317,7 +320,7 @@ class Fit:
     def collinearity(self) -> pd.DataFrame:
         """Variance inflation of each fixed term: over 5 is high, by rule of thumb.
 
-        See :func:`reedlab.mixed.adequacy.collinearity`.
+        See :func:`reedlab.mixed.ask.adequacy.collinearity`.
 
         Examples
         --------
@@ -334,7 +337,7 @@ class Fit:
 
         A 0/1 response has no residual to look at; its place among responses that the model makes
         up is uniform if the model is right. See
-        :func:`reedlab.mixed.residuals.quantile_residuals`.
+        :func:`reedlab.mixed.ask.residuals.quantile_residuals`.
 
         Examples
         --------
@@ -349,7 +352,7 @@ class Fit:
     def influence(self, group: str) -> pd.DataFrame:
         """Leave out each supplier, lot or maker: Cook's distance, and what changes.
 
-        See :func:`reedlab.mixed.adequacy.influence`.
+        See :func:`reedlab.mixed.ask.adequacy.influence`.
 
         Examples
         --------
@@ -365,7 +368,7 @@ class Fit:
         """Foretell success for whole lots that are held out in turn, and hold it to what came.
 
         Brier's score with its parts, and the shares by bins of predicted chance; a held-out lot's
-        effect is integrated out. See :func:`reedlab.mixed.held_out.held_out_calibration`.
+        effect is integrated out. See :func:`reedlab.mixed.ask.held_out.held_out_calibration`.
 
         Examples
         --------
@@ -380,7 +383,7 @@ class Fit:
     def design_table(self, factor: str, condition: str) -> DesignTable:
         """Count the rows of each level under each condition, and say which can be told apart.
 
-        See :func:`reedlab.mixed.design_table.design_table`.
+        See :func:`reedlab.mixed.ask.design_table.design_table`.
 
         Examples
         --------

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from .bench import Bench, open_bench
-from .marking import mark_workbook
-from .settings import Settings
-from .starting import new_bench
-from .tables import TABLES
+from reedlab.records.bench import Bench, open_bench
+from reedlab.records.settings import Settings
+from reedlab.records.tables import TABLES
+from reedlab.records.write.marking import mark_workbook
+from reedlab.records.write.starting import new_bench
 
 __all__ = ["TABLES", "Bench", "Settings", "mark_workbook", "new_bench", "open_bench"]

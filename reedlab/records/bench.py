@@ -9,15 +9,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from ..errors import RecordError
-from . import losses, tidy
-from .checking import check_tables
-from .findings import Findings
-from .folder import read_sheets
-from .parsing import parse_table
-from .reading import as_table
-from .settings import Settings, read_settings
-from .tables import TABLES
+from reedlab.errors import RecordError
+from reedlab.records.check.checking import check_tables
+from reedlab.records.findings import Findings
+from reedlab.records.read.folder import read_sheets
+from reedlab.records.read.parsing import parse_table
+from reedlab.records.read.sheets_as_text import as_table
+from reedlab.records.settings import Settings, read_settings
+from reedlab.records.tables import TABLES
+from reedlab.records.tidy import frames
+from reedlab.records.tidy import losses_before_tying as losses
 
 
 @dataclass(frozen=True)
@@ -88,12 +89,14 @@ class Bench:
     @cached_property
     def reeds(self) -> pd.DataFrame:
         """One row a reed, with all that is known of its piece, lot, supplier and air."""
-        return tidy.reeds(self.tables, self.cane, self.settings, self.cutoff, self.unread_outcomes)
+        return frames.reeds(
+            self.tables, self.cane, self.settings, self.cutoff, self.unread_outcomes
+        )
 
     @cached_property
     def cane(self) -> pd.DataFrame:
         """One row a measured piece, measured and derived columns, with lot and supplier."""
-        return tidy.cane(self.tables)
+        return frames.cane(self.tables)
 
     @cached_property
     def losses(self) -> pd.DataFrame:
@@ -103,7 +106,7 @@ class Bench:
     @cached_property
     def cutoff(self) -> pd.Timestamp:
         """The last day of tying at which reeds count as settled."""
-        return tidy.cutoff(self.tables["reeds"]).day
+        return frames.cutoff(self.tables["reeds"]).day
 
     @property
     def unread_outcomes(self) -> frozenset[int]:

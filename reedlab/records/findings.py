@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 import pandas as pd
 
-from .tables import TABLES
+from reedlab.records.tables import TABLES
 
 Severity = Literal["error", "warning"]
 

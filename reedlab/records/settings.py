@@ -11,9 +11,9 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
-from ..errors import SettingsError
-from .findings import Findings
-from .tables import OUTCOMES, TABLES, Likely
+from reedlab.errors import SettingsError
+from reedlab.records.findings import Findings
+from reedlab.records.tables import OUTCOMES, TABLES, Likely
 
 FILE = "bench.toml"
 _DAY = re.compile(r"(\d{4}-)?(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")

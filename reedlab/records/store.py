@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from ..errors import WriteError
+from reedlab.errors import WriteError
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 

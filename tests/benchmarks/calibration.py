@@ -33,11 +33,11 @@ from scipy.special import expit
 from scipy.stats import binom, chisquare, norm
 
 from reedlab.errors import ModelError
-from reedlab.mixed.conditional import Conditional
-from reedlab.mixed.fitted import fit_design
-from reedlab.mixed.posterior import Posterior, design_posterior
-from reedlab.mixed.priors import Priors, coefficient_prior
-from reedlab.mixed.terms import Design, RandomTerm
+from reedlab.mixed.design.terms import Design, RandomTerm
+from reedlab.mixed.engine.fitted import fit_design
+from reedlab.mixed.posterior.conditional import Conditional
+from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
+from reedlab.mixed.posterior.priors import Priors, coefficient_prior
 
 NAMES = ("Intercept", "maker[T.TL]", "density")
 SDS = ("sd supplier", "sd supplier:lot")
@@ -316,17 +316,17 @@ def small_table(frame: pd.DataFrame) -> pd.DataFrame:
 
 def write(out: Path, tables: dict[str, pd.DataFrame]) -> None:
     """Write each table as CSV, and the pictures that the notebook on trust draws from them."""
-    from reedlab.report import figures, figures_trust
+    from reedlab.report.figures import base, draw_trust
 
     out.mkdir(parents=True, exist_ok=True)
     for name, table in tables.items():
         table.round(5).to_csv(out / f"{name}.csv", index=False)
     for name, ax in (
-        ("coverage", figures_trust.coverage(tables["coverage"])),
-        ("best", figures_trust.stated_and_met(tables["best"])),
-        ("fixed", figures_trust.fixed_truths(tables["fixed"])),
+        ("coverage", draw_trust.coverage(tables["coverage"])),
+        ("best", draw_trust.stated_and_met(tables["best"])),
+        ("fixed", draw_trust.fixed_truths(tables["fixed"])),
     ):
-        (out / f"{name}.png").write_bytes(figures.png(ax))
+        (out / f"{name}.png").write_bytes(base.png(ax))
 
 
 def main() -> None:

@@ -18,9 +18,9 @@ import pandas as pd
 from joblib import Parallel, delayed
 from scipy import special
 
-from reedlab.decide.rules import Measure, PredictedSuccess, Windows, fit_rules
-from reedlab.decide.stakes import Stakes
-from reedlab.decide.tryout import try_rules
+from reedlab.decide.stopping.rules import Measure, PredictedSuccess, Windows, fit_rules
+from reedlab.decide.stopping.stakes import Stakes
+from reedlab.decide.stopping.tryout import try_rules
 
 LOT_SD, SLOPE_SD, STEP = 0.4, 0.7, 0.035
 

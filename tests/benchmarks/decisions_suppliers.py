@@ -20,7 +20,7 @@ from pathlib import Path
 import joblib
 import pandas as pd
 
-_FILE = Path(__file__).resolve().parent.parent / "decide" / "calibrating.py"
+_FILE = Path(__file__).resolve().parent.parent / "decide" / "suppliers" / "calibrating.py"
 
 
 def _load():

@@ -12,9 +12,9 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from reedlab.errors import ModelError
-from reedlab.mixed.errors_in_variables import ReadingError, fit_corrected
-from reedlab.mixed.fitted import fit_design
-from reedlab.mixed.matrices import build
+from reedlab.mixed.design.matrices import build
+from reedlab.mixed.engine.fitted import fit_design
+from reedlab.mixed.gaps.measurement_error import ReadingError, fit_corrected
 
 FORMULA = "y ~ hardness + maker + (1 | supplier/lot)"
 DF = 40

@@ -26,10 +26,10 @@ import pandas as pd
 from scipy.special import expit
 from scipy.stats import binom
 
-from reedlab.mixed import missing
-from reedlab.mixed.matrices import build
-from reedlab.mixed.posterior import design_posterior
-from reedlab.mixed.priors import Priors
+from reedlab.mixed.design.matrices import build
+from reedlab.mixed.gaps import missing
+from reedlab.mixed.posterior.nested_laplace import design_posterior
+from reedlab.mixed.posterior.priors import Priors
 
 SUPPLIERS, LOTS, REEDS = 5, 4, 15
 SLOPE, INTERCEPT = 0.6, 0.4

@@ -4,7 +4,7 @@
 
 Reads the reeds, compiles, draws four chains with nutpie and prints a line of JSON: seconds, the
 worst R-hat and effective size, and mean and sd of each parameter. The priors are those of
-``reedlab.mixed.priors``, written out by hand; effects are sampled uncentred (u = sd * v).
+``reedlab.mixed.posterior.priors``, written out by hand; effects are sampled uncentred (u = sd * v).
 """
 
 from __future__ import annotations

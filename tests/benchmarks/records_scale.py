@@ -99,7 +99,7 @@ def plainly(folder: Path, answer) -> None:
 def wholly(folder: Path, answer) -> None:
     """Time a bench opened, checked and tidied."""
     from reedlab.records import open_bench
-    from reedlab.records.schema import schema
+    from reedlab.records.check.schema import schema
 
     schema("lots")  # importing pandera is not a matter of scale
     start = time.process_time()

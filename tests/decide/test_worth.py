@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from reedlab.decide.costs import cost_per_saleable
-from reedlab.decide.culling import which_pieces
-from reedlab.decide.giveup import which_blanks
-from reedlab.decide.suppliers import compare
+from reedlab.decide.stopping.after_roughing import which_blanks
+from reedlab.decide.stopping.before_tying import which_pieces
+from reedlab.decide.suppliers.comparison import compare
 from reedlab.records import Bench
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import nbformat
 
-from reedlab.report import running
+from reedlab.report.pages import running
 
 NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
 

@@ -5,8 +5,8 @@ import pytest
 
 import reedlab as rl
 from reedlab.decide.gauge import gauge_study
-from reedlab.decide.gouging import gouger_drift
-from reedlab.decide.workshop import workshop_air
+from reedlab.decide.conditions.gouging import gouger_drift
+from reedlab.decide.conditions.workshop_air import workshop_air
 from reedlab.paths import shipped
 
 

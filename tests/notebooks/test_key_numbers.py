@@ -10,11 +10,12 @@ import pytest
 from scipy.special import expit
 
 import reedlab as rl
-from reedlab.decide import suppliers
+from reedlab.decide.suppliers import comparison
 from reedlab.decide.evidence import gather
 from reedlab.decide.models import Spec, formula_of
 from reedlab.paths import shipped
-from reedlab.report import beside, effects
+from reedlab.report import cross_checks
+from reedlab.report.words import coefficients
 
 CANE = ("density_g_cm3", "gouge_centre_mm")
 
@@ -44,7 +45,7 @@ def test_scrape_time_agrees_with_statsmodels_mixedlm(reeds):
     """Both maximise the same restricted likelihood: statsmodels 0.15, MixedLM, lots alone."""
     fixed = ("log_scrape_min ~ " + formula_of(good(reeds), Spec())).split(" + (1")[0]
     ours = rl.fit(fixed + " + (1 | lot)", good(reeds))
-    theirs, _ = beside.single_grouping(fixed, good(reeds), "lot")
+    theirs, _ = cross_checks.single_grouping(fixed, good(reeds), "lot")
     assert ours.llf == pytest.approx(theirs["log-likelihood"], abs=1e-4)
     for name, estimate in ours.fe_params.items():
         assert estimate == pytest.approx(theirs[name], abs=0.01 * ours.bse_fe[name])
@@ -60,8 +61,8 @@ def test_success_agrees_with_the_population_averaged_view(reeds):
     terms = tuple(f"scale({column})" for column in CANE)
     formula = "success ~ " + formula_of(measured, Spec(terms=terms))
     fit = rl.fit(formula, measured, family="binomial")
-    average = beside.gee(formula.split(" + (1")[0], measured, "lot")
-    expected = beside.averaged(fit.fe_params, fit.vcomp["variance"].sum())
+    average = cross_checks.gee(formula.split(" + (1")[0], measured, "lot")
+    expected = cross_checks.averaged(fit.fe_params, fit.vcomp["variance"].sum())
     assert (np.abs(expected - average["averaged"]) < 0.5 * average["se"]).all()
 
 
@@ -77,7 +78,7 @@ def test_the_average_effect_of_the_maker_is_the_population_averaged_one(success)
     """The GEE (statsmodels) models the chance averaged over lots itself; its mean difference
     between makers and the mixed model's, effects integrated out, agree within half of its error."""
     X, names = success.fitted.design.X, list(success.fe_params.index)
-    gee = beside.gee(success.formula.split(" + (1")[0], success.data, "lot")["averaged"].to_numpy()
+    gee = cross_checks.gee(success.formula.split(" + (1")[0], success.data, "lot")["averaged"].to_numpy()
     at = names.index("maker[T.RS]")
     ends = [np.delete(X, at, 1) @ np.delete(gee, at) + maker * gee[at] for maker in (0, 1)]
     theirs = (expit(ends[1]) - expit(ends[0])).mean()
@@ -106,10 +107,10 @@ def test_alikeness_of_reeds_is_that_of_the_variances(success):
 
 
 def test_the_stored_answers_are_what_the_library_says(bench, reeds):
-    assert stored("04-suppliers", "answer") == suppliers.compare(bench).sentence()
+    assert stored("04-suppliers", "answer") == comparison.compare(bench).sentence()
     formula = "log_scrape_min ~ " + formula_of(good(reeds), Spec())
     post = rl.fit(formula, good(reeds)).posterior(seed=1)
-    middle, low, high = effects.typical(post)
+    middle, low, high = coefficients.typical(post)
     said = stored("03-scrape-time", "answer")
     assert f"about {middle:.0f} minutes of scraping ({low:.0f} to {high:.0f}" in said
 
@@ -117,7 +118,7 @@ def test_the_stored_answers_are_what_the_library_says(bench, reeds):
 def test_the_typical_time_lies_among_the_times(reeds):
     """The posterior median of an average lot against plain description: the lots' own medians."""
     formula = "log_scrape_min ~ " + formula_of(good(reeds), Spec())
-    middle, low, high = effects.typical(rl.fit(formula, good(reeds)).posterior(seed=1))
+    middle, low, high = coefficients.typical(rl.fit(formula, good(reeds)).posterior(seed=1))
     medians = good(reeds).groupby("lot", observed=True)["scrape_min"].median()
     assert low < middle < high
     assert medians.quantile(0.25) < middle < medians.quantile(0.75)

@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
-from reedlab.decide import unmeasured
+from reedlab.decide.conditions import unmeasured
 from reedlab.decide.evidence import gather
-from reedlab.mixed import missing
+from reedlab.mixed.gaps import missing
 from reedlab.paths import shipped
-from reedlab.report.numbers import written
+from reedlab.report.words.numbers import written
 from reedlab.simulate import simulate_bench
 
 

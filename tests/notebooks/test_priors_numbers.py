@@ -8,9 +8,9 @@ import pytest
 import reedlab as rl
 from reedlab.decide.evidence import gather
 from reedlab.decide.models import Spec, formula_of
-from reedlab.mixed.priors import Priors
+from reedlab.mixed.posterior.priors import Priors
 from reedlab.paths import shipped
-from reedlab.report import priors
+from reedlab.report.words import prior_words
 
 
 @pytest.fixture(scope="module")
@@ -31,12 +31,12 @@ def stored() -> list[str]:
 
 def test_the_stored_answer_is_what_the_library_says(model):
     told = model.posterior(seed=1).sensitivity(level=0.9)
-    assert stored()[0] == priors.sentence(told, "success")
+    assert stored()[0] == prior_words.sentence(told, "success")
 
 
 def test_only_the_suppliers_spread_changes_with_the_priors(model):
     """Another seed, other draws: the verdicts of the demo do not hang on them."""
-    table = priors.verdicts(model.posterior(seed=8).sensitivity()).set_index("parameter")
+    table = prior_words.verdicts(model.posterior(seed=8).sensitivity()).set_index("parameter")
     changed = table.index[table["verdict"] == "changes"].tolist()
     assert changed == ["sd supplier"]
     assert table.loc["sd supplier", "mean at half"] == pytest.approx(0.57, abs=0.03)

@@ -84,8 +84,8 @@ def test_the_wheel_carries_notebooks_data_and_the_reports_shell(wheel):
     for file in shipped("notebooks") | shipped("data"):
         assert f"reedlab/_shipped/{file}" in names
         assert held.read(f"reedlab/_shipped/{file}") == (ROOT / file).read_bytes()
-    for file in (ROOT / "reedlab" / "report" / "shell").iterdir():
-        assert f"reedlab/report/shell/{file.name}" in names
+    for file in (ROOT / "reedlab" / "report" / "pages" / "shell").iterdir():
+        assert f"reedlab/report/pages/shell/{file.name}" in names
     assert not [name for name in names if name.startswith("tests/")]
 
 

@@ -8,7 +8,7 @@ Run it in an environment of its own (matplotlib 3.11 breaks arviz, so matplotlib
 
 The models stand on one simulated bench: 5 suppliers, 3 to 5 lots each, about 25 reeds a lot, two
 makers; success and log-minutes by maker, density, supplier and lot, a grade by maker, density and
-lot. The priors are those of ``reedlab.mixed.priors`` and are written out by hand here:
+lot. The priors are those of ``reedlab.mixed.posterior.priors`` and are written out by hand here:
 
 * sds of suppliers and lots: half-normal, scale 0.75 (logit) or 0.25 (log-minutes)
 * residual sd: half-normal, scale 1

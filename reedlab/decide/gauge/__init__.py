@@ -8,6 +8,6 @@ hands or two gauges side by side.
 from __future__ import annotations
 
 from reedlab.decide.gauge.agreement import GaugeAgreement, gauge_agreement
-from reedlab.decide.gauge.study import GaugeStudy, gauge_study
+from reedlab.decide.gauge.repeatability import GaugeStudy, gauge_study
 
 __all__ = ["GaugeAgreement", "GaugeStudy", "gauge_agreement", "gauge_study"]

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.gauge.study import readings_of
+from reedlab.decide.gauge.repeatability import readings_of
 from reedlab.errors import DecisionError
 
 if TYPE_CHECKING:

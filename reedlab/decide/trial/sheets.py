@@ -27,8 +27,8 @@ from reedlab.decide.trial.plan import Plan, draw
 from reedlab.errors import RecordError
 from reedlab.records import Settings
 from reedlab.records.findings import Findings
-from reedlab.records.parsing import parse_table
-from reedlab.records.reading import as_table, read_csv
+from reedlab.records.read.parsing import parse_table
+from reedlab.records.read.sheets_as_text import as_table, read_csv
 from reedlab.records.store import beside, write_table, write_text
 from reedlab.records.tables import TABLES, Column, Table
 

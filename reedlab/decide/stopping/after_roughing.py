@@ -1,0 +1,308 @@
+"""Which blanks to give up after the rough scrape.
+
+By then cane, tying and roughing are spent. What is left to lose is the time that clipping,
+balancing and finishing take; what is left to win is a saleable reed, worth what it sells for or
+the bench minutes that another one takes from cane to case. So a blank is worth going on with even
+at poor odds, and a rule has to find the ones that are worse than poor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.decide.evidence import before_tying, count, listed
+from reedlab.decide.stopping.pieces import MEASURES as OF_THE_PIECE
+from reedlab.decide.stopping.pieces import measured_reeds
+from reedlab.decide.stopping.rules import Measure, PredictedSuccess, Rule, Windows
+from reedlab.decide.stopping.stakes import Stakes, by_outcome
+from reedlab.decide.stopping.tryout import Advice, lacking, try_rules
+from reedlab.decide.worth import mean_price, worth
+from reedlab.errors import DecisionError
+
+MEASURES = (
+    Measure("opening_small", "a small opening", "", 1.0, 0.0, two_sided=False, flag=True),
+    Measure("opening_large", "a large opening", "", 1.0, 0.0, two_sided=False, flag=True),
+    Measure("crow_flat", "a flat crow", "", 1.0, 0.0, two_sided=False, flag=True),
+    Measure("crow_sharp", "a sharp crow", "", 1.0, 0.0, two_sided=False, flag=True),
+    Measure("leak", "a leak", "", 1.0, 0.0, two_sided=False, flag=True),
+    Measure("tied_off_mm", "tied length off the usual", "mm", 0.1, 0.0, two_sided=False),
+    Measure("rough_pace", "rough scrape's time over the maker's usual", "", 0.1, 0.0),
+    *(replace(m, minutes=0.0) for m in OF_THE_PIECE),
+)
+"""What is known of a blank once it is roughed and dry; by then it costs nothing to know."""
+
+UNEVEN = 0.25
+"""A note made this much oftener on reeds that failed, or on reeds that did not, tells no future."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class GivingUp(Advice):
+    """Whether to give up blanks after the rough scrape, and which; the rest stands in `Advice`.
+
+    Attributes
+    ----------
+    answer : str
+        ``"give up"``, ``"go on"`` or ``"cannot tell"``.
+    signs : pandas.DataFrame
+        One row a sign that can be there or not: ``blanks`` with it, ``good`` (share of them that
+        turned out good) with its Wilson interval ``low``, ``high``.
+    already : int
+        Blanks lost or given up at tying or roughing, on which no rule was needed.
+    """
+
+    signs: pd.DataFrame
+    already: int
+
+    def sentence(self) -> str:
+        """Say which blanks to give up, or to go on with all, or what to record."""
+        return f"{self._told()} {self.worth}".strip()
+
+    def _told(self) -> str:
+        told = f"{count(self.reeds, 'roughed blank')} of {count(self.lots, 'lot')}"
+        if self.tryout is None or self.stakes is None:
+            why = self.too_little(
+                "give up",
+                "Note opening, crow and rough minutes of every blank as soon as it is dry, over "
+                f"at least {self.lots_needed} more lots.",
+            )
+            return f"Go on with every blank as you do: {told} {why}"
+        worth = f"{100 * self.stakes.threshold:.0f} %"
+        if self.answer == "go on":
+            return (
+                "Go on with every blank that is roughed: nothing noted by then marks those with "
+                f"a chance below {worth}, where finishing stops paying for itself; from {told}."
+            )
+        best = self.tryout.spelt
+        if self.answer == "give up":
+            return (
+                f"Give up blanks after the rough scrape unless {self.tryout.rules['says'].iloc[0]}"
+                f": on lots not seen before that saved {best['saving']} minutes for 100 blanks "
+                f"({self.level:.0%} interval {best['low']} to {best['high']}), a saleable reed "
+                f"then taking {best['per_saleable_with_rule']} minutes instead of "
+                f"{best['per_saleable']}; from {told}."
+            )
+        if not self.tryout.best:
+            return f"Go on with every blank: {told} cannot tell which to give up."
+        return (
+            f"Go on with every blank: {told} cannot tell which to give up. "
+            f"{self.tryout.told('minutes', 'blanks', self.level)} "
+            f"{self.tryout.record('opening and crow of every blank')}"
+        )
+
+
+def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int = 1) -> GivingUp:
+    """Find which blanks to give up after the rough scrape, if any.
+
+    Every rule is learnt on some lots and judged on others, in bench minutes: the finishing time
+    that a stopped failure would have taken, less what a stopped good reed is worth: the minutes
+    that its price pays for at the wage or, where no price is kept, those that another one takes
+    from cane to case. In the second case a rule saves exactly if it makes saleable reeds quicker.
+
+    Parameters
+    ----------
+    bench : Bench
+    level : float
+        Of the intervals.
+    folds : int
+        Into how many parts the lots are split; every lot alone when there are no more.
+    seed : int
+        Of the folds and the resampling.
+
+    Returns
+    -------
+    GivingUp
+
+    Raises
+    ------
+    DecisionError
+        When no blank went on from the rough scrape to an outcome.
+
+    Notes
+    -----
+    Blanks given up at the rough scrape have no outcome that a rule could be judged by: the answer
+    is about blanks that the maker went on with. A sign noted only once a reed has failed would
+    foretell everything and is not used; `GivingUp.notes` says which.
+    """
+    cases, already = roughed_blanks(bench)
+    if cases.empty:
+        raise DecisionError(
+            "No blank went on from the rough scrape to a settled outcome: write down the outcome "
+            "of each reed, and lost_at for those that did not get there."
+        )
+    measures, notes = usable(cases)
+    shared = {
+        "signs": _signs(cases, [m for m in measures if m.flag], level),
+        "already": len(already),
+        "reeds": len(cases),
+        "lots": cases["lot"].nunique(),
+        "level": level,
+        "notes": notes,
+    }
+    lacks = lacking(cases, "finish_min", measures)
+    if lacks:
+        return GivingUp(
+            answer="cannot tell", tryout=None, lacks=lacks, stakes=None, worth="", **shared
+        )
+    before, _ = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
+    tying = float(np.nan_to_num(before["minutes_before"].mean()))
+    tries = len(already) / len(cases)
+    lost = float(np.nan_to_num(already["scrape_min"].mean()))
+    wage = bench.settings.wage_per_hour
+    price = mean_price(bench.reeds) / wage * 60 if wage > 0 else float("nan")
+    hours = f" at {wage:g} {bench.settings.currency} an hour"
+
+    def counted(rows: pd.DataFrame) -> tuple[Stakes, str]:
+        found = minutes_at_stake(rows, tying, tries, lost)
+        of_reed = worth(price, found.value, "minutes", hours)
+        return replace(found, value=of_reed.value), of_reed.says
+
+    stakes, says = counted(cases)
+    rules: dict[str, Rule] = {
+        "predicted success": PredictedSuccess(measures),
+        "predicted success, learning the lot": PredictedSuccess(measures, learns=True),
+        "windows": Windows(measures),
+    }
+    tried = try_rules(
+        cases, rules, lambda rows: counted(rows)[0], level=level, folds=folds, seed=seed
+    )
+    answer = {"follow": "give up"}.get(tried.answer, tried.answer)
+    return GivingUp(answer=answer, tryout=tried, lacks="", stakes=stakes, worth=says, **shared)
+
+
+def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the settled blanks into those that went on from the rough scrape and those lost by it.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    cases : pandas.DataFrame
+        ``reed``, ``lot``, ``good`` (0 or 1), ``rough_min``, ``finish_min`` (0 for a blank lost
+        before it was finished), ``decided_on``, ``known_on`` and the columns of `MEASURES`.
+    already : pandas.DataFrame
+        Rows of ``bench.reeds`` that were lost at tying or roughing.
+    """
+    reeds = bench.reeds[bench.reeds["settled"] & bench.reeds["success"].notna()]
+    reeds = reeds[reeds["lot"].notna()]
+    stage = reeds["lost_at"].astype(object)
+    stopped = reeds["outcome"].isin(["given_up", "broken"])
+    worked_on = reeds["finish_min"].notna() | reeds["finished_on"].notna()
+    unsaid = stopped & stage.isna() & ~worked_on
+    early = stage.isin(["tie", "rough"])
+    past = reeds[~early & ~unsaid].reset_index(drop=True)
+    unfinished = past["lost_at"].isin(["dry", "clip"])
+    usual_tied = past.groupby(past["style"].astype(object).fillna(""))["tied_mm"]
+    usual_pace = past.groupby("maker", observed=True)["rough_min"].transform("median")
+    leaks = past["fault"].str.contains("leak", case=False, na=False)
+    signs = {
+        f"{column}_{word}": (past[column].astype(object) == word).where(past[column].notna())
+        for column, words in (("opening", ("small", "large")), ("crow", ("flat", "sharp")))
+        for word in words
+    }
+    signs["leak"] = leaks.where(past["fault"].notna())
+    cases = pd.DataFrame(
+        {
+            "reed": past["reed"],
+            "lot": past["lot"].astype(object),
+            "good": past["success"],
+            "rough_min": past["rough_min"],
+            "finish_min": past["finish_min"].mask(unfinished & past["finish_min"].isna(), 0.0),
+            "decided_on": past["rough_on"].fillna(past["tied_on"]),
+            "known_on": past["judged_on"].fillna(past["finished_on"]),
+            **{name: sign.astype(float) for name, sign in signs.items()},
+            "tied_off_mm": (past["tied_mm"] - usual_tied.transform("median")).abs(),
+            "rough_pace": past["rough_min"] / usual_pace,
+        }
+    )
+    of_piece = measured_reeds(bench).set_index("reed")[[m.column for m in OF_THE_PIECE]]
+    of_piece = of_piece[~of_piece.index.duplicated()]
+    return cases.join(of_piece, on="reed"), reeds[early]
+
+
+def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: float) -> Stakes:
+    """Work out what hangs on going on with one roughed blank, in bench minutes.
+
+    Parameters
+    ----------
+    cases : pandas.DataFrame
+        ``good``, ``rough_min`` and ``finish_min``.
+    tying : float
+        Minutes of work before tying, per tied piece.
+    tries : float
+        Blanks lost by the end of roughing, for each one that went on.
+    lost : float
+        Minutes that such a blank took.
+
+    Returns
+    -------
+    Stakes
+        In minutes, a saleable reed at what another one takes. What stood before the decision, and
+        its share of blanks lost by then, is sunk.
+    """
+    success, if_good, if_bad = by_outcome(cases, "finish_min")
+    return Stakes.at_replacement(
+        success,
+        if_good,
+        if_bad,
+        sunk=tying * (1 + tries) + tries * lost + float(np.nan_to_num(cases["rough_min"].mean())),
+        minute=1.0,
+    )
+
+
+def usable(cases: pd.DataFrame) -> tuple[tuple[Measure, ...], tuple[str, ...]]:
+    """Return the measures that a rule may use, and why not the others.
+
+    Parameters
+    ----------
+    cases : pandas.DataFrame
+        As `roughed_blanks` returns them.
+
+    Returns
+    -------
+    tuple of Measure
+        Noted of at least half of the blanks, differing, and noted as often of good reeds as of
+        others, to within `UNEVEN`.
+    tuple of str
+        Sentences.
+    """
+    good = cases["good"] == 1
+    used, uneven, rare = [], [], []
+    for m in MEASURES:
+        known = cases[m.column].notna()
+        if known.any() and abs(known[good].mean() - known[~good].mean()) > UNEVEN:
+            uneven.append(m.says)
+        elif known.mean() < 0.5 or not cases[m.column].std() > 0:
+            rare.append(m.says)
+        else:
+            used.append(m)
+    notes = ["A rule speaks of blanks that you went on with; those given up earlier have no end."]
+    if uneven:
+        notes.append(
+            f"Not used, because it is noted far oftener on reeds that failed, or on reeds that did "
+            f"not: {listed(uneven)}. Note it of every blank when it is roughed and dry."
+        )
+    if rare:
+        notes.append(
+            f"Not used, because fewer than half of the blanks have it or it never differs: "
+            f"{listed(rare)}."
+        )
+    return tuple(used), tuple(notes)
+
+
+def _signs(cases: pd.DataFrame, flags: list[Measure], level: float) -> pd.DataFrame:
+    from statsmodels.stats.proportion import proportion_confint
+
+    rows = []
+    for m in flags:
+        shown = cases[cases[m.column] == 1]
+        ends = (np.nan, np.nan)
+        if len(shown):
+            ends = proportion_confint(shown["good"].sum(), len(shown), 1 - level, "wilson")
+        rows.append((m.says, len(shown), shown["good"].mean(), *ends))
+    return pd.DataFrame(rows, columns=["sign", "blanks", "good", "low", "high"])

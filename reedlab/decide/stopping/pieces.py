@@ -1,0 +1,93 @@
+"""What the records hold of pieces before they were tied, and what became of them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from reedlab.decide.stopping.rules import Measure
+
+MEASURES = (
+    Measure("density_over_lot", "density less the mean of its lot", "g/cm³", 0.005, 1.0),
+    Measure("hardness_over_lot", "hardness less the mean of its lot", "", 0.5, 0.5),
+    Measure("asymmetry_mm", "difference between the sides", "mm", 0.005, 0.5, two_sided=False),
+    Measure("bend", "bend (0 straight, 1 slight, 2 reject)", "", 1.0, 0.1, two_sided=False),
+)
+"""What may be known of a piece before it is tied; the minutes are common practice, no source."""
+_BENDS = {"straight": 0.0, "slight": 1.0, "reject": 2.0}
+
+
+def measured_reeds(bench: Any) -> pd.DataFrame:
+    """Return the reeds whose fate is settled and whose piece was measured.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``reed``, ``lot``, ``good`` (0 or 1), ``scrape_min`` and the columns of `MEASURES`.
+        Retied cane is left out: its piece has been judged once.
+    """
+    reeds, cane = bench.reeds, bench.cane
+    lot = reeds["lot"].astype(object)
+    density = cane.groupby("lot", observed=True)["density_g_cm3"].mean()
+    gauged = [cane["lot"].astype(object), cane["hardness_gauge"].astype(object).fillna("")]
+    hardness = cane["hardness"].groupby(gauged).mean()
+    gauge = pd.MultiIndex.from_arrays([lot, reeds["hardness_gauge"].astype(object).fillna("")])
+    cases = pd.DataFrame(
+        {
+            "reed": reeds["reed"],
+            "lot": lot,
+            "good": reeds["success"],
+            "scrape_min": reeds["scrape_min"],
+            "density_over_lot": reeds["density_g_cm3"] - lot.map(density).astype(float),
+            "hardness_over_lot": reeds["hardness"] - hardness.reindex(gauge).to_numpy(),
+            "asymmetry_mm": reeds["gouge_asymmetry_mm"].abs(),
+            "bend": reeds["straightness"].astype(object).map(_BENDS).astype(float),
+        }
+    )
+    known = reeds["settled"] & reeds["success"].notna() & reeds["retie_of"].isna() & lot.notna()
+    measured = cases[[m.column for m in MEASURES]].notna().any(axis=1)
+    return cases[known & measured].reset_index(drop=True)
+
+
+def sorted_before(bench: Any, cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataFrame:
+    """Compare the spread of all measured pieces with that of the tied ones, within lots.
+
+    Parameters
+    ----------
+    bench : Bench
+    cases : pandas.DataFrame
+        As `measured_reeds` returns them.
+    measures : tuple of Measure
+        Those to compare.
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `Culling.sorted_before`.
+    """
+    cane = bench.cane
+    of_all = pd.DataFrame(
+        {
+            "density_over_lot": cane["density_g_cm3"],
+            "hardness_over_lot": cane["hardness"],
+            "asymmetry_mm": cane["gouge_asymmetry_mm"].abs(),
+            "bend": cane["straightness"].astype(object).map(_BENDS),
+        }
+    )[[m.column for m in measures]].astype(float)
+    within = of_all - of_all.groupby(cane["lot"].astype(object)).transform("mean")
+    tied = within[cane["reeds"] > 0]
+    table = pd.DataFrame(
+        {
+            "measure": [m.says for m in measures],
+            "pieces": within.count(),
+            "tied": tied.count(),
+            "sd_measured": within.std(),
+            "sd_tied": tied.std(),
+        }
+    ).reset_index(drop=True)
+    return table.assign(ratio=table["sd_tied"] / table["sd_measured"])

@@ -1,0 +1,291 @@
+"""Effects where a reader can weigh them: on the response's own scale, with intervals.
+
+A coefficient on the logit scale is nobody's gain or loss. These functions give the mean response
+(of an ordered grade: the chance of each grade) at set conditions, the average change that a
+predictor makes to it, and contrasts between a factor's levels.
+
+Groups (suppliers, lots, makers) enter in one of two ways. "integrated" is the mean over the
+distribution of their effects: what to expect over many new lots. "typical" holds their effects at
+zero: the middle lot, whose chance on the logit scale lies further from one half.
+
+Intervals come from the posterior's draws or by the delta method, which takes the estimated
+variances of the groups as known and is quick.
+
+References
+----------
+Lenth, R. V. (2016). Least-squares means: the R package lsmeans. Journal of Statistical Software
+69(1). Arel-Bundock, V., Greifer, N. and Heiss, A. (2024). How to interpret statistical models using
+marginaleffects for R and Python. Journal of Statistical Software 111(9).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from itertools import combinations, product
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.special import expit, logit
+from scipy.stats import norm
+
+from reedlab.errors import DataError, ModelError
+from reedlab.mixed.ask.intervals import check_level
+from reedlab.mixed.ask.mean_response import Setting, Source
+from reedlab.mixed.ask.satterthwaite import satterthwaite, t_table
+from reedlab.mixed.design.matrices import Recipe
+from reedlab.mixed.engine.fitted import Fitted
+from reedlab.mixed.gaps.pooling import FilledPosterior
+from reedlab.mixed.posterior.nested_laplace import Posterior, summarise
+
+
+def effects(
+    model: Fitted | Posterior | FilledPosterior,
+    data: pd.DataFrame,
+    variables: str | Sequence[str] | None = None,
+    at: Mapping[str, Any] | None = None,
+    *,
+    groups: str = "integrated",
+    average: str = "rows",
+    at_least: bool = False,
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Return average effects of predictors, or the mean response at set conditions.
+
+    The effect of a measured predictor is the slope of the mean response (its change for one unit);
+    that of a factor is the change from its first level to each other one.
+
+    Parameters
+    ----------
+    model
+        A fit (intervals by the delta method) or its posterior (intervals from the draws).
+    data
+        The rows that the predictors not asked about are taken from; a `FilledPosterior` takes
+        those of its own completed sets.
+    variables
+        Predictors whose effects are wanted. Without them: every predictor's, or where `at` is given
+        the mean response itself.
+    at
+        Values to set, such as ``{"season": ["summer", "winter"]}``; every combination is taken, and
+        the effects are given under each.
+    groups
+        "integrated" over the groups' distributions, or "typical", their effects at zero.
+    average
+        "rows": every row of `data` is put under the conditions and the means are averaged;
+        "middle": the other predictors stand at their means, factors with all levels weighing
+        alike, averaged on the linear predictor's scale (R's emmeans).
+    at_least
+        For an ordinal model, whether the chance of at least each grade is meant (the lowest, which
+        is certain, left out) or that of the grade itself.
+    level
+        Of the interval. By the delta method a chance's interval is made on the logit scale.
+
+    Returns
+    -------
+    DataFrame
+        The conditions; variable and change, where effects are asked; grade, for an ordinal model;
+        then estimate, se, low, high.
+
+    Raises
+    ------
+    ModelError, DataError, PredictionError
+        For a predictor that is not in the fixed part, a column that is missing, a value that the
+        fit does not know.
+    """
+    check_level(level)
+    _check(groups, ("integrated", "typical"), "groups")
+    _check(average, ("rows", "middle"), "average")
+    sets: list[tuple[Any, pd.DataFrame]] = [(model, data)]
+    if isinstance(model, FilledPosterior):
+        sets = [(post, model.imputations.completed(i)) for i, post in enumerate(model.posteriors)]
+    asked = [
+        _Question.of(Source.of(each, at_least), frame, variables, at or {}, groups, average)
+        for each, frame in sets
+    ]
+    return pd.concat([asked[0].rows(), _intervals(asked, level)], axis=1)
+
+
+def contrasts(
+    fitted: Fitted,
+    data: pd.DataFrame,
+    factor: str,
+    correction: str = "holm",
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Compare the levels of a factor two by two on the linear predictor's scale.
+
+    The other predictors stand in the middle, as in ``effects(average="middle")``, which matters
+    only where the factor is in an interaction. Gaussian models are tested by t with Satterthwaite's
+    degrees of freedom, others by z.
+
+    Parameters
+    ----------
+    fitted
+        The fit.
+    data
+        The rows that the other predictors are taken from.
+    factor
+        The factor.
+    correction
+        How p-values are corrected for the number of comparisons, by a name that statsmodels'
+        ``multipletests`` knows ("holm", "fdr_bh", "bonferroni" ...) or "none".
+    level
+        Of the interval, which is not corrected.
+
+    Returns
+    -------
+    DataFrame
+        first, second, estimate (first less second), se, df (infinite for z), t, p, low, high,
+        p_corr.
+
+    Raises
+    ------
+    ModelError
+        When `factor` is no factor of the fixed part, or there is no such correction.
+    """
+    from statsmodels.stats.multitest import multipletests
+
+    source = Source.of(fitted)
+    if factor not in source.recipe.factors:
+        known = ", ".join(source.recipe.factors) or "none"
+        raise ModelError(f"{factor!r} is not a factor of the fixed part: factors are {known}.")
+    levels = source.recipe.factors[factor]
+    rows = np.vstack([Setting.of(source.recipe, data, {factor: v}, "middle").X for v in levels])
+    pairs = list(combinations(range(len(levels)), 2))
+    L = pd.DataFrame([rows[i] - rows[j] for i, j in pairs], columns=list(fitted.design.fixed_names))
+    gaussian = source.family == "gaussian"
+    table = satterthwaite(fitted, L, level) if gaussian else t_table(fitted, L, np.inf, level)
+    table.insert(0, "first", [levels[i] for i, _ in pairs])
+    table.insert(1, "second", [levels[j] for _, j in pairs])
+    table["p_corr"] = table["p"]
+    if correction != "none":
+        try:
+            table["p_corr"] = multipletests(table["p"], method=correction)[1]
+        except ValueError as error:
+            raise ModelError(
+                f"there is no correction {correction!r}: choose holm, fdr_bh, bonferroni or none."
+            ) from error
+    return table
+
+
+@dataclass(frozen=True)
+class _Question:
+    """What is asked of one source: labels, and for each two settings and the units between.
+
+    Without a first setting it is the mean response at the second.
+    """
+
+    source: Source
+    labels: list[dict[str, Any]]
+    pairs: list[tuple[Setting | None, Setting, float]]
+    groups: str
+
+    @classmethod
+    def of(
+        cls,
+        source: Source,
+        data: pd.DataFrame,
+        variables: str | Sequence[str] | None,
+        at: Mapping[str, Any],
+        groups: str,
+        average: str,
+    ) -> _Question:
+        recipe, at = source.recipe, {name: _listed(values) for name, values in at.items()}
+        wanted = _predictors(recipe) if variables is None and not at else _listed(variables or ())
+        _known_columns(recipe, data, [*at, *wanted])
+        both = [name for name in wanted if name in at and name in recipe.factors]
+        if both:
+            raise ModelError(f"{both[0]!r} cannot be set and changed at once: leave it out of at=.")
+        labels: list[dict[str, Any]] = []
+        pairs: list[tuple[Setting | None, Setting, float]] = []
+        for values in product(*at.values()):
+            condition = dict(zip(at, values))
+            if not wanted:
+                labels.append(condition)
+                pairs.append((None, Setting.of(recipe, data, condition, average), 1.0))
+            for name in wanted:
+                under = data.assign(**condition)
+                for change, low, high, unit in _changes(recipe, under, name, average):
+                    labels.append({**condition, "variable": name, "change": change})
+                    ends = ({**condition, name: x} for x in (low, high))
+                    a, b = (Setting.of(recipe, data, end, average) for end in ends)
+                    pairs.append((a, b, unit))
+        return cls(source, labels, pairs, groups)
+
+    @property
+    def chances(self) -> bool:
+        """Whether what is asked for lies between 0 and 1."""
+        return self.pairs[0][0] is None and self.source.family != "gaussian"
+
+    def rows(self) -> pd.DataFrame:
+        """Return the labels of the values, one row each."""
+        grades = [{"grade": grade} for grade in self.source.outcomes] or [{}]
+        return pd.DataFrame([{**label, **grade} for label in self.labels for grade in grades])
+
+    def values(self, x: np.ndarray) -> np.ndarray:
+        """Return what is asked (len(x), rows) at coefficients and thresholds x."""
+        found, mean = [], partial(self.source.mean, x=x, groups=self.groups)
+        for low, high, unit in self.pairs:
+            found.append(mean(high) if low is None else (mean(high) - mean(low)) / unit)
+        return np.concatenate(found, axis=1)
+
+
+def _changes(
+    recipe: Recipe, data: pd.DataFrame, name: str, average: str
+) -> list[tuple[str, Any, Any, float]]:
+    """Say what is compared for a predictor's effect: words, two values, units between them."""
+    if name in recipe.factors:
+        first, *others = recipe.factors[name]
+        return [(f"{other} instead of {first}", first, other, 1.0) for other in others]
+    if pd.api.types.is_bool_dtype(data[name].dtype):
+        return [("yes instead of no", False, True, 1.0)]
+    x = data[name].astype(float)
+    step = 1e-3 * (float(x.std()) or 1.0)
+    middle = x if average == "rows" else float(x.mean())
+    return [("one unit more", middle - step, middle + step, 2.0 * step)]
+
+
+def _intervals(asked: Sequence[_Question], level: float) -> pd.DataFrame:
+    """Estimate, se and interval of each value, by all sources' draws or by the delta method."""
+    columns, first = ["estimate", "se", "low", "high"], asked[0]
+    source, value = first.source, first.values
+    found = np.concatenate([each.values(each.source.x) for each in asked])
+    if source.covariance is None:
+        return summarise(pd.DataFrame(found), level).set_axis(columns, axis=1)
+    # the gradient's steps follow the covariance's factor, so that each is about one standard error
+    steps = 1e-4 * np.linalg.cholesky(source.covariance).T
+    gradient = np.vstack([(value(source.x + h) - value(source.x - h))[0] / 2e-4 for h in steps])
+    estimate, se = found[0], np.sqrt(np.sum(gradient**2, axis=0))
+    half = norm.ppf(0.5 + level / 2.0) * se
+    ends = estimate - half, estimate + half
+    if first.chances:
+        stretch = half / (estimate * (1.0 - estimate))
+        ends = expit(logit(estimate) - stretch), expit(logit(estimate) + stretch)
+    return pd.DataFrame(np.column_stack([estimate, se, *ends]), columns=columns)
+
+
+def _listed(values: Any) -> list[Any]:
+    return [values] if isinstance(values, str) or np.isscalar(values) else list(values)
+
+
+def _check(value: str, known: tuple[str, ...], what: str) -> None:
+    if value not in known:
+        raise ModelError(f"{what} is {value!r}: choose {' or '.join(known)}.")
+
+
+def _predictors(recipe: Recipe) -> list[str]:
+    """Columns of the fixed part, without the groupings of within() and between()."""
+    groups = {column for part in recipe.formula.random for column in part.columns}
+    return [c for c in sorted(recipe.dtypes) if c in recipe.factors or c not in groups]
+
+
+def _known_columns(recipe: Recipe, data: pd.DataFrame, names: Sequence[str]) -> None:
+    for name in names:
+        if name not in recipe.dtypes:
+            known = ", ".join(sorted(recipe.dtypes)) or "nothing"
+            raise ModelError(f"{name!r} is not in the fixed part: it holds {known}.")
+    missing = [name for name in recipe.dtypes if name not in data.columns]
+    if missing:
+        raise DataError(f"the data have no column {missing[0]!r}, which the model uses.")

@@ -1,0 +1,218 @@
+"""Confidence limits: Wald, profile likelihood and parametric bootstrap.
+
+========== ====================================================================================
+method     when
+========== ====================================================================================
+wald       coefficients of well-determined models; quick; says nothing of sds
+profile    all but thresholds, by how fast the likelihood falls from its top; sds may reach 0
+bootstrap  every parameter, by refitting responses that the fitted model makes up
+========== ====================================================================================
+
+With a handful of suppliers all three lean on estimated variances: the posterior is for decisions.
+
+References
+----------
+Bates, D., Mächler, M., Bolker, B. and Walker, S. (2015). Fitting linear mixed-effects models using
+lme4. Journal of Statistical Software 67(1), section 5.1. Davison, A. C. and Hinkley, D. V. (1997).
+Bootstrap Methods and their Application, chapters 2 and 5.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import brentq
+from scipy.stats import norm
+
+from reedlab.errors import ModelError
+from reedlab.mixed.ask.likelihood_profile import ProfiledLikelihood
+from reedlab.mixed.engine.fitted import Fitted
+from reedlab.mixed.engine.simulation import simulate
+from reedlab.mixed.parallel import one_thread, run_seeded
+from reedlab.mixed.posterior.priors import Priors
+from reedlab.mixed.posterior.scales import Scales
+
+
+def conf_int(
+    fitted: Fitted,
+    method: str = "profile",
+    level: float = 0.95,
+    seed: int = 1,
+    n: int = 1000,
+    workers: int = 1,
+    progress: bool = False,
+) -> pd.DataFrame:
+    """Return confidence limits of a fit's parameters.
+
+    Parameters
+    ----------
+    fitted
+        The fit.
+    method
+        "wald", "profile" (by maximum likelihood, whatever the fit was by) or "bootstrap".
+    level
+        Confidence level.
+    seed, n, workers, progress
+        Of the bootstrap: seed, number of refits, processes, and whether to show a bar.
+
+    Returns
+    -------
+    DataFrame
+        low, high; one row a parameter, named as in `posterior.summary`.
+
+    Raises
+    ------
+    ModelError
+        For an unknown method, or a level that is not between 0 and 1.
+    """
+    check_level(level)
+    if method == "wald":
+        return wald(fitted, level)
+    if method == "profile":
+        return profile(fitted, level)
+    if method == "bootstrap":
+        draws = bootstrap(fitted, n, seed, workers, progress)
+        tail = (1.0 - level) / 2.0
+        return pd.DataFrame({"low": draws.quantile(tail), "high": draws.quantile(1.0 - tail)})
+    raise ModelError(f"there is no method {method!r}: choose wald, profile or bootstrap.")
+
+
+def check_level(level: float) -> None:
+    """Raise a ModelError for a confidence level that is not between 0 and 1."""
+    if not 0.0 < level < 1.0:
+        raise ModelError(f"level is {level}: give a share between 0 and 1, such as 0.95.")
+
+
+def estimates(fitted: Fitted) -> pd.Series:
+    """Return all estimates: coefficients, thresholds, sds, correlations, residual sd.
+
+    Parameters
+    ----------
+    fitted
+        The fit.
+
+    Returns
+    -------
+    Series
+        One value a parameter, named as in `posterior.summary`; a correlation with an sd of 0 is
+        nan.
+    """
+    scales = Scales.of(fitted.design.terms, Priors(), residual=fitted.family == "gaussian")
+    matrices = zip(fitted.design.terms, fitted.correlations)
+    cors = [matrix[i, j] for term, matrix in matrices for i, j in term.pairs]
+    residual = [fitted.sigma] if scales.residual else []
+    values = np.concatenate([fitted.beta, fitted.thresholds, *fitted.sds, cors, residual])
+    names = fitted.design.fixed_names + fitted.design.threshold_names + scales.names
+    return pd.Series(values, index=list(names), name="estimate", dtype=float)
+
+
+def wald(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
+    """Return coefficients plus and minus a normal quantile times their standard errors.
+
+    Parameters
+    ----------
+    fitted
+        The fit.
+    level
+        Confidence level.
+
+    Returns
+    -------
+    DataFrame
+        low, high; one row a coefficient and threshold.
+    """
+    names = [*fitted.design.fixed_names, *fitted.design.threshold_names]
+    estimate = np.concatenate([fitted.beta, fitted.thresholds])
+    variances = np.concatenate([np.diag(fitted.cov_beta), np.diag(fitted.cov_thresholds)])
+    half = norm.ppf(0.5 + level / 2.0) * np.sqrt(variances)
+    return pd.DataFrame({"low": estimate - half, "high": estimate + half}, index=names)
+
+
+def bootstrap(
+    fitted: Fitted, n: int = 1000, seed: int = 1, workers: int = 1, progress: bool = False
+) -> pd.DataFrame:
+    """Return the estimates of n refits to responses made up by the fit, one row a refit.
+
+    A response on which the model cannot be fitted (every reed alike) is left out; the frame then
+    has fewer rows than n.
+
+    Parameters
+    ----------
+    fitted, n, seed, workers, progress
+        As in `conf_int`.
+
+    Returns
+    -------
+    DataFrame
+        One row a refit, one column a parameter, named as in `posterior.summary`.
+    """
+    rows = run_seeded(partial(_refit, fitted), n, seed, workers, progress, "Bootstrap")
+    return pd.DataFrame([row for row in rows if row is not None]).reset_index(drop=True)
+
+
+def _refit(fitted: Fitted, seed: np.random.SeedSequence) -> pd.Series | None:
+    y = simulate(fitted, np.random.default_rng(seed))
+    try:
+        return estimates(fitted.refit(fitted.design.with_response(y)))
+    except ModelError:
+        return None
+
+
+def profile(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
+    """Return profile-likelihood limits of all parameters but thresholds, by maximum likelihood.
+
+    A limit is where twice the log-likelihood, maximised over all other parameters, has fallen by
+    the chi-square quantile. An sd whose likelihood has not fallen that far at 0 has the limit 0; a
+    correlation's limits stay within -1 and 1.
+
+    Parameters
+    ----------
+    fitted
+        The fit; one by REML is refitted by maximum likelihood.
+    level
+        Confidence level.
+
+    Returns
+    -------
+    DataFrame
+        low, high; one row a parameter.
+    """
+    if fitted.reml:
+        fitted = fitted.refit(fitted.design, reml=False, start=fitted.theta)
+    likelihood = ProfiledLikelihood(fitted)
+    at = estimates(fitted)[list(likelihood.names)].to_numpy()
+    depth = norm.ppf(0.5 + level / 2.0)
+    rows = {}
+    with one_thread():
+        for j, name in enumerate(likelihood.names):
+            low, high = (_limit(likelihood, at, j, side, depth) for side in (-1.0, 1.0))
+            rows[name] = {"low": low, "high": high}
+    return pd.DataFrame.from_dict(rows, orient="index")
+
+
+def _limit(
+    likelihood: ProfiledLikelihood, at: np.ndarray, j: int, side: float, depth: float
+) -> float:
+    """Where the signed root of the deviance's rise reaches `depth` on one side."""
+    bound = likelihood.bounds[j][0 if side < 0 else 1]
+    near, step = at[j], likelihood.steps[j] * depth
+    path, known = likelihood.path(j), {near: -depth}
+
+    def rise(value: float) -> float:
+        if value not in known:
+            known[value] = float(np.sqrt(max(path(value) - likelihood.least, 0.0))) - depth
+        return known[value]
+
+    far = near
+    for _ in range(60):
+        far = far + side * step
+        if side * far >= side * bound:
+            if rise(bound) < 0.0:
+                return float(bound)
+            far = bound
+        if rise(far) >= 0.0:
+            return float(brentq(rise, near, far, xtol=1e-5 * abs(step), rtol=1e-9))
+        near, step = far, 1.5 * step
+    return side * np.inf

@@ -1,0 +1,227 @@
+"""The likelihood maximised over all parameters but one, for profile limits.
+
+The parameters here are those that a reader sees: coefficients (and thresholds' own parameters),
+sds, correlations, and the residual's sd; not θ, in which an sd of a correlated slope is no single
+coordinate. One of them is held and the deviance is minimised over the others, from where the last
+value left them. The search itself runs over partial correlations, each free between -1 and 1
+whatever the others are; that of a term's first two columns is their correlation, so a term of more
+columns is put in the order in which the two whose correlation is held come first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from scipy.optimize import minimize
+
+from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cross_products import Effects
+from reedlab.mixed.engine.fitted import Fitted
+from reedlab.mixed.engine.gaussian import GaussianProfile
+from reedlab.mixed.engine.glmm import LaplaceObjective, likelihood_of
+from reedlab.mixed.engine.optimise import gradient_in_theta
+from reedlab.mixed.engine.ordinal import cut_parameters
+from reedlab.mixed.engine.quadrature import QuadratureObjective
+from reedlab.mixed.posterior.priors import Priors
+from reedlab.mixed.posterior.scales import Scales
+
+_EDGE = 0.999999  # a correlation of one is approached, never taken
+_LEAST = 0.02  # no search starts from an sd of 0, a stationary point whether or not it is right
+
+
+class ProfiledLikelihood:
+    """Minus twice the log-likelihood, minimised with one parameter held.
+
+    Attributes
+    ----------
+    names
+        The parameters, in order: coefficients, sds, correlations, the residual's sd.
+    bounds
+        Lowest and highest value of each.
+    steps
+        About one standard error of each.
+    least
+        The deviance at the estimates.
+    """
+
+    def __init__(self, fitted: Fitted) -> None:
+        self.fitted, self.design = fitted, fitted.design
+        self.gaussian = fitted.family == "gaussian"
+        self.scales = Scales.of(self.design.terms, Priors(), residual=self.gaussian)
+        self.names = self.design.fixed_names + self.scales.names
+        self.p, self.n_sd = self.design.p, len(self.scales.sd_names)
+        n_cor = len(self.scales.cor_names)
+        free, positive = [(-np.inf, np.inf)], [(0.0, np.inf)]
+        self.bounds = free * self.p + positive * self.n_sd + [(-1.0, 1.0)] * n_cor
+        self.bounds += positive * self.gaussian
+        sds, residual = np.concatenate(fitted.sds), np.full(int(self.gaussian), fitted.sigma)
+        levels = np.concatenate([np.full(t.k, t.n_levels) for t in self.design.terms])
+        widest = sds.max() if sds.max() > 0 else (fitted.sigma if self.gaussian else 0.5)
+        fixed = np.sqrt(np.diag(fitted.cov_beta))
+        covariance = [
+            np.maximum(sds, 0.1 * widest) / np.sqrt(2.0 * levels),
+            np.full(n_cor, 0.2),
+            residual / np.sqrt(2.0 * self.design.n),
+        ]
+        self.steps = np.concatenate([fixed, *covariance])
+        self.least = -2.0 * fitted.llf
+        self._unit = fitted.sigma  # 1 for the families without a residual
+        # The search runs over sds and correlations, then σ, or β and the thresholds' parameters.
+        cuts = np.full(len(fitted.thresholds), 0.1)
+        others = [] if self.gaussian else [fixed, cuts]
+        self._search_steps = np.concatenate([*covariance, *others])
+        search = positive * self.n_sd + [(-_EDGE, _EDGE)] * n_cor
+        search += [(1e-3 * fitted.sigma, np.inf)] * self.gaussian
+        self._search_bounds = search + free * (len(self._search_steps) - len(search))
+
+    def path(self, j: int) -> Callable[[float], float]:
+        """Return a function of parameter j's value -> deviance, each start warmed by the last.
+
+        Where an sd ended at 0, correlations with it say nothing: the next search starts from the
+        estimates too.
+        """
+        likelihood, at = self._with_first(j)
+        estimates = others = likelihood._covariance_start()
+
+        def path(value: float) -> float:
+            nonlocal others
+            starts = [others]
+            if others[: self.n_sd].min(initial=np.inf) <= _LEAST * self._unit:
+                starts.append(estimates)
+            ends = [likelihood._held(at, value, start) for start in starts]
+            deviance, others = min(ends, key=lambda end: end[0])
+            return deviance
+
+        return path
+
+    def _with_first(self, j: int) -> tuple[ProfiledLikelihood, int]:
+        """Put the two columns that a held correlation is of first in their term."""
+        at = self.p + self.n_sd
+        for t, (term, covariance) in enumerate(zip(self.design.terms, self.fitted.covariances)):
+            pairs = term.pairs
+            if at < j < at + len(pairs):
+                i, k = pairs[j - at]
+                order = [k, i, *(c for c in range(term.k) if c not in (i, k))]
+                names = tuple(term.names[c] for c in order)
+                term = replace(term, names=names, basis=term.basis[:, order])
+                terms = (*self.design.terms[:t], term, *self.design.terms[t + 1 :])
+                theta = self.design.split(self.fitted.theta)
+                relative = covariance[np.ix_(order, order)] / self.fitted.sigma**2
+                theta[t] = term.theta_from_covariance(relative)
+                design = replace(self.design, terms=terms)
+                fitted = replace(self.fitted, design=design, theta=np.concatenate(theta))
+                return ProfiledLikelihood(fitted), at
+            at += len(pairs)
+        return self, j
+
+    def _covariance_start(self) -> np.ndarray:
+        """Sds and partial correlations (for other families β and extras too) at the estimates."""
+        fitted = self.fitted
+        sds, cors = [], []
+        for term, covariance, sd in zip(self.design.terms, fitted.covariances, fitted.sds):
+            # a zero start would be a stationary point whether or not the zero is right
+            sd = np.maximum(sd, 0.05 * self._unit)
+            sds += [*sd]
+            correlation = 0.98 * covariance / np.outer(sd, sd)
+            np.fill_diagonal(correlation, 1.0)
+            L = np.linalg.cholesky(correlation)
+            cors += [L[i, j] / np.sqrt(1.0 - L[i, :j] @ L[i, :j]) for i, j in term.pairs]
+        start = [*sds, *cors]
+        if self.gaussian:
+            return np.array([*start, fitted.sigma])
+        return np.concatenate([start, fitted.beta, cut_parameters(fitted.thresholds)])
+
+    def _held(self, j: int, value: float, start: np.ndarray) -> tuple[float, np.ndarray]:
+        """Minimise over all but parameter j; the deviance and where the others ended."""
+        if self.gaussian:
+            return self._held_gaussian(j, value, start)
+        at = len(self.scales.names) + j if j < self.p else j - self.p
+        return self._minimise(self._laplace(), start, at, value)
+
+    def _held_gaussian(self, j: int, value: float, start: np.ndarray) -> tuple[float, np.ndarray]:
+        design, held = self.design, j - self.p if j >= self.p else None
+        if held is None:  # a held coefficient leaves X and is taken off the response
+            design = Design(
+                design.y - value * design.X[:, j],
+                np.delete(design.X, j, axis=1),
+                tuple(np.delete(design.fixed_names, j)),
+                design.terms,
+            )
+        profile = GaussianProfile(design, reml=False)
+
+        def objective(c: np.ndarray) -> tuple[float, np.ndarray]:
+            sigma, n = c[-1], self.design.n
+            theta = self._thetas(c[None, :-1])[0] / sigma
+            found = profile.at(theta)
+            slopes = [d / sigma for d in profile.gradient(found, sigma)]
+            by_sigma = 2.0 * (n - found.rss / sigma**2) / sigma
+            by_sigma -= gradient_in_theta(self.design, slopes) @ theta
+            gradient = np.append(self._by_covariance(c[:-1], slopes), by_sigma)
+            return profile.deviance(found, sigma), gradient
+
+        return self._minimise(objective, start, held, value)
+
+    def _minimise(
+        self,
+        objective: Callable[[np.ndarray], tuple[float, np.ndarray]],
+        start: np.ndarray,
+        held: int | None,
+        value: float,
+    ) -> tuple[float, np.ndarray]:
+        """L-BFGS-B in steps of about one standard error, one coordinate held if it is given."""
+        unit, bounds, full = self._search_steps, np.array(self._search_bounds), start.copy()
+        free = np.ones(len(start), dtype=bool)
+        if held is not None:
+            free[held], full[held] = False, np.clip(value, *bounds[held])
+
+        def at(z: np.ndarray) -> np.ndarray:
+            x = full.copy()
+            x[free] = z * unit[free]
+            return x
+
+        def wrapped(z: np.ndarray) -> tuple[float, np.ndarray]:
+            value, gradient = objective(at(z))
+            return value, gradient[free] * unit[free]
+
+        found = minimize(
+            wrapped,
+            start[free] / unit[free],
+            jac=True,
+            method="L-BFGS-B",
+            bounds=(bounds / unit[:, None])[free],
+            options={"ftol": 1e-11, "gtol": 1e-6, "maxiter": 200},
+        )
+        x = at(found.x)
+        sds = slice(0, self.n_sd)
+        x[sds] = np.maximum(x[sds], _LEAST * self._unit)
+        return float(found.fun), x
+
+    def _thetas(self, c: np.ndarray) -> np.ndarray:
+        """θ (absolute) from rows of sds and correlations."""
+        sds, cors = c[:, : self.n_sd], c[:, self.n_sd :]
+        lambdas = self.scales.lambdas(np.concatenate([sds, np.arctanh(cors)], axis=1))
+        parts = [lam[:, *term.theta_rows_cols] for term, lam in zip(self.design.terms, lambdas)]
+        return np.concatenate(parts, axis=1)
+
+    def _laplace(self) -> Callable[[np.ndarray], tuple[float, np.ndarray]]:
+        design, size = self.design, len(self.scales.names)
+        zero = [np.zeros((t.n_levels, t.k)) for t in design.terms]
+        inner = LaplaceObjective(design, likelihood_of(design, self.fitted.family), zero)
+        if self.fitted.quadrature > 1:
+            inner = QuadratureObjective(design, inner.likelihood, zero, self.fitted.quadrature)
+
+        def objective(x: np.ndarray) -> tuple[float, np.ndarray]:
+            theta = self._thetas(x[None, :size])[0]
+            value, d_lambda, d_rest = inner(np.concatenate([theta, x[size:]]))
+            by_c = self._by_covariance(x[:size], d_lambda)
+            return 2.0 * value, 2.0 * np.concatenate([by_c, d_rest])
+
+        return objective
+
+    def _by_covariance(self, c: np.ndarray, d_lambda: Effects) -> np.ndarray:
+        """Turn derivatives in each Λ (absolute) into those in sds and correlations."""
+        h = 1e-7 * np.eye(len(c))
+        moves = (self._thetas(c + h) - self._thetas(c - h)) / 2e-7
+        return np.asarray(moves @ gradient_in_theta(self.design, d_lambda))

@@ -1,0 +1,147 @@
+"""The mean response over rows put under conditions, from an estimate or from draws."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.errors import ModelError, PredictionError
+from reedlab.mixed.ask.predict import mean_of_expit
+from reedlab.mixed.design.matrices import Recipe, new_columns
+from reedlab.mixed.engine.fitted import Fitted
+from reedlab.mixed.posterior.nested_laplace import Posterior
+
+_BATCH = 2_000_000  # draws times rows held at once
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where coefficients and variances come from: one estimate with its covariance, or draws.
+
+    Attributes
+    ----------
+    x
+        Coefficients and thresholds, (1, m) or (S, m).
+    covariances
+        Of each random term's effects, (1 or S, k, k).
+    covariance
+        Of the estimate, for the delta method; none for draws.
+    p
+        Number of coefficients.
+    outcomes
+        The grades whose chances are asked for; none for the other families.
+    at_least
+        Whether chances are those of at least a grade.
+    """
+
+    family: str
+    recipe: Recipe
+    x: np.ndarray
+    covariances: list[np.ndarray]
+    covariance: np.ndarray | None
+    p: int
+    outcomes: tuple[str, ...]
+    at_least: bool
+
+    @classmethod
+    def of(cls, model: Fitted | Posterior, at_least: bool = False) -> Source:
+        """Take what is needed of a fit, or of all draws of a posterior.
+
+        Raises
+        ------
+        PredictionError
+            When it was made without a formula.
+        ModelError
+            For `at_least` where there are no grades.
+        """
+        if model.recipe is None:
+            raise PredictionError("this fit was made without a formula and cannot read new data.")
+        if at_least and model.family != "ordinal":
+            raise ModelError("at_least= belongs to ordered grades: leave it out.")
+        if isinstance(model, Fitted):
+            x = np.concatenate([model.beta, model.thresholds])[None]
+            covariances, covariance = [c[None] for c in model.covariances], model.cov_fixed
+        else:
+            size = model.design.p + len(model.design.threshold_names)
+            x, covariance = model.draws().to_numpy()[:, :size], None
+            lambdas = model.conditional.scales.lambdas(model.sample.points)
+            covariances = [lam @ lam.transpose(0, 2, 1) for lam in lambdas]
+        outcomes, p = model.design.grades[int(at_least) :], model.design.p
+        return cls(model.family, model.recipe, x, covariances, covariance, p, outcomes, at_least)
+
+    def mean(self, setting: Setting, x: np.ndarray, groups: str) -> np.ndarray:
+        """Mean response over a setting's rows, (len(x), 1), or the chance of each outcome."""
+        beta, cuts = x[:, : self.p], x[:, self.p :]
+        if self.family == "gaussian":
+            return (beta @ (setting.weight @ setting.X))[:, None]
+        if self.family == "binomial":
+            cuts = np.zeros((len(x), 1))
+        above = np.zeros(cuts.shape)
+        step = max(1, _BATCH // len(x))
+        for start in range(0, len(setting.weight), step):
+            rows = slice(start, start + step)
+            eta, variance = beta @ setting.X[rows].T, np.zeros((1, 1))
+            if groups == "integrated":
+                parts = zip((basis[rows] for basis in setting.bases), self.covariances)
+                variance = sum((np.einsum("nk,skj,nj->sn", b, c, b) for b, c in parts), variance)
+            for k in range(cuts.shape[1]):
+                mean = mean_of_expit(eta - cuts[:, [k]], variance, nodes=15)
+                above[:, k] += mean @ setting.weight[rows]
+        if self.family == "binomial" or self.at_least:
+            return above
+        ends = np.ones((len(x), 1))
+        return -np.diff(np.concatenate([ends, above, 0.0 * ends], axis=1), axis=1)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Rows put under conditions, coded: the distinct ones, each with its share of all.
+
+    Attributes
+    ----------
+    X, bases
+        Columns of the fixed part (rows, p) and of each random term (rows, k).
+    weight
+        Share of each row (rows,).
+    """
+
+    X: np.ndarray
+    bases: list[np.ndarray]
+    weight: np.ndarray
+
+    @classmethod
+    def of(
+        cls, recipe: Recipe, data: pd.DataFrame, condition: Mapping[str, Any], average: str
+    ) -> Setting:
+        """Put the rows of `data`, or with "middle" one made of their means, under a condition."""
+        frame = _grid(recipe, data, condition) if average == "middle" else data.assign(**condition)
+        X, bases = new_columns(recipe, frame)
+        if average == "middle":
+            middle = [basis.mean(axis=0, keepdims=True) for basis in bases]
+            return cls(X.mean(axis=0, keepdims=True), middle, np.ones(1))
+        both, counts = np.unique(np.hstack([X, *bases]), axis=0, return_counts=True)
+        ends = np.cumsum([X.shape[1], *(basis.shape[1] for basis in bases)])[:-1]
+        X, *bases = np.split(both, ends, axis=1)
+        return cls(X, bases, counts / counts.sum())
+
+
+def _grid(recipe: Recipe, data: pd.DataFrame, condition: Mapping[str, Any]) -> pd.DataFrame:
+    """Every combination of factors' levels, what is set and numbers' means with each."""
+    values: dict[str, list[Any]] = {}
+    for name in sorted(recipe.dtypes):
+        if name in condition:
+            values[name] = [condition[name]]
+        elif name in recipe.factors:
+            values[name] = list(recipe.factors[name])
+        elif pd.api.types.is_numeric_dtype(data[name].dtype):
+            values[name] = [float(data[name].mean())]
+        else:  # the lots of within() and between()
+            values[name] = list(data[name].unique())
+    if not values:
+        return pd.DataFrame(index=[0])
+    return pd.DataFrame(list(product(*values.values())), columns=list(values))

@@ -1,0 +1,159 @@
+"""What a formula may reach: columns of the frame and the transforms listed here, nothing else.
+
+formulaic evaluates every call in a formula as Python, and some already while it reads the formula.
+So each is taken apart here first, and evaluated only if nothing but columns, constants, arithmetic
+and listed transforms is in it. What formulaic evaluates it in holds no more than that either.
+"""
+
+from __future__ import annotations
+
+import ast
+import builtins
+from collections.abc import Iterable
+from dataclasses import astuple, dataclass
+from functools import lru_cache
+from typing import NoReturn
+
+import numpy as np
+from formulaic import Formula
+from formulaic.parser.algos.sanitize_tokens import sanitize_tokens
+from formulaic.parser.algos.tokenize import tokenize
+from formulaic.parser.types import Term
+from formulaic.transforms import TRANSFORMS as FORMULAIC
+from formulaic.utils.code import sanitize_variable_names
+
+from reedlab.errors import FormulaError
+from reedlab.mixed.design.transforms import between, within
+
+_OF_FORMULAIC = (
+    *("C", "I", "Treatment", "Sum", "Helmert", "Diff", "Poly"),
+    *("log", "log2", "log10", "exp", "scale", "center", "standardize"),
+    *("bs", "cc", "cr", "cs", "poly"),
+)
+OWN = {"within": within, "between": between}
+TRANSFORMS = {**{name: FORMULAIC[name] for name in _OF_FORMULAIC}, **OWN}
+# Behind the context lie Python's builtins and formulaic's other names, numpy whole: hide them.
+CONTEXT = {**dict.fromkeys([*dir(builtins), *FORMULAIC]), **TRANSFORMS}
+
+_NODES = (
+    *(ast.Expression, ast.Call, ast.keyword, ast.Name, ast.Load, ast.Constant, ast.List, ast.Tuple),
+    *(ast.BinOp, ast.UnaryOp, ast.Compare, ast.operator, ast.unaryop, ast.cmpop),
+)
+
+
+@dataclass(frozen=True)
+class Names:
+    """What a part of a formula reaches.
+
+    Parameters
+    ----------
+    columns : frozenset of str
+        Columns that it names.
+    transforms : frozenset of str
+        Transforms that it calls.
+    values : frozenset of str
+        Columns that stand elsewhere than as the grouping of within() or between().
+    coded : frozenset of str
+        Columns that stand in C() alone, somewhere.
+    uncoded : frozenset of str
+        Columns that stand elsewhere than in C() alone or as such a grouping.
+    """
+
+    columns: frozenset[str] = frozenset()
+    transforms: frozenset[str] = frozenset()
+    values: frozenset[str] = frozenset()
+    coded: frozenset[str] = frozenset()
+    uncoded: frozenset[str] = frozenset()
+
+    def __or__(self, other: Names) -> Names:
+        """Return what both reach."""
+        pairs = zip(astuple(self), astuple(other))
+        return Names(*(ours | theirs for ours, theirs in pairs))
+
+
+def read(text: str) -> Formula:
+    """Read a formula, or a part of one, that reaches columns and listed transforms only.
+
+    Raises
+    ------
+    FormulaError
+        When it reaches anything else, or formulaic cannot read it.
+    """
+    try:
+        for token in sanitize_tokens(tokenize(text)):  # what formulaic evaluates, as it does
+            if token.kind is token.Kind.PYTHON:
+                names_in(token.token)
+        return Formula(text)
+    except FormulaError:
+        raise
+    except Exception as error:
+        why = str(error).partition("\n")[0].rstrip(".")
+        raise FormulaError(f"The part {text!r} of the formula cannot be read: {why}.") from error
+
+
+def names_of(terms: Iterable[Term]) -> Names:
+    """Return what terms reach, all together."""
+    found = Names()
+    for factor in {factor for term in terms for factor in term.factors}:
+        if factor.eval_method is factor.EvalMethod.LOOKUP:
+            name = frozenset({factor.expr})
+            found |= Names(columns=name, values=name, uncoded=name)
+        elif factor.eval_method is factor.EvalMethod.PYTHON:
+            found |= names_in(factor.expr)
+    return found
+
+
+@lru_cache(maxsize=1024)
+def names_in(expression: str) -> Names:
+    """Return what a call reaches; refuse it if that is more than columns and listed transforms."""
+    quoted: dict[str, str] = {}  # names in backticks, by what stands for them in the code
+    code = sanitize_variable_names(expression, {}, quoted, template="_quoted_{}")
+    tree = ast.parse(code, mode="eval")
+    if not isinstance(tree.body, ast.Call):
+        _refuse(expression, tree.body)
+    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    functions = {id(call.func) for call in calls}
+    names: dict[int, str] = {}
+    for node in ast.walk(tree):
+        if not isinstance(node, _NODES) or not _is_plain(node):
+            _refuse(expression, node)
+        if isinstance(node, ast.Name) and id(node) not in functions:
+            names[id(node)] = quoted.get(node.id, node.id)
+    for call in calls:
+        if not isinstance(call.func, ast.Name) or call.func.id not in TRANSFORMS:
+            _refuse(expression, call.func)
+        # A second argument of numpy's functions is an array that they write to.
+        if isinstance(TRANSFORMS[call.func.id], np.ufunc) and len(call.args + call.keywords) != 1:
+            _refuse(expression, call)
+    called = [(call.func.id, call.args) for call in calls if isinstance(call.func, ast.Name)]
+    groupings = {id(args[1]) for name, args in called if name in OWN and len(args) == 2}
+    coded = {id(args[0]) for name, args in called if name == "C" and args}
+    return Names(
+        columns=frozenset(names.values()),
+        transforms=frozenset(name for name, _ in called),
+        values=frozenset(name for at, name in names.items() if at not in groupings),
+        coded=frozenset(name for at, name in names.items() if at in coded),
+        uncoded=frozenset(name for at, name in names.items() if at not in groupings | coded),
+    )
+
+
+def _is_plain(node: ast.AST) -> bool:
+    """Tell whether a name, a constant or a keyword is one that evaluates nothing further."""
+    if isinstance(node, ast.Name):
+        return not node.id.startswith("__")
+    if isinstance(node, ast.keyword):  # formulaic fills in _state and its like; ** has no name
+        return node.arg is not None and not node.arg.startswith("_")
+    if isinstance(node, ast.Constant):
+        if isinstance(node.value, str):  # formulaic writes it into code of its own
+            return node.value.isprintable() and not set(node.value) & set("'\"`\\")
+        return node.value is None or isinstance(node.value, bool | int | float)
+    return True
+
+
+def _refuse(expression: str, node: ast.AST) -> NoReturn:
+    what = ast.unparse(node) or type(node).__name__.lower()
+    raise FormulaError(
+        f"The part {expression!r} of the formula uses {what!r}, which is neither a column nor a "
+        f"listed transform: write columns, numbers, arithmetic, words without quotation marks in "
+        f"them, and calls of {', '.join(TRANSFORMS)} only."
+    )

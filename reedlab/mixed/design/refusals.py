@@ -1,0 +1,120 @@
+"""What a model cannot be fitted to, said before it is tried."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+from scipy.linalg import qr
+
+from reedlab.errors import DataError, ModelError
+from reedlab.mixed.design.terms import Design
+
+_ALIASED = 1e-9
+
+
+def check_design(design: Design, family: str) -> None:
+    """Refuse a design that the data cannot tell.
+
+    Parameters
+    ----------
+    design : Design
+    family : {"gaussian", "binomial", "ordinal"}
+
+    Raises
+    ------
+    DataError
+        Trials or successes out of range.
+    ModelError
+        One response value, more coefficients than rows, columns that repeat each other, a level a
+        row in a Gaussian model.
+    """
+    if family == "binomial":
+        _check_counts(design)
+    if design.y.min() == design.y.max() and (design.trials is None or design.y.max() == 0):
+        value = design.grades[int(design.y[0])] if design.grades else f"{design.y[0]:g}"
+        raise ModelError(
+            f"The response has one value only ({value}) in the {design.n} rows used; there is "
+            "nothing to explain."
+        )
+    if design.trials is not None and (design.y == design.trials).all():
+        raise ModelError("Every trial is a success; there is nothing to explain.")
+    if design.p > design.n:
+        raise ModelError(
+            f"The model has {design.p} coefficients and {design.n} rows; leave terms out of the "
+            "fixed part."
+        )
+    _check_columns(design, family)
+    for term in design.terms:
+        if family == "gaussian" and term.n_levels * term.k >= design.n:
+            raise ModelError(
+                f"The term ({', '.join(term.names)} | {term.group}) has {term.n_levels * term.k} "
+                f"random effects for {design.n} rows, so it cannot be told from the residual; "
+                "leave it out."
+            )
+
+
+def same_levels(design: Design) -> list[tuple[str, str]]:
+    """Return pairs of groupings whose levels are the same in these rows.
+
+    Where every supplier sold one lot, a supplier's effect is its lot's, and any share of their
+    variances fits as well as another.
+    """
+    return [
+        (one.group, other.group)
+        for one, other in combinations(design.terms, 2)
+        if set(one.names) & set(other.names)
+        and one.n_levels == other.n_levels
+        and len(np.unique(one.index * other.n_levels + other.index)) == one.n_levels
+    ]
+
+
+def _check_counts(design: Design) -> None:
+    y, m = design.y, design.trials
+    if m is None:
+        if not np.isin(y, (0.0, 1.0)).all():
+            raise DataError(
+                "A binomial response is 0 or 1 in each row; for counts of successes name the "
+                "column of trials with trials=."
+            )
+        return
+    for bad, what in (
+        (m < 1, "fewer than one trial"),
+        (m != np.round(m), "trials that are not a whole number"),
+        (y < 0, "a negative number of successes"),
+        (y != np.round(y), "successes that are not a whole number"),
+        (y > m, "more successes than trials"),
+    ):
+        if bad.any():
+            at = int(np.argmax(bad))
+            row = at if design.rows_used is None else int(design.rows_used[at])
+            raise DataError(
+                f"Row {row} (counted from 0) has {what}: {y[at]:g} out of {m[at]:g}; "
+                f"{int(bad.sum())} rows are so."
+            )
+
+
+def _check_columns(design: Design, family: str) -> None:
+    """Name the first column that those before it already give."""
+    X, names = design.X, design.fixed_names
+    if family == "ordinal":  # whose thresholds stand in the place of an intercept
+        X, names = np.column_stack([np.ones(design.n), X]), ("Intercept", *names)
+    size = np.sqrt(np.einsum("np,np->p", X, X))
+    empty = size == 0.0
+    if empty.any():
+        raise ModelError(
+            f"The column {names[int(np.argmax(empty))]!r} is 0 in every row; leave it out."
+        )
+    gram = (X.T @ X) / np.outer(size, size)
+    try:
+        if np.diag(np.linalg.cholesky(gram)).min(initial=1.0) > 1e-4:
+            return
+    except np.linalg.LinAlgError:
+        pass
+    left = np.abs(np.diag(qr(X / size, mode="r", check_finite=False)[0][: X.shape[1]]))
+    aliased = np.flatnonzero(left < _ALIASED)
+    if len(aliased):
+        raise ModelError(
+            f"The coefficient {names[aliased[0]]!r} cannot be told from those before it: its "
+            "column repeats them; leave a term out."
+        )

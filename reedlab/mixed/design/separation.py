@@ -1,0 +1,94 @@
+"""Separation: outcomes that a column or a grouping tells apart without exception.
+
+A coefficient then has no finite estimate (Albert and Anderson 1984, Biometrika 71, 1-10). Whether
+it is so is a linear programme (Konis 2007, University of Oxford): is there a direction in which
+the predictor never moves a row away from its outcome and moves some row towards it?
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.optimize import linprog
+
+from reedlab.mixed.design.terms import Design
+
+_RUNAWAY = 12.0
+"""A range of fixed predictors on the logit scale that no honest fit of few data reaches."""
+
+
+def separation_notes(design: Design, beta: np.ndarray) -> tuple[str, ...]:
+    """Say which coefficients and which groupings separate the outcomes.
+
+    Parameters
+    ----------
+    design : Design
+        Of a binomial or ordinal model.
+    beta : ndarray, shape (p,)
+        Where the fit ended; the programme is solved only if it looks like a runaway.
+
+    Returns
+    -------
+    tuple of str
+        One sentence for the coefficients, one for each grouping; empty if nothing is separated.
+    """
+    notes = []
+    if design.p and np.ptp(design.X @ beta) > _RUNAWAY:
+        names = separated_coefficients(design)
+        if names:
+            notes.append(
+                f"Separation by {', '.join(names)}: no outcome goes against it, so it has no "
+                "finite estimate; leave the term out, merge levels, or take posterior(), whose "
+                "prior holds it."
+            )
+    for term in design.terms:
+        if _all_or_nothing(design, term.index, term.n_levels):
+            notes.append(
+                f"Every level of {term.group} has one outcome only, so its sd has no upper bound "
+                "in these data; leave the term out or take posterior(), whose prior holds it."
+            )
+    return tuple(notes)
+
+
+def separated_coefficients(design: Design) -> tuple[str, ...]:
+    """Name the coefficients that run away.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    tuple of str
+        Empty if the fixed effects do not separate the outcomes.
+    """
+    size = np.sqrt(np.einsum("np,np->p", design.X, design.X) / design.n)
+    towards = _signed_rows(design, design.X / size)
+    found = linprog(
+        -towards.sum(axis=0), A_ub=-towards, b_ub=np.zeros(len(towards)), bounds=(-1.0, 1.0)
+    )
+    if not found.success or -found.fun < 1e-6:
+        return ()
+    moved = np.abs(found.x[: design.p]) > 1e-7
+    return tuple(name for name, on in zip(design.fixed_names, moved) if on and name != "Intercept")
+
+
+def _signed_rows(design: Design, X: np.ndarray) -> np.ndarray:
+    """Rows whose product with a direction says how far it moves each row to its outcome."""
+    if design.grades:
+        grade, cuts = design.y.astype(int), np.eye(len(design.grades) - 1)
+        above, below = grade > 0, grade < len(cuts)
+        return np.vstack(
+            [
+                np.hstack([X[above], -cuts[grade[above] - 1]]),
+                np.hstack([-X[below], cuts[grade[below]]]),
+            ]
+        )
+    trials = np.ones(design.n) if design.trials is None else design.trials
+    return np.vstack([X[design.y > 0], -X[design.y < trials]])
+
+
+def _all_or_nothing(design: Design, index: np.ndarray, n_levels: int) -> bool:
+    most = float(max(len(design.grades) - 1, 1)) if design.trials is None else design.trials
+    total = np.bincount(index, design.y, n_levels)
+    possible = np.bincount(index, np.broadcast_to(most, design.n), n_levels)
+    return bool(((total == 0.0) | (total == possible)).all())

@@ -1,0 +1,218 @@
+"""The parts of a mixed model that come from data: y, X and the random terms.
+
+The model is ``η = X β + Σ_t Z_t u_t`` with ``u_t = Λ_t v_t`` level by level and ``v`` standard
+normal. For a term with k columns Λ_t is a k x k lower triangle; its entries, columnwise, are that
+term's share of θ (the diagonal alone when the term is uncorrelated). Diagonal entries are >= 0.
+For the Gaussian family Λ is relative to the residual's sd, as in lme4.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+
+from reedlab.mixed.engine.cells import Cells, build_cells
+
+
+@dataclass(frozen=True)
+class RandomTerm:
+    """One random term ``(basis | group)``.
+
+    Parameters
+    ----------
+    group : str
+        The grouping's name, ``"supplier"`` or ``"supplier:lot"``.
+    levels : tuple of str
+        The grouping's levels in the data, sorted.
+    index : ndarray of int, shape (n,)
+        The level of each row.
+    names : tuple of str, length k
+        Names of the columns, ``("Intercept", "x")``.
+    basis : ndarray, shape (n, k)
+        Their values: a row's share of η is ``basis[i] @ u[index[i]]``.
+    correlated : bool
+        Whether Λ has entries below its diagonal.
+    """
+
+    group: str
+    levels: tuple[str, ...]
+    index: np.ndarray
+    names: tuple[str, ...]
+    basis: np.ndarray
+    correlated: bool = True
+
+    @property
+    def k(self) -> int:
+        """Number of columns."""
+        return len(self.names)
+
+    @property
+    def n_levels(self) -> int:
+        """Number of levels."""
+        return len(self.levels)
+
+    @cached_property
+    def theta_rows_cols(self) -> tuple[np.ndarray, np.ndarray]:
+        """Row and column in Λ of each of the term's θ."""
+        if not self.correlated:
+            return np.arange(self.k), np.arange(self.k)
+        cols, rows = np.triu_indices(self.k)
+        return rows, cols
+
+    @property
+    def pairs(self) -> list[tuple[int, int]]:
+        """Pairs (i, j), i > j, of columns whose effects are correlated."""
+        k = self.k if self.correlated else 0
+        return [(i, j) for j in range(k) for i in range(j + 1, k)]
+
+    @property
+    def n_theta(self) -> int:
+        """Number of θ that belong to the term."""
+        return self.k * (self.k + 1) // 2 if self.correlated else self.k
+
+    def lam(self, theta: np.ndarray) -> np.ndarray:
+        """Λ (k, k) from the term's θ."""
+        if self.k == 1:
+            return np.array(theta, dtype=float).reshape(1, 1)
+        out = np.zeros((self.k, self.k))
+        out[self.theta_rows_cols] = theta
+        return out
+
+    def theta_from_covariance(self, covariance: np.ndarray) -> np.ndarray:
+        """Find the term's θ for a covariance (k, k) that may be singular."""
+        if self.correlated:
+            return semidefinite_cholesky(covariance)[self.theta_rows_cols]
+        return np.sqrt(np.clip(np.diag(covariance), 0.0, None))
+
+    def take(self, rows: np.ndarray, copy: np.ndarray | int = 0) -> RandomTerm:
+        """Return the term of some rows, by mask or position, with the levels that occur in them.
+
+        Where `copy` gives rows different numbers, their levels are different ones too.
+        """
+        present, index = np.unique(self.index[rows] + copy * self.n_levels, return_inverse=True)
+        levels = tuple(self.levels[code % self.n_levels] for code in present)
+        return replace(self, levels=levels, index=index, basis=self.basis[rows])
+
+
+def semidefinite_cholesky(covariance: np.ndarray) -> np.ndarray:
+    """Lower Cholesky factor of a covariance (k, k) that may be singular, with a diagonal >= 0."""
+    work, k = np.array(covariance, dtype=float), len(covariance)
+    floor = 1e-14 * max(float(np.trace(work)), np.finfo(float).tiny)
+    out = np.zeros((k, k))
+    for j in range(k):
+        if work[j, j] > floor:
+            out[j:, j] = work[j:, j] / np.sqrt(work[j, j])
+            work[j:, j:] -= np.outer(out[j:, j], out[j:, j])
+    return out
+
+
+@dataclass(frozen=True)
+class Design:
+    """Everything a fit needs, without the formula it came from.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        The response: a number, 0/1, a count of successes, or a grade's code from 0.
+    X : ndarray, shape (n, p)
+        The fixed effects' columns.
+    fixed_names : tuple of str, length p
+        Their names, as formulaic gives them.
+    terms : tuple of RandomTerm
+        The random terms in the formula's order.
+    trials : ndarray, shape (n,), optional
+        Numbers of trials of a binomial response of counts.
+    rows_used : ndarray of int, shape (n,), optional
+        Positions in the data frame of the rows used.
+    dropped : mapping of str to int
+        For each column, how many rows were left out because it was empty there.
+    n_dropped : int
+        Number of rows left out (a row may lack more than one column).
+    grades : tuple of str
+        Names of an ordinal response's grades, lowest first; empty for the other families.
+    """
+
+    y: np.ndarray
+    X: np.ndarray
+    fixed_names: tuple[str, ...]
+    terms: tuple[RandomTerm, ...]
+    trials: np.ndarray | None = None
+    rows_used: np.ndarray | None = None
+    dropped: Mapping[str, int] = field(default_factory=dict)
+    n_dropped: int = 0
+    grades: tuple[str, ...] = ()
+
+    @property
+    def n(self) -> int:
+        """Number of rows."""
+        return len(self.y)
+
+    @property
+    def p(self) -> int:
+        """Number of fixed effects."""
+        return self.X.shape[1]
+
+    @property
+    def threshold_names(self) -> tuple[str, ...]:
+        """Names of an ordinal model's cut points, ``"reject|playable"``."""
+        return tuple(f"{low}|{high}" for low, high in pairwise(self.grades))
+
+    @cached_property
+    def n_theta(self) -> int:
+        """Length of θ."""
+        return sum(term.n_theta for term in self.terms)
+
+    def take(self, rows: np.ndarray, terms: tuple[RandomTerm, ...] | None = None) -> Design:
+        """Return the design of some rows, by mask or position, with the levels that they have.
+
+        Or with given terms for these rows.
+        """
+        return replace(
+            self,
+            y=self.y[rows],
+            X=self.X[rows],
+            terms=tuple(term.take(rows) for term in self.terms) if terms is None else terms,
+            trials=None if self.trials is None else self.trials[rows],
+            rows_used=None if self.rows_used is None else self.rows_used[rows],
+        )
+
+    @cached_property
+    def cells(self) -> Cells:
+        """Rows sorted into cells of equal levels; see :mod:`reedlab.mixed.engine.cells`."""
+        return build_cells(
+            tuple(term.index for term in self.terms),
+            tuple(term.n_levels for term in self.terms),
+            tuple(term.basis for term in self.terms),
+            self.X,
+        )
+
+    @cached_property
+    def diagonal(self) -> np.ndarray:
+        """Boolean mask (n_theta,): the θ that lie on a diagonal and are bounded at 0."""
+        return np.concatenate([np.equal(*term.theta_rows_cols) for term in self.terms])
+
+    @cached_property
+    def shares(self) -> tuple[slice, ...]:
+        """Where each term's share of θ stands."""
+        ends = np.cumsum([0, *(term.n_theta for term in self.terms)]).tolist()
+        return tuple(slice(a, b) for a, b in pairwise(ends))
+
+    def split(self, theta: np.ndarray) -> list[np.ndarray]:
+        """Each term's share of θ."""
+        theta = np.asarray(theta, dtype=float)
+        return [theta[share] for share in self.shares]
+
+    def lambdas(self, theta: np.ndarray) -> list[np.ndarray]:
+        """Λ of each term."""
+        return [term.lam(part) for term, part in zip(self.terms, self.split(theta))]
+
+    def with_response(self, y: np.ndarray) -> Design:
+        """Take another response and keep what was computed of the structure."""
+        new = replace(self, y=np.asarray(y, dtype=float))
+        if "cells" in self.__dict__:
+            new.__dict__["cells"] = self.cells
+        return new

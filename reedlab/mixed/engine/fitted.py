@@ -1,0 +1,286 @@
+"""A fit as data, and fitting a design without its formula.
+
+Bootstraps, profiles and influence refit hundreds of designs; they call :func:`fit_design`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.mixed.design.refusals import same_levels
+from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cholesky import Factor
+from reedlab.mixed.engine.cross_products import Effects
+from reedlab.mixed.engine.gaussian import GaussianProfile
+from reedlab.mixed.engine.glmm import Curvature, fit_glmm
+from reedlab.mixed.engine.inverse import invert
+from reedlab.mixed.engine.optimise import minimise, theta_scale
+from reedlab.mixed.engine.ordinal import cut_jacobian
+from reedlab.mixed.engine.standardise import Standardised, standardise
+from reedlab.mixed.parallel import one_thread
+
+FEW_LEVELS = 5
+"""Levels below which a grouping says little of its sd (Bolker et al. 2009, Trends in Ecology and
+Evolution 24, 127-135: five or six at least; from memory)."""
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What a fit found.
+
+    Parameters
+    ----------
+    design : Design
+        The data as the model saw them.
+    family : str
+        ``"gaussian"``, ``"binomial"`` or ``"ordinal"``.
+    theta : ndarray, shape (n_theta,)
+        Covariance parameters; relative to ``sigma`` for the Gaussian family.
+    beta : ndarray, shape (p,)
+        Fixed effects.
+    sigma : float
+        The residual's sd; 1 for the other families.
+    v : list of ndarray, each shape (levels, k)
+        Standardised conditional modes.
+    factor : Factor
+        Factor of the penalised normal equations at the optimum.
+    llf : float
+        Log-likelihood; restricted if ``reml``.
+    converged : bool
+        Whether the optimiser ended where the gradient vanishes and every zero is proved.
+    singular : tuple of int
+        Terms whose covariance is rank-deficient, all proved by the derivative in the covariance.
+    reml : bool
+        Whether the likelihood is the restricted one.
+    quadrature : int
+        Nodes of adaptive Gauss-Hermite quadrature; 1 is Laplace.
+    thresholds : ndarray, shape (grades - 1,)
+        Cut points between an ordinal response's grades; empty for the other families.
+    curvature : Curvature, optional
+        Where the standard errors of a fit that is not Gaussian come from.
+    notes : tuple of str
+        What a reader of the fit must know, one sentence each.
+    recipe : object, optional
+        How new data become a design, where the fit came from a formula.
+    """
+
+    design: Design
+    family: str
+    theta: np.ndarray
+    beta: np.ndarray
+    sigma: float
+    v: Effects
+    factor: Factor
+    llf: float
+    converged: bool
+    singular: tuple[int, ...]
+    reml: bool = False
+    quadrature: int = 1
+    thresholds: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    curvature: Curvature | None = None
+    notes: tuple[str, ...] = ()
+    recipe: Any = None
+
+    @cached_property
+    def covariances(self) -> list[np.ndarray]:
+        """Covariance (k, k) of each term's random effects."""
+        return [self.sigma**2 * lam @ lam.T for lam in self.design.lambdas(self.theta)]
+
+    @cached_property
+    def sds(self) -> list[np.ndarray]:
+        """Sds (k,) of each term's random effects."""
+        return [np.sqrt(np.diag(covariance)) for covariance in self.covariances]
+
+    @cached_property
+    def correlations(self) -> list[np.ndarray]:
+        """Correlations (k, k) of each term's random effects; nan where an sd is 0."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return [cov / np.outer(sd, sd) for cov, sd in zip(self.covariances, self.sds)]
+
+    @cached_property
+    def cov_fixed(self) -> np.ndarray:
+        """Covariance of (β, thresholds), worked out when first asked for.
+
+        For the Gaussian family σ² times the inverse of X's Schur complement; otherwise from the
+        Hessian in all parameters that are not at a bound.
+        """
+        if self.curvature is None:
+            return self.sigma**2 * self.factor.cov_beta
+        k = self.design.n_theta
+        with one_thread():
+            covariance = self.curvature.covariance()[k:, k:]
+        J = np.eye(len(covariance))
+        if len(self.thresholds):
+            phi = self.curvature.x[k + self.design.p :]
+            J[self.design.p :, self.design.p :] = cut_jacobian(phi)
+        return J @ covariance @ J.T
+
+    @property
+    def cov_beta(self) -> np.ndarray:
+        """Covariance (p, p) of the fixed effects."""
+        return self.cov_fixed[: self.design.p, : self.design.p]
+
+    @property
+    def cov_thresholds(self) -> np.ndarray:
+        """Covariance of an ordinal model's thresholds."""
+        return self.cov_fixed[self.design.p :, self.design.p :]
+
+    @cached_property
+    def modes(self) -> Effects:
+        """Conditional modes of the random effects, each (levels, k)."""
+        return [v @ lam.T for v, lam in zip(self.v, self.design.lambdas(self.theta))]
+
+    @cached_property
+    def mode_covariances(self) -> Effects:
+        """Conditional covariances of the random effects given θ and β, each (levels, k, k)."""
+        with one_thread():
+            blocks = invert(self.factor, with_x=False).level_covariances()
+        return [self.sigma**2 * block for block in blocks]
+
+    def variance_components(self) -> pd.DataFrame:
+        """Variance components: group, name, variance, sd, corr; the residual's last."""
+        rows: list[tuple[str, str, float, float, float]] = []
+        for term, cov, sd, corr in zip(
+            self.design.terms, self.covariances, self.sds, self.correlations
+        ):
+            for j, name in enumerate(term.names):
+                first = corr[j, 0] if j and term.correlated else np.nan
+                rows.append((term.group, name, cov[j, j], sd[j], first))
+            for i, j in term.pairs:
+                if j > 0:
+                    both = f"{term.names[j]}, {term.names[i]}"
+                    rows.append((term.group, both, np.nan, np.nan, corr[i, j]))
+        if self.family == "gaussian":
+            rows.append(("Residual", "", self.sigma**2, self.sigma, np.nan))
+        return pd.DataFrame(rows, columns=["group", "name", "variance", "sd", "corr"])
+
+    def all_notes(self) -> tuple[str, ...]:
+        """Say what a reader must know, in the order of weight."""
+        notes = list(self.notes)
+        if not self.converged:
+            notes.append("The fit did not converge; its estimates are not to be used.")
+        for t in self.singular:
+            term = self.design.terms[t]
+            if term.k == 1:
+                notes.append(
+                    f"The sd of {term.group} is estimated as 0: the data do not tell its levels "
+                    "apart. That is an estimate, not a proof that they are alike; posterior() "
+                    "shows what is possible."
+                )
+            else:
+                notes.append(
+                    f"The covariance of ({', '.join(term.names)} | {term.group}) is singular: "
+                    "fewer directions vary than the term has columns."
+                )
+        for one, other in same_levels(self.design):
+            notes.append(
+                f"{one} and {other} have the same levels in these rows: only the sum of their "
+                "variances can be told, and how it is shared out here says nothing."
+            )
+        for term in self.design.terms:
+            if term.n_levels < FEW_LEVELS:
+                notes.append(
+                    f"{term.group} has {term.n_levels} levels only, which say little about its sd; "
+                    "take intervals from posterior()."
+                )
+        return tuple(notes)
+
+    @property
+    def n_parameters(self) -> int:
+        """Number of parameters estimated, the residual's sd and thresholds included."""
+        residual = int(self.family == "gaussian")
+        return self.design.p + self.design.n_theta + len(self.thresholds) + residual
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion."""
+        return -2.0 * self.llf + 2.0 * self.n_parameters
+
+    @property
+    def bic(self) -> float:
+        """Schwarz's criterion."""
+        return -2.0 * self.llf + float(np.log(self.design.n)) * self.n_parameters
+
+    def refit(
+        self, design: Design, reml: bool | None = None, start: np.ndarray | None = None
+    ) -> Fitted:
+        """Fit another design as this one was; with another `reml`, or from another θ, if given."""
+        reml = self.reml if reml is None else reml
+        return fit_design(design, self.family, reml=reml, quadrature=self.quadrature, start=start)
+
+
+def fit_design(
+    design: Design,
+    family: str,
+    *,
+    reml: bool = True,
+    quadrature: int = 1,
+    start: np.ndarray | None = None,
+    recipe: Any = None,
+) -> Fitted:
+    """Fit a design.
+
+    Parameters
+    ----------
+    design : Design
+    family : {"gaussian", "binomial", "ordinal"}
+    reml : bool
+        Restricted likelihood, for the Gaussian family only.
+    quadrature : int
+        Nodes of adaptive Gauss-Hermite quadrature, for one scalar term; 1 is Laplace.
+    start : ndarray, shape (n_theta,), optional
+        Where to start θ; a fit of similar data is a good place.
+    recipe : object, optional
+        Kept in the result.
+
+    Returns
+    -------
+    Fitted
+
+    Raises
+    ------
+    ModelError
+        When the data cannot tell the model's parameters.
+    """
+    with one_thread():
+        inner = standardise(design)
+        theta = None if start is None else inner.forth(np.asarray(start, dtype=float))
+        if family == "gaussian":
+            return _fit_gaussian(design, inner, reml, theta, recipe)
+        return Fitted(**fit_glmm(design, inner, family, quadrature, theta), recipe=recipe)
+
+
+def _fit_gaussian(
+    design: Design, inner: Standardised, reml: bool, start: np.ndarray | None, recipe: Any
+) -> Fitted:
+    profile = GaussianProfile(inner.design, reml)
+
+    def evaluate(x: np.ndarray) -> tuple[float, Effects, np.ndarray]:
+        at = profile.at(x)
+        return at.deviance / 2.0, [d / 2.0 for d in profile.gradient(at)], np.zeros(0)
+
+    theta0 = design.diagonal * 1.0 if start is None else start
+    best = minimise(inner.design, evaluate, theta0, theta_scale(design))
+    theta = inner.back(best.x)
+    if inner.design is not design:
+        profile = GaussianProfile(design, reml)
+    at = profile.at(theta)
+    return Fitted(
+        design=design,
+        family="gaussian",
+        theta=theta,
+        beta=at.beta,
+        sigma=at.sigma,
+        v=at.v,
+        factor=at.factor,
+        llf=-at.deviance / 2.0,
+        converged=best.converged,
+        singular=best.singular,
+        reml=reml,
+        recipe=recipe,
+    )

@@ -1,0 +1,255 @@
+"""From a formula and a frame with gaps to what `chained.py` fills them in from.
+
+The unit is the piece: reeds tied on one piece share its measurements, and their outcomes and
+minutes are averaged. Predictors of what was not read are the outcome, the outcome's mean in the
+finest grouping (a lot whose reeds fail says something of its pieces that one reed does not), every
+other column of the model, and columns that help. The model's groupings have random effects here
+too. A factor one of whose levels was never measured is taken as a grouping as well: its level then
+gets what is known of levels in general, where a coefficient of its own would be known of nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reedlab.errors import DataError
+from reedlab.mixed.design.coding import coding
+from reedlab.mixed.design.expressions import names_of
+from reedlab.mixed.design.formula import parse
+from reedlab.mixed.design.matrices import Recipe, build
+from reedlab.mixed.design.refusals import check_design
+from reedlab.mixed.design.terms import Design
+from reedlab.mixed.gaps.chained import TELLS, Pieces
+from reedlab.mixed.posterior.priors import column_scale
+
+LEAST = 10
+"""Measured pieces below which a column is not filled in."""
+_STRAIGHT = ("scale(", "center(", "within(", "between(")
+
+
+@dataclass(frozen=True)
+class Gaps:
+    """A frame made ready to be filled in.
+
+    Attributes
+    ----------
+    data
+        The rows that the model can use, gaps and all.
+    columns
+        The model's columns that have gaps.
+    piece
+        The piece (counted from 0) of each row.
+    pieces
+        What is known of each piece.
+    notes
+        What a reader must know, one sentence each.
+    """
+
+    data: pd.DataFrame
+    columns: tuple[str, ...]
+    piece: np.ndarray
+    pieces: Pieces
+    notes: tuple[str, ...]
+
+    @property
+    def first(self) -> np.ndarray:
+        """The first row of each piece."""
+        return first_rows(self.piece)
+
+    def completed(self, values: np.ndarray) -> pd.DataFrame:
+        """Return the data with values (pieces, columns) in their gaps."""
+        filled = {
+            name: self.data[name].astype(float).fillna(pd.Series(values[self.piece, j]))
+            for j, name in enumerate(self.columns)
+        }
+        return self.data.assign(**filled)
+
+
+def first_rows(codes: np.ndarray) -> np.ndarray:
+    """Return the row in which each code, counted from 0, stands first."""
+    return np.unique(codes, return_index=True)[1]
+
+
+def find_gaps(
+    formula: str,
+    data: pd.DataFrame,
+    family: str,
+    trials: str | None,
+    also: Sequence[str],
+    piece: str,
+) -> Gaps:
+    """Find what a model lacks and what is known beside it; see `missing.impute`."""
+    design, recipe = _with_means(formula, data, family, trials)
+    frame = data.iloc[design.rows_used].reset_index(drop=True)
+    numeric = [
+        name
+        for name, factor in sorted(recipe.dtypes.items())  # the same order in every run
+        if not factor and pd.api.types.is_numeric_dtype(frame[name].dtype)
+    ]
+    columns = tuple(name for name in numeric if frame[name].isna().any())
+    if not columns:
+        raise DataError(
+            f"Every row that {formula!r} can use has all its measurements: there is nothing to "
+            "fill in; take fit(...).posterior()."
+        )
+    unit = _pieces(frame, piece)
+    _refuse(frame, columns, unit)
+    check_design(design, family)
+    means = frame[numeric].astype(float).groupby(unit).mean()
+    used = {*recipe.dtypes} | coding(recipe.formula.response + " - 1").names.columns
+    helping = _helping(frame, also, unit, used, means[list(columns)])
+    gappy = means[list(columns)].join(helping.loc[:, helping.isna().any()])
+    complete = means.drop(columns=list(columns)).join(helping.loc[:, helping.notna().all()])
+    groups = _groups(frame, design, recipe, unit, means[list(columns)])
+    alone = np.zeros(len(means), dtype=int)
+    finest = max((codes for codes, _ in groups.values()), key=np.max, default=alone)
+    known = [*_outcomes(design, unit, finest), *complete.to_numpy().T]
+    for name in sorted(set(recipe.factors) - set(groups)):
+        known += list(pd.get_dummies(frame[name].iloc[first_rows(unit)]).to_numpy(float).T[1:])
+    centre, scale = gappy.mean().to_numpy(), gappy.std().to_numpy()
+    pieces = Pieces(
+        names=tuple(gappy),
+        values=(gappy.to_numpy() - centre) / scale,
+        centre=centre,
+        scale=scale,
+        known=np.column_stack([(x - x.mean()) / column_scale(x) for x in known if np.ptp(x) > 0]),
+        groups=tuple(codes for codes, _ in groups.values()),
+    )
+    notes = (
+        *_left_out(design),
+        *_curved(recipe, columns),
+        *_never_measured(groups, means[list(columns)]),
+    )
+    return Gaps(frame, columns, unit, pieces, notes)
+
+
+def _with_means(
+    formula: str, data: pd.DataFrame, family: str, trials: str | None
+) -> tuple[Design, Recipe]:
+    """Build the model with means in the gaps of its numbers, for its rows, levels and refusals."""
+    if isinstance(data, pd.DataFrame):
+        parsed = parse(formula)
+        spared = coding(parsed.response + " - 1").names.columns | {trials}
+        spared |= {name for part in parsed.random for name in part.columns}
+        numbers = data.select_dtypes("number").drop(columns=[*spared], errors="ignore")
+        numbers = numbers.loc[:, numbers.isna().any()]
+        data = data.assign(**numbers.astype(float).fillna(numbers.mean().fillna(0.0)))
+    return build(formula, data, family, trials)
+
+
+def _pieces(frame: pd.DataFrame, piece: str) -> np.ndarray:
+    """Code of each row's piece; a row without a label is a piece of its own."""
+    alone = np.arange(len(frame))
+    if piece not in frame:
+        return alone
+    codes = pd.factorize(frame[piece].astype(object))[0]
+    return pd.factorize(np.where(codes < 0, len(frame) + alone, codes))[0]
+
+
+def _refuse(frame: pd.DataFrame, columns: Sequence[str], unit: np.ndarray) -> None:
+    for name in columns:
+        by = frame[name].groupby(unit)
+        if (by.nunique() > 1).any():
+            raise DataError(
+                f"{name!r} differs between reeds of one piece, so that it is no measurement of the "
+                "piece; leave out the rows without it first."
+            )
+        read = by.mean().dropna()
+        if len(read) < LEAST:
+            raise DataError(
+                f"{name!r} was read on {len(read)} pieces only: measure at least {LEAST} before "
+                "the others are filled in."
+            )
+        if read.min() == read.max():
+            raise DataError(
+                f"{name!r} is {read.iloc[0]:g} wherever it was read: it tells no pieces apart; "
+                "leave it out of the model."
+            )
+
+
+def _helping(
+    frame: pd.DataFrame, also: Sequence[str], unit: np.ndarray, used: set[str], read: pd.DataFrame
+) -> pd.DataFrame:
+    """Means by piece of further columns that vary and are known where the model's are not."""
+    names = [name for name in also if name in frame and name not in used]
+    for name in names:
+        if not pd.api.types.is_numeric_dtype(frame[name].dtype):
+            raise DataError(
+                f"{name!r} is no number and cannot help to fill in; take it out of also=."
+            )
+    means = frame[names].astype(float).groupby(unit).mean()
+    tells = [max(means.loc[read[c].isna(), name].notna().mean() for c in read) for name in names]
+    return means.loc[:, (means.nunique() > 1) & (np.array(tells, dtype=float) >= TELLS)]
+
+
+Groups = dict[str, tuple[np.ndarray, tuple[str, ...]]]
+
+
+def _groups(
+    frame: pd.DataFrame, design: Design, recipe: Recipe, unit: np.ndarray, read: pd.DataFrame
+) -> Groups:
+    """Codes and levels of each grouping of the pieces; see the top of this file for factors."""
+    first = first_rows(unit)
+    found = {
+        term.group: (term.index[first], term.levels)
+        for term in design.terms
+        if term.n_levels < len(first)
+    }
+    for name, levels in sorted(recipe.factors.items()):
+        codes = pd.Categorical(frame[name].iloc[first], categories=levels).codes
+        if (read.groupby(codes).count() == 0).any(axis=None):
+            found[name] = (codes.astype(np.intp), tuple(map(str, levels)))
+    return found
+
+
+def _outcomes(design: Design, unit: np.ndarray, finest: np.ndarray) -> list[np.ndarray]:
+    """Mean response of each piece, and the mean of that in the finest grouping."""
+    y = design.y if design.trials is None else design.y / design.trials
+    own = pd.Series(y).groupby(unit).mean()
+    return [own.to_numpy(), own.groupby(finest).transform("mean").to_numpy()]
+
+
+def _left_out(design: Design) -> list[str]:
+    if not design.n_dropped:
+        return []
+    why = ", ".join(f"{name} is empty in {count}" for name, count in design.dropped.items())
+    return [f"{design.n_dropped} rows are left out all the same: {why}."]
+
+
+def _curved(recipe: Recipe, columns: Sequence[str]) -> list[str]:
+    """Say where an incomplete column does more than draw a straight line of one slope."""
+    bent: set[str] = set()
+    for part in recipe.formula.random:
+        bent |= coding(part.effects).names.columns
+    for term in coding(recipe.formula.fixed).formula:
+        named = names_of([term]).columns
+        straight = named == {str(term)} or str(term).startswith(_STRAIGHT)
+        if len(term.factors) > 1 or not straight:
+            bent |= named
+    return [
+        f"{name} is filled in as if it had one straight line, which draws its "
+        "interactions, curves and slopes by group towards none."
+        for name in columns
+        if name in bent
+    ]
+
+
+def _never_measured(groups: Groups, read: pd.DataFrame) -> list[str]:
+    """Say which levels have no piece at all with a reading; columns that agree share a sentence."""
+    alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for group, (codes, levels) in groups.items():
+        counts = read.groupby(codes).count()
+        for name in read:
+            none = tuple(levels[code] for code in counts.index[counts[name] == 0])
+            if none:
+                alike.setdefault((group, none), []).append(str(name))
+    return [
+        f"No piece of {', '.join(none)} ({group}: {len(none)} of {len(groups[group][1])}) has "
+        f"{' or '.join(names)}: what is filled in for them comes from the spread of the others and "
+        "from the outcomes, not from their own pieces."
+        for (group, none), names in alike.items()
+    ]

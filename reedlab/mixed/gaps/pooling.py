@@ -1,0 +1,237 @@
+"""Pooling over imputations: mixed draws, what the gaps cost, and how far chance goes.
+
+References
+----------
+Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. White, I. R., Royston, P. and
+Wood, A. M. (2011). Multiple imputation using chained equations. Statistics in Medicine 30, 377-399
+(Monte Carlo errors by jackknife).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+from warnings import catch_warnings, simplefilter
+
+import numpy as np
+import pandas as pd
+
+from reedlab.errors import ModelError, PosteriorWarning
+from reedlab.mixed.gaps.imputations import Imputations
+from reedlab.mixed.posterior import diagnostics
+from reedlab.mixed.posterior.nested_laplace import Posterior, summarise
+from reedlab.mixed.posterior.sensitivity import sensitivity
+
+HELD = 1000
+"""Draws made of each completed set's posterior before they are thinned."""
+
+
+@dataclass(frozen=True, repr=False)
+class FilledPosterior:
+    """A model's posterior with the missing measurements among the unknowns.
+
+    It offers what a `Posterior` does; every answer takes equal numbers of draws from each
+    imputation, in turn.
+
+    Attributes
+    ----------
+    posteriors
+        One a completed data set.
+    imputations
+        What was filled in.
+    warnings
+        What each posterior warned of.
+    """
+
+    posteriors: tuple[Posterior, ...]
+    imputations: Imputations
+    warnings: tuple[tuple[str, ...], ...] = ()
+
+    def __repr__(self) -> str:
+        """Show mean, sd and 95 % interval of every parameter."""
+        return self.summary().to_string()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the parameters, as in `Posterior.names`."""
+        return self.posteriors[0].names
+
+    @property
+    def m(self) -> int:
+        """Number of imputations."""
+        return len(self.posteriors)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know, one sentence each."""
+        notes = list(self.imputations.notes)
+        poor = [told[0] for told in self.warnings if told]
+        if poor:
+            notes.append(f"In {len(poor)} of {self.m} completed sets: {poor[0]}")
+        found, table = self.information(), self.summary()
+        error = found[["low_error", "high_error"]].max(axis=1)
+        shaky = found.index[error > 0.1 * (table["high"] - table["low"])]
+        if len(shaky):
+            notes.append(
+                f"The interval of {', '.join(shaky)} would move by more than a tenth of its width "
+                f"with other imputations: ask for more than {self.m}."
+            )
+        return tuple(notes)
+
+    def draws(self, n: int | None = None) -> pd.DataFrame:
+        """Return draws of the parameters, one row a draw; see `Posterior.draws`."""
+        each = self._each(lambda i, k: self.posteriors[i].draws(k).to_numpy(), n)
+        return pd.DataFrame(each, columns=list(self.names))
+
+    def summary(self, level: float = 0.95) -> pd.DataFrame:
+        """Return mean, sd and an equal-tailed interval of every parameter."""
+        return summarise(self.draws(), level)
+
+    def diagnostics(self) -> pd.DataFrame:
+        """Return each check of `Posterior.diagnostics` where it stands worst, and warn of those.
+
+        Columns as there, and imputation: the completed set (from 1) whose value it is.
+        """
+        with catch_warnings():
+            simplefilter("ignore", PosteriorWarning)
+            table = diagnostics.worst([post.diagnostics() for post in self.posteriors])
+        diagnostics.warn(table)
+        return table
+
+    def sensitivity(
+        self, scales: Sequence[float] = (0.5, 1.0, 2.0), level: float = 0.95
+    ) -> pd.DataFrame:
+        """Return what would be said under scaled priors; see `Posterior.sensitivity`.
+
+        The model's priors are scaled, not those that the readings are filled in by.
+        """
+        return sensitivity(self, scales, level)
+
+    def scaled(self, factor: float) -> FilledPosterior:
+        """Return the posterior under priors whose scales of the groups' sds are multiplied."""
+        held = len(self.posteriors[0].sample.points)
+        again = (post.scaled(factor, max(HELD, held)).first(held) for post in self.posteriors)
+        return replace(self, posteriors=tuple(again))
+
+    def levels_draws(
+        self, group: str, n: int | None = None, name: str = "Intercept"
+    ) -> pd.DataFrame:
+        """Return draws of a group's effects; see `Posterior.levels_draws`."""
+        levels = self.posteriors[0].levels_draws(group, 1, name).columns
+        each = self._each(
+            lambda i, k: self.posteriors[i].levels_draws(group, k, name).to_numpy(), n
+        )
+        return pd.DataFrame(each, columns=levels)
+
+    def predict(
+        self,
+        data: pd.DataFrame,
+        new_levels: str | Collection[str] = (),
+        n: int | None = None,
+        seed: int | None = None,
+    ) -> np.ndarray:
+        """Draw what the model expects of new rows; see `Posterior.predict`."""
+
+        def ask(i: int, k: int) -> np.ndarray:
+            own = None if seed is None else seed + i  # new levels differ between imputations
+            return self.posteriors[i].predict(data, new_levels, k, own)
+
+        return self._each(ask, n)
+
+    def information(self, level: float = 0.95) -> pd.DataFrame:
+        """Say what the gaps cost each parameter, and how far chance in filling them in goes.
+
+        `level` is that of the interval whose ends are judged; columns as in `pooling.information`.
+        """
+        per = np.array([post.draws().to_numpy() for post in self.posteriors])
+        return information(per, self.names, level)
+
+    def _each(self, ask: Callable[[int, int], np.ndarray], n: int | None) -> np.ndarray:
+        """Ask each imputation's posterior for as many draws, and take them in turn."""
+        held = len(self.posteriors[0].sample.points)
+        n = self.m * held if n is None else n
+        if n > self.m * held:
+            raise ModelError(
+                f"{n} draws are asked for and {self.m * held} are held: give draws= to posterior()."
+            )
+        each = np.stack([ask(i, -(-n // self.m)) for i in range(self.m)], axis=1)
+        return each.reshape(-1, *each.shape[2:])[:n]
+
+
+def information(draws: np.ndarray, names: Sequence[str], level: float = 0.95) -> pd.DataFrame:
+    """Say what is missing of the information on each parameter.
+
+    Parameters
+    ----------
+    draws
+        Posterior draws of each completed data set (m, draws, parameters).
+    names
+        Of the parameters.
+    level
+        Of the interval whose ends are judged.
+
+    Returns
+    -------
+    DataFrame
+        One row a parameter: mean, sd (of the mixed draws), missing (Rubin's fraction of missing
+        information), mean_error, low_error, high_error: Monte Carlo errors of the mean and of the
+        interval's ends, by leaving out one imputation at a time.
+    """
+    m, _, p = draws.shape
+    kept = [np.delete(draws, i, axis=0).reshape(-1, p) for i in range(m)]
+    tails = ((1.0 - level) / 2.0, (1.0 + level) / 2.0)
+    mixed = draws.reshape(-1, p)
+    return pd.DataFrame(
+        {
+            "mean": mixed.mean(axis=0),
+            "sd": mixed.std(axis=0, ddof=1),
+            "missing": rubin(draws.mean(axis=1), draws.var(axis=1, ddof=1))["missing"].to_numpy(),
+            "mean_error": _jackknife([d.mean(axis=0) for d in kept]),
+            "low_error": _jackknife([np.quantile(d, tails[0], axis=0) for d in kept]),
+            "high_error": _jackknife([np.quantile(d, tails[1], axis=0) for d in kept]),
+        },
+        index=list(names),
+    )
+
+
+def rubin(estimates: np.ndarray, variances: np.ndarray) -> pd.DataFrame:
+    """Pool estimates of completed data sets by Rubin's rules.
+
+    Parameters
+    ----------
+    estimates, variances
+        Estimates and their squared standard errors (m, parameters).
+
+    Returns
+    -------
+    DataFrame
+        One row a parameter: estimate, within, between, total (variances), df, missing (fraction of
+        missing information, Rubin 1987, 3.1.10).
+
+    Examples
+    --------
+    >>> rubin(np.array([[1.0], [2.0], [3.0]]), np.full((3, 1), 2.0)).round(3).iloc[0].tolist()
+    [2.0, 2.0, 1.0, 3.333, 12.5, 0.477]
+    """
+    m = len(estimates)
+    within, between = variances.mean(axis=0), estimates.var(axis=0, ddof=1)
+    extra = (1.0 + 1.0 / m) * between
+    ratio = extra / within
+    df = np.full(len(ratio), np.inf)
+    np.divide((m - 1) * (1.0 + ratio) ** 2, ratio**2, out=df, where=ratio > 0.0)
+    return pd.DataFrame(
+        {
+            "estimate": estimates.mean(axis=0),
+            "within": within,
+            "between": between,
+            "total": within + extra,
+            "df": df,
+            "missing": (ratio + 2.0 / (df + 3.0)) / (1.0 + ratio),
+        }
+    )
+
+
+def _jackknife(left_out: Sequence[np.ndarray]) -> np.ndarray:
+    """Give a statistic's standard error from its values with one imputation left out (m, p)."""
+    m = len(left_out)
+    return np.asarray(np.sqrt((m - 1) ** 2 / m * np.var(left_out, axis=0, ddof=1)))

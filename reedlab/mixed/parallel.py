@@ -1,0 +1,80 @@
+"""Processes and threads: many refits on some workers, and one BLAS thread while each is fitted.
+
+A fit is thousands of short products; further threads would spin between them, and on a machine
+that is busy with something else they make a fit many times slower. Refits are seeded task by task,
+so that the numbers do not hang on the workers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from functools import cache
+from typing import Any
+
+import numpy as np
+from threadpoolctl import ThreadpoolController  # type: ignore[import-untyped]
+
+_CHUNK = 10
+
+
+def one_thread() -> AbstractContextManager[Any]:
+    """Hold the BLAS libraries at one thread inside a ``with`` block."""
+    limited: AbstractContextManager[Any] = _controller().limit(limits=1, user_api="blas")
+    return limited
+
+
+@cache
+def _controller() -> ThreadpoolController:
+    """Find the loaded BLAS libraries once: looking for them takes longer than a small fit."""
+    return ThreadpoolController()
+
+
+def run_seeded(
+    task: Callable[[np.random.SeedSequence], Any],
+    n: int,
+    seed: int,
+    workers: int = 1,
+    progress: bool = False,
+    label: str = "Refitting",
+) -> list[Any]:
+    """Call `task` with n seeds, in their order, on some workers.
+
+    Parameters
+    ----------
+    task
+        Takes a seed and returns whatever is wanted of it; must be picklable for workers > 1.
+    n
+        Number of calls.
+    seed
+        Root of the seeds; call i gets the same seed whatever the number of workers.
+    workers
+        Number of processes.
+    progress
+        Whether a progress bar is shown, on the error stream.
+    label
+        What the bar says.
+    """
+    from joblib import Parallel, delayed
+    from rich.console import Console
+    from rich.progress import Progress
+
+    seeds = np.random.SeedSequence(seed).spawn(n)
+    chunks = [seeds[i : i + _CHUNK] for i in range(0, n, _CHUNK)]
+    out: list[Any] = []
+    with (
+        Progress(console=Console(stderr=True), disable=not progress, transient=True) as bar,
+        Parallel(n_jobs=workers, return_as="generator") as pool,
+    ):
+        line = bar.add_task(label, total=n)
+        for found in pool(delayed(_run)(task, chunk) for chunk in chunks):
+            out += found
+            bar.update(line, advance=len(found))
+    return out
+
+
+def _run(
+    task: Callable[[np.random.SeedSequence], Any], seeds: list[np.random.SeedSequence]
+) -> list[Any]:
+    with one_thread():
+        return [task(seed) for seed in seeds]

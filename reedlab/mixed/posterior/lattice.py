@@ -1,0 +1,360 @@
+"""Explore the posterior of a few sds on a lattice, and propose draws between its nodes.
+
+The nodes are reached from the mode outwards, neighbour by neighbour, until the log density has
+fallen by `depth`; so the lattice follows whatever shape the posterior has, and ends at zero where
+an sd can be zero. Steps grow outwards, for the long upper tails of sds.
+
+Between nodes the density is interpolated multilinearly. Such a density is a mixture of tent
+functions, one a node, so that a draw is: pick a node, then move off it by a triangular variate in
+each coordinate. The conditional's mode and the inverse of its Cholesky factor are interpolated with
+the same weights, which keeps the proposal's density known exactly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from scipy.spatial.distance import cdist
+
+from reedlab.errors import ModelError
+from reedlab.mixed.posterior.conditional import Modes
+
+Evaluate = Callable[[np.ndarray, np.ndarray | None], Modes]
+
+_STEP = {1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
+"""Step of the lattice in sds of the posterior, by the number of coordinates."""
+_LONGEST = 40  # steps from the mode to either side
+_DF = 8.0  # of the tails that coefficients are proposed with
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """Nodes of the sds' space and what was found there.
+
+    Attributes
+    ----------
+    axes
+        Positions along each coordinate.
+    index
+        Each node's place along the axes, shape (N, d), sorted by `keys`.
+    modes
+        The conditional's modes, factors and log densities (the sds' prior included) at the nodes.
+    depth
+        How far below the highest log density a node may lie and still be passed through.
+    """
+
+    axes: tuple[np.ndarray, ...]
+    index: np.ndarray
+    modes: Modes
+    depth: float
+
+    @property
+    def keys(self) -> np.ndarray:
+        """One whole number a node, ascending."""
+        return _keys(self.index)
+
+    @property
+    def points(self) -> np.ndarray:
+        """The nodes' coordinates (N, d)."""
+        return _places(self.axes, self.index)
+
+    @property
+    def density(self) -> np.ndarray:
+        """Density at the nodes relative to the highest."""
+        return np.exp(self.modes.log_density - self.modes.log_density.max())
+
+    @property
+    def weights(self) -> np.ndarray:
+        """Each node's share of the probability: its density times its tent's volume."""
+        volume = np.ones(len(self.index))
+        for axis, i in zip(self.axes, self.index.T):
+            left, right = _reach(axis, i)
+            volume *= 0.5 * (left + right)
+        weight = self.density * volume
+        return weight / weight.sum()
+
+    @property
+    def edge_weight(self) -> float:
+        """Share of the probability on nodes with a neighbour that was not explored."""
+        keys, outer = self.keys, np.zeros(len(self.index), dtype=bool)
+        for k, side in product(range(len(self.axes)), (-1, 1)):
+            near = self.index.copy()
+            near[:, k] += side
+            inside = near[:, k] >= 0 if self.axes[k][0] == 0.0 else np.ones(len(near), bool)
+            outer |= inside & (_find(keys, _keys(near)) < 0)
+        return float(self.weights[outer].sum())
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """Draws from the interpolated approximation.
+
+    Attributes
+    ----------
+    points
+        The sds' coordinates, shape (S, d).
+    x
+        (v, β), shape (S, m).
+    log_density
+        Log density of the approximation at each draw, up to one constant.
+    """
+
+    points: np.ndarray
+    x: np.ndarray
+    log_density: np.ndarray
+
+
+def explore(
+    evaluate: Evaluate,
+    start: np.ndarray,
+    width: np.ndarray,
+    lower: np.ndarray,
+    depth: float,
+    finer: float = 1.0,
+) -> Lattice:
+    """Find the mode and walk outwards from it.
+
+    Parameters
+    ----------
+    evaluate
+        Gives `Modes` (log density with the sds' prior) at points (G, d), from starts (G, m) or one
+        for all (1, m).
+    start, width
+        A first guess of the mode (d,) and of the coordinates' sds (d,).
+    lower
+        Lower bounds (d,), 0 or minus infinity.
+    depth
+        How far the log density must fall before the walk stops.
+    finer
+        How many times closer than usual the nodes shall lie.
+    """
+    d = len(start)
+    if d not in _STEP:
+        raise ModelError(
+            f"the posterior of {d} sds and correlations together is more than the lattice holds "
+            f"(at most {max(_STEP)}): write slopes with || or leave out a random term."
+        )
+    centre, width, x = _climb(evaluate, start, width, lower)
+    axes = tuple(_axis(c, _STEP[d] / finer * s, b) for c, s, b in zip(centre, width, lower))
+    index = _ellipsoid(axes, centre, width, 0.6 * depth)
+    modes = evaluate(_places(axes, index), x[None])
+    everywhere = np.array([[0, len(axis) - 1] for axis in axes])
+    return _walk(evaluate, Lattice(axes, index, modes, depth), everywhere, None)
+
+
+def widen(
+    evaluate: Evaluate, lattice: Lattice, log_value: Callable[[np.ndarray, Modes], np.ndarray]
+) -> Lattice:
+    """Walk on, to twice the range, wherever density times a value may still count.
+
+    Parameters
+    ----------
+    evaluate
+        As in `explore`.
+    lattice
+        What `explore` found.
+    log_value
+        Log of what is to be averaged, at points (G, d) and the conditional's modes there.
+    """
+    limits = []
+    top = lattice.points[np.argmax(lattice.modes.log_density)]
+    for axis, centre, place in zip(lattice.axes, top, lattice.index.T):
+        ends = centre + 2.0 * (axis[[place.min(), place.max()]] - centre)
+        limits.append(np.searchsorted(axis, ends, side="left").clip(max=len(axis) - 1))
+    return _walk(evaluate, lattice, np.array(limits), log_value)
+
+
+def _walk(
+    evaluate: Evaluate,
+    lattice: Lattice,
+    limits: np.ndarray,
+    log_value: Callable[[np.ndarray, Modes], np.ndarray] | None,
+) -> Lattice:
+    """Add neighbours within limits (d, 2) until none is left that stands next to a high node."""
+    axes, index, modes, depth = lattice.axes, lattice.index, lattice.modes, lattice.depth
+    while True:
+        density = modes.log_density
+        inner = density > density.max() - depth
+        if log_value is not None:
+            value = density + log_value(_places(axes, index), modes)
+            inner |= value > value.max() - depth
+        wave = np.unique(np.concatenate([index[inner] + s for s in _sides(len(axes))]), axis=0)
+        wave = wave[np.all((wave >= limits[:, 0]) & (wave <= limits[:, 1]), axis=1)]
+        order = np.argsort(_keys(index))
+        wave = wave[_find(_keys(index)[order], _keys(wave)) < 0]
+        if not len(wave):
+            return Lattice(axes, index[order], modes.take(order), depth)
+        nearest = np.argmin(cdist(wave, index), axis=1)
+        found = evaluate(_places(axes, wave), modes.x[nearest])
+        index, modes = np.concatenate([index, wave]), modes.join(found)
+
+
+def _places(axes: tuple[np.ndarray, ...], index: np.ndarray) -> np.ndarray:
+    """Coordinates (N, d) of lattice places."""
+    return np.column_stack([a[i] for a, i in zip(axes, index.T)])
+
+
+def _sides(d: int) -> list[np.ndarray]:
+    """Give the steps to the 2d neighbours of a node."""
+    return [*np.eye(d, dtype=np.int64), *-np.eye(d, dtype=np.int64)]
+
+
+def _climb(
+    evaluate: Evaluate, centre: np.ndarray, width: np.ndarray, lower: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mode, widths and the conditional's mode there, by lines along every coordinate at once."""
+    offsets = np.array([-4.0, -2.0, -1.0, -0.5, 0.5, 1.0, 2.0, 4.0])
+    d = len(centre)
+    x = evaluate(centre[None], None).x[0]
+    for _ in range(12):
+        lines = [np.unique(np.maximum(centre[k] + offsets * width[k], lower[k])) for k in range(d)]
+        points = [centre[None]]
+        for k, line in enumerate(lines):
+            block = np.tile(centre, (len(line), 1))
+            block[:, k] = line
+            points.append(block)
+        rows = np.concatenate(points)
+        modes = evaluate(rows, x[None])
+        height = modes.log_density
+        top = int(np.argmax(height))
+        x, at, new_width = modes.x[top], 1, width.copy()
+        for k, line in enumerate(lines):
+            t = np.append(line, centre[k])
+            h = np.append(height[at : at + len(line)], height[0])
+            at += len(line)
+            new_width[k] = _line_width(t, h, width[k], lower[k])
+        settled = top == 0 or height[top] - height[0] < 0.05
+        steady = np.all(np.abs(np.log(new_width / width)) < 0.4)
+        centre, width = rows[top], new_width
+        if settled and steady:
+            break
+    return centre, width, x
+
+
+def _line_width(t: np.ndarray, h: np.ndarray, width: float, lower: float) -> float:
+    """Sd that a line's heights speak of: where it has fallen by one half, or by curvature."""
+    order = np.argsort(t)
+    t, h = t[order], h[order] - h.max()
+    top = int(np.argmax(h))
+    reach = []
+    for side in (slice(top, None), slice(top, None, -1)):
+        drop, far = -h[side], np.abs(t[side] - t[top])
+        past = np.flatnonzero(drop > 0.5)
+        if len(past) and past[0] > 0:
+            j = past[0]
+            # between two points the fall is taken to be a parabola's
+            reach.append(far[j] * np.sqrt(0.5 / drop[j]))
+        elif len(far) > 1 and t[side][-1] != lower:
+            reach.append(far[-1] * 2.0)
+    new = float(np.mean(reach)) if reach else width
+    return float(np.clip(new, width / 8.0, width * 8.0))
+
+
+def _axis(centre: float, step: float, lower: float) -> np.ndarray:
+    """Positions from the centre outwards, with growing steps, down to the bound if it is near."""
+    grow = step * np.cumsum(1.15 ** np.maximum(np.arange(_LONGEST) - 2, 0))
+    below = centre - grow[::-1]
+    if lower == 0.0:
+        cells = int(np.ceil(centre / step))
+        if cells <= 8:
+            below = np.linspace(0.0, centre, cells + 1)[:-1]
+        else:
+            below = np.append(0.0, below[below > 0.25 * step])
+    return np.concatenate([below, [centre], centre + grow])
+
+
+def _ellipsoid(
+    axes: tuple[np.ndarray, ...],
+    centre: np.ndarray,
+    width: np.ndarray,
+    depth: float,
+) -> np.ndarray:
+    """Nodes that a normal of these widths puts within `depth` of its top."""
+    near = []
+    for axis, c, s in zip(axes, centre, width):
+        near.append(np.flatnonzero(0.5 * ((axis - c) / s) ** 2 <= depth))
+    grid = np.array(list(product(*near)), dtype=np.int64)
+    return grid[0.5 * np.sum(((_places(axes, grid) - centre) / width) ** 2, axis=1) <= depth]
+
+
+def propose(lattice: Lattice, n: int, heavy: int, rng: np.random.Generator) -> Proposal:
+    """Draw `n` times from the interpolated approximation, spread evenly over the nodes.
+
+    The last `heavy` of the unknowns (the coefficients, which a few reeds may leave nearly open in
+    one direction) get the tails of a Student t with `_DF` degrees of freedom, not a normal's.
+    """
+    d, m = len(lattice.axes), lattice.modes.x.shape[1]
+    cumulated = np.cumsum(lattice.weights)
+    even = (rng.permutation(n) + rng.random(n)) / n
+    node = np.minimum(np.searchsorted(cumulated, even * cumulated[-1]), len(cumulated) - 1)
+    points, low, share = np.empty((n, d)), np.empty((n, d), dtype=np.int64), np.empty((n, d))
+    for k, axis in enumerate(lattice.axes):
+        i = lattice.index[node, k]
+        left, right = _reach(axis, i)
+        upward = rng.random(n) * (left + right) < right
+        tent = 1.0 - np.sqrt(rng.random(n))
+        points[:, k] = axis[i] + np.where(upward, right * tent, -left * tent)
+        low[:, k] = np.where(upward, i, i - 1)
+        gap = axis[low[:, k] + 1] - axis[low[:, k]]
+        share[:, k] = (points[:, k] - axis[low[:, k]]) / gap
+    noise = rng.standard_normal((n, m))
+    noise[:, m - heavy :] *= np.sqrt(_DF / rng.chisquare(_DF, (n, 1)))
+    x, diagonal, density = np.zeros((n, m)), np.zeros((n, m)), np.zeros(n)
+    factor, inverse_diagonal = lattice.modes.factor, lattice.modes.factor.inverse_diagonal
+    relative = lattice.density
+    for corner in product((0, 1), repeat=d):
+        weight = np.prod(np.where(corner, share, 1.0 - share), axis=1)
+        at, known = _corner(lattice, low + np.array(corner))
+        density += np.where(known, weight * relative[at], 0.0)
+        diagonal += weight[:, None] * inverse_diagonal[at]
+        order = np.argsort(at, kind="stable")
+        for rows in np.split(order, np.flatnonzero(np.diff(at[order])) + 1):
+            g = int(at[rows[0]])
+            x[rows] += weight[rows, None] * (lattice.modes.x[g] + factor.back(g, noise[rows]))
+    length = np.sum(noise[:, m - heavy :] ** 2, axis=1)
+    log_density = (
+        np.log(density)
+        - np.sum(np.log(diagonal), axis=1)
+        - 0.5 * np.sum(noise[:, : m - heavy] ** 2, axis=1)
+        - 0.5 * (_DF + heavy) * np.log1p(length / _DF)
+    )
+    return Proposal(points, x, log_density)
+
+
+def _corner(lattice: Lattice, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Node of each corner and whether it was explored; else its most probable neighbour."""
+    keys = lattice.keys
+    at = _find(keys, _keys(index))
+    known = at >= 0
+    if not known.all():
+        missing, back = np.unique(index[~known], axis=0, return_inverse=True)
+        stand_in = np.full(len(missing), -1)
+        height = np.full(len(missing), -np.inf)
+        for offset in product((-1, 0, 1), repeat=index.shape[1]):
+            near = _find(keys, _keys(missing + np.array(offset)))
+            better = (near >= 0) & (lattice.modes.log_density[near] > height)
+            stand_in[better] = near[better]
+            height[better] = lattice.modes.log_density[near[better]]
+        at[~known] = stand_in[back.ravel()]
+    return at, known
+
+
+def _reach(axis: np.ndarray, i: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Distance to the left and to the right neighbour along an axis, 0 at its ends."""
+    gaps = np.concatenate([[0.0], np.diff(axis), [0.0]])
+    return gaps[i], gaps[i + 1]
+
+
+def _keys(index: np.ndarray) -> np.ndarray:
+    """One whole number for each row of lattice places, in lexicographic order."""
+    base = 2 * _LONGEST + 8
+    return (index + 2) @ base ** np.arange(index.shape[1] - 1, -1, -1, dtype=np.int64)
+
+
+def _find(keys: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """Place of each wanted key among ascending keys, -1 where it is missing."""
+    at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
+    return np.where(keys[at] == wanted, at, -1)

@@ -1,0 +1,74 @@
+"""Draws of everything unknown: proposed from the lattice, weighed by the truth, resampled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from reedlab.mixed.parallel import one_thread
+from reedlab.mixed.posterior.conditional import Conditional
+from reedlab.mixed.posterior.importance import pareto_smooth
+from reedlab.mixed.posterior.lattice import Lattice, propose
+
+_SPARE = 1.25  # proposals for each draw kept
+_BATCH = 300_000  # rows times draws held at once
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Equally weighted draws of everything unknown.
+
+    Attributes
+    ----------
+    points
+        The sds' coordinates (S, d), see `Scales`.
+    effects
+        (u, β), shape (S, m): the groups' effects on the linear predictor's scale, then β.
+    pareto_k
+        Shape of the importance weights' tail; over 0.7 the draws are not to be trusted.
+    effective
+        Effective number of the proposals, as a share of them.
+    """
+
+    points: np.ndarray
+    effects: np.ndarray
+    pareto_k: float
+    effective: float
+
+    def first(self, n: int | None) -> Sample:
+        """Return the first n draws, all of them if n is None."""
+        return replace(self, points=self.points[:n], effects=self.effects[:n])
+
+
+def draw(cond: Conditional, lattice: Lattice, n: int, seed: np.random.SeedSequence) -> Sample:
+    """Propose, weigh by the true joint density, resample to equal weights.
+
+    Parameters
+    ----------
+    cond
+        The density of the effects given the sds.
+    lattice
+        Where the sds' posterior was explored.
+    n
+        Number of draws wanted.
+    seed
+        What they come from.
+    """
+    rng = np.random.default_rng(seed)
+    with one_thread():
+        proposal = propose(lattice, int(np.ceil(n * _SPARE)), cond.m - cond.q, rng)
+        log_weight = cond.scales.log_prior(proposal.points) - proposal.log_density
+        step = max(1, _BATCH // cond.design.n)
+        for at in range(0, len(log_weight), step):
+            rows = slice(at, at + step)
+            log_weight[rows] += cond.log_joint(proposal.x[rows], proposal.points[rows])
+    weight, k = pareto_smooth(log_weight)
+    even = (np.arange(n) + rng.random()) / n
+    kept = np.minimum(np.searchsorted(np.cumsum(weight), even), len(weight) - 1)
+    kept = rng.permutation(kept)
+    effects = cond.scale(
+        proposal.x[kept], [lam[kept] for lam in cond.scales.lambdas(proposal.points)]
+    )
+    share = 1.0 / (np.sum(weight**2) * len(weight))
+    return Sample(proposal.points[kept], effects, k, share)

@@ -1,0 +1,5 @@
+"""Looks across rows and tables for what cannot be or is unlikely.
+
+What comes in are typed tables; what goes out are findings: what, where, what to do. Open
+`checking.py` first.
+"""

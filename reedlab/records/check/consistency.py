@@ -1,0 +1,380 @@
+"""Rows that contradict one another: keys, dates, counts, losses told twice."""
+
+from __future__ import annotations
+
+import datetime as dt
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from reedlab.cane import gouge
+from reedlab.records.check.spelling import once_for_all, respelled
+from reedlab.records.findings import Findings, Severity
+from reedlab.records.read.cell_values import same_currency
+from reedlab.records.settings import Settings
+from reedlab.records.tables import TABLES
+from reedlab.records.tidy.frames import cutoff, lots_of
+from reedlab.records.tidy.minutes import batches
+
+Tables = dict[str, pd.DataFrame]
+
+_LONG = pd.Timedelta(days=730)
+
+
+def check(tables: Tables, settings: Settings, found: Findings) -> None:
+    """Look for contradictions within and between tables; what cannot be used is emptied."""
+    for look in (_future, _repeats, _nowhere, _lot_and_piece, _sizes, _dates, _outcomes):
+        look(tables, found)
+    _prices(tables, settings, found)
+    for look in (_tally, _told_twice, _half_timed, _sittings, _waiting):
+        look(tables, found)
+
+
+def _empty(tables: Tables, table: str, rows: pd.Index, columns: list[str]) -> None:
+    if len(rows):
+        tables[table] = tables[table].copy()
+        tables[table].loc[rows, columns] = None
+
+
+def _future(tables: Tables, found: Findings) -> None:
+    """Days that have not come yet, which would also move the end of the records."""
+    tomorrow = pd.Timestamp(dt.date.today()) + pd.Timedelta(days=1)
+    for name, table in TABLES.items():
+        for column in table.columns.values():
+            if column.kind in ("date", "time") and len(tables[name]):
+                values = tables[name][column.name]
+                late = values[values > tomorrow]
+                if len(late):
+                    found.each(name, column.name, late, "error", "lies in the future",
+                               "mend the year, most likely")  # fmt: skip
+                    _empty(tables, name, late.index, [column.name])
+
+
+def _repeats(tables: Tables, found: Findings) -> None:
+    """Labels that stand for two rows: only the first counts."""
+    for name, table in TABLES.items():
+        if table.key and len(tables[name]):
+            labels = tables[name][table.key].dropna()
+            again = labels[labels.duplicated()]
+            first = labels[labels.isin(again)].drop_duplicates()
+            says = {
+                label: f"stands in row {row} already; only that row is used"
+                for row, label in first.items()
+            }
+            mend = f"give this {table.key} a label of its own"
+            found.each(name, table.key, again, "error", says, mend)
+
+
+def _nowhere(tables: Tables, found: Findings) -> None:
+    """Labels of a lot, piece or reed that is not in its table."""
+    for name, table in TABLES.items():
+        for column in table.columns.values():
+            if not column.refers or tables[name].empty:
+                continue
+            known = tables[column.refers][TABLES[column.refers].key].dropna().unique()
+            labels = tables[name][column.name].dropna()
+            astray = labels[~labels.isin(known)]
+            hints = respelled(astray.unique(), known)
+            if column.refers == "pieces":
+                # A piece that was never measured has no row, and with its lot known needs none.
+                alone = tables[name].loc[astray.index, "lot"].isna()
+                astray = astray[alone | astray.isin(list(hints))]
+            if astray.nunique() > 1 and not len(known):
+                found.add(
+                    column.refers, None, "", "", "error",
+                    f"has no rows, while {name} names {astray.nunique()} of them",
+                    f"add {column.refers}: {TABLES[column.refers].says}",
+                )  # fmt: skip
+                continue
+            mend = {
+                label: f"write {hints[label]}, most likely{once_for_all(column.name, rows)}"
+                if label in hints
+                else f"add it to {column.refers}, or mend the label"
+                for label, rows in astray.value_counts().items()
+            }
+            severity: Severity = "warning" if column.name == "retie_of" else "error"
+            found.each(name, column.name, astray, severity, f"is not in {column.refers}", mend)
+
+
+def _lot_and_piece(tables: Tables, found: Findings) -> None:
+    """Reeds whose lot is not their piece's lot, reeds without either, a piece tied twice."""
+    reeds = tables["reeds"]
+    if reeds.empty:
+        return
+    unread = found.rows("reeds", "lot") | found.rows("reeds", "piece")
+    neither = reeds.index[reeds["lot"].isna() & reeds["piece"].isna()]
+    for row in neither:
+        if row not in unread:
+            found.add("reeds", int(row), "lot", "", "error", "has neither lot nor piece",
+                      "fill in the lot it came from")  # fmt: skip
+    pieces = tables["pieces"].dropna(subset=["piece", "lot"]).drop_duplicates("piece")
+    lot_of = reeds["piece"].astype(object).map(dict(pieces[["piece", "lot"]].to_numpy()))
+    differ = reeds.index[reeds["lot"].notna() & lot_of.notna() & reeds["lot"].ne(lot_of)]
+    for row in differ:
+        found.add(
+            "reeds", int(row), "lot", reeds.at[row, "lot"], "error",
+            f"is not the lot of its piece: {reeds.at[row, 'piece']} is of {lot_of[row]}",
+            "mend the lot or the piece; until then neither is used",
+        )  # fmt: skip
+    _empty(tables, "reeds", differ, ["lot", "piece"])
+    tied = reeds[reeds["piece"].notna() & reeds["retie_of"].isna()]
+    again = tied.loc[tied.duplicated("piece"), "piece"]
+    found.each("reeds", "piece", again, "warning", "was tied before, as another reed",
+               "mend the piece, or name the first reed under retie_of")  # fmt: skip
+
+
+def _sizes(tables: Tables, found: Findings) -> None:
+    """Sizes of one thing that cannot both be right."""
+    pieces, lots, reeds = tables["pieces"], tables["lots"], tables["reeds"]
+    deep = pieces["float_submerged_mm"][pieces["float_submerged_mm"] > pieces["length_mm"]]
+    found.each("pieces", "float_submerged_mm", deep, "error", "is more than the piece's length",
+               "measure again: a piece that sinks has no such reading")  # fmt: skip
+    _empty(tables, "pieces", deep.index, ["float_submerged_mm"])
+    for frame, table, small, large in (
+        (lots, "lots", "diameter_min_mm", "diameter_max_mm"),
+        (reeds, "reeds", "finished_length_mm", "tied_mm"),
+        (reeds, "reeds", "staple_mm", "finished_length_mm"),
+    ):
+        wrong = frame[small][frame[small] > frame[large]]
+        found.each(table, small, wrong, "warning", f"is more than {large}",
+                   "look again at both; they may be swapped")  # fmt: skip
+    shape = ["width", "diameter", "gouge_centre", "gouge_left", "gouge_right", "gouge_side_at"]
+    readings = pieces[[f"{name}_mm" for name in shape]]
+    unfit = gouge.impossible(*(readings[name] for name in readings))
+    for row, reason in zip(readings.index, unfit):
+        if reason is not None:
+            told = ", ".join(f"{v:g}" for v in readings.loc[row].dropna())
+            found.add("pieces", int(row), "gouge_centre_mm", told, "warning",
+                      f"does not go with the piece's other readings: {reason}",
+                      "measure the piece again: width, diameter and gouge must fit")  # fmt: skip
+    no_gauge = pieces["hardness"].notna() & pieces["hardness_gauge"].isna()
+    if no_gauge.any():
+        found.add("pieces", None, "hardness_gauge", "", "warning",
+                  f"is empty for {no_gauge.sum()} pieces with a hardness",
+                  "name the gauge: readings of two gauges do not compare")  # fmt: skip
+
+
+def _new_years(years: pd.Series) -> pd.Series:
+    """Return the first day of each year."""
+    text = years.where(years % 1 == 0).astype("Int64").astype("string")
+    return pd.to_datetime(text, format="%Y", errors="coerce")
+
+
+def _dates(tables: Tables, found: Findings) -> None:
+    """Days out of order, and steps that took years."""
+    lots = tables["lots"].dropna(subset="lot").drop_duplicates("lot").set_index("lot")
+    bought = lots["bought_on"].dropna().to_dict()
+    harvest = _new_years(lots["harvest_year"]).dropna().to_dict()
+    reeds = tables["reeds"]
+    lot = lots_of(reeds, tables["pieces"]).astype(object)
+    steps = {
+        "the lot's harvest": lot.map(harvest),
+        "the lot's bought_on": lot.map(bought),
+        **{day: reeds[day] for day in ("tied_on", "rough_on", "finished_on", "judged_on")},
+        "returned_on": reeds["returned_on"],
+    }
+    _in_order("reeds", steps, found)
+    own = tables["lots"]
+    year = _new_years(own["harvest_year"])
+    _in_order("lots", {"harvest_year": year, "bought_on": own["bought_on"]}, found)
+    for name, day in (("pieces", "measured_on"), ("tally", "date")):
+        arrived = tables[name]["lot"].astype(object).map(bought)
+        _in_order(name, {"the lot's bought_on": arrived, day: tables[name][day]}, found)
+
+
+def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
+    """Warn where a day lies before the last one known before it, or years after."""
+    steps = {name: days for name, days in steps.items() if days.notna().any()}
+    if not steps:
+        return
+    names = list(steps)
+    own = np.array([not name.startswith(("the lot", "harvest")) for name in names])
+    rows = next(iter(steps.values())).index
+    latest = np.full(len(rows), np.datetime64("NaT"), dtype="datetime64[us]")
+    step_of = np.zeros(len(rows), dtype=int)
+    for step, name in enumerate(names):
+        days = steps[name].to_numpy(dtype="datetime64[us]")
+        early = days < latest
+        late = (days - latest > _LONG.to_timedelta64()) & own[step_of] & own[step]
+        for at in np.flatnonzero(early | late):
+            before = f"{names[step_of[at]]} ({pd.Timestamp(latest[at]):%Y-%m-%d})"
+            found.add(
+                table, int(rows[at]), name, pd.Timestamp(days[at]), "warning",
+                f"is before {before}" if early[at] else f"is more than two years after {before}",
+                "look again at both days" if early[at] else "look again at the year",
+            )  # fmt: skip
+        take = ~np.isnat(days) & ~early
+        latest = np.where(take, days, latest)
+        step_of = np.where(take, step, step_of)
+
+
+def _outcomes(tables: Tables, found: Findings) -> None:
+    """Outcomes without a day, days without an outcome, and failures said of good reeds."""
+    reeds = tables["reeds"]
+    known = reeds["outcome"].notna()
+    undated = known & reeds["judged_on"].isna() & reeds["finished_on"].isna()
+    for column in ("judged_on", "finished_on"):
+        undated &= ~reeds.index.isin(list(found.rows("reeds", column)))
+    mend = "fill in judged_on (or finished_on): it tells when a reed's fate is known"
+    if undated.sum() > max(10, known.sum() / 2):
+        found.add("reeds", None, "judged_on", "", "warning",
+                  f"is empty for {undated.sum()} of {known.sum()} outcomes", mend)  # fmt: skip
+    else:
+        for row in reeds.index[undated]:
+            found.add("reeds", int(row), "judged_on", "", "warning",
+                      "is empty, though the reed has an outcome", mend)  # fmt: skip
+    judged = reeds["judged_on"].notna() & ~known
+    judged &= ~reeds.index.isin(list(found.rows("reeds", "outcome")))
+    for row in reeds.index[judged]:
+        found.add("reeds", int(row), "outcome", "", "warning",
+                  "is empty, though the reed was judged", "fill in how it turned out")  # fmt: skip
+    lost = reeds["lost_at"][reeds["lost_at"].notna() & reeds["outcome"].eq("good")]
+    found.each("reeds", "lost_at", lost, "warning", "says where a reed failed that is good",
+               "mend the outcome, or empty this cell")  # fmt: skip
+    sold = reeds["sold_for"].gt(0) & reeds["outcome"].isin(["given_up", "broken", "reject"])
+    found.each("reeds", "sold_for", reeds["sold_for"][sold], "warning",
+               "is the price of a reed that failed", "mend the outcome or the price")  # fmt: skip
+
+
+def _prices(tables: Tables, settings: Settings, found: Findings) -> None:
+    """Prices that do not add up: another currency, a quantity of nothing named."""
+    lots = tables["lots"]
+    priced = lots["price"].notna() | lots["freight"].notna()
+    same = lots["currency"].map(partial(same_currency, other=settings.currency), na_action="ignore")
+    wrong = lots.index[priced & same.eq(False)]
+    found.each(
+        "lots", "currency", lots.loc[wrong, "currency"], "error",
+        f"is not {settings.currency}, in which the costs are counted; the price is not used",
+        f"write the price in {settings.currency}, as it was paid",
+    )  # fmt: skip
+    written = lots["currency"].mask(same.eq(True), settings.currency)
+    tables["lots"] = lots.assign(currency=written)
+    _empty(tables, "lots", wrong, ["price", "freight"])
+    unsaid = lots["quantity"].notna() & lots["quantity_unit"].isna()
+    unsaid &= ~lots["form"].isin(["split", "gouged", "shaped"])
+    found.each("lots", "quantity", lots.loc[unsaid, "quantity"], "warning",
+               "does not say what it counts",
+               "fill in quantity_unit: piece, tube or g")  # fmt: skip
+
+
+def _tally(tables: Tables, found: Findings) -> None:
+    """More pieces out than in, at one stage or from one stage to the next; more reeds than cane."""
+    tally, lots = tables["tally"], tables["lots"]
+    more = tally["pieces_out"][tally["pieces_out"] > tally["pieces_in"]]
+    # Splitting makes several pieces of a tube, so there the count may grow.
+    more = more[tally.loc[more.index, "stage"].astype(object).ne("split")]
+    found.each("tally", "pieces_out", more, "error", "is more than went in",
+               "swap the two counts, most likely")  # fmt: skip
+    _empty(tables, "tally", more.index, ["pieces_out"])
+    sums = tables["tally"].groupby(["lot", "stage"], observed=True)[["pieces_in", "pieces_out"]]
+    for lot, stages in sums.sum().groupby(level="lot", observed=True):
+        stages = stages.droplevel("lot")
+        for before, after in zip(stages.index, stages.index[1:]):
+            came, went = stages.at[before, "pieces_out"], stages.at[after, "pieces_in"]
+            if went > came > 0:
+                found.add(
+                    "tally", None, "pieces_in", f"{went:g}", "warning",
+                    f"of stage {after}, lot {lot}, is more than the {came:g} that {before} left",
+                    "look for a day that was not noted, or noted twice",
+                )  # fmt: skip
+    pieces = lots["quantity"].where(lots["quantity_unit"].eq("piece"))
+    tied = lots_of(tables["reeds"], tables["pieces"])[tables["reeds"]["retie_of"].isna()]
+    counts = lots["lot"].astype(object).map(tied.value_counts())
+    for row in lots.index[counts > pieces]:
+        found.add(
+            "lots", int(row), "quantity", pieces[row], "warning",
+            f"is less than the {counts[row]:g} reeds tied of lot {lots.at[row, 'lot']}",
+            "look again at the quantity, and at the lot of its reeds",
+        )  # fmt: skip
+
+
+def _told_twice(tables: Tables, found: Findings) -> None:
+    """Losses that stand in two tables: they are counted once."""
+    tally, pieces, reeds = tables["tally"], tables["pieces"], tables["reeds"]
+    gone = (tally["pieces_in"] - tally["pieces_out"]).groupby(
+        [tally["lot"], tally["stage"].astype(object)]
+    )
+    counted = gone.sum().to_dict()
+    noted = pieces[pieces["lost_at"].notna()]
+    # Measured pieces are among those that a tally counts, unless there are more of them.
+    for (lot, stage), marked in noted.groupby(["lot", noted["lost_at"].astype(object)]):
+        if 0 < counted.get((lot, stage), 0) < len(marked):
+            found.add(
+                "pieces", int(marked.index[-1]), "lost_at", stage, "warning",
+                f"is said of {len(marked)} pieces of lot {lot}, while tally, which alone is "
+                f"counted, has {counted[lot, stage]:g} lost there",
+                "correct the tally of that lot",
+            )  # fmt: skip
+    at_tying = reeds[reeds["lost_at"].eq("tie")]
+    for lot, rows in at_tying.groupby(lots_of(at_tying, pieces)):
+        if counted.get((lot, "tie"), 0) > 0:
+            found.add(
+                "reeds", int(rows.index[0]), "lost_at", "tie", "warning",
+                f"is told twice for lot {lot}: {len(rows)} here and {counted[lot, 'tie']:g} in "
+                "tally; only those here are counted",
+                "keep losses at tying in one of the two",
+            )  # fmt: skip
+    tied = reeds[reeds["piece"].isin(noted["piece"].dropna())]
+    made = dict(zip(tied["piece"], tied["reed"]))
+    early = noted[noted["piece"].isin(list(made))]
+    for row, piece in early["piece"].items():
+        found.add("pieces", int(str(row)), "lost_at", early.at[row, "lost_at"], "warning",
+                  f"says that {piece} was lost, yet reed {made[piece]} was tied of it",
+                  "empty this cell, or mend the reed's piece")  # fmt: skip
+
+
+def _half_timed(tables: Tables, found: Findings) -> None:
+    """Minutes of one scrape alone: they would never make a reed's whole time."""
+    reeds = tables["reeds"]
+    if len(tables["sittings"]):
+        return
+    for noted, other in (("rough_min", "finish_min"), ("finish_min", "rough_min")):
+        tried = reeds[other].notna().any() or found.rows("reeds", other)
+        if reeds[noted].notna().any() and not tried:
+            found.add(
+                "reeds", None, other, "", "warning",
+                f"is empty in every row, so that the {reeds[noted].notna().sum()} times under "
+                f"{noted} are no reed's whole",
+                "fill it in too; one time for both goes into sittings, its stage left empty",
+            )  # fmt: skip
+
+
+def _sittings(tables: Tables, found: Findings) -> None:
+    """Batches whose reeds are not there, cannot be told, or have minutes of their own."""
+    reeds = tables["reeds"]
+    if tables["sittings"].empty:
+        return
+    known = set(reeds["reed"].dropna())
+    for batch in batches(reeds, tables["sittings"]):
+        astray = [label for label in batch.named if label not in known]
+        hints = respelled(astray, known) if astray else {}
+        for label in astray:
+            hint = f"write {hints[label]}, most likely" if label in hints else "mend the label"
+            found.add("sittings", batch.row, "reeds", label, "warning", "is not in reeds", hint)
+        if not batch.named and not batch.places:
+            found.add(
+                "sittings", batch.row, "reeds", f"{batch.size:g}", "warning",
+                "counts reeds that the day and the maker do not tell, so its minutes go to none",
+                "name them, as in 12; 13 (or 12; for one reed)",
+            )  # fmt: skip
+        if not batch.stage:
+            continue
+        timed = reeds.loc[list(batch.places)]
+        own = timed.loc[timed[f"{batch.stage}_min"].notna(), "reed"].tolist()
+        if own:
+            listed = ", ".join(own[:5]) + (" and others" if own[5:] else "")
+            found.add("sittings", batch.row, "minutes", batch.minutes, "warning",
+                      f"holds minutes of {listed}, which have their own; those count",
+                      f"empty {batch.stage}_min there, if this batch is meant")  # fmt: skip
+
+
+def _waiting(tables: Tables, found: Findings) -> None:
+    """Say when it cannot be told how long a reed's fate takes."""
+    reeds = tables["reeds"]
+    if reeds["outcome"].notna().any() and pd.isna(cutoff(reeds).wait_days):
+        found.add(
+            "reeds", None, "judged_on", "", "warning",
+            "does not tell how long a reed takes to its outcome, so all reeds with one are counted",
+            "note judged_on and outcome for more reeds, those long waiting first",
+        )  # fmt: skip

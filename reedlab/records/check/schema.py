@@ -1,0 +1,68 @@
+"""The pandera schema of typed frames, derived from the one declaration."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from reedlab.records.tables import TABLES
+
+if TYPE_CHECKING:
+    from pandera.pandas import DataFrameSchema
+
+
+@cache
+def schema(name: str) -> DataFrameSchema:
+    """Return the schema of a table: types, cells that may not be empty, impossible values.
+
+    Parameters
+    ----------
+    name : str
+        A table of `TABLES`.
+
+    Returns
+    -------
+    pandera.pandas.DataFrameSchema
+        For a typed frame, as `Bench.tables` holds it.
+
+    Examples
+    --------
+    >>> schema("lots").columns["lot"].nullable, schema("lots").columns["price"].nullable
+    (False, True)
+    """
+    import pandera.pandas as pa
+
+    columns = {
+        c.name: pa.Column(
+            c.dtype,
+            checks=[pa.Check.in_range(*c.possible, name="possible")] if c.possible else None,
+            nullable=c.may_wait or not c.needed,
+            required=c.needed,
+        )
+        for c in TABLES[name].columns.values()
+    }
+    return pa.DataFrameSchema(columns, strict=True, name=name)
+
+
+def failures(name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Return every cell of a typed frame that its schema refuses.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``column``, ``row`` and ``empty``: whether it is refused for being empty.
+    """
+    import pandera.errors
+
+    kept = frame.notna().any()
+    try:
+        schema(name).validate(frame.loc[:, kept | kept.index.isin(TABLES[name].needed)], lazy=True)
+    except pandera.errors.SchemaErrors as refused:
+        cases = refused.failure_cases
+        cells = cases.dropna(subset="index").drop_duplicates(["column", "index"])
+        empty = cells["check"].eq("not_nullable")
+        rows = cells["index"].astype("int64")
+        return pd.DataFrame({"column": cells["column"], "row": rows, "empty": empty})
+    return pd.DataFrame({"column": [], "row": [], "empty": []})

@@ -1,0 +1,183 @@
+"""Names that are nearly alike: very likely one name spelled twice."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from itertools import combinations
+
+import pandas as pd
+
+from reedlab.records.findings import Findings
+from reedlab.records.tables import TABLES
+
+_NAMED = (
+    ("lots", "supplier"),
+    ("lots", "grower"),
+    ("lots", "hardness_class"),
+    ("reeds", "maker"),
+    ("tally", "maker"),
+    ("sittings", "maker"),
+    ("reeds", "judge"),
+    ("reeds", "shape"),
+    ("reeds", "staple"),
+    ("reeds", "thread"),
+    ("reeds", "gouger"),
+    ("pieces", "hardness_gauge"),
+    ("gauge", "operator"),
+)
+_MANY_ROWS = 3  # from there on, a line in bench.toml is less work
+_MOST_NAMES = 400  # beyond, they are labels rather than names, and pairs are too many
+
+
+def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
+    """Read names that differ in capitals alone as one, in `tables`, and warn of each such row.
+
+    Of a supplier or a maker the commoner spelling counts, of a lot, piece or reed the one that its
+    own table has. Else ochre and Ochre would be compared as two suppliers.
+    """
+    for column in dict.fromkeys(column for _, column in _NAMED):
+        places = [table for table, name in _NAMED if name == column]
+        counts = pd.concat([tables[table][column] for table in places]).value_counts()
+        common = sorted(counts.index, key=lambda name: (-counts[name], name))
+        for table in places:
+            _respell(tables, table, column, _capitals(common, common), found)
+    for table, declared in TABLES.items():
+        for name, refers in ((c.name, c.refers) for c in declared.columns.values() if c.refers):
+            labels, known = tables[table][name], tables[refers][TABLES[refers].key].dropna()
+            astray = labels[labels.notna() & ~labels.isin(known)].unique()
+            if len(astray):
+                alike = Counter(label.casefold() for label in known.unique())
+                one = [label for label in known.unique() if alike[label.casefold()] == 1]
+                _respell(tables, table, name, _capitals(astray, one), found)
+
+
+def _capitals(names: Iterable[str], known: Iterable[str]) -> dict[str, str]:
+    """Return for each name the first known one that it differs from in capitals alone, if any.
+
+    Examples
+    --------
+    >>> _capitals(["ochre", "umber"], ["Ochre", "ochre", "umber"])
+    {'ochre': 'Ochre'}
+    """
+    first: dict[str, str] = {}
+    for name in known:
+        first.setdefault(name.casefold(), name)
+    meant = {name: first.get(name.casefold(), name) for name in names}
+    return {name: other for name, other in meant.items() if other != name}
+
+
+def _respell(
+    tables: dict[str, pd.DataFrame], table: str, column: str, meant: dict[str, str], found: Findings
+) -> None:
+    values = tables[table][column]
+    if meant and len(rows := values[values.isin(list(meant))]):
+        says = {name: f"is read as {own}: only the capitals differ" for name, own in meant.items()}
+        mend = {name: f"write {own}, or leave it" for name, own in meant.items()}
+        found.each(table, column, rows, "warning", says, mend)
+        read = values.map(lambda name: meant.get(name, name), na_action="ignore")
+        tables[table] = tables[table].assign(**{column: read.astype(values.dtype)})
+
+
+def check(tables: Mapping[str, pd.DataFrame], found: Findings) -> None:
+    """Warn of each row whose name is nearly another's that is more common.
+
+    A column's names are compared over every table that has it, so that a maker is spelled alike
+    in ``reeds`` and in ``sittings``.
+    """
+    for column in dict.fromkeys(column for _, column in _NAMED):
+        places = [
+            (table, tables[table][column])
+            for table, name in _NAMED
+            if name == column and len(tables[table])
+        ]
+        if not places:
+            continue
+        counts = pd.concat([values for _, values in places]).value_counts()
+        meant = likely_meant(counts.to_dict())
+        rows = {name: "1 row" if n == 1 else f"{n} rows" for name, n in counts.items()}
+        for table, values in places:
+            for row, value in values[values.isin(list(meant))].items():
+                found.add(
+                    table, int(str(row)), column, value, "warning",
+                    f"is nearly {meant[value]}, which stands in {rows[meant[value]]}",
+                    f"write {meant[value]}{once_for_all(column, counts[value])}, or leave it if "
+                    "they are two",
+                )  # fmt: skip
+
+
+def likely_meant(counts: Mapping[str, int]) -> dict[str, str]:
+    """Return for each name that is nearly another, rarer one first, the one that is meant.
+
+    Examples
+    --------
+    >>> likely_meant({"Ochre": 9, "Ocher": 1, "Umber": 4, "umber ": 1, "Slate": 2})
+    {'Ocher': 'Ochre', 'umber ': 'Umber'}
+    """
+    if len(counts) > _MOST_NAMES:
+        return {}
+    common = sorted(counts, key=lambda name: (-counts[name], name))
+    meant: dict[str, str] = {}
+    for often, seldom in combinations(common, 2):
+        if seldom not in meant and often not in meant and _nearly(often, seldom):
+            meant[seldom] = often
+    return meant
+
+
+def once_for_all(column: str, rows: int) -> str:
+    """Offer to say once in the settings what would have to be mended in many rows."""
+    return f" (or say so once, under [words.{column}] in bench.toml)" if rows > _MANY_ROWS else ""
+
+
+def respelled(labels: Iterable[str], known: Iterable[str]) -> dict[str, str]:
+    """Return for each label that is not known the known one that it most likely means, if any.
+
+    Examples
+    --------
+    >>> respelled(["b 7", "B9", "Bule"], ["B-7", "B-8", "Blue"])
+    {'b 7': 'B-7', 'Bule': 'Blue'}
+    """
+    labels, known = list(labels), list(known)
+    if not labels:
+        return {}
+    by_bare = {_bare(label): label for label in reversed(known)}
+    meant = {label: by_bare[_bare(label)] for label in labels if _bare(label) in by_bare}
+    if len(known) <= _MOST_NAMES:
+        for label in labels[:_MOST_NAMES]:
+            near = next((other for other in known if _nearly(other, label)), None)
+            if label not in meant and near:
+                meant[label] = near
+    return meant
+
+
+def _nearly(one: str, other: str) -> bool:
+    """Say whether two names differ in case, blanks and points only, or in a letter or two."""
+    if len(one) > 60 or len(other) > 60:
+        return False
+    a, b = _bare(one), _bare(other)
+    if a == b:
+        return True
+    if re.findall(r"\d+", a) != re.findall(r"\d+", b):
+        return False
+    allowed = 0 if min(len(a), len(b)) < 4 else 1 if max(len(a), len(b)) < 8 else 2
+    return abs(len(a) - len(b)) <= allowed and _edits(a, b) <= allowed
+
+
+def _bare(name: str) -> str:
+    return re.sub(r"[\W_]+", "", name.casefold())
+
+
+def _edits(a: str, b: str) -> int:
+    """Count the letters to add, drop, change or swap with a neighbour (Damerau 1964)."""
+    before: list[int] = []
+    last = list(range(len(b) + 1))
+    for i, x in enumerate(a, start=1):
+        row = [i]
+        for j, y in enumerate(b, start=1):
+            cost = min(last[j] + 1, row[j - 1] + 1, last[j - 1] + (x != y))
+            if i > 1 and j > 1 and x == b[j - 2] and a[i - 2] == y:
+                cost = min(cost, before[j - 2] + 1)
+            row.append(cost)
+        before, last = last, row
+    return last[-1]

@@ -1,0 +1,377 @@
+"""One cell's text to a number, minutes, a date or a word, or the trouble that stands in the way.
+
+Nothing is guessed: 03/04/2025 stays unread until ``bench.toml`` says which comes first, and 1,234
+until the rest of the table shows whether its comma parts thousands or decimals.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from collections.abc import Callable, Mapping, Sequence
+
+import pandas as pd
+
+from reedlab.records.settings import Settings
+from reedlab.records.store import FORMULA
+from reedlab.records.tables import Column
+
+BLANK = frozenset({"", "-", "--", "–", "—", "?", "n/a", "n.a.", "na", "none", "nil", "nan", "null"})
+"""What people write into a cell to say that there is nothing in it."""
+
+NO_NUMBER = "is not a number"
+_BLANKS = " \t\r\n\f\v\u00a0\u2007\u2009\u202f\u200b\ufeff"
+_SPACES = re.compile(r"[\s\u00a0\u2007\u2009\u202f'’]+")
+_SPREADSHEET_ERROR = re.compile(r"#(N/A|DIV/0!|REF!|VALUE!|NAME\?|NUM!|NULL!)|Err:\d{3}")
+_NUMBER = re.compile(
+    r"(?P<before>[^\d+\-.,]{0,4})"
+    r"(?P<number>[+-]?[\d.,][\d.,\s\u00a0\u2007\u2009\u202f'’]*(?<=[\d.,\s]))"
+    r"(?P<unit>\D[^\s]{0,8}|)"
+)
+_COMMA_DECIMAL = re.compile(
+    r"[+-]?(?:\d{1,3}(?:\.\d{3})+,\d+|\d+,(?:\d{1,2}|\d{4,})|0?,\d+)(?![\d.,])"
+)
+_POINT_DECIMAL = re.compile(
+    r"[+-]?(?:\d{1,3}(?:,\d{3})+\.\d+|\d+\.(?:\d{1,2}|\d{4,})|0?\.\d+)(?![\d.,])"
+)
+TWO_READINGS = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
+_WHOLE_MONEY = re.compile(r"(?<=\d)[.,](-{1,2}|[–—])(?!\d)")  # as in 25,-
+_CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?")
+_MINUTES = re.compile(
+    r"(?:(\d{1,3})\s*h(?:ours?|rs?)?)?\s*"
+    r"(?:(\d{1,4}(?:[.,]\d{1,2})?)\s*(?:m|min|mins|min\.|minutes?|['’′])?)?"
+)
+_UNIT_WORDS: Mapping[str, tuple[str, ...]] = {
+    "mm": ("mm",),
+    "g": ("g", "gr", "gram", "grams"),
+    "g/cm³": ("g/cm³", "g/cm3", "g/ml", "g/cc"),
+    "%": ("%", "pct", "percent", "%rh", "% rh"),
+    "°C": ("°c", "c", "ºc", "° c"),
+}
+_Conversion = tuple[str, Callable[[float], float]]
+_INCHES: _Conversion = ("inches", lambda x: x * 25.4)
+_FAHRENHEIT: _Conversion = ("degrees Fahrenheit", lambda x: (x - 32) / 1.8)
+_KG_M3: _Conversion = ("kg/m³", lambda x: x / 1000)
+OTHER_UNITS: Mapping[str, Mapping[str, _Conversion]] = {
+    "mm": {
+        **dict.fromkeys(("in", "inch", "inches", '"', "''", "″"), _INCHES),
+        **dict.fromkeys(("thou", "mil", "mils"), ("thousandths of an inch", lambda x: x * 0.0254)),
+        "cm": ("centimetres", lambda x: x * 10),
+        "1/100 mm": ("hundredths of a millimetre", lambda x: x / 100),
+        "µm": ("micrometres", lambda x: x / 1000),
+    },
+    "°C": dict.fromkeys(("f", "°f", "ºf", "° f"), _FAHRENHEIT),
+    "g/cm³": dict.fromkeys(("kg/m3", "kg/m³"), _KG_M3),
+    "g": {"mg": ("milligrams", lambda x: x / 1000)},
+    "%": {"of 1": ("fractions of one", lambda x: x * 100)},
+    "min": dict.fromkeys(("h", "hours"), ("hours", lambda x: x * 60)),
+}
+"""Units that a column's own is mistaken for, as they are written, with the way back."""
+
+_STAND_FOR: Mapping[str, tuple[str, ...]] = {
+    **dict.fromkeys(("€", "euro", "euros"), ("eur",)),
+    "$": ("usd", "cad", "aud", "nzd"),
+    "£": ("gbp",),
+    "¥": ("jpy", "cny"),
+    **dict.fromkeys(("fr", "sfr"), ("chf",)),
+}
+_CURRENCIES = frozenset(_STAND_FOR) | {code for codes in _STAND_FOR.values() for code in codes}
+
+_NUMERIC_DATE = re.compile(r"(\d{1,4})\s?[./\- ]\s?(\d{1,2})\s?[./\- ]\s?(\d{1,4})\.?")
+_SPELLED = re.compile(
+    r"(?:(?P<day>\d{1,2})(?:st|nd|rd|th|\.)?[\s\-]+(?P<month>[a-z]{3,9})"
+    r"|(?P<first>[a-z]{3,9})\.?\s+(?P<second>\d{1,2})(?:st|nd|rd|th)?)[.,]?[\s\-]+(?P<year>\d{4})"
+)
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_TIME_OF_DAY = re.compile(
+    r"[T ](\d{1,2}):(\d{2})(?::(\d{2})(?:[.,]\d+)?)?\s*(?:Z|[+-]\d{2}:?\d{2})?$"
+)
+_SERIAL = re.compile(r"(2\d{4}|[3-6]\d{4})(\.\d+)?")
+_FIRST_SERIAL = pd.Timestamp("1899-12-30")
+DAYS = (pd.Timestamp("1950-01-01"), pd.Timestamp("2100-12-31"))
+_YES = ("yes", "y", "true", "1", "x", "✓")
+_YES_NO = (*_YES, "no", "n", "false", "0")
+
+
+class Trouble(Exception):
+    """Why a text cannot be read, and what to do about it."""
+
+    def __init__(self, problem: str, mend: str) -> None:
+        super().__init__(problem)
+        self.problem, self.mend = problem, mend
+
+
+def text_of(value: object) -> str | None:
+    """Return a cell's text with its outer blanks taken off, or None where it says nothing.
+
+    Examples
+    --------
+    >>> text_of(" 72.5 "), text_of(12.0), text_of("n/a")
+    ('72.5', '12', None)
+    """
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    text = value if isinstance(value, str) else str(value)
+    text = text.strip() if text.isascii() else unicodedata.normalize("NFC", text).strip(_BLANKS)
+    if text[:1] == "'" and text[1:].startswith(FORMULA):
+        text = text[1:].strip()  # as reedlab's own exports protect it
+    if len(text) <= 4 and text.casefold() in BLANK:
+        return None
+    return text
+
+
+def decimal_comma(columns: Sequence[Sequence[str]], hint: bool | None) -> bool | None:
+    """Say whether a table's numbers have decimal commas; None when nothing tells.
+
+    Parameters
+    ----------
+    columns : sequence of sequences of str
+        The texts of the columns that hold numbers.
+    hint : bool or None
+        What the file's delimiter says, for where the numbers do not.
+
+    Examples
+    --------
+    >>> decimal_comma([["0,58", "1,234"]], None), decimal_comma([["1,234"]], None)
+    (True, None)
+    """
+    texts = [t for column in columns for t in column if "," in t]
+    if not texts:
+        return False
+    commas = any(_COMMA_DECIMAL.match(_SPACES.sub("", t)) for t in texts)
+    points = any(_POINT_DECIMAL.match(t) for column in columns for t in column if "." in t)
+    return hint if commas == points else commas
+
+
+def same_currency(one: str, other: str) -> bool:
+    """Say whether two words or signs may stand for the same currency.
+
+    Examples
+    --------
+    >>> same_currency("€", "EUR"), same_currency("eur", "EUR"), same_currency("$", "EUR")
+    (True, True, False)
+    """
+    words = (one.strip().casefold().rstrip("."), other.strip().casefold().rstrip("."))
+    first, second = ({*_STAND_FOR.get(word, (word,))} for word in words)
+    return bool(first & second)
+
+
+def read_number(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
+    """Read a number with its unit, thousands separators or decimal comma.
+
+    Parameters
+    ----------
+    text : str
+        What the cell says.
+    column : Column
+        Its unit may stand behind the number; another unit is refused, not converted.
+    settings : Settings
+        The currency.
+    comma : bool or None
+        Whether the table's numbers have decimal commas, see `decimal_comma`.
+
+    Raises
+    ------
+    Trouble
+        When it is no number, in another unit, or could be two numbers.
+
+    Examples
+    --------
+    >>> from reedlab.records.tables import TABLES
+    >>> read_number("72,5 mm", TABLES["reeds"].columns["tied_mm"], Settings(), True)
+    72.5
+    """
+    if _SPREADSHEET_ERROR.fullmatch(text):
+        raise Trouble("is a formula that went wrong", "mend the formula, or empty the cell")
+    if column.kind == "money":
+        text = _WHOLE_MONEY.sub("", text)
+    match = _NUMBER.fullmatch(text)
+    if match is None or not any(map(str.isdigit, match["number"])):
+        raise Trouble(NO_NUMBER, "write digits only, or empty the cell")
+    before, digits, unit = match["before"].strip(), match["number"], match["unit"].strip()
+    value = _digits(_SPACES.sub("", digits), comma)
+    signs = {unit.casefold().rstrip("."), before.casefold()} - {""}
+    if column.kind == "money":
+        signs = {sign for sign in signs if not same_currency(sign, settings.currency)}
+        if signs & _CURRENCIES:
+            name = settings.currency
+            raise Trouble(f"is not in {name}", f"write what it was in {name}, or empty the cell")
+    signs -= set(_UNIT_WORDS.get(column.unit, ()))
+    if not signs:
+        return value
+    if before == "" and (other := OTHER_UNITS.get(column.unit, {}).get(unit.casefold())):
+        name, convert = other
+        raise Trouble(f"is in {name}", f"write {convert(value):.4g} ({column.unit})")
+    unit_says = f" without {' '.join(sorted(signs))}" if len(text) < 40 else ""
+    unit = "min" if column.kind == "minutes" else column.unit
+    in_unit = f", in {unit}," if unit else ""
+    raise Trouble(
+        "is not a plain number", f"write the number alone{in_unit}{unit_says}".rstrip(",")
+    )
+
+
+def _digits(digits: str, comma: bool | None) -> float:
+    """Read digits whose points and commas may part thousands or decimals."""
+    if two := TWO_READINGS.fullmatch(digits):
+        if two[1] == "." and not comma:
+            return float(digits)
+        if two[1] == "." or comma is None:
+            part, whole = digits.replace(",", "."), re.sub("[.,]", "", digits)
+            # A point that would be taken for thousands again is no way to write the part.
+            clear = f"{float(part):g}".replace(".", "," if comma else ".")
+            raise Trouble(
+                f"could be {part} or {whole}",
+                f"write {clear} or {whole}, and whole numbers without a separator",
+            )
+        return float(digits.replace(",", "." if comma else ""))
+    if _COMMA_DECIMAL.fullmatch(digits):
+        return float(digits.replace(".", "").replace(",", "."))
+    if re.fullmatch(r"[+-]?\d{1,3}(\.\d{3}){2,}", digits):
+        return float(digits.replace(".", ""))
+    if re.fullmatch(r"[+-]?(\d+|\d{1,3}(,\d{3})+)(\.\d+)?", digits):
+        return float(digits.replace(",", ""))
+    raise Trouble(NO_NUMBER, "write digits with one decimal point, such as 0.58")
+
+
+def read_minutes(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
+    """Read minutes written 35, 0:35 (hours and minutes), 35 min or 1 h 5 min.
+
+    Parameters and what is raised as in `read_number`.
+
+    Examples
+    --------
+    >>> from reedlab.records.tables import TABLES
+    >>> read_minutes("1 h 5 min", TABLES["reeds"].columns["rough_min"], Settings(), None)
+    65.0
+    """
+    if clock := _CLOCK.fullmatch(text):
+        hours, minutes, seconds = (float(part or 0) for part in clock.groups())
+        return hours * 60 + minutes + seconds / 60
+    if (spell := _MINUTES.fullmatch(text.casefold())) and any(spell.groups()):
+        hours, minutes = (float((part or "0").replace(",", ".")) for part in spell.groups())
+        return hours * 60 + minutes
+    try:
+        return read_number(text, column, settings, comma)
+    except Trouble as trouble:
+        if trouble.problem == NO_NUMBER:
+            raise Trouble("is not a time in minutes", "write 35, 0:35 or 35 min") from trouble
+        raise
+
+
+def read_date(text: str, order: str | None) -> pd.Timestamp:
+    """Read a date in any way that leaves no doubt.
+
+    Parameters
+    ----------
+    text : str
+        What the cell says: an ISO date, a spreadsheet's serial number, a month in letters or
+        digits, an hour behind it or none.
+    order : str or None
+        ``"day-month"`` or ``"month-day"`` for what would have two readings.
+
+    Raises
+    ------
+    Trouble
+        When it is no day, or could be two.
+
+    Examples
+    --------
+    >>> str(read_date("5 Mar 2024", None)), str(read_date("03/04/2025", "day-month"))
+    ('2024-03-05 00:00:00', '2025-04-03 00:00:00')
+    """
+    if _SERIAL.fullmatch(text):
+        return _FIRST_SERIAL + pd.Timedelta(days=float(text)).round("s")
+    clock = _TIME_OF_DAY.search(text)
+    day = _day(text[: clock.start()].strip() if clock else text, order)
+    if not DAYS[0] <= day <= DAYS[1]:
+        raise Trouble(f"is a day in the year {day.year}", "mend the year")
+    if clock is None:
+        return day
+    hour, minute, second = (int(part or 0) for part in clock.groups()[:3])
+    if hour > 23 or minute > 59 or second > 59:
+        raise Trouble("has an hour that no clock shows", "write 2024-03-05 14:30")
+    return day + pd.Timedelta(hours=hour, minutes=minute, seconds=second)
+
+
+def _day(text: str, order: str | None) -> pd.Timestamp:
+    if spelled := _SPELLED.fullmatch(text.casefold()):
+        groups = spelled.groupdict()
+        month = (groups["month"] or groups["first"])[:3]
+        if month in _MONTHS:
+            day = int(groups["day"] or groups["second"])
+            return _calendar(int(groups["year"]), _MONTHS.index(month) + 1, day)
+    match = _NUMERIC_DATE.fullmatch(text)
+    if match is None:
+        raise Trouble("is not a date", "write it as 2024-03-05")
+    first, second, last = match.groups()
+    if len(first) == 4 and len(last) <= 2:
+        return _calendar(int(first), int(second), int(last))
+    if len(first) > 2 or len(last) not in (2, 4):
+        raise Trouble("is not a date", "write it as 2024-03-05")
+    year = int(last) + (2000 if len(last) == 2 else 0)
+    one, two = int(first), int(second)
+    if order is None and one <= 12 and two <= 12 and one != two:
+        raise Trouble(
+            f"could be {year}-{two:02}-{one:02} or {year}-{one:02}-{two:02}",
+            'put date_order = "day-month" (or "month-day") into bench.toml',
+        )
+    month_first = order == "month-day" if order else one <= 12
+    if order is None and max(one, two) > 12:
+        month_first = two > 12
+    day, month = (two, one) if month_first else (one, two)
+    return _calendar(year, month, day)
+
+
+def _calendar(year: int, month: int, day: int) -> pd.Timestamp:
+    try:
+        return pd.Timestamp(year, month, day)
+    except ValueError as error:
+        raise Trouble("is a day that no calendar has", "look again at the day") from error
+
+
+def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:
+    """Read a word of the column's vocabulary, in any case, or the maker's own for it.
+
+    Parameters
+    ----------
+    text : str
+        What the cell says.
+    column : Column
+        A ``word``, or a ``yesno``, which becomes a bool.
+    own : mapping of str to str
+        The maker's own words and those that they stand for.
+
+    Raises
+    ------
+    Trouble
+        When it is neither; the nearest word is offered.
+
+    Examples
+    --------
+    >>> from reedlab.records.tables import TABLES
+    >>> read_word("Given up", TABLES["reeds"].columns["outcome"], {})
+    'given_up'
+    """
+    words = column.words or _YES_NO
+    own_folded = {_folded(k): v for k, v in own.items()}
+    spelled = {_folded(w): w for w in words}
+    word = own_folded.get(_folded(text)) or spelled.get(_folded(text), _folded(text))
+    if column.kind == "yesno" and word in _YES_NO:
+        return word in _YES
+    if word in words and column.kind != "yesno":
+        return word
+    known = [*words, *own] if column.kind == "word" else ["yes", "no"]
+    near = difflib.get_close_matches(_folded(text)[:40], known, 1, 0.7)
+    known_says = ", ".join(known)
+    raise Trouble(
+        f"is not one of {known_says}",
+        f"write {near[0]}, if that is meant"
+        if near
+        else f"use one of {known_says}, or map your "
+        f"own word to one of them under [words.{column.name}] in bench.toml",
+    )
+
+
+def _folded(text: str) -> str:
+    return re.sub(r"[\s\-]+", "_", text.strip().casefold())

@@ -1,0 +1,130 @@
+"""Which files of a folder hold which table."""
+
+from __future__ import annotations
+
+import difflib
+from pathlib import Path
+
+from reedlab.errors import RecordError
+from reedlab.records.findings import Findings
+from reedlab.records.read.sheets_as_text import Sheet, read_csv, table_called
+from reedlab.records.read.workbook import FILE, read_workbook
+from reedlab.records.settings import Settings
+from reedlab.records.tables import TABLES
+
+_ENDINGS = (".csv", ".tsv", ".txt")
+
+
+def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
+    """Return the cells of every table that a bench keeps.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        A folder of CSV files, of ``records.xlsx``, or of both; or a workbook itself.
+    settings : Settings
+        The maker's own names of files, sheets and headings.
+    found : Findings
+        Takes whatever cannot be read, and what is not read.
+
+    Raises
+    ------
+    RecordError
+        When the path leads nowhere or no table is found there.
+    """
+    if path.suffix.casefold() in _ENDINGS and not path.is_dir():
+        raise RecordError(f"{path} is one table of a bench: name its folder, {path.parent}.")
+    folder = path if path.is_dir() else path.parent
+    sheets = _from_csv(folder, settings, found) if path.is_dir() else {}
+    book = path if not path.is_dir() else _workbook(folder)
+    if book is not None:
+        _add_workbook(book, sheets, settings, found)
+    if not sheets:
+        raise RecordError(_nothing(path, found))
+    return sheets
+
+
+def _nothing(path: Path, found: Findings) -> str:
+    """Say that a path holds no table, and what to do with what lies there instead."""
+    says = f"{path} holds no table that can be read"
+    there = _listed(path) if path.is_dir() else [path]
+    if other := [p.name for p in there if p.suffix.casefold() in (".ods", ".xls")]:
+        return f"{says}: open {other[0]} in the spreadsheet and save it as {FILE}, or as CSV."
+    unread = found.frame()
+    if len(unread):
+        return f"{says}, for {unread['problem'].iloc[0]}: {unread['mend'].iloc[0]}."
+    if books := [p.name for p in there if p.suffix.casefold() == ".xlsx"]:
+        return f"{says}: call {books[0]} {FILE}, if that is the workbook of your records."
+    return (
+        f"{says}: put lots.csv and reeds.csv there, or a workbook {FILE}; 'reedlab new' writes "
+        "them to fill in."
+    )
+
+
+def _listed(folder: Path) -> list[Path]:
+    try:
+        return sorted(folder.iterdir())
+    except OSError as error:
+        raise RecordError(
+            f"{folder} cannot be opened ({error.strerror}): name the folder with your records."
+        ) from error
+
+
+def _workbook(folder: Path) -> Path | None:
+    named = [path for path in _listed(folder) if path.name.casefold() == FILE]
+    return named[0] if named else None
+
+
+def _from_csv(folder: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
+    """Read the folder's CSV files that are called as a table is."""
+    sheets: dict[str, Sheet] = {}
+    for path in _listed(folder):
+        if path.suffix.casefold() not in _ENDINGS:
+            continue
+        name = table_called(path.stem, settings.tables)
+        if name is None:
+            _say_near(path.stem, path.name, found)
+        elif name in sheets:
+            found.add(
+                name, None, "", path.name, "error",
+                f"{path.name} and {sheets[name].place} both hold {name}; the second is read",
+                "put their rows into one file",
+            )  # fmt: skip
+        elif name and (sheet := read_csv(path, TABLES[name], settings, found)):
+            sheets[name] = sheet
+    return sheets
+
+
+def _add_workbook(
+    book: Path, sheets: dict[str, Sheet], settings: Settings, found: Findings
+) -> None:
+    """Add a workbook's sheets to those from CSV files; the others are named."""
+    for title, sheet in read_workbook(book, found).items():
+        name = table_called(title, settings.tables)
+        if name is None and len(sheet.cells):
+            near = _say_near(title, sheet.place, found)
+            if not near:
+                found.add(
+                    book.name, None, "", title, "warning",
+                    f"the sheet {title[:60]!r} is not one of {', '.join(TABLES)}, and is not read",
+                    "leave it be, or say what it holds under [tables] in bench.toml",
+                )  # fmt: skip
+        elif name and name in sheets:
+            found.add(
+                name, None, "", sheet.place, "error",
+                f"{sheets[name].place} and {sheet.place} both hold {name}; the first is read",
+                "put their rows into one of them",
+            )  # fmt: skip
+        elif name:
+            sheets[name] = sheet
+
+
+def _say_near(stem: str, place: str, found: Findings) -> bool:
+    """Name a file or sheet whose name is nearly a table's; others are the maker's business."""
+    near = difflib.get_close_matches(stem.casefold()[:40], list(TABLES), 1, 0.75)
+    if near:
+        found.add(
+            place, None, "", stem, "warning", f"{place} is not read",
+            f"call it {near[0]}, if it holds {TABLES[near[0]].says}",
+        )  # fmt: skip
+    return bool(near)

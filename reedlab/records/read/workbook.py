@@ -1,0 +1,141 @@
+"""From a workbook's sheets to sheets of text: the values that formulas last had, as they look."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from reedlab.records.findings import Findings
+from reedlab.records.read.sheets_as_text import Sheet, read_bytes
+
+FILE = "records.xlsx"
+LISTS = "lists"
+"""The sheet of words for drop-downs in a workbook that `new_bench` wrote."""
+
+MOST_UNPACKED = 200_000_000
+"""Workbooks that unpack to more bytes than this are not opened."""
+
+_MOST_CELLS = 6_000_000
+
+
+def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
+    """Return a workbook's sheets by their names, or none with a finding where it cannot be read.
+
+    Formulas count as the values that the spreadsheet last showed; one that was never calculated is
+    a finding. Links to other files are not followed, and a workbook that unpacks to more than
+    `MOST_UNPACKED` bytes, or that defines entities, is not opened.
+    """
+    import openpyxl
+
+    try:
+        read_bytes(path)
+        _refuse_bombs(path)
+        with path.open("rb") as file:
+            book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)
+            sheets = {ws.title: _sheet(ws, path) for ws in book.worksheets if _shown(ws)}
+        _name_uncalculated(path, sheets, found)
+        return sheets
+    except MemoryError:
+        reason = "it is too large"
+    except zipfile.BadZipFile:
+        reason = "it is damaged, or not a workbook"
+    except Exception as error:  # openpyxl lets whatever a damaged file provokes through
+        reason = " ".join(str(error).split())[:120] or type(error).__name__
+    found.add(
+        path.name, None, "", path.name, "error", f"{path.name} cannot be read ({reason})",
+        "open it in the spreadsheet and save it anew as .xlsx",
+    )  # fmt: skip
+    return {}
+
+
+def _shown(sheet: Any) -> bool:
+    return not (sheet.title == LISTS and sheet.sheet_state != "visible")
+
+
+def _refuse_bombs(path: Path) -> None:
+    """Raise ValueError for what unpacks to far more than it seems, or defines entities."""
+    with zipfile.ZipFile(path) as archive:
+        parts = archive.infolist()
+        if sum(part.file_size for part in parts) > MOST_UNPACKED or len(parts) > 5_000:
+            raise ValueError(f"it unpacks to more than {MOST_UNPACKED // 1_000_000} megabytes")
+        for part in parts:
+            if part.filename.endswith((".xml", ".rels", ".vml")):
+                with archive.open(part) as file:
+                    head = file.read(4_000).replace(b"\0", b"").upper()
+                if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
+                    raise ValueError("it defines entities of its own, which no spreadsheet writes")
+
+
+def _sheet(sheet: Any, path: Path) -> Sheet:
+    """Read one sheet's cells as text, its blank rows left out."""
+    sheet.reset_dimensions()  # what a file says of its size need not be true
+    rows: list[list[str | None]] = []
+    numbers: list[int] = []
+    cells = 0
+    for number, row in enumerate(sheet.iter_rows(), start=1):
+        cells += len(row)
+        if cells > _MOST_CELLS:
+            raise ValueError(f"sheet {sheet.title} has more than {_MOST_CELLS:,} cells")
+        texts = [_text(cell) for cell in row]
+        while texts and texts[-1] is None:
+            texts.pop()
+        if texts:
+            rows.append(texts)
+            numbers.append(number)
+    width = max(map(len, rows), default=0)
+    rows = [row + [None] * (width - len(row)) for row in rows]
+    frame = pd.DataFrame(rows, index=pd.Index(numbers, dtype="int64"), dtype=object)
+    return Sheet(f"{path.name}, sheet {sheet.title}", frame, None)
+
+
+def _text(cell: Any) -> str | None:
+    """Return a cell's value as text that the reading of numbers and dates understands."""
+    match cell.value:
+        case None | "":
+            return None
+        case str() as text:
+            return text
+        case bool() as flag:
+            return "yes" if flag else "no"
+        case float() as number if str(cell.number_format).endswith("%"):
+            return f"{number * 100:.10g}%"
+        case int() | float() as number:
+            return f"{number:.15g}"
+        case dt.datetime() as moment:
+            midnight = moment.time() == dt.time()
+            return f"{moment:%Y-%m-%d}" if midnight else f"{moment:%Y-%m-%d %H:%M:%S}"
+        case dt.date() as day:
+            return day.isoformat()
+        case dt.time() as clock:
+            return f"{clock:%H:%M:%S}"
+        case dt.timedelta() as length:
+            seconds = round(length.total_seconds())
+            return f"{seconds // 3600}:{seconds // 60 % 60:02}:{seconds % 60:02}"
+        case other:
+            return str(other)
+
+
+def _name_uncalculated(path: Path, sheets: dict[str, Sheet], found: Findings) -> None:
+    """Name formulas without a value: they read as empty cells, which would be taken for blank."""
+    import openpyxl
+
+    with zipfile.ZipFile(path) as archive:
+        parts = [p for p in archive.namelist() if p.startswith("xl/worksheets/")]
+        if not any(b"<f" in archive.read(part) for part in parts):
+            return
+    with path.open("rb") as file:
+        book = openpyxl.load_workbook(file, read_only=True, data_only=False, keep_links=False)
+        for name, sheet in sheets.items():
+            book[name].reset_dimensions()
+            for row in book[name].iter_rows():
+                for cell in row:
+                    if cell.data_type == "f" and not sheet.shows(cell.row, cell.column):
+                        found.add(
+                            path.name, cell.row, "", f"{name}!{cell.coordinate}", "error",
+                            "is a formula that was never calculated, so its cell reads as empty",
+                            "open the workbook in the spreadsheet and save it",
+                        )  # fmt: skip

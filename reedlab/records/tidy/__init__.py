@@ -1,0 +1,5 @@
+"""Checked tables become one row a reed, one row a piece, and what was lost before tying.
+
+What comes in are typed tables; what goes out are the frames that models and pages read. Open
+`frames.py` first.
+"""

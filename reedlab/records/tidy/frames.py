@@ -1,0 +1,267 @@
+"""Tidy frames from a bench's tables: one row a reed, one row a piece."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Set
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from reedlab.cane import air, density, gouge, moisture
+from reedlab.cane.readings import ROOM_C
+from reedlab.records.settings import Settings
+from reedlab.records.tables import TABLES
+from reedlab.records.tidy.minutes import with_minutes
+
+Tables = Mapping[str, pd.DataFrame]
+
+FROM_LOT = ("supplier", "grower", "harvest_year", "form", "hardness_class")
+FROM_PIECE = (
+    "tube",
+    "measured_state",
+    "density_g_cm3",
+    "density_route",
+    "density_sd",
+    "hardness",
+    "hardness_gauge",
+    "straightness",
+    "gouge_centre_mm",
+    "gouge_asymmetry_mm",
+    "diameter_mm",
+    "mass_g",
+)
+SPLIT_WALL_MM = 2.0  # wall of a split tube, before any gouging: common practice, no source
+_STATUS = pd.CategoricalDtype(["success", "failure", "pending"])
+
+
+class Cutoff(NamedTuple):
+    """When the fate of reeds is known.
+
+    Attributes
+    ----------
+    day : pandas.Timestamp
+        Reeds tied up to it count as settled; NaT without any dated reed.
+    wait_days : float
+        Days in which 95 of 100 reeds come to an outcome; NaN where that cannot be told.
+    """
+
+    day: pd.Timestamp
+    wait_days: float
+
+
+def cutoff(reeds: pd.DataFrame, share: float = 0.95) -> Cutoff:
+    """Return the last day of tying by which a reed's fate should be known.
+
+    Rejects are known sooner than successes, so that the newest reeds with an outcome are mostly
+    failures. Whatever estimates success therefore leaves out reeds tied after this day. The wait
+    is a percentile of the Kaplan-Meier curve of the days from tying to an outcome (the day it was
+    judged, else finished), reeds still pending counted as censored on the last day of the records.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        The typed table.
+    share : float, default 0.95
+        The percentile.
+
+    Returns
+    -------
+    Cutoff
+        Where fewer than 10 outcomes have a day, or too many reeds still wait, the wait cannot be
+        told and every reed up to the last day counts.
+
+    References
+    ----------
+    Kaplan and Meier (1958), J Am Stat Assoc 53(282) 457-481.
+    """
+    days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
+    last = reeds[days].max(axis=None) if len(reeds) else pd.NaT
+    known = reeds["outcome"].notna()
+    outcome_on = reeds["judged_on"].fillna(reeds["finished_on"])
+    wait = (outcome_on.where(known, last) - reeds["tied_on"]).dt.days
+    use = wait.notna() & (wait >= 0)
+    ends = np.sort(wait[use & known].to_numpy(float))
+    if len(ends) < 10:
+        return Cutoff(last, np.nan)
+    times, deaths = np.unique(ends, return_counts=True)
+    all_waits = np.sort(wait[use].to_numpy(float))
+    at_risk = len(all_waits) - np.searchsorted(all_waits, times, side="left")
+    waiting = np.cumprod(1 - deaths / at_risk)
+    reached = np.flatnonzero(waiting <= 1 - share + 1e-12)
+    if not len(reached):
+        return Cutoff(last, np.nan)
+    days_to_wait = times[reached[0]]
+    return Cutoff(last - pd.Timedelta(days=days_to_wait), float(days_to_wait))
+
+
+def cane(tables: Tables) -> pd.DataFrame:
+    """Return one row a measured piece, with its density by the surest route, lot and supplier."""
+    pieces = first_of_each(tables["pieces"], "piece")
+    lots = first_of_each(tables["lots"], "lot").set_index("lot")
+    frame = pieces.reset_index(drop=True)
+    for name in ("supplier", "grower", "form"):
+        frame[name] = _looked_up(frame["lot"], lots[name])
+    sold = lots[["diameter_min_mm", "diameter_max_mm"]].mean(axis=1, skipna=False)
+    as_sold = _looked_up(frame["lot"], sold)
+    sizes = [
+        frame["length_mm"].to_numpy(),
+        frame["width_mm"].to_numpy(),
+        frame["diameter_mm"].fillna(as_sold).to_numpy(),  # a gouged piece no longer shows its own
+        *(frame[f"gouge_{n}_mm"].to_numpy() for n in ("centre", "left", "right", "side_at")),
+    ]
+    # Once shaped, a piece's edges are no longer parallel, so length and width give no volume.
+    soaked = frame["wet"].fillna(False).astype(bool)
+    strip = (frame["measured_state"].astype(object).ne("shaped") & ~soaked).to_numpy()
+    frame["volume_mm3"] = np.where(strip, gouge.volume_mm3(*sizes), np.nan)
+    volume_sd = gouge.volume_sd_mm3(*sizes)
+    given = density.Density(frame["density_g_cm3"].to_numpy(), np.full(len(frame), np.nan))
+    routes = {
+        "given": given,
+        "float": density.by_floating(
+            frame["float_submerged_mm"],
+            frame["length_mm"],
+            wall_mm=frame["gouge_centre_mm"].mask(
+                frame["gouge_centre_mm"].isna() & (frame["measured_state"] == "split"),
+                SPLIT_WALL_MM,
+            ),
+        ),
+        "volume": density.by_volume(frame["mass_g"], frame["volume_mm3"], volume_sd),
+    }
+    best, route = density.best_route(routes)
+    frame["density_g_cm3"], frame["density_sd"] = best
+    frame["density_route"] = pd.Categorical(route, categories=list(routes))
+    frame["gouge_asymmetry_mm"] = gouge.asymmetry_mm(
+        frame["gouge_left_mm"], frame["gouge_right_mm"]
+    )
+    frame["moisture_pct"] = _moisture(frame["rh_pct"], frame["temp_c"])
+    made = first_of_each(tables["reeds"], "reed")["piece"].value_counts()
+    frame["reeds"] = frame["piece"].map(made).fillna(0).astype(int)
+    return with_categories(frame)
+
+
+def reeds(
+    tables: Tables,
+    measured: pd.DataFrame,
+    settings: Settings,
+    until: pd.Timestamp,
+    unread: Set[int] = frozenset(),
+) -> pd.DataFrame:
+    """Return one row a reed, with all that is known of its piece, lot, supplier and air.
+
+    A label that comes twice counts once, as its first row has it.
+
+    Parameters
+    ----------
+    tables : mapping of str to pandas.DataFrame
+        The typed tables.
+    measured : pandas.DataFrame
+        What `cane` returns of them.
+    settings : Settings
+        What counts as success, the seasons' hemisphere, heating, the usual set-up.
+    until : pandas.Timestamp
+        Reeds tied up to it are ``settled``.
+    unread : set of int
+        Rows whose outcome could not be read: they have no status.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Every column of ``reeds`` and what belongs to its lot and piece; then ``status``,
+        ``success`` (NaN while pending), ``settled``, ``scrape_min`` and its logarithm (for a reed
+        given up what had been spent), ``minutes_shared``, ``season``, ``year_cos``, ``year_sin``,
+        ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and ``tied_month``.
+    """
+    frame = with_usual(first_of_each(tables["reeds"], "reed"), settings)
+    rows = frame.index
+    frame = frame.reset_index(drop=True)
+    pieces = measured.set_index("piece")
+    frame["lot"] = lots_of(frame, tables["pieces"])
+    lots = first_of_each(tables["lots"], "lot").set_index("lot")
+    for name in FROM_LOT:
+        frame[name] = _looked_up(frame["lot"], lots[name])
+    for name in FROM_PIECE:
+        frame[name] = _looked_up(frame["piece"], pieces[name])
+
+    known = frame["outcome"].notna().to_numpy()
+    success = known & frame["outcome"].isin(settings.success).to_numpy()
+    lost = np.isin(rows, list(unread)) & ~known
+    status = np.select([lost, success, known], [-1, 0, 1], 2)
+    frame["status"] = pd.Categorical.from_codes(status, dtype=_STATUS)
+    frame["success"] = np.where(known, success.astype(float), np.nan)
+    frame["settled"] = (frame["tied_on"] <= until).to_numpy(bool)
+
+    frame = with_minutes(frame, tables["sittings"])
+    frame = _with_air(frame, tables["air"])
+    dates = frame["tied_on"]
+    frame["season"] = moisture.season(dates, settings.hemisphere)
+    frame["year_cos"], frame["year_sin"] = moisture.year_cos_sin(dates)
+    frame["heated"] = moisture.in_spells(dates, settings.heated)
+    frame["moisture_pct"] = _moisture(frame["rh_pct"], frame["temp_c"])
+    frame["tied_month"] = dates.dt.to_period("M").dt.to_timestamp()
+    return with_categories(frame)
+
+
+def with_usual(reeds: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Fill empty cells with what was usual on the day of tying."""
+    filled = reeds.copy()
+    for usual in reversed(settings.usual):
+        applies = filled["tied_on"] >= pd.Timestamp(usual.since)
+        for name, value in usual.values.items():
+            filled[name] = filled[name].where(filled[name].notna() | ~applies, value)
+    return filled
+
+
+def lots_of(reeds: pd.DataFrame, pieces: pd.DataFrame) -> pd.Series:
+    """Return each reed's lot: its own, else its piece's."""
+    lots = first_of_each(pieces, "piece").set_index("piece")["lot"]
+    return reeds["lot"].fillna(_looked_up(reeds["piece"], lots))
+
+
+def _with_air(frame: pd.DataFrame, log: pd.DataFrame) -> pd.DataFrame:
+    """Fill the air of the day of the rough scrape from the logger, and add that of the drying.
+
+    Days have no hours here: a reed dries from noon of the day it was roughed to noon of the day it
+    was finished.
+    """
+    day = frame["rough_on"].fillna(frame["tied_on"])
+    readings = (log["time"], log["rh_pct"], log["temp_c"])
+    at_scrape = air.over(day, day + pd.Timedelta(days=1), *readings)
+    for name in ("rh_pct", "temp_c"):
+        frame[name] = frame[name].fillna(at_scrape[name])
+    noon = pd.Timedelta(hours=12)
+    drying = air.over(frame["rough_on"] + noon, frame["finished_on"] + noon, *readings)
+    frame["drying_rh_pct"] = drying["rh_pct"]
+    frame["drying_moisture_pct"] = drying["moisture_pct"]
+    return frame
+
+
+def _moisture(rh_pct: pd.Series, temp_c: pd.Series) -> np.ndarray:
+    """Return equilibrium moisture, at room temperature where none is noted."""
+    return moisture.equilibrium_moisture_pct(rh_pct, temp_c.fillna(ROOM_C))
+
+
+def first_of_each(frame: pd.DataFrame, key: str) -> pd.DataFrame:
+    """Leave out rows that repeat a key; rows without one stay."""
+    return frame[~frame.duplicated(key) | frame[key].isna()]
+
+
+def _looked_up(keys: pd.Series, values: pd.Series) -> pd.Series:
+    """Return for each key the value that `values` holds under it, in the values' own type."""
+    values = values[values.index.notna()]
+    places = values.index.get_indexer(keys.astype(object))
+    taken = values.array.take(places, allow_fill=True)
+    return pd.Series(taken, index=keys.index, dtype=values.dtype)
+
+
+_NAMES = {
+    c.name: None
+    for t in ("lots", "reeds", "pieces")
+    for c in TABLES[t].columns.values()
+    if c.kind == "name"
+}
+
+
+def with_categories(frame: pd.DataFrame) -> pd.DataFrame:
+    """Turn names into categories, so that a model takes them as factors."""
+    return frame.astype({name: "category" for name in _NAMES if name in frame})

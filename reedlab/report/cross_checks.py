@@ -1,0 +1,226 @@
+"""What other well-kept libraries say beside reedlab's models: a check, and a plainer view.
+
+`gee` is the population-averaged counterpart of a binomial mixed model, `single_grouping` fits a
+Gaussian model that has lots as its only grouping with statsmodels, and `cane_pairs` and
+`lot_contrasts` compare measured cane with pingouin.
+
+References
+----------
+Zeger, S. L., Liang, K.-Y. and Albert, P. S. (1988). Models for longitudinal data: a generalized
+estimating equation approach. Biometrics, 44, 1049-1060.
+
+Mancl, L. A. and DeRouen, T. A. (2001). A covariance estimator for GEE with improved small-sample
+properties. Biometrics, 57, 126-134.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from reedlab.decide.conditions.smooth import LOGIT_ATTENUATION
+from reedlab.errors import FormulaError
+
+
+def _design(formula: str, frame: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame, pd.DataFrame]:
+    """Return the response, the fixed-effects matrix, and the rows of the frame that they use."""
+    from reedlab.mixed.design.expressions import CONTEXT, names_of, read
+
+    parsed = read(formula)
+    columns = sorted(names_of([*parsed.lhs, *parsed.rhs]).columns)
+    for column in columns:
+        if column not in frame:
+            raise FormulaError(f"{formula!r} names {column!r}, which is not a column of the data.")
+    response, fixed = parsed.get_model_matrix(frame[columns], context=CONTEXT)
+    return response.to_numpy(dtype=float)[:, 0], fixed.astype(float), frame.loc[fixed.index]
+
+
+def gee(formula: str, frame: pd.DataFrame, group: str, level: float = 0.95) -> pd.DataFrame:
+    """Fit a logistic GEE, exchangeable within groups: the population-averaged view.
+
+    The standard errors are Mancl and DeRouen's, made for few groups.
+
+    Parameters
+    ----------
+    formula : str
+        Fixed effects only, such as ``"success ~ season"``.
+    frame : pandas.DataFrame
+        One row a reed; rows with missing values are left out.
+    group : str
+        The column within which reeds are alike.
+    level : float
+        Of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by parameter: ``averaged`` (log odds), ``se``, ``low``, ``high``.
+    """
+    import statsmodels.api as sm
+
+    response, fixed, used = _design(formula, frame)
+    model = sm.GEE(
+        response,
+        fixed.to_numpy(),
+        groups=used[group].astype(str).to_numpy(),
+        family=sm.families.Binomial(),
+        cov_struct=sm.cov_struct.Exchangeable(),
+    )
+    found = model.fit(cov_type="bias_reduced")
+    low, high = np.asarray(found.conf_int(alpha=1 - level)).T
+    columns = {"averaged": found.params, "se": found.bse, "low": low, "high": high}
+    return pd.DataFrame(columns, index=pd.Index(fixed.columns, name="parameter"))
+
+
+def averaged(coefficients: pd.Series, variance: float) -> pd.Series:
+    """Turn a logit mixed model's coefficients into what they are on average over the groups.
+
+    A coefficient that holds within a lot is larger than the one that holds across all lots taken
+    together, by the factor ``sqrt(1 + c² variance)`` with ``c² = (16 √3 / 15 π)²``.
+
+    Parameters
+    ----------
+    coefficients : pandas.Series
+        On the logit scale.
+    variance : float
+        Of the random intercepts, all groupings together.
+
+    Examples
+    --------
+    >>> averaged(pd.Series([1.0]), 1.0).round(3).tolist()
+    [0.862]
+    """
+    return coefficients / np.sqrt(1 + LOGIT_ATTENUATION * variance)
+
+
+def single_grouping(formula: str, frame: pd.DataFrame, group: str) -> tuple[pd.Series, list[str]]:
+    """Fit a Gaussian mixed model with one random intercept by REML with statsmodels.
+
+    Parameters
+    ----------
+    formula : str
+        Fixed effects only, such as ``"log_scrape_min ~ season"``.
+    frame : pandas.DataFrame
+        One row a reed; rows with missing values are left out.
+    group : str
+        The one grouping.
+
+    Returns
+    -------
+    parameters : pandas.Series
+        Named as `reedlab.fit` names them: the coefficients, ``sd <group>``, ``sd Residual``, and
+        last ``log-likelihood`` (restricted); missing where statsmodels gives no fit, as where lots
+        do not differ at all.
+    notes : list of str
+        What statsmodels warned of, each once.
+    """
+    import statsmodels.api as sm
+
+    response, fixed, used = _design(formula, frame)
+    model = sm.MixedLM(response, fixed.to_numpy(), groups=used[group].astype(str).to_numpy())
+    names = [*fixed.columns, f"sd {group}", "sd Residual", "log-likelihood"]
+    with warnings.catch_warnings(record=True) as raised:
+        warnings.simplefilter("always")
+        try:
+            found = model.fit(reml=True)
+        except np.linalg.LinAlgError as error:
+            return pd.Series(np.nan, index=names, name="statsmodels"), [str(error)]
+    sds = np.sqrt([np.asarray(found.cov_re)[0, 0], found.scale])
+    notes = list(dict.fromkeys(str(warning.message) for warning in raised))
+    values = [*found.fe_params, *sds, found.llf]
+    return pd.Series(values, index=names, name="statsmodels"), notes
+
+
+def cane_pairs(cane: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """Correlate measured properties, over all pieces and within lots.
+
+    Pieces of one lot are alike, so the correlation over all pieces mixes what goes together within
+    a lot with what differs between lots; the one within lots (pingouin's repeated-measures
+    correlation, after Bland and Altman 1995) is the one to sort pieces by.
+
+    Parameters
+    ----------
+    cane : pandas.DataFrame
+        ``bench.cane``.
+    columns : sequence of str
+        The properties.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``first``, ``second``, ``pieces``, ``overall``, ``within_lots``, ``low``, ``high`` (95 %
+        interval of the one within lots) and ``p_value`` (Holm's, over the pairs); the last four
+        missing where fewer than three lots have three pieces with both.
+    """
+    import pingouin as pg
+
+    rows = []
+    for first, second in combinations(columns, 2):
+        known = cane.dropna(subset=[first, second])
+        known = known.assign(lot=known["lot"].astype(str))[["lot", first, second]]
+        known = known[known.groupby("lot")["lot"].transform("size") > 2]
+        overall = known[first].corr(known[second])
+        within = (np.nan,) * 4
+        if known["lot"].nunique() > 2:
+            found = pg.rm_corr(known, x=first, y=second, subject="lot").iloc[0]
+            within = (found["r"], *found["CI95"], found["pval"])
+        rows.append((first, second, len(known), overall, *within))
+    names = ["first", "second", "pieces", "overall", "within_lots", "low", "high", "p_value"]
+    frame = pd.DataFrame(rows, columns=names)
+    if len(frame):
+        frame["p_value"] = pg.multicomp(frame["p_value"].to_numpy(), method="holm")[1]
+    return frame
+
+
+def lot_contrasts(cane: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Compare lots pairwise in one measured property, the largest differences first.
+
+    Welch's tests by pingouin, corrected by Holm over all pairs; Hedges' g with its 95 % interval.
+
+    Parameters
+    ----------
+    cane : pandas.DataFrame
+        ``bench.cane``; lots with fewer than three pieces are left out.
+    column : str
+        The property.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``first``, ``second``, ``difference`` (of the means), ``hedges``, ``low``, ``high``,
+        ``p_value``; no row where fewer than two lots have three pieces.
+    """
+    import pingouin as pg
+
+    known = cane.dropna(subset=[column])
+    known = known.assign(lot=known["lot"].astype(str))
+    sizes = known.groupby("lot").size()
+    known = known[known["lot"].isin(sizes[sizes > 2].index)]
+    if known["lot"].nunique() < 2:
+        names = ["first", "second", "difference", "hedges", "low", "high", "p_value"]
+        return pd.DataFrame(columns=names)
+    means = known.groupby("lot")[column].mean()
+    tests = pg.pairwise_tests(
+        known, dv=column, between="lot", correction=True, padjust="holm", effsize="hedges"
+    )
+    p_column = "p_corr" if "p_corr" in tests else "p_unc"  # two lots make one test
+    ends = [
+        pg.compute_esci(stat=test["hedges"], nx=sizes[test["A"]], ny=sizes[test["B"]])
+        for _, test in tests.iterrows()
+    ]
+    frame = pd.DataFrame(
+        {
+            "first": tests["A"],
+            "second": tests["B"],
+            "difference": means[tests["A"]].to_numpy() - means[tests["B"]].to_numpy(),
+            "hedges": tests["hedges"],
+            "low": [low for low, _ in ends],
+            "high": [high for _, high in ends],
+            "p_value": tests[p_column],
+        }
+    )
+    return frame.sort_values("hedges", key=abs, ascending=False, kind="stable", ignore_index=True)

@@ -1,0 +1,276 @@
+"""Pictures: a tidy frame in, the matplotlib Axes out, all in one theme.
+
+Every estimate is drawn with its interval, every axis says what it shows and in which unit, and
+colour is never alone: shapes differ too, and the palette's colours differ in lightness, so that a
+page printed in grey can be read. `show_figure` displays a picture together with the words that
+stand for it where it cannot be seen.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Iterable
+from contextlib import AbstractContextManager
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.report.figures.theme import DASHED, INK, MARKERS, PALETTE, PAPER, PERCENT, theme
+from reedlab.report.words.numbers import heading
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+WIDTH_IN = 5.2  # small enough that its letters can be read on a phone
+
+
+def new_axes(height: float = 3.2) -> Axes:
+    """Return empty Axes in the theme, on a figure that no global state holds on to.
+
+    Parameters
+    ----------
+    height : float
+        Inches.
+    """
+    from matplotlib.figure import Figure
+
+    with _themed():
+        return Figure(figsize=(WIDTH_IN, height), layout="constrained").add_subplot()
+
+
+def _themed() -> AbstractContextManager[None]:
+    import matplotlib as mpl
+
+    return mpl.rc_context(theme())  # type: ignore[arg-type]
+
+
+def name_rows(ax: Axes, names: Iterable[Any], below: float = 0.5, above: float = 0.5) -> None:
+    """Write the names of a picture's rows, the first on top, and draw no grid along them.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Whose rows stand at 0, 1, 2 ...
+    names : iterable
+        One a row.
+    below, above : float
+        Room left under the last row and over the first.
+    """
+    texts = [str(name) for name in names]
+    ax.set_yticks(range(len(texts)), texts)
+    ax.set_ylim(max(len(texts), 1) - 1 + below, -above)
+    ax.grid(visible=False, axis="y")
+
+
+def intervals(
+    frame: pd.DataFrame,
+    name: str,
+    value: str,
+    low: str = "low",
+    high: str = "high",
+    xlabel: str = "",
+) -> Axes:
+    """Draw one dot with its interval a row, first row on top.
+
+    For whatever has an estimate and an interval: suppliers, coefficients, lots.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row an estimate.
+    name, value, low, high : str
+        Its columns: the row's label, the estimate, the interval's ends.
+    xlabel : str
+        What the estimate is, with its unit; the heading of `value` when not given.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Examples
+    --------
+    >>> frame = pd.DataFrame({"lot": ["a"], "share": [0.5], "low": [0.3], "high": [0.7]})
+    >>> intervals(frame, "lot", "share").get_xlabel()
+    'share'
+    """
+    ax = new_axes(height=0.9 + 0.36 * max(len(frame), 2))
+    rows = np.arange(len(frame))
+    ax.hlines(rows, frame[low], frame[high], color=PALETTE[2], linewidth=2.4)
+    ax.plot(frame[value], rows, "o", color=PALETTE[0], markersize=6.5)
+    name_rows(ax, frame[name])
+    ax.set_xlabel(xlabel or heading(value), loc="right")  # a long label has room to the left
+    return ax
+
+
+def shares(
+    frame: pd.DataFrame,
+    name: str,
+    value: str = "share",
+    xlabel: str = "",
+) -> Axes:
+    """Draw shares with their intervals on an axis from nothing to all, in per cent.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a share, ``low`` and ``high``, such as
+        `reedlab.report.words.counts.shares_by` gives.
+    name, value : str
+        Its columns, as in `intervals`.
+    xlabel : str
+        What the share is of.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    ax = intervals(frame, name, value, xlabel=xlabel)
+    ax.set_xlim(0, 1)
+    ax.xaxis.set_major_formatter(PERCENT)
+    return ax
+
+
+def ratios(
+    frame: pd.DataFrame,
+    name: str,
+    value: str = "ratio",
+    xlabel: str = "",
+) -> Axes:
+    """Draw ratios with their intervals on a logarithmic axis, a dashed line where nothing changes.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a ratio, ``low`` and ``high``, such as
+        `reedlab.report.words.coefficients.ratios` gives.
+    name, value : str
+        Its columns, as in `intervals`.
+    xlabel : str
+        What the ratio is of.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    from matplotlib.ticker import LogLocator
+
+    ax = intervals(frame, name, value, xlabel=xlabel)
+    ax.axvline(1, **DASHED)
+    ax.set_xscale("log")
+    wide = frame["high"].max() / frame["low"].min() > 3
+    steps = (1, 2, 5) if wide else (1, 1.1, 1.2, 1.3, 1.5, 2, 2.5, 3, 5, 6, 7, 8, 9)
+    ax.xaxis.set_major_locator(LogLocator(subs=steps))
+    ax.xaxis.set_major_formatter("{x:g}")
+    ax.xaxis.set_minor_formatter("")
+    return ax
+
+
+def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: str) -> Axes:
+    """Draw how often something came true against the chance that was stated of it.
+
+    A dashed diagonal marks chances that are right.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a bin of chances, with ``low`` and ``high``: an interval of the share, or what it
+        keeps to where the chance is right.
+    said, met : str
+        Its columns: the chance, and the share that came true.
+    xlabel, ylabel : str
+        What they are.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    ax = new_axes(height=3.8)
+    ax.plot([0, 1], [0, 1], **DASHED)
+    ax.vlines(frame[said], frame["low"], frame["high"], color=PALETTE[2], linewidth=2.4)
+    ax.plot(frame[said], frame[met], "o", color=PALETTE[0], markersize=6.5, clip_on=False)
+    ax.set(xlim=(0, 1), ylim=(0, 1), ylabel=ylabel)
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_formatter(PERCENT)
+    ax.set_xlabel(xlabel, loc="right")
+    return ax
+
+
+def by_lot(frame: pd.DataFrame, column: str) -> Axes:
+    """Draw every piece's value by lot, and each lot's mean with its 95 % interval.
+
+    Suppliers have a colour and a shape each.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a piece, ``supplier`` and ``lot``, such as ``bench.cane``.
+    column : str
+        The property to draw; rows without it are left out.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    from scipy import stats
+
+    known = frame.dropna(subset=[column])
+    known = known.astype({"supplier": str, "lot": str})
+    suppliers = sorted(known["supplier"].unique())
+    groups = list(known.groupby(["supplier", "lot"], sort=True)[column])
+    ax = new_axes(height=0.9 + 0.34 * max(len(groups), 2))
+    for row, ((whose, _), values) in enumerate(groups):
+        look = suppliers.index(whose) % len(PALETTE)
+        spread = np.linspace(-0.16, 0.16, len(values)) if len(values) > 1 else [0.0]
+        ax.plot(values, row + np.array(spread), ".", color=PALETTE[look], alpha=0.45, markersize=5)
+        if len(values) > 1:
+            half = stats.t.ppf(0.975, len(values) - 1) * stats.sem(values)
+            ax.hlines(row, values.mean() - half, values.mean() + half, color=INK, linewidth=2.2)
+        ax.plot(values.mean(), row, MARKERS[look], color=PALETTE[look], mec=PAPER, markersize=8)
+    name_rows(ax, [f"{whose} {which}" for (whose, which), _ in groups], 0.6, 0.6)
+    ax.set_xlabel(heading(column))
+    return ax
+
+
+def png(ax: Axes) -> bytes:
+    """Return the picture an Axes stands on as PNG, without a date or a program's version."""
+    file = io.BytesIO()
+    with _themed():
+        _figure(ax).savefig(file, format="png", metadata={"Software": None})
+    return file.getvalue()
+
+
+def _figure(ax: Axes) -> Figure:
+    figure = ax.get_figure(root=True)
+    assert figure is not None  # Axes that were drawn stand on a figure
+    return figure
+
+
+def show_figure(ax: Axes, alt: str) -> None:
+    """Display a picture in a notebook, with the words that stand for it where it is not seen.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        What a function of this module returned.
+    alt : str
+        Alternative text: what the picture shows, in a sentence or two.
+
+    Raises
+    ------
+    ValueError
+        When the alternative text is empty.
+    """
+    from IPython.display import display
+
+    if not alt.strip():
+        raise ValueError("a picture needs alternative text: say what it shows.")
+    alt = alt.replace('"', "\N{RIGHT SINGLE QUOTATION MARK}")  # it will stand in an attribute
+    content = base64.b64encode(png(ax)).decode("ascii")
+    display(
+        {"image/png": content, "text/plain": alt},
+        metadata={"image/png": {"alt": alt, "width": 640}},
+        raw=True,
+    )

@@ -1,0 +1,50 @@
+"""Pictures of rules for passing over pieces: what each saves, and what each measure goes with."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from reedlab.report.figures.base import intervals, ratios
+from reedlab.report.figures.theme import DASHED
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def slopes(frame: pd.DataFrame) -> Axes:
+    """Draw how the odds of a good reed go with each measure, one sd within lots, with intervals.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        ``Culling.slopes``.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        On a logarithmic axis, a line at 1 for no difference.
+    """
+    return ratios(frame, "measure", "odds_ratio", xlabel="odds of a good reed, for one sd more")
+
+
+def savings(frame: pd.DataFrame, unit: str) -> Axes:
+    """Draw what each rule saved on lots it had not seen, with intervals over lots.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        ``Tryout.rules``.
+    unit : str
+        Of the savings: a currency, or minutes.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        A line at 0 for going on with every blank.
+    """
+    what = f"saved for 100 blanks ({unit})"
+    ax = intervals(frame.reset_index(), "rule", "saving", xlabel=what)
+    ax.axvline(0.0, **DASHED)
+    return ax

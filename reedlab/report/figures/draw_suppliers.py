@@ -1,0 +1,111 @@
+"""Pictures of suppliers: where their pieces went, and whether the choice of one stays."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from reedlab.report.figures.base import name_rows, new_axes
+from reedlab.report.figures.theme import INK, MARKERS, PALETTE, PERCENT
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+GATES = ("came in", "tied", "judged", "good", "stayed good")
+"""What a piece passes on its way, as drawn; at each gap some leave it."""
+
+
+def flow(frame: pd.DataFrame) -> Axes:
+    """Draw how each supplier's pieces go through the workshop, and where they leave.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        ``Selection.flow``: supplier, stage, pieces, lots_unknown.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        A stream a supplier, from left to right; its height is the pieces that are still in it,
+        the pale parts those that leave before the next gate. Pieces that came in of lots without
+        a count are those that were tied, marked by ``≥``.
+    """
+    wide = frame.pivot(index="supplier", columns="stage", values="pieces")
+    unknown = frame[frame["stage"] == "came in"].set_index("supplier")["lots_unknown"]
+    ax = new_axes(height=0.8 + 0.78 * max(len(wide), 2))
+    streams = {}
+    for name, n in wide.iterrows():
+        never = n["lost before tying"] + n["not tied yet"]
+        judged, other = n["tied"] - n["pending"], n["broken"] + n["reject"] + n["playable"]
+        back = min(n["returned"], n["good"])
+        streams[name] = (
+            [n["tied"] + never, n["tied"], judged, n["good"], n["good"] - back],
+            [
+                f"{never} never tied",
+                f"{n['pending']} pending",
+                f"{n['given up']} given up\n{other} not good",
+                f"{back} back",
+            ],
+        )
+    most = max(max(held[0], 1) for held, _ in streams.values())
+    along = np.linspace(0, 1, 40)
+    ease = along**2 * (3 - 2 * along)
+    for row, (name, (held, leave)) in enumerate(streams.items()):
+        for k, (pieces, next_pieces) in enumerate(pairwise(held)):
+            x, kept, lost = k + along, 0.6 * next_pieces / most, 0.6 * (pieces - next_pieces) / most
+            ax.fill_between(x, row, row - kept, color=PALETTE[2], linewidth=0)
+            ax.fill_between(
+                x, row - kept, row - kept - lost * (1 - ease), color=PALETTE[5], linewidth=0
+            )
+            ax.text(k + 0.3, row + 0.05, leave[k], fontsize=7, va="top", color=INK)
+        for k, pieces in enumerate(held):
+            mark = "≥" if k == 0 and unknown[name] else ""
+            ax.plot([k, k], [row, row - 0.6 * pieces / most], color=INK, linewidth=1.2)
+            ax.text(
+                k, row - 0.6 * pieces / most - 0.04, f"{mark}{pieces}", fontsize=8, ha="center",
+                va="bottom",
+            )  # fmt: skip
+    ax.set_yticks(np.arange(len(streams)) - 0.1, [str(name) for name in streams])
+    ax.set_ylim(len(streams) - 0.65, -0.9)
+    ax.set_xlim(-0.25, len(GATES) - 0.75)
+    ax.set_xticks(range(len(GATES)), GATES)
+    ax.grid(visible=False)
+    ax.set_xlabel("pieces and reeds")
+    return ax
+
+
+def chances(frame: pd.DataFrame, by: str) -> Axes:
+    """Draw each supplier's probability of being the cheapest, a mark for each way of asking.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        ``Robustness.table`` or ``Selection.bounds``: `by`, supplier, prob_best.
+    by : str
+        The column that tells the ways apart: ``"variant"`` or ``"assumption"``.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        On an axis from nothing to all, in per cent; suppliers in the order of the first way.
+    """
+    ways = frame[by].unique()
+    order = frame.loc[frame[by] == ways[0], "supplier"].tolist()
+    ax = new_axes(height=1.4 + 0.2 * len(ways) + 0.4 * max(len(order), 2))
+    step = 0.6 / len(ways)
+    for i, way in enumerate(ways):
+        own = frame[frame[by] == way].set_index("supplier")["prob_best"].reindex(order)
+        at = np.arange(len(order)) + (i - (len(ways) - 1) / 2) * step
+        ax.plot(
+            own, at, MARKERS[i % len(MARKERS)], color=PALETTE[i % len(PALETTE)], label=way,
+            markersize=6, markeredgecolor=INK, markeredgewidth=0.5,
+        )  # fmt: skip
+    name_rows(ax, order)
+    ax.set_xlim(-0.03, 1.03)
+    ax.xaxis.set_major_formatter(PERCENT)
+    ax.set_xlabel("probability of being the cheapest")
+    ax.figure.legend(loc="outside lower center", ncols=1, fontsize=9, frameon=False)
+    return ax

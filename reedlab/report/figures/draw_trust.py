@@ -1,0 +1,116 @@
+"""Pictures of how often stated intervals and probabilities came true on made-up benches."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from reedlab.report.figures.base import name_rows, new_axes, said_and_met
+from reedlab.report.figures.theme import DASHED, MARKERS, PALETTE, PERCENT
+from reedlab.report.words.trust_words import NEXT_LOT
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
+
+_LINES = {
+    "variances known": "truth known",
+    "posterior": "reedlab",
+    "plug-in": "estimate plugged in",
+}
+
+
+def coverage(frame: pd.DataFrame, level: float = 0.95) -> Axes:
+    """Draw how often intervals held the truth: a row a quantity, a shape a number of suppliers.
+
+    The band is what the share of a true interval keeps to, for all rows together.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        ``design``, ``quantity``, ``level``, ``share``, ``low``, ``high``.
+    level : float
+        Which intervals.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    own = frame[np.isclose(frame["level"], level)]
+    quantities = list(dict.fromkeys(own["quantity"]))
+    ax = new_axes(height=1.3 + 0.36 * len(quantities))
+    ax.axvspan(own["low"].min(), own["high"].max(), color=PALETTE[4], alpha=0.3, linewidth=0)
+    ax.axvline(level, **DASHED)
+    for place, (design, part) in enumerate(own.groupby("design", sort=False)):
+        rows = np.array([quantities.index(name) for name in part["quantity"]]) + 0.2 * (place - 1)
+        ax.plot(part["share"], rows, MARKERS[place], color=PALETTE[place], label=design, ms=5.5)
+    name_rows(ax, quantities)
+    _whole_percents(ax.xaxis)
+    ax.set_xlabel(f"{level:.0%} intervals that held the truth", loc="right")
+    ax.figure.legend(loc="outside upper center", frameon=False, ncols=own["design"].nunique())
+    return ax
+
+
+def stated_and_met(frame: pd.DataFrame) -> Axes:
+    """Draw how often a supplier was the best against the probability that was stated.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        ``stated``, ``was_best``, and ``low``, ``high``: what the share keeps to if the statement
+        is right.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    return said_and_met(
+        frame,
+        "stated",
+        "was_best",
+        "stated probability of being the best supplier",
+        "share that was the best",
+    )
+
+
+def fixed_truths(frame: pd.DataFrame) -> Axes:
+    """Draw how often 95 % intervals of a next lot's success held a fixed truth, method by method.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        ``sd_supplier``, ``sd_lot``, ``what``, ``method``, ``benches``, ``coverage``.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    own = frame[(frame["what"] == NEXT_LOT) & frame["method"].isin(_LINES)]
+    truths = own[["sd_supplier", "sd_lot"]].drop_duplicates().sort_values(["sd_supplier", "sd_lot"])
+    places = pd.MultiIndex.from_frame(truths)
+    ax = new_axes(height=3.6)
+    ax.axhline(0.95, **DASHED)
+    for place, (method, label) in enumerate(_LINES.items()):
+        part = own[own["method"] == method]
+        at = places.get_indexer(pd.MultiIndex.from_frame(part[["sd_supplier", "sd_lot"]]))
+        half = 1.96 * np.sqrt(part["coverage"] * (1 - part["coverage"]) / part["benches"])
+        x, look = at + 0.16 * (place - 1), PALETTE[place]
+        ax.errorbar(
+            x, part["coverage"], half, fmt=MARKERS[place], color=look, elinewidth=2, label=label
+        )
+    ax.set_xticks(range(len(places)), [f"{s:g}\n{v:g}" for s, v in places])
+    ax.set_xlabel("sd between suppliers (above) and between lots (below), logit")
+    ax.set_ylabel("intervals that held the truth")
+    _whole_percents(ax.yaxis)
+    ax.grid(visible=False, axis="x")
+    ax.figure.legend(loc="outside upper center", frameon=False, ncols=len(_LINES))
+    return ax
+
+
+def _whole_percents(axis: Axis) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    axis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
+    axis.set_major_formatter(PERCENT)

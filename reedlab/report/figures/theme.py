@@ -1,0 +1,55 @@
+"""The one look of every picture: colours, marks and the theme."""
+
+from __future__ import annotations
+
+from typing import Any
+
+PAPER = "#fffdf8"
+INK = "#2a241c"
+SOFT = "#6a5f50"
+LINE = "#dccfb4"
+# Dark to light in steps that grey keeps apart; apart also for the three kinds of colour blindness.
+PALETTE = ("#14293d", "#8c2f1b", "#2f6f8f", "#b5762a", "#7fa894", "#e0bd6b")
+MARKERS = ("o", "s", "^", "D", "v", "P")
+DASHED: dict[str, Any] = {"color": SOFT, "linewidth": 1, "linestyle": (0, (4, 3))}
+"""A line to hold estimates against."""
+PERCENT = "{x:.0%}"
+
+
+def theme() -> dict[str, Any]:
+    """Return the one look of every picture, as matplotlib's settings.
+
+    Returns
+    -------
+    dict
+        Keys and values of ``matplotlib.rcParams``; `reedlab.report.figures.base` applies it itself.
+    """
+    return {
+        "figure.facecolor": PAPER,
+        "figure.dpi": 100,
+        "savefig.dpi": 160,
+        "savefig.facecolor": PAPER,
+        "axes.facecolor": PAPER,
+        "axes.edgecolor": SOFT,
+        "axes.labelcolor": INK,
+        "axes.titlecolor": INK,
+        "axes.titlelocation": "left",
+        "axes.titlesize": 11,
+        "axes.labelsize": 10,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.grid": True,
+        "axes.axisbelow": True,
+        "grid.color": LINE,
+        "grid.linewidth": 0.6,
+        "xtick.color": SOFT,
+        "ytick.color": SOFT,
+        "xtick.labelcolor": INK,
+        "ytick.labelcolor": INK,
+        "text.color": INK,
+        "text.hinting": "none",  # letters then hang less on the FreeType at hand
+        "font.family": "DejaVu Sans",  # comes with matplotlib: the same picture everywhere
+        "font.size": 10,
+        "legend.frameon": False,
+        "lines.linewidth": 1.6,
+    }

@@ -1,0 +1,232 @@
+"""Run a notebook on a bench, and keep what it shows in a form that does not change by itself.
+
+A notebook names its bench in one cell tagged ``parameters``: ``bench_dir = ""`` is the shipped
+demo. Run here it is given another by its full path, in a kernel that works elsewhere; the copy that
+is kept names it as its reader may and holds no path of the machine. When a cell refuses (a
+`ReedlabError`, because these records cannot tell), the notebook ends there with the reason, and
+nothing else is lost.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import re
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from reedlab import errors
+from reedlab.paths import shipped
+from reedlab.report.pages import isolation
+
+CELL_SECONDS = 600  # a cell that takes longer has hung
+_WARNING = re.compile(r"^.*:\d+: PosteriorWarning: (.*)\n(?:  .*\n)?", re.MULTILINE)
+KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
+
+
+@dataclass(frozen=True)
+class Run:
+    """One notebook after its run.
+
+    Attributes
+    ----------
+    name : str
+        The notebook's file name without its ending, such as ``"04-suppliers"``.
+    notebook : nbformat.NotebookNode
+        The notebook with its outputs, up to the cell that stopped it.
+    stopped : str or None
+        Why it stopped early, in a sentence; None when it ran to its end.
+    fault : bool
+        True when what stopped it was no refusal of reedlab's but a fault.
+    """
+
+    name: str
+    notebook: Any
+    stopped: str | None = None
+    fault: bool = False
+
+    @property
+    def title(self) -> str:
+        """The notebook's first heading: its question."""
+        first = self.notebook.cells[0].source.splitlines()[0]
+        return str(first.lstrip("# "))
+
+    @property
+    def why(self) -> str:
+        """Why it stopped early, a fault of reedlab's own said to be one; "" where it did not."""
+        fault = "a fault of reedlab's own, not of your records: " if self.fault else ""
+        return f"{fault}{self.stopped or ''}"
+
+    @property
+    def short(self) -> str:
+        """A name for menus, such as "Scrape time"."""
+        return self.name.split("-", 1)[-1].replace("-", " ").capitalize()
+
+    def tagged(self, tag: str) -> list[Any]:
+        """Return the cells that carry a tag."""
+        return [cell for cell in self.notebook.cells if tag in cell.metadata.get("tags", [])]
+
+    def as_file(self) -> bytes:
+        """Return the notebook as the bytes of its file."""
+        import nbformat
+
+        return (nbformat.writes(self.notebook) + "\n").encode()
+
+
+def notebooks() -> list[Path]:
+    """Return the shipped notebooks, in their order."""
+    return sorted(shipped("notebooks").glob("[0-9]*.ipynb"))
+
+
+def run(path: Path, bench: Path | None = None, named: str = "") -> Run:
+    """Execute one notebook on a bench, in a kernel that takes no code and no settings from it.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The notebook; it is read and never written.
+    bench : pathlib.Path, optional
+        The bench; the demo when not given.
+    named : str
+        What the kept copy says for the bench's path, in its parameters cell and in whatever it
+        shows: the path from where the copy will lie.
+
+    Returns
+    -------
+    Run
+    """
+    import nbformat
+    from nbclient.exceptions import CellExecutionError, CellTimeoutError
+
+    place = str(bench.resolve()) if bench else ""
+    notebook = with_parameters(nbformat.read(path, as_version=4), place)
+    stopped, fault = None, False
+    try:
+        _execute(notebook)
+    except CellExecutionError as error:
+        fault = not hasattr(errors, error.ename)
+        stopped = f"{error.ename}: {error.evalue}" if fault else error.evalue
+    except CellTimeoutError:
+        stopped, fault = f"a cell took longer than {CELL_SECONDS} seconds.", True
+    notebook = cut_at_error(tidy(notebook))
+    if place:
+        renamed = _renaming(place, named)
+        notebook = _renamed(notebook, named, renamed)
+        stopped = renamed(stopped) if stopped else None
+    return Run(path.stem, notebook, stopped, fault)
+
+
+def _execute(notebook: Any, starts: int = 3) -> None:
+    """Run a notebook in a kernel of its own, which may be started again.
+
+    A kernel that starts beside others may find that one of the ports it was given was taken in the
+    meantime. It dies before any cell has run, so nothing is lost by another start.
+    """
+    from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
+    from jupyter_client.manager import AsyncKernelManager
+    from nbclient import NotebookClient
+
+    class OnlyThisOne(KernelSpecManager):
+        """No installed kernel description is asked: the kernel is this very interpreter."""
+
+        def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
+            return KernelSpec(argv=[*isolation.KERNEL_COMMAND], **KERNEL)
+
+    with tempfile.TemporaryDirectory(prefix="reedlab-", ignore_cleanup_errors=True) as folder:
+        own = Path(folder)
+        client = NotebookClient(
+            notebook,
+            km=AsyncKernelManager(
+                kernel_name=KERNEL["name"],
+                kernel_spec_manager=OnlyThisOne(),
+                connection_file=str(own / "kernel.json"),
+            ),
+            timeout=CELL_SECONDS,
+            record_timing=False,
+            extra_arguments=["--log-level=ERROR"],  # a kernel has nothing to say on a terminal
+            resources={"metadata": {"path": str(isolation.working_folder(own))}},
+        )
+        try:
+            client.execute(env=isolation.environment(own))
+            return
+        except RuntimeError as died:
+            if starts == 1 or "before replying to kernel_info" not in str(died):
+                raise
+    _execute(notebook, starts - 1)
+
+
+def with_parameters(notebook: Any, bench_dir: str) -> Any:
+    """Return a copy of a notebook whose parameters cell names a bench; outputs are emptied."""
+    notebook = copy.deepcopy(notebook)
+    for cell in notebook.cells:
+        if "parameters" in cell.metadata.get("tags", []):
+            cell.source = _parameter(bench_dir)
+        if cell.cell_type == "code":
+            cell.outputs, cell.execution_count = [], None
+    return notebook
+
+
+def _parameter(bench_dir: str) -> str:
+    return f"bench_dir = {json.dumps(bench_dir, ensure_ascii=False)}"
+
+
+def _renaming(place: str, named: str) -> Callable[[str], str]:
+    """Return what puts a name for a path in a text, also where it stands as a repr or in HTML."""
+    from markupsafe import escape as escaped_as_templates_do
+
+    written: tuple[Callable[[str], str], ...] = (
+        str,
+        lambda text: repr(text)[1:-1],
+        lambda text: escape(text, quote=False),
+        escape,
+        lambda text: str(escaped_as_templates_do(text)),
+    )
+    names = {form(place): form(named) for form in written}
+    longest_first = sorted(map(re.escape, names), key=len, reverse=True)
+    pattern = re.compile(rf"(?<!\w)({'|'.join(longest_first)})(?!\w)")
+    return lambda text: pattern.sub(lambda found: names[found.group()], text)
+
+
+def _renamed(notebook: Any, named: str, renamed: Callable[[str], str]) -> Any:
+    """Take the bench's path out of a notebook that ran: of its parameters and of what it shows."""
+    for cell in notebook.cells:
+        if "parameters" in cell.metadata.get("tags", []):
+            cell.source = _parameter(named)
+        for output in cell.get("outputs", []):
+            if "text" in output:
+                output["text"] = renamed(output["text"])
+            shown = output.get("data", {})
+            shown.update({k: renamed(v) for k, v in shown.items() if k.startswith("text/")})
+            words = output.get("metadata", {}).get("image/png", {})
+            words.update({k: renamed(v) for k, v in words.items() if k == "alt"})
+    return notebook
+
+
+def cut_at_error(notebook: Any) -> Any:
+    """Return the notebook up to the cell that raised, that cell's own output taken off."""
+    for place, cell in enumerate(notebook.cells):
+        kept = [o for o in cell.get("outputs", []) if o.output_type != "error"]
+        if len(kept) < len(cell.get("outputs", [])):
+            cell.outputs = kept
+            notebook.cells = notebook.cells[: place + 1]
+            break
+    return notebook
+
+
+def tidy(notebook: Any) -> Any:
+    """Take off what changes from run to run or from machine to machine, and nothing a reader sees.
+
+    Metadata keeps the kernel's name and the language; cells keep their tags; of a posterior's
+    warning the sentence stays, without the file and the line of code that it came from.
+    """
+    notebook.metadata = {"kernelspec": KERNEL, "language_info": {"name": "python"}}
+    for cell in notebook.cells:
+        cell.metadata = {key: cell.metadata[key] for key in ("tags",) if key in cell.metadata}
+        for output in cell.get("outputs", []):
+            if output.get("name") == "stderr":
+                output["text"] = _WARNING.sub(r"\1\n", output["text"])
+    return notebook

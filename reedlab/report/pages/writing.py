@@ -1,0 +1,350 @@
+"""Write the report: an index with the answers, and each notebook as a page.
+
+Every page stands alone in one file: no script, no request to any network (a content policy in the
+page itself forbids them), pictures inside, code folded away. Whatever a notebook displays goes
+through one sanitiser, so that text from a maker's records stays text.
+
+A notebook says by the tags of its cells what the index takes from it: ``answer`` (the sentence that
+answers its question), ``picture`` and ``statistics``. A notebook whose answer cell is also tagged
+``decision`` has a section of its own at the top of the index, in the order of the file names; the
+others follow with their sentence. So a new notebook joins the report by lying in the folder.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from reedlab.decide.evidence import listed
+from reedlab.errors import WriteError
+from reedlab.records import store
+from reedlab.report.pages import running
+from reedlab.report.pages.running import Run
+from reedlab.report.words import printed_tables, sentences
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from reedlab.records import Bench
+
+SHELL = Path(__file__).resolve().parent / "shell"
+LEDGER = ".written.json"  # what reedlab wrote into a report folder, by hash
+AT_ONCE = 2  # notebooks that run side by side
+PARTS = ("answer", "picture", "statistics")  # cell tags the index takes something from
+# fmt: off
+TAGS = frozenset({
+    "a", "abbr", "b", "blockquote", "br", "code", "dd", "del", "details", "div", "dl", "dt", "em",
+    "h1", "h2", "h3", "h4", "hr", "i", "img", "li", "ol", "p", "pre", "s", "small", "span",
+    "strong", "sub", "summary", "sup", "table", "tbody", "td", "tfoot", "th", "thead", "tr", "ul",
+})
+# fmt: on
+ATTRIBUTES = frozenset(
+    {("img", "alt"), ("img", "width"), ("details", "open")}
+    | {(cell, span) for cell in ("td", "th") for span in ("colspan", "rowspan", "scope")}
+)
+LINK = re.compile(r"https?://.+|#.+|[\w-]+\.html(#.+)?")  # asked only when a reader follows one
+PICTURE = re.compile(r"data:image/png;base64,[\w+/=\s]+")
+
+
+@dataclass(frozen=True)
+class Report:
+    """A report that has been written.
+
+    Attributes
+    ----------
+    index : pathlib.Path
+        The page to open.
+    ranking : pandas.DataFrame or None
+        The supplier table, as `reedlab.rank_suppliers` gives it; None when it cannot be had.
+    sentence : str
+        What to buy, or why the records cannot tell.
+    currency : str
+        What costs are counted in.
+    stopped : tuple of Run
+        The notebooks that could not run to their end on this bench.
+    set_aside : tuple of pathlib.Path
+        Files of an earlier report that the user had changed, under the names they now have.
+    """
+
+    index: Path
+    ranking: pd.DataFrame | None
+    sentence: str
+    currency: str
+    stopped: tuple[Run, ...]
+    set_aside: tuple[Path, ...]
+
+    def closing_lines(self) -> list[str]:
+        """Say the report in lines for a terminal: the table, the decision, what stopped, where."""
+        ranked = self.ranking is not None
+        lines = (
+            [printed_tables.plain(self.ranking, self.currency), sentences.CAUTIONS[0], ""]
+            if ranked
+            else []
+        )
+        told = self.sentence in [run.stopped for run in self.stopped]  # and then said below
+        lines += [] if told else [self.sentence, ""]
+        alike: dict[str, list[str]] = {}
+        for run in self.stopped:
+            alike.setdefault(run.why, []).append(run.name)
+        lines += [f"{listed(n)} stop{'s' * (len(n) == 1)} early: {w}" for w, n in alike.items()]
+        lines += [f"A page that you had changed is kept as {path}." for path in self.set_aside]
+        return [*lines, f"Report: {self.index}"]
+
+
+def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
+    """Fit the models, run every notebook on a bench and write its report beside the records.
+
+    Parameters
+    ----------
+    bench : Bench
+        A bench opened from a folder or a workbook.
+    step : callable
+        Called with what is being done, the steps done and the steps in all.
+
+    Returns
+    -------
+    Report
+        Where the pages lie (``DIR/report``), and what to say about them.
+
+    Raises
+    ------
+    WriteError
+        When the folder ``report`` cannot be written, or another run is writing there.
+    """
+    records = _path(bench)
+    home = records if records.is_dir() else records.parent
+    folder = home / "report"
+    working = folder / "notebooks"
+    paths = running.notebooks()
+    total = len(paths) + 1
+    where = "../.." if records == home else f"../../{records.name}"  # from the notebooks' folder
+    step("Fitting the models", 0, total)
+    with store.alone_in(working), ThreadPoolExecutor(AT_ONCE) as pool:
+        jobs = [pool.submit(running.run, path, records, where) for path in paths]
+        ranking, sentence = _decision(bench)
+        for done, job in enumerate(as_completed(jobs), start=1):
+            step(f"Notebook {job.result().name}", done, total)
+        runs = [job.result() for job in jobs]
+        copies = {f"notebooks/{run.name}.ipynb": run.as_file() for run in runs}
+        set_aside = write_files(pages_of(runs, bench) | copies, folder)
+    step("Pages written", total, total)
+    stopped = tuple(run for run in runs if run.stopped)
+    return Report(
+        folder / "index.html", ranking, sentence, bench.settings.currency, stopped, set_aside
+    )
+
+
+def _path(bench: Bench) -> Path:
+    if bench.path is None:
+        raise WriteError("a bench that lies in no folder has no place for a report: save it first.")
+    return bench.path
+
+
+def _decision(bench: Bench) -> tuple[pd.DataFrame | None, str]:
+    """Return the supplier table and its sentence, or the reason why there is none."""
+    from reedlab.decide.suppliers import comparison
+    from reedlab.errors import ReedlabError
+
+    try:
+        answer = comparison.compare(bench)
+    except ReedlabError as error:
+        return None, str(error)
+    return answer.table, answer.sentence()
+
+
+def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:
+    """Return every page of a report by its file name.
+
+    Parameters
+    ----------
+    runs : list of Run
+        The notebooks, run.
+    bench : Bench
+        The bench they ran on; its name and findings stand on the pages.
+
+    Returns
+    -------
+    dict of str to bytes
+        HTML in UTF-8.
+    """
+    listed = [{"file": "index.html", "title": "The answers"}]
+    listed += [{"file": f"{run.name}.html", "title": run.short} for run in runs]
+
+    shell = _template("page")
+    same = {
+        "bench": _name(bench),
+        "pages": listed,
+        "cautions": sentences.CAUTIONS,
+        "style": (SHELL / "style.css").read_text("utf-8"),
+        "held": sentences.findings_count(bench),
+    }
+
+    def page(file: str, title: str, body: str) -> bytes:
+        return str(shell.render(current=file, title=title, body=body, **same)).encode()
+
+    built = {"index.html": page("index.html", "What these records say", _index(runs, bench))}
+    for run in runs:
+        built[f"{run.name}.html"] = page(f"{run.name}.html", run.title, notebook_body(run))
+    return built
+
+
+def _name(bench: Bench) -> str:
+    return _path(bench).resolve().name
+
+
+def _index(runs: list[Run], bench: Bench) -> str:
+    answers = [_answer(run) for run in runs]
+    return _template("answers").render(
+        held=sentences.findings_count(bench),
+        answers=[answer for answer in answers if answer["decision"]],
+        others=[answer for answer in answers if not answer["decision"]],
+    )
+
+
+def _answer(run: Run) -> dict[str, Any]:
+    """Return what the index shows of a notebook: its title, answer, picture and statistics."""
+    return {
+        "name": run.name,
+        "title": run.title,
+        "decision": bool(run.tagged("decision")),
+        "stopped": _stopped(run),
+        **{part: _html(run.tagged(part), code=False) for part in PARTS},
+    }
+
+
+def _stopped(run: Run) -> str | None:
+    """Say on the index why a notebook stopped: before its answer, or after it."""
+    if run.fault or any(cell.get("outputs") for cell in run.tagged("answer")):
+        return f"The page behind this stops early: {run.why}" if run.stopped else None
+    if run.stopped and not run.stopped.startswith("Cannot"):
+        return f"Cannot be told from these records: {run.stopped}"
+    return run.stopped
+
+
+def notebook_body(run: Run) -> str:
+    """Return a notebook as HTML for a page: outputs open, code folded away, all of it sanitised.
+
+    Parameters
+    ----------
+    run : Run
+        A notebook after its run.
+
+    Returns
+    -------
+    str
+        HTML without a head. Where the notebook stopped early, the reason stands at its end.
+    """
+    end = f'<p class="answer cannot">This page stops here: {escape(run.why)}</p>'
+    return _html(run.notebook.cells, code=True) + (end if run.stopped else "")
+
+
+def _html(cells: list[Any], code: bool) -> str:
+    from nbconvert import HTMLExporter
+    from nbformat.v4 import new_notebook
+
+    if not cells or not (code or any(cell.get("outputs") for cell in cells)):
+        return ""
+    exporter = HTMLExporter(
+        template_name=SHELL.name,
+        extra_template_basedirs=[str(SHELL.parent)],
+        exclude_input=not code,
+        anchor_link_text="",
+    )
+    return sanitised(exporter.from_notebook_node(new_notebook(cells=cells))[0])
+
+
+def sanitised(html: str) -> str:
+    """Keep of a page's body only what a page needs: no script, no style, nothing fetched.
+
+    Parameters
+    ----------
+    html : str
+        Anything, such as what a notebook displayed.
+
+    Returns
+    -------
+    str
+        HTML with the tags of `TAGS`, pictures that lie inside the page, and links to other
+        pages, to places in a page and to the web.
+
+    Examples
+    --------
+    >>> sanitised('<b onclick="x()">a</b><img src="https://a.b/c.png"><script>d()</script>')
+    '<b>a</b><img>'
+    """
+    from bleach.sanitizer import Cleaner  # type: ignore[import-untyped]
+    from bs4 import BeautifulSoup
+
+    soup = BeautifulSoup(html, "html.parser")
+    for tag in soup(["style", "script"]):  # the cleaner would leave their text to be read
+        tag.decompose()
+    cleaner = Cleaner(TAGS, _allowed, protocols={"https", "http", "data"}, strip=True)
+    return str(cleaner.clean(str(soup)))
+
+
+def _allowed(tag: str, name: str, value: str) -> bool:
+    if (tag, name) == ("img", "src"):
+        return bool(PICTURE.fullmatch(value))
+    if (tag, name) == ("a", "href"):
+        return bool(LINK.fullmatch(value))
+    return name in {"class", "id"} or (tag, name) in ATTRIBUTES
+
+
+def _template(name: str) -> Any:
+    from jinja2 import Environment, FileSystemLoader
+    from markupsafe import Markup
+
+    shell = Environment(loader=FileSystemLoader(SHELL), autoescape=True, trim_blocks=True)
+    shell.filters["html"] = Markup  # for what has been through the sanitiser
+    return shell.get_template(f"{name}.html.j2")
+
+
+def write_files(files: Mapping[str, bytes], folder: Path) -> tuple[Path, ...]:
+    """Write a report's files, each whole or not at all; set aside what the user had changed.
+
+    The ledger holds the hash of all that reedlab wrote here. It is written first, with the old
+    hashes beside the new, so that a run that is cut short leaves nothing that looks changed.
+    """
+    ledger = folder / LEDGER
+    known = _known(ledger)
+    there = {name: folder / name for name in files if (folder / name).is_file()}
+    present = {name: _hash(path.read_bytes()) for name, path in there.items()}
+    changed = [name for name, mark in present.items() if mark not in known.get(name, [])]
+    aside = [_set_aside(there[name]) for name in changed]
+    marks = {
+        name: sorted({_hash(content), *([present[name]] if name in present else [])})
+        for name, content in files.items()
+    }
+    store.write_text(json.dumps(known | marks, indent=1), ledger, replace=True)
+    for name, content in files.items():
+        with store.beside(folder / name, replace=True) as fresh:
+            fresh.write_bytes(content)
+    return tuple(aside)
+
+
+def _known(ledger: Path) -> dict[str, list[str]]:
+    """Read the ledger; where it is damaged nothing is known, so that all is kept."""
+    try:
+        known = json.loads(ledger.read_text("utf-8"))
+    except (OSError, ValueError):
+        known = {}
+    return known if isinstance(known, dict) else {}
+
+
+def _hash(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+def _set_aside(path: Path) -> Path:
+    """Give a file the first free name of the kind ``index-kept-1.html``, and return it."""
+    number = 1
+    while (kept := path.with_stem(f"{path.stem}-kept-{number}")).exists():
+        number += 1
+    return path.rename(kept)

@@ -1,0 +1,144 @@
+"""A model's coefficients in words: as ratios, with intervals, and in a sentence."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.decide.evidence import listed
+from reedlab.report.words.numbers import heading, percent
+
+_SCALED = re.compile(r"scale\((\w+)\)")
+_LEVEL = re.compile(r"(\w+)\[(?:T\.)?(.+)\]")
+
+
+def ratios(summary: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
+    """Turn coefficients on a log scale (log odds, log minutes) into ratios, with their intervals.
+
+    Parameters
+    ----------
+    summary : pandas.DataFrame
+        What ``fit.posterior().summary()`` gives: mean, sd, low, high, one row a parameter.
+    frame : pandas.DataFrame
+        The rows the model was fitted to; factors are named against their first level.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``effect`` (in words), ``ratio``, ``low``, ``high``; the intercept and the sds are left out.
+
+    Examples
+    --------
+    >>> summary = pd.DataFrame({"mean": [0.0, 0.7], "low": [-1.0, 0.2], "high": [1.0, 1.2]},
+    ...                        index=["Intercept", "season[T.winter]"])
+    >>> season = pd.Categorical(["summer", "winter"])
+    >>> print(ratios(summary, pd.DataFrame({"season": season})).round(2).to_string(index=False))
+                      effect  ratio  low  high
+    winter instead of summer   2.01 1.22  3.32
+    """
+    fixed = [
+        name
+        for name in summary.index
+        if name != "Intercept" and not name.startswith(("sd ", "cor "))
+    ]
+    part = (
+        summary.loc[fixed, ["mean", "low", "high"]].apply(np.exp).rename(columns={"mean": "ratio"})
+    )
+    part.insert(0, "effect", [in_words(name, frame) for name in fixed])
+    return part.reset_index(drop=True)
+
+
+def in_words(name: str, frame: pd.DataFrame) -> str:
+    """Say what a coefficient compares.
+
+    Examples
+    --------
+    >>> in_words("scale(gouge_centre_mm)", pd.DataFrame())
+    'one sd more gouge centre'
+    """
+    if scaled := _SCALED.fullmatch(name):
+        return f"one sd more {heading(scaled[1]).split(' (')[0]}"
+    if level := _LEVEL.fullmatch(name):
+        first = frame[level[1]].astype("category").cat.remove_unused_categories().cat.categories[0]
+        whose = {"maker": "maker "}.get(level[1], "")
+        return f"{whose}{level[2]} instead of {first}"
+    return heading(name)
+
+
+def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95) -> str:
+    """Say which differences are clear of none, and what to record about those that are not.
+
+    A model of records shows what goes with what; that one changes the other is not said. An effect
+    is clear when its interval, as it is printed, leaves 1 out.
+
+    Parameters
+    ----------
+    effects : pandas.DataFrame
+        What `ratios` gave.
+    what : str
+        What the ratios are of, such as "the odds of a good reed".
+    record : str
+        What would tell more, as an instruction.
+    level : float
+        Of the intervals, for the words.
+    """
+    rows = effects.to_dict("records")
+    clear = [row for row in rows if round(row["low"], 2) > 1 or round(row["high"], 2) < 1]
+    open_ = [row["effect"] for row in rows if row not in clear]
+    said = []
+    if clear:
+        named = [
+            f"{row['effect']}: {row['ratio']:.2f} times ({row['low']:.2f} to {row['high']:.2f})"
+            for row in clear
+        ]
+        each = f"{percent(level)} intervals, each taken alone"
+        said.append(f"Clear differences in {what} ({each}): {listed(named)}.")
+    else:
+        said.append(f"Nothing asked here goes with a clear difference in {what}.")
+    if open_:
+        said.append(f"The records cannot tell: {listed(open_)}. {record}")
+    return " ".join(said)
+
+
+def typical(post: Any, level: float = 0.95) -> tuple[float, float, float]:
+    """Return the median response in a middle lot, for a model of a logarithm, with its interval.
+
+    Half of a middle lot's reeds lie below it. The mean over reeds and lots lies somewhat higher,
+    and single reeds spread far wider than this interval.
+
+    Parameters
+    ----------
+    post : Posterior
+        Of a Gaussian model whose response is a logarithm.
+    level : float
+        Of the interval.
+
+    Returns
+    -------
+    tuple of float
+        Median, low, high, in the unit under the logarithm.
+    """
+    design = post.design
+    average = post.draws()[list(design.fixed_names)].to_numpy() @ design.X.mean(axis=0)
+    middle, low, high = np.exp(np.quantile(average, [0.5, (1 - level) / 2, (1 + level) / 2]))
+    return float(middle), float(low), float(high)
+
+
+def side_by_side(columns: dict[str, pd.Series]) -> pd.DataFrame:
+    """Put estimates of the same parameters beside one another.
+
+    Parameters
+    ----------
+    columns : dict of str to pandas.Series
+        Each indexed by parameter; those of the first are shown.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by ``parameter``.
+    """
+    first = next(iter(columns.values()))
+    return pd.DataFrame(columns).loc[first.index].rename_axis("parameter")

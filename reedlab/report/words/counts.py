@@ -1,0 +1,257 @@
+"""Plain counts of what the records hold: shares with Wilson's interval, and what is missing.
+
+References
+----------
+Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. Journal
+of the American Statistical Association, 22, 209-212.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from reedlab.decide.evidence import count
+from reedlab.report.words.numbers import percent
+from reedlab.report.words.sentences import severities
+
+if TYPE_CHECKING:
+    from reedlab.records import Bench
+
+STAGES = ("tie", "rough", "dry", "clip", "finish", "play")
+BONUS = {  # what a question needs beyond the columns that must be there
+    "scrape_min": "what a good reed costs",
+    "rh_pct": "what the season does",
+    "gouge_centre_mm": "how to set the gouge",
+    "density_g_cm3": "which pieces to pass over",
+    "hardness": "which pieces to pass over",
+    "opening": "which blanks to give up early",
+    "crow": "which blanks to give up early",
+    "lost_at": "where reeds are lost",
+    "sold_for": "what an hour at the bench earns",
+}
+
+
+def with_wilson(frame: pd.DataFrame, hits: str, of: str, level: float = 0.95) -> pd.DataFrame:
+    """Add ``share``, ``low`` and ``high`` to counts: the share and its Wilson interval.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a group.
+    hits, of : str
+        Its columns with the count and with what it is a count of.
+    level : float
+        Of the interval.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with three columns more.
+
+    Examples
+    --------
+    >>> with_wilson(pd.DataFrame({"hits": [2], "of": [3]}), "hits", "of").round(2).iloc[0].tolist()
+    [2.0, 3.0, 0.67, 0.21, 0.94]
+    """
+    from statsmodels.stats.proportion import proportion_confint
+
+    counts = (frame[name].to_numpy(dtype=float) for name in (hits, of))
+    with np.errstate(divide="ignore", invalid="ignore"):  # of nothing, any share: it is missing
+        low, high = proportion_confint(*counts, alpha=1 - level, method="wilson")
+    return frame.assign(share=frame[hits] / frame[of], low=low, high=high)
+
+
+def shares_by(frame: pd.DataFrame, by: str, outcome: str) -> pd.DataFrame:
+    """Count an outcome of ones and noughts by group, with Wilson's 95 % interval.
+
+    Reeds of one lot are alike, so an interval that takes them one by one is too narrow for a
+    statement about the next lot: this is a description of the records, not an inference.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a trial; rows without an outcome are left out.
+    by, outcome : str
+        The grouping column, and a column of 1, 0 or missing.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The group, ``known``, ``hits``, ``share``, ``low``, ``high``.
+
+    Examples
+    --------
+    >>> reeds = pd.DataFrame({"season": ["winter"] * 4, "success": [1.0, 1.0, 0.0, None]})
+    >>> print(shares_by(reeds, "season", "success").round(2).to_string(index=False))
+    season  known  hits  share  low  high
+    winter      3     2   0.67 0.21  0.94
+    """
+    known = frame.dropna(subset=[outcome])
+    counted = known.groupby(by, observed=True)[outcome].agg(known="size", hits="sum")
+    return with_wilson(counted.reset_index().astype({"hits": int}), "hits", "known")
+
+
+def where_lost(reeds: pd.DataFrame) -> pd.DataFrame:
+    """Say at which stage reeds are lost, among the settled ones that are known to have failed.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        ``bench.reeds``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``stage`` (in the order of the work, then "not noted"), ``lost``, ``tied`` (settled reeds
+        in all), ``share``, ``low``, ``high``.
+    """
+    settled = reeds[reeds["settled"]]
+    failed = settled.loc[settled["status"] == "failure", "lost_at"]
+    stage = failed.astype(object).where(failed.notna(), "not noted")
+    lost = stage.value_counts().reindex([*STAGES, "not noted"], fill_value=0)
+    frame = pd.DataFrame({"stage": lost.index, "lost": lost.to_numpy(), "tied": len(settled)})
+    return with_wilson(frame, "lost", "tied")
+
+
+def before_tying(losses: pd.DataFrame) -> pd.DataFrame:
+    """Say what part of each lot's pieces reached a staple, where the tally tells.
+
+    Parameters
+    ----------
+    losses : pandas.DataFrame
+        ``bench.losses``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``lot`` (with its supplier), ``pieces_in``, ``pieces_kept``, ``share``, ``low``, ``high``.
+    """
+    known = losses.dropna(subset=["yield_before_tying", "pieces_in"])
+    frame = pd.DataFrame(
+        {
+            "lot": known["supplier"].astype(str) + " " + known["lot"].astype(str),
+            "pieces_in": known["pieces_in"].astype(int),
+            "pieces_kept": (known["pieces_in"] * known["yield_before_tying"]).round().astype(int),
+        }
+    )
+    return with_wilson(frame.sort_values("lot"), "pieces_kept", "pieces_in")
+
+
+def recorded(reeds: pd.DataFrame) -> pd.DataFrame:
+    """Say for what part of the reeds each column of `BONUS` is known, and which question needs it.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        ``bench.reeds``; each column is counted over the reeds it can be known for (``lost_at``
+        over failures, ``sold_for`` over successes).
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``column``, ``known``, ``of``, ``share``, ``needed_for``; the least known first.
+    """
+    over = {"lost_at": "failure", "sold_for": "success"}
+    rows = []
+    for column, question in BONUS.items():
+        asked = reeds[reeds["status"] == over[column]] if column in over else reeds
+        rows.append((column, int(asked[column].notna().sum()), len(asked), question))
+    frame = pd.DataFrame(rows, columns=["column", "known", "of", "needed_for"])
+    frame.insert(3, "share", frame["known"] / frame["of"])
+    return frame.sort_values("share", kind="stable", ignore_index=True)
+
+
+def held(bench: Bench) -> pd.DataFrame:
+    """Count the rows of each table, and name the first and last day it speaks of.
+
+    Parameters
+    ----------
+    bench : Bench
+        An open bench.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``table``, ``rows``, ``from``, ``to``; tables that are not kept are left out.
+    """
+    days = {
+        name: frame.select_dtypes("datetime").stack()
+        for name, frame in bench.tables.items()
+        if len(frame)
+    }
+    return pd.DataFrame(
+        {
+            "table": list(days),
+            "rows": [len(bench.tables[name]) for name in days],
+            "from": [day.min() if len(day) else pd.NaT for day in days.values()],
+            "to": [day.max() if len(day) else pd.NaT for day in days.values()],
+        }
+    )
+
+
+def findings_by_table(findings: pd.DataFrame) -> pd.DataFrame:
+    """Count errors and warnings by table.
+
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        ``bench.findings``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``table``, ``errors``, ``warnings``, and a last row for all tables.
+    """
+    parts = [*findings.groupby("table", sort=False, observed=True), ("all tables", findings)]
+    rows = [(table, *severities(part).values()) for table, part in parts]
+    return pd.DataFrame(rows, columns=["table", "errors", "warnings"])
+
+
+def records_sentence(reeds: pd.DataFrame, lost: pd.DataFrame, known: pd.DataFrame) -> str:
+    """Say in a few sentences what the records hold, where reeds are lost and what to note next.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        ``bench.reeds``.
+    lost : pandas.DataFrame
+        What `where_lost` gave.
+    known : pandas.DataFrame
+        What `recorded` gave.
+    """
+    if reeds.empty:
+        return (
+            "No reed is recorded yet: fill in reed, lot, maker and tied_on of each one, and its "
+            "outcome once it is known."
+        )
+    status = reeds.loc[reeds["settled"], "status"]
+    good, failed = (int((status == name).sum()) for name in ("success", "failure"))
+    pending = int((reeds["status"] == "pending").sum())
+    said = [
+        f"Of {count(good + failed, 'reed')} with an outcome and tied long enough ago to be judged, "
+        f"{good} turned out well ({percent(good / (good + failed))})"
+        if good + failed
+        else "No reed has an outcome that was tied long enough ago to be judged",
+        f"; {count(pending, 'reed')} of all {len(reeds):,} {'is' if pending == 1 else 'are'} "
+        "still pending.",
+    ]
+    noted = lost[lost["stage"] != "not noted"]
+    worst = noted.sort_values("lost", kind="stable").iloc[-1]
+    if worst["lost"]:
+        said.append(
+            f" The stage that loses most is '{worst['stage']}', with {worst['lost']} of "
+            f"{worst['tied']}."
+        )
+    elif failed:
+        said.append(" Where reeds are lost is not noted: fill in lost_at of those that failed.")
+    least = known.iloc[0]
+    if least["share"] < 1:
+        what = {"scrape_min": "rough_min and finish_min"}.get(least["column"], least["column"])
+        said.append(
+            f" Least is known of {what} ({percent(least['share'])} of the reeds that could have "
+            f"it): note it if you want to know {least['needed_for']}."
+        )
+    return "".join(said)

@@ -1,0 +1,73 @@
+"""Findings in words: by table, errors before warnings, alike ones in one line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pandas as pd
+
+from reedlab.records.settings import Settings
+
+_ROWS_NAMED = 5
+
+
+def finding_lines(findings: pd.DataFrame, settings: Settings | None = None) -> Iterator[str]:
+    r"""Yield findings as lines for a person: each table with its counts, then what and where.
+
+    Findings of one column that are mended in the same way share a line.
+
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        ``bench.findings``.
+    settings : Settings, optional
+        ``bench.settings``, whose headings of the maker's own then stand beside the columns.
+
+    Yields
+    ------
+    str
+        A line; an empty one before each table.
+
+    Examples
+    --------
+    >>> from reedlab.records.findings import Findings
+    >>> found = Findings()
+    >>> for row in (4, 9, 10):
+    ...     found.add("reeds", row, "tied_on", "03/04/25", "error", "has two readings", "say which")
+    >>> print("\n".join(finding_lines(found.frame())).strip())
+    reeds: 3 errors
+      error, rows 4, 9 and 10, tied_on: '03/04/25' has two readings; say which
+    """
+    own = settings.columns if settings else {}
+    for table, of_table in findings.groupby("table", sort=False):
+        headings = {column: heading for heading, column in own.get(table, {}).items()}
+        counts = of_table["severity"].value_counts().reindex(["error", "warning"]).dropna()
+        yield ""
+        yield f"{table}: " + ", ".join(
+            f"{n:,.0f} {severity}{'s' * (n != 1)}" for severity, n in counts.items()
+        )
+        alike = of_table["mend"].where(of_table["row"].notna(), of_table["problem"])
+        for _, group in of_table.groupby(["severity", "column", alike], sort=False):
+            first = group.iloc[0]
+            column = first["column"]
+            heading = f"{column} ({headings[column]})" if column in headings else column
+            where = [_rows(group["row"].dropna().tolist()), heading]
+            place = ", ".join(part for part in [first["severity"], *where] if part)
+            value = f"'{first['value']}' " if first["value"] and pd.notna(first["row"]) else ""
+            others = group["value"].nunique() - 1
+            like_it = f" ({others:,} more like it)" if others > 0 else ""
+            yield f"  {place}: {value}{first['problem']}{like_it}; {first['mend']}"
+
+
+def _rows(rows: list[int]) -> str:
+    """Name rows as a sentence does: rows 4, 9 and 10; or rows 4, 9, 10, 12, 15 and 7 more."""
+    rows = list(dict.fromkeys(rows))
+    if not rows:
+        return ""
+    if len(rows) == 1:
+        return f"row {rows[0]}"
+    if len(rows) > _ROWS_NAMED + 1:
+        named, last = rows[:_ROWS_NAMED], f"{len(rows) - _ROWS_NAMED:,} more"
+    else:
+        named, last = rows[:-1], str(rows[-1])
+    return f"rows {', '.join(map(str, named))} and {last}"

@@ -1,0 +1,134 @@
+"""Tables for print and for a terminal: frames in, text or a great_tables object out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from reedlab.report.words.numbers import number, percent, written
+
+if TYPE_CHECKING:
+    from great_tables import GT
+
+
+def suppliers_in_words(ranking: pd.DataFrame, currency: str) -> pd.DataFrame:
+    """Write the supplier table as a maker reads it, each estimate with its 90 % interval.
+
+    Parameters
+    ----------
+    ranking : pandas.DataFrame
+        As `reedlab.rank_suppliers` gives it.
+    currency : str
+        What costs are counted in.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Text, one row a supplier, in the order given.
+    """
+    rows = ranking.to_dict("records")
+    chance = [
+        f"{percent(row['success'])} ({_range(100 * row['success_low'], 100 * row['success_high'])})"
+        for row in rows
+    ]
+    cost = [f"{row['cost']:.2f} ({_range(row['cost_low'], row['cost_high'], 2)})" for row in rows]
+    return pd.DataFrame(
+        {
+            "supplier": ranking["supplier"].astype(str),
+            "lots": ranking["lots"].astype(str),
+            "reeds": ranking["reeds"].astype(str),
+            "good, next lot": chance,
+            "bench minutes": [number(minutes, 0) for minutes in ranking["minutes"]],
+            f"cost of one, {currency}": cost,
+            "cheapest": [percent(max(share, 1e-9)) for share in ranking["prob_best"]],
+        }
+    )
+
+
+def _range(low: float, high: float, digits: int = 0) -> str:
+    return f"{low:.{digits}f} to {high:.{digits}f}"
+
+
+def plain(ranking: pd.DataFrame, currency: str) -> str:
+    """Write the supplier table for a terminal.
+
+    Parameters
+    ----------
+    ranking : pandas.DataFrame
+        As `reedlab.rank_suppliers` gives it.
+    currency : str
+        What costs are counted in.
+    """
+    words = suppliers_in_words(ranking, currency)
+    columns = [[name, *words[name]] for name in words]
+    widths = [max(map(len, column)) for column in columns]
+    rows = [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip()
+        for row in zip(*columns)
+    ]
+    note = "In brackets: 90% intervals. Cheapest: the chance of the lowest expected cost."
+    return "\n".join([rows[0], "-" * len(rows[0]), *rows[1:], note])
+
+
+def for_print(
+    frame: pd.DataFrame, name: str, title: str, note: str, digits: int | Mapping[str, int] = 2
+) -> GT:
+    """Set a frame as a table for print: ruled above and below, the note beneath.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Any tidy frame; its numbers are written as on the pages.
+    name : str
+        The table's fixed HTML id.
+    title, note : str
+        Above and beneath the table.
+    digits : int or mapping
+        As in `reedlab.report.words.numbers.written`.
+
+    Returns
+    -------
+    great_tables.GT
+        ``as_raw_html()`` gives it for a page, ``as_latex()`` for a paper.
+
+    Examples
+    --------
+    >>> table = for_print(pd.DataFrame({"lot": ["a"]}), "lots", "Lots", "Invented.")
+    >>> "<td" in table.as_raw_html()
+    True
+    """
+    from great_tables import GT
+
+    return (
+        GT(written(frame, digits), id=name)
+        .tab_header(title)
+        .tab_source_note(note)
+        .tab_options(
+            table_font_names=["Palatino Linotype", "Palatino", "Georgia", "serif"],
+            table_font_color="#000000",
+            table_border_top_color="#000000",
+            table_border_bottom_color="#000000",
+            column_labels_border_bottom_color="#000000",
+            table_body_border_bottom_color="#000000",
+            table_body_hlines_style="none",
+            heading_align="left",
+            heading_title_font_size="100%",
+        )
+    )
+
+
+def show_print(table: GT, words: str) -> None:
+    """Display a table for print in a notebook.
+
+    Parameters
+    ----------
+    table : great_tables.GT
+        What `for_print` returned.
+    words : str
+        What stands for it where HTML is not shown.
+    """
+    from IPython.display import display
+
+    display({"text/html": table.as_raw_html(), "text/plain": words}, raw=True)

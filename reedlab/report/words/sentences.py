@@ -1,0 +1,150 @@
+"""What reedlab says in words: findings for the command line, and the cautions on every page."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from html import escape
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import pandas as pd
+
+from reedlab.decide.evidence import count, listed
+from reedlab.errors import ReedlabError
+
+if TYPE_CHECKING:
+    from reedlab.records import Bench
+
+Answer = TypeVar("Answer")
+
+CAUTIONS = (  # said where a reader meets the work
+    "A ranking of suppliers speaks of this maker's bench and these lots, not of a supplier's "
+    "worth. Few lots say little.",
+    "Pieces never tied and reeds given up early bend a comparison.",
+    "A maker changes gouge and scrape because it is winter: what records show of season is "
+    "association. Only a trial shows more: blanks of one lot, alternated at random between two "
+    "settings, judged blind.",
+    "Reed knives are sharp: guard the supporting finger. Dust from gouging and scraping is not "
+    "for breathing. Reeds that others play are kept dry and clean. None of this replaces local "
+    "rules or a doctor.",
+)
+
+
+def say(sentence: str) -> None:
+    """Display a sentence in a notebook as a paragraph; nothing in it is taken for markup.
+
+    Parameters
+    ----------
+    sentence : str
+        Plain text, such as an answer's ``.sentence()``.
+    """
+    from IPython.display import display
+
+    paragraph = f'<p class="answer">{escape(sentence)}</p>'
+    display({"text/plain": sentence, "text/html": paragraph}, raw=True)
+
+
+def say_each(sentences: Iterable[str]) -> None:
+    """Display sentences in a notebook as a list; nothing in them is taken for markup.
+
+    Parameters
+    ----------
+    sentences : iterable of str
+        Plain text, such as an answer's ``.notes``.
+    """
+    from IPython.display import display
+
+    told = list(sentences)
+    if not told:
+        return
+    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in told)
+    display({"text/plain": "\n".join(told), "text/html": f"<ul>{items}</ul>"}, raw=True)
+
+
+def answered(question: Callable[..., Answer], *args: Any, **options: Any) -> Answer | None:
+    """Ask one question of several in a notebook: where it is refused, say why and go on.
+
+    Parameters
+    ----------
+    question : callable
+        A question of ``decide/`` or a fit.
+    *args, **options
+        What it is asked with.
+
+    Returns
+    -------
+    object or None
+        Its answer, or None when these records cannot give one.
+    """
+    try:
+        return question(*args, **options)
+    except ReedlabError as refusal:
+        say(str(refusal))
+        return None
+
+
+def findings_count(bench: Bench) -> str:
+    """Say in one line what a bench holds and how many findings its check has.
+
+    Parameters
+    ----------
+    bench : Bench
+        An open bench.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    held = [
+        count(len(bench.tables["lots"]), "lot"),
+        count(len(bench.tables["reeds"]), "reed"),
+        count(len(bench.tables["pieces"]), "measured piece"),
+    ]
+    named = listed([count(n, severity) for severity, n in severities(bench.findings).items()])
+    return f"{listed(held).capitalize()}; the check names {named}."
+
+
+def findings_text(bench: Bench) -> str:
+    """Write a bench's findings for a person: table by table, errors first, each with its mend.
+
+    Parameters
+    ----------
+    bench : Bench
+        An open bench.
+
+    Returns
+    -------
+    str
+        Several lines; the first counts, the rest name.
+    """
+    from reedlab.report.words.finding_lines import finding_lines
+
+    return "\n".join([findings_count(bench), *finding_lines(bench.findings, bench.settings)])
+
+
+def severities(findings: pd.DataFrame) -> dict[str, int]:
+    """Count findings by severity, the grave ones first."""
+    return {name: int((findings["severity"] == name).sum()) for name in ("error", "warning")}
+
+
+def findings_json(findings: pd.DataFrame) -> str:
+    """Write findings as JSON for another program.
+
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        ``bench.findings``.
+
+    Returns
+    -------
+    str
+        An object with ``errors`` and ``warnings`` (counts) and ``findings`` (a list of objects
+        with the columns of the frame as keys; what is missing is null).
+    """
+    counts = {f"{severity}s": n for severity, n in severities(findings).items()}
+    rows = [
+        {key: None if pd.isna(value) else value for key, value in row.items()}
+        for row in findings.to_dict("records")
+    ]
+    return json.dumps({**counts, "findings": rows}, indent=2, ensure_ascii=False, default=str)

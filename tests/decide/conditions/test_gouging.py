@@ -1,0 +1,150 @@
+"""The gouger's drift, uneven lots and the workshop's air, on benches whose truth is known."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from reedlab.cane.moisture import equilibrium_moisture_pct
+from reedlab.decide.conditions.gouging import gouger_drift, uneven_lots
+from reedlab.decide.conditions.workshop_air import workshop_air
+from reedlab.errors import DecisionError
+from reedlab.records import Bench, Settings
+from reedlab.records.settings import Usual
+
+SHARPENED = pd.Timestamp("2025-01-01")
+
+
+def bench(rng, slope=0.0, sessions=8, per_session=6, form="split", session_sd=0.003, **options):
+    """Two set-ups of as many sessions each; under the first the centre thins or thickens."""
+    day = pd.date_range("2024-07-01", periods=2 * sessions, freq="23D").repeat(per_session)
+    n, hundreds = len(day), np.asarray((day - day[0]).days) / 100
+    session = rng.normal(0, session_sd, 2 * sessions).repeat(per_session)
+    moved = np.where(day < SHARPENED, slope * hundreds, 0.0)
+    centre = 0.59 + moved + session + rng.normal(0, 0.006, n)
+    half = rng.normal(0, 0.003, n)
+    pieces = pd.DataFrame(
+        {
+            "piece": [f"P{i}" for i in range(n)],
+            "lot": np.where(np.arange(n) % 2, "L1", "L2"),
+            "measured_state": "gouged",
+            "gouge_centre_mm": centre,
+            "gouge_left_mm": 0.48 + half,
+            "gouge_right_mm": 0.48 - half,
+            "measured_on": day,
+        }
+    )
+    lots = pd.DataFrame({"lot": ["L1", "L2"], "supplier": ["Ochre", "Slate"], "form": form})
+    usual = (
+        Usual(pd.Timestamp("2024-01-01").date(), {"gouger": "old edge"}),
+        Usual(SHARPENED.date(), {"gouger": "new edge"}),
+    )
+    tables = {"lots": lots, "pieces": pieces, **options}
+    return Bench.from_tables(tables, Settings(usual=usual), check=False)
+
+
+def test_a_blade_that_wears_is_told_from_one_that_holds():
+    found = gouger_drift(bench(np.random.default_rng(1), slope=0.02))
+    centre = found.slopes[found.slopes["reading"] == "centre thickness"].set_index("set_up")
+    assert centre["verdict"].to_dict() == {"old edge": "drifts", "new edge": "steady"}
+    old = centre.loc["old edge"]
+    assert old["low"] < 0.02 < old["high"] and old["sessions"] == 8 and old["pieces"] == 48
+    assert "old edge" in found.sentence() and "new edge" not in found.sentence()
+
+
+def test_the_slope_is_that_of_the_sessions_means():
+    # With as many pieces each day, the mixed model's slope and its t interval are those of a
+    # straight line through the days' means.
+    made = bench(np.random.default_rng(2), slope=0.01, session_sd=0.01)
+    found = gouger_drift(made).slopes.iloc[0]
+    mine = made.cane[made.cane["measured_on"] < SHARPENED].groupby("measured_on")["gouge_centre_mm"]
+    means = mine.mean()
+    line = stats.linregress((means.index - means.index[0]).days / 100, means)
+    half = stats.t.ppf(0.975, len(means) - 2) * line.stderr
+    assert found["per_100_days_mm"] == pytest.approx(line.slope, rel=1e-4)
+    assert found["high"] - found["low"] == pytest.approx(2 * half, rel=1e-3)
+
+
+def test_a_steady_gouger_is_rarely_said_to_drift():
+    drifts = 0
+    for seed in range(20):
+        slopes = gouger_drift(bench(np.random.default_rng(seed), sessions=6, per_session=3)).slopes
+        drifts += (slopes["low"] > 0).sum() + (slopes["high"] < 0).sum()
+    # 80 intervals of 95 %: more than 11 that miss happen once in 700 times.
+    assert drifts <= 11
+
+
+def test_cane_bought_gouged_says_nothing_of_the_gouger():
+    with pytest.raises(DecisionError, match="measured_on"):
+        gouger_drift(bench(np.random.default_rng(3), form="gouged"))
+    few = gouger_drift(bench(np.random.default_rng(3), sessions=1))
+    assert (few.slopes["verdict"] == "cannot tell").all() and "cannot be told" in few.sentence()
+
+
+def test_a_reeds_own_note_of_the_set_up_goes_before_the_usual():
+    reeds = pd.DataFrame({"reed": ["1"], "piece": ["P0"], "lot": ["L2"], "maker": ["KL"]})
+    reeds = reeds.assign(tied_on=pd.Timestamp("2024-07-02"), gouger="lent")
+    pieces = gouger_drift(bench(np.random.default_rng(4), reeds=reeds)).pieces
+    assert pieces.set_index("piece")["set_up"][["P0", "P1"]].tolist() == ["lent", "old edge"]
+
+
+def lots_of(rng, sds, pieces=40):
+    lot = np.repeat([f"L{i}" for i in range(len(sds))], pieces)
+    rows = pd.DataFrame({"piece": [f"P{i}" for i in range(len(lot))], "lot": lot})
+    rows["hardness"] = rng.normal(14, np.repeat(sds, pieces))
+    lots = pd.DataFrame({"lot": sorted(set(lot)), "supplier": "Ochre"})
+    return Bench.from_tables({"lots": lots, "pieces": rows}, check=False)
+
+
+def test_an_uneven_lot_is_named_and_its_error_taken_out():
+    made = lots_of(np.random.default_rng(5), [1.0, 1.0, 1.0, 2.5])
+    found = uneven_lots(made, "hardness", error_sd=0.6)
+    assert found.table["uneven"].tolist() == [True, False, False, False]
+    first = found.table.iloc[0]
+    assert first["lot"] == "L3" and "L3 (Ochre" in found.sentence() and found.p_alike < 0.001
+    assert first["piece_sd"] == pytest.approx(np.sqrt(first["sd"] ** 2 - 0.36))
+    others = made.cane[made.cane["lot"] != "L3"].groupby("lot", observed=True)["hardness"]
+    assert first["others_sd"] == pytest.approx(np.sqrt(others.var().mean()))
+    # The interval of a normal sd, from the χ² of its variance.
+    low = first["sd"] * np.sqrt(39 / stats.chi2.ppf(0.975, 39))
+    assert first["low"] == pytest.approx(low)
+
+
+def test_even_lots_are_rarely_called_uneven():
+    named = sum(
+        uneven_lots(lots_of(np.random.default_rng(seed), [1.0] * 6, 12), "hardness")
+        .table["uneven"]
+        .any()
+        for seed in range(60)
+    )
+    assert named <= 6  # 2.5 % of benches are expected; more than 6 of 60 once in 1,000
+    with pytest.raises(DecisionError, match="Fewer than two lots"):
+        uneven_lots(lots_of(np.random.default_rng(1), [1.0, 1.0], 4), "hardness")
+
+
+def test_the_workshops_months_are_the_means_of_its_readings():
+    time = pd.date_range("2024-11-01", "2025-01-31 18:00", freq="6h")
+    time = time[(time < "2024-12-10") | (time >= "2024-12-24")]
+    rh = np.where(time < "2024-12-01", 60.0, 35.0)
+    air = pd.DataFrame({"time": time, "rh_pct": rh, "temp_c": 20.0})
+    tables = {"lots": pd.DataFrame({"lot": ["L1"], "supplier": ["Ochre"]}), "air": air}
+    settings = Settings(heated=(("12-01", "03-01"),))
+    found = workshop_air(Bench.from_tables(tables, settings, check=False))
+    expected = equilibrium_moisture_pct([60.0, 35.0, 35.0], 20.0)
+    np.testing.assert_allclose(found.months["moisture_pct"], expected)
+    assert found.months["heated"].tolist() == [0.0, 1.0, 1.0]
+    assert found.months["readings"].tolist() == [120, 68, 124]
+    assert found.silences["days"].tolist() == [14]
+    said = found.sentence()
+    assert "dampest in November 2024" in said and "drier while the room is heated" in said
+    assert "14 days" in said and "were it wood" in said
+
+
+def test_without_a_logger_the_notes_on_reeds_serve_and_without_them_it_is_said():
+    reeds = pd.DataFrame({"reed": ["1", "2"], "lot": "L1", "maker": "KL", "outcome": "good"})
+    reeds = reeds.assign(tied_on=["2024-05-01", "2024-06-02"], rh_pct=[40, 60])
+    tables = {"lots": pd.DataFrame({"lot": ["L1"], "supplier": ["Ochre"]}), "reeds": reeds}
+    found = workshop_air(Bench.from_tables(tables, check=False))
+    assert found.source == "the notes on reeds" and len(found.months) == 2
+    with pytest.raises(DecisionError, match="put a logger"):
+        workshop_air(Bench.from_tables({**tables, "reeds": reeds.drop(columns="rh_pct")}))

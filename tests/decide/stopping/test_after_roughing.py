@@ -1,0 +1,110 @@
+"""Which blanks to give up: what is known by then, what leaks from the end, and what it saves."""
+
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import reedlab as rl
+from reedlab.decide.stopping.after_roughing import (
+    minutes_at_stake,
+    roughed_blanks,
+    usable,
+    which_blanks,
+)
+from reedlab.errors import DecisionError
+from reedlab.records import Bench
+
+
+@cache
+def bench(seed=3, reeds=700):
+    return rl.simulate_bench(seed=seed, reeds=reeds)[0]
+
+
+def with_openings(own, of_success, seed=1):
+    """Note every opening anew: small with a chance that hangs on the end, else medium."""
+    rng = np.random.default_rng(seed)
+    reeds = own.tables["reeds"].copy()
+    good = reeds["outcome"].isin(["good"]).to_numpy()
+    small = rng.random(len(reeds)) < np.where(good, *of_success)
+    reeds["opening"] = np.where(small, "small", "medium")
+    reeds["crow"] = "on"
+    return Bench.from_tables({**own.tables, "reeds": reeds}, check=False)
+
+
+def test_a_sign_that_marks_the_hopeless_is_followed():
+    found = which_blanks(with_openings(bench(), of_success=(0.02, 0.6)))
+    assert found.answer == "give up" and found.tryout.best["low"] > 0
+    assert found.sentence().startswith("Give up blanks after the rough scrape unless")
+    best = found.tryout.best
+    assert best["per_saleable_with_rule"] < best["per_saleable"]
+    sign = found.signs.set_index("sign").loc["a small opening"]
+    assert sign["low"] < sign["good"] < sign["high"] < 0.2
+
+
+def test_signs_that_say_nothing_are_not_followed():
+    answers = [
+        which_blanks(with_openings(bench(seed), of_success=(0.3, 0.3))).answer for seed in (3, 4)
+    ]
+    assert "give up" not in answers and "go on" in answers
+
+
+def test_what_is_noted_only_of_failures_is_not_used():
+    own = bench()
+    reeds = own.tables["reeds"].copy()
+    failed = ~reeds["outcome"].isin(["good"])
+    reeds["fault"] = np.where(failed, "leaks at the sides", None)
+    reeds["crow"] = reeds["crow"].astype(object).where(failed)
+    cases, _ = roughed_blanks(Bench.from_tables({**own.tables, "reeds": reeds}, check=False))
+    measures, notes = usable(cases)
+    assert not {"leak", "crow_flat", "crow_sharp"} & {m.column for m in measures}
+    assert any("a leak" in note and "far oftener" in note for note in notes)
+
+
+def test_blanks_lost_by_the_rough_scrape_are_sunk_not_judged():
+    cases, already = roughed_blanks(bench())
+    assert set(already["lost_at"].astype(str)) == {"tie", "rough"}
+    assert not set(cases["reed"]) & set(already["reed"])
+    stopped = bench().reeds.set_index("reed").loc[cases["reed"], "lost_at"].isin(["dry", "clip"])
+    assert (cases.loc[stopped.to_numpy(), "finish_min"] == 0).all()
+
+
+def test_minutes_at_stake_by_hand():
+    # 6 of 10 good, 20 minutes to finish a good one and 10 a failure, 15 to rough, 5 before tying,
+    # one blank in five lost on the way after 12 minutes. p = 6.5 / 11.
+    cases = pd.DataFrame(
+        {"good": [1] * 6 + [0] * 4, "rough_min": 15.0, "finish_min": [20.0] * 6 + [10.0] * 4}
+    )
+    found = minutes_at_stake(cases, tying=5.0, tries=0.2, lost=12.0)
+    p = 6.5 / 11
+    assert found.sunk == pytest.approx(5 * 1.2 + 0.2 * 12 + 15)
+    assert found.value == pytest.approx((23.4 + p * 20 + (1 - p) * 10) / p)
+    assert found.threshold == pytest.approx(10 / (found.value - 20 + 10))
+
+
+def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
+    found = which_blanks(rl.simulate_bench(seed=1, reeds=60, suppliers=2, lots=(2, 2))[0])
+    assert found.answer == "cannot tell" and "opening, crow and rough minutes" in found.sentence()
+
+
+def test_without_minutes_or_failures_it_says_so():
+    """No finishing time is known to be saved: that every blank pays is no finding then."""
+    own = bench()
+    untimed = own.tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
+    tables = {**own.tables, "reeds": untimed, "sittings": own.tables["sittings"].head(0)}
+    found = which_blanks(Bench.from_tables(tables, check=False))
+    assert found.answer == "cannot tell" and found.lacks == "minutes"
+    assert (
+        "have too few minutes noted to tell which to give up. Note the minutes" in found.sentence()
+    )
+    fine = own.tables["reeds"].assign(outcome="good", lost_at=None)
+    found = which_blanks(Bench.from_tables({**own.tables, "reeds": fine}, check=False))
+    assert "fewer than 15 that failed, too few to tell" in found.sentence()
+
+
+def test_without_outcomes_it_says_what_is_missing():
+    own = bench()
+    reeds = own.tables["reeds"].assign(outcome=None)
+    with pytest.raises(DecisionError, match="outcome of each reed"):
+        which_blanks(Bench.from_tables({**own.tables, "reeds": reeds}, check=False))

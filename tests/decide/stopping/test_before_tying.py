@@ -1,0 +1,131 @@
+"""Which pieces to pass over: benches that can tell, with nothing to tell, and too small."""
+
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import reedlab as rl
+from reedlab.decide.costs import Rates, Tied, cost_per_saleable
+from reedlab.decide.stopping.before_tying import money_at_stake, which_pieces
+from reedlab.decide.stopping.pieces import MEASURES, measured_reeds
+from reedlab.errors import DecisionError
+from reedlab.records import Bench
+from reedlab.simulate import World
+
+
+@cache
+def bench(seed=3, reeds=700, **effects):
+    return rl.simulate_bench(seed=seed, reeds=reeds, world=World(**effects))[0]
+
+
+@cache
+def culled(seed=3, reeds=700, **effects):
+    return which_pieces(bench(seed, reeds, **effects))
+
+
+NOTHING = {"density": 0.0, "asymmetry": 0.0, "bowed": 0.0}
+MUCH = {"density": -3.0, "asymmetry": -0.3, "success": -0.2}
+
+
+def test_where_nothing_predicts_it_says_to_measure_nothing():
+    answers = [culled(seed, **NOTHING) for seed in (3, 4, 5, 6)]
+    assert all(a.answer != "pass over" for a in answers)
+    assert sum(a.answer == "measure nothing" for a in answers) >= 3
+    said = next(a for a in answers if a.answer == "measure nothing").sentence()
+    assert "Tie every piece" in said and "measured reeds of" in said
+
+
+def test_what_predicts_well_is_passed_over_and_pays_on_the_true_world():
+    found = culled(**MUCH)
+    assert found.answer == "pass over"
+    assert found.tryout.best["low"] > 0
+    assert "density less the mean of its lot" in found.slopes["measure"].iloc[0]
+    slope = found.slopes.set_index("measure").loc["density less the mean of its lot"]
+    # Truth: -3 per 0.05 g/cm3; the pieces' own spread is `per`.
+    truth = np.exp(-3.0 * slope["per"] / 0.05)
+    assert slope["low"] < truth < slope["high"]
+    assert found.sentence().startswith("Pass over pieces unless")
+    assert found.tryout.best["per_saleable_with_rule"] < found.tryout.best["per_saleable"]
+
+
+def test_minutes_of_measuring_count():
+    free = which_pieces(bench(**MUCH), minutes=dict.fromkeys([m.column for m in MEASURES], 0.0))
+    slow = which_pieces(bench(**MUCH), minutes=dict.fromkeys([m.column for m in MEASURES], 30.0))
+    assert free.tryout.best["saving"] > culled(**MUCH).tryout.best["saving"]
+    assert slow.answer == "measure nothing" and slow.slopes["could_save"].max() == 0
+
+
+def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
+    found = which_pieces(rl.simulate_bench(seed=1, reeds=90, suppliers=2, lots=(2, 2))[0])
+    assert found.answer == "cannot tell" and found.tryout is None
+    assert found.sentence().startswith("Go on tying every piece")
+    assert "density, hardness, both sides of the gouge and straightness" in found.sentence()
+
+
+def test_what_differs_between_lots_only_is_no_measure_of_pieces():
+    pieces = bench().tables["pieces"]
+    odd = pieces["lot"].str[-1].isin(list("13579"))
+    pieces = pieces.assign(straightness=np.where(odd, "slight", "straight"))
+    found = which_pieces(Bench.from_tables({**bench().tables, "pieces": pieces}, check=False))
+    assert not any("bend" in measure for measure in found.slopes["measure"])
+    assert any("never differs within a lot: bend" in note for note in found.notes)
+
+
+def test_without_a_measured_piece_it_says_what_is_missing():
+    tables = {name: frame for name, frame in bench().tables.items() if name != "pieces"}
+    tables["reeds"] = tables["reeds"].assign(piece=None)
+    with pytest.raises(DecisionError, match="piece's label"):
+        which_pieces(Bench.from_tables(tables))
+
+
+def test_each_slope_is_that_of_its_measure_alone():
+    """A rule on one measure uses what goes with it, others not held equal: rl.fit, one by one."""
+    cases = measured_reeds(bench())
+    slopes = culled().slopes.set_index("measure")
+    for measure in MEASURES:
+        x = cases[measure.column]
+        x = x - x.groupby(cases["lot"]).transform("mean")
+        frame = cases.assign(x=(x / x.std()).fillna(0.0))
+        fit = rl.fit("good ~ x + (1 | lot)", frame, family="binomial")
+        low, high = np.exp(fit.conf_int(level=0.9).loc["x"])
+        told = slopes.loc[measure.says]
+        assert told["odds_ratio"] == pytest.approx(np.exp(fit.fe_params["x"]), rel=1e-4)
+        assert [told["low"], told["high"]] == pytest.approx([low, high], rel=1e-3)
+
+
+def test_without_minutes_it_says_that_they_are_missing():
+    own = bench()
+    untimed = own.tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
+    tables = {**own.tables, "reeds": untimed, "sittings": own.tables["sittings"].head(0)}
+    found = which_pieces(Bench.from_tables(tables, check=False))
+    assert found.answer == "cannot tell" and found.tryout is None
+    assert "have too few minutes noted to tell which to pass over. Note the" in found.sentence()
+
+
+def test_earlier_sorting_is_said():
+    narrow = culled().sorted_before.set_index("measure")
+    bend = narrow.loc["bend (0 straight, 1 slight, 2 reject)"]
+    assert bend["ratio"] < 0.9 and bend["pieces"] > bend["tied"]
+    assert any("earlier sorting has narrowed" in note for note in culled().notes)
+
+
+def test_cases_count_from_their_own_lot_and_gauge():
+    cases, own = measured_reeds(bench()), bench()
+    assert cases["good"].isin([0, 1]).all() and cases["reed"].is_unique
+    one = cases.dropna(subset="density_over_lot").iloc[0]
+    piece = own.reeds.set_index("reed").loc[one["reed"]]
+    lot = own.cane[own.cane["lot"].astype(str) == one["lot"]]
+    expected = piece["density_g_cm3"] - lot["density_g_cm3"].mean()
+    assert one["density_over_lot"] == pytest.approx(expected)
+
+
+def test_the_value_of_a_reed_is_what_suppliers_say_it_costs():
+    # The same arithmetic as the supplier question's, from the other side.
+    rates = Rates()
+    cases = pd.DataFrame({"good": [1] * 60 + [0] * 39, "scrape_min": [36.0] * 60 + [24.0] * 39})
+    before = pd.DataFrame({"cane": [2.4], "minutes_before": [5.0]}, index=["ochre"])
+    found = money_at_stake(cases, rates, before, pd.Series({"ochre": 99}))
+    tied = Tied(60.5 / 100, minutes_success=36, minutes_failure=24, cane=2.4, minutes_before=5)
+    assert found.value == pytest.approx(float(cost_per_saleable(tied, rates)))

@@ -1,0 +1,309 @@
+"""What a rule saves, its parts against closed forms, and the judging on lots not seen."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import integrate, stats
+from scipy.special import expit
+
+from reedlab.decide.stopping.folds import LEARNT, held_out, judge, lot_folds
+from reedlab.decide.stopping.rules import (
+    GO_ON,
+    FittedPrediction,
+    Measure,
+    PredictedSuccess,
+    Window,
+    Windows,
+    fit_rules,
+)
+from reedlab.decide.stopping.stakes import Stakes
+from reedlab.decide.stopping.tryout import Tryout, lacking, try_rules
+
+DENSITY = Measure("density", "density", "g/cm³", 0.005, 0.0)
+STAKES = Stakes(value=30.0, if_good=15.0, if_bad=11.0, sunk=4.0, minute=0.3)
+
+
+def blanks(seed, slope, lots=16, each=30, lot_sd=0.4, base=0.3):
+    """A small bench of one measure whose slope per sd on the logit is known."""
+    rng = np.random.default_rng(seed)
+    lot = np.repeat(np.arange(lots), each)
+    x = rng.normal(size=lots * each)
+    chance = expit(base + slope * x + rng.normal(0, lot_sd, lots)[lot])
+    return pd.DataFrame(
+        {
+            "lot": [f"L{i:02d}" for i in lot],
+            "good": (rng.random(len(lot)) < chance).astype(int),
+            "density": 0.035 * x,
+        }
+    )
+
+
+def at_stake(rows):
+    success = (rows["good"].sum() + 0.5) / (len(rows) + 1)
+    return Stakes.at_replacement(success, if_good=12.0, if_bad=11.0, sunk=4.0, minute=0.3)
+
+
+def decided_by_chance(rng, rules, lots=16, each=20):
+    """Savings of rules that are all worth nothing, lot by lot."""
+    return pd.concat(
+        pd.DataFrame(
+            {
+                "rule": f"r{k}",
+                "lot": np.repeat([f"L{i:02d}" for i in range(lots)], each),
+                "good": 1,
+                "keep": True,
+                "minutes": 0.0,
+                "saving": np.repeat(rng.normal(size=lots), each),
+            }
+        )
+        for k in range(rules)
+    )
+
+
+def test_saving_is_the_difference_of_two_net_benefits():
+    # Vickers and Elkin (2006): net benefit = true positives / n - false positives / n x odds of
+    # the threshold; going on with all, and with those kept, times the gain.
+    rng = np.random.default_rng(2)
+    good, keep = rng.integers(2, size=400), rng.random(400) < 0.7
+    odds = STAKES.threshold / (1 - STAKES.threshold)
+
+    def net_benefit(on):
+        return np.mean(on & (good == 1)) - odds * np.mean(on & (good == 0))
+
+    expected = STAKES.gain * (net_benefit(keep) - net_benefit(np.ones(400, dtype=bool)))
+    assert STAKES.saving(keep, good).mean() == pytest.approx(expected)
+    assert STAKES.saving(keep, good, minutes=2).mean() == pytest.approx(expected - 0.6)
+
+
+def test_a_cut_saves_what_the_bivariate_normal_says():
+    # good = 1 when z < a + b x with x, z standard normal: P(x < c, good) is bivariate normal.
+    a, b, cut = 0.4, 0.8, -0.5
+    corr = b / np.hypot(1, b)
+    both = stats.multivariate_normal(cov=[[1, -corr], [-corr, 1]]).cdf([cut, a / np.hypot(1, b)])
+    expected = STAKES.if_bad * (stats.norm.cdf(cut) - both) - STAKES.gain * both
+    x = stats.norm.ppf((np.arange(200_000) + 0.5) / 200_000)
+    saved = STAKES.saving(x >= cut, stats.norm.cdf(a + b * x))
+    assert saved.mean() == pytest.approx(expected, abs=1e-4)
+    # The best cut lies where the chance meets the threshold.
+    best = (stats.norm.ppf(STAKES.threshold) - a) / b
+    chance = stats.norm.cdf(a + b * x)
+    at_best = STAKES.saving(x >= best, chance).mean()
+    assert all(at_best > STAKES.saving(x >= best + d, chance).mean() for d in (-0.1, 0.1))
+
+
+def test_at_replacement_a_rule_saves_exactly_if_saleable_reeds_get_cheaper():
+    rng = np.random.default_rng(5)
+    good = rng.integers(2, size=300)
+    stakes = Stakes.at_replacement(good.mean(), 12.0, 11.0, 4.0, 0.3)
+    every = np.ones(300, dtype=bool)
+    assert stakes.per_saleable(every, good) == pytest.approx(stakes.value)
+    for seed in range(20):
+        keep = np.random.default_rng(seed).random(300) < 0.6 + 0.3 * good
+        cheaper = stakes.per_saleable(keep, good, 0.5) < stakes.value
+        assert cheaper == (stakes.saving(keep, good, 0.5).mean() > 0)
+
+
+def test_the_chance_integrates_the_lots_and_the_slopes_doubt():
+    fitted = FittedPrediction(
+        (DENSITY,),
+        pd.Series({"density": 0.0}),
+        pd.Series({"density": 0.035}),
+        pd.Series({"Intercept": 0.3, "density": -0.7}),
+        pd.DataFrame([[0.04, 0.01], [0.01, 0.02]]),
+        0.5,
+        0.4,
+    )
+    data = pd.DataFrame({"density": [-0.05, 0.0, 0.07, np.nan]})
+    for x, got in zip(data["density"].fillna(0.0) / 0.035, fitted.chance(data), strict=True):
+        sd = np.sqrt(0.04 + 2 * 0.01 * x + 0.02 * x**2 + 0.5)
+        exact, _ = integrate.quad(
+            lambda z, x=x, sd=sd: expit(0.3 - 0.7 * x + sd * z) * stats.norm.pdf(z), -9, 9
+        )
+        assert got == pytest.approx(exact, abs=2e-6)
+
+
+def test_a_lot_is_learnt_as_its_posterior_says():
+    days = pd.Timestamp("2025-01-01") + pd.to_timedelta(range(8), unit="D")
+    data = pd.DataFrame(
+        {
+            "lot": "a",
+            "good": [1, 0, 0, 0, 1, 0, 0, 1],
+            "density": 0.0,
+            "decided_on": days,
+            "known_on": days + pd.Timedelta(days=1),
+        }
+    )
+    fitted = FittedPrediction(
+        (DENSITY,),
+        pd.Series({"density": 0.0}),
+        pd.Series({"density": 1.0}),
+        pd.Series({"Intercept": 0.3, "density": 0.0}),
+        pd.DataFrame(np.zeros((2, 2))),
+        0.8,
+        0.4,
+        learns=True,
+    )
+    for i, got in enumerate(fitted.chance(data)):
+        known = data["good"].to_numpy()[: max(i - 1, 0)]  # yesterday's is known only today
+
+        def weight(u, known=known):
+            p = expit(0.3 + u)
+            return stats.norm.pdf(u, scale=np.sqrt(0.8)) * np.prod(np.where(known == 1, p, 1 - p))
+
+        above, _ = integrate.quad(lambda u, w=weight: w(u) * expit(0.3 + u), -9, 9)
+        below, _ = integrate.quad(weight, -9, 9)
+        assert got == pytest.approx(above / below, abs=2e-3)
+
+
+def test_whole_lots_are_held_out_in_folds_of_like_size():
+    rng = np.random.default_rng(1)
+    lots = pd.Series(np.repeat([f"L{i}" for i in range(23)], rng.integers(5, 60, 23)))
+    folds = lot_folds(lots, folds=6)
+    assert pd.DataFrame({"lot": lots, "fold": folds}).groupby("lot")["fold"].nunique().max() == 1
+    assert pd.Series(folds).value_counts().agg(lambda n: n.max() / n.min()) < 1.3
+    assert len(set(lot_folds(lots, folds=99))) == 23
+
+
+def test_nothing_of_a_held_out_lot_reaches_its_own_decisions():
+    rows = blanks(3, slope=-1.5, lots=8, each=25)
+    rules = {"predicted": PredictedSuccess((DENSITY,)), "windows": Windows((DENSITY,))}
+    before = held_out(rows, rules, at_stake, folds=8)
+    assert not before["keep"].all()
+    own = rows["lot"] == "L03"
+    other = rows.assign(good=rows["good"].where(~own, 1 - rows["good"]))
+    after = held_out(other, rules, at_stake, folds=8)
+    pick = before["lot"] == "L03"
+    assert (before.loc[pick, "keep"].to_numpy() == after.loc[pick, "keep"].to_numpy()).all()
+
+
+def test_windows_are_rounded_to_what_the_bench_reads_and_let_the_unmeasured_pass():
+    rows = blanks(4, slope=-1.6, lots=20, each=40)
+    fitted = fit_rules({"w": Windows((DENSITY,))}, rows, at_stake(rows))["w"]
+    (window,) = fitted.windows
+    assert window.low == -np.inf and round(window.high / 0.005, 6) % 1 == 0
+    assert window.holds(pd.DataFrame({"density": [np.nan, 1.0, 0.0]})).tolist() == [
+        True, False, True,
+    ]  # fmt: skip
+    assert fitted.sentence() == f"their density is at most {window.high:g} g/cm³"
+    flag = Measure("leak", "a leak", "", 1.0, 0.0, two_sided=False, flag=True)
+    assert Window(flag, -np.inf, 0.0).sentence() == "they are without a leak"
+
+
+def test_one_rules_interval_is_that_of_a_mean_over_lots_widened_for_learning():
+    rng = np.random.default_rng(7)
+    decided = decided_by_chance(rng, rules=1, lots=24)
+    found = judge(decided, level=0.9, resamples=8000)
+    by_lot = decided.groupby("lot")["saving"].mean()
+    low, high = stats.t.interval(0.9, 23, by_lot.mean(), LEARNT * stats.sem(by_lot))
+    assert found.low == pytest.approx(low, abs=0.05 * (high - low))
+    assert found.high == pytest.approx(high, abs=0.05 * (high - low))
+    assert abs(found.optimism) < 0.05 * (high - low)
+
+
+def test_the_best_of_several_worthless_rules_is_corrected_to_nothing():
+    # The mean of the greatest of three standard normals is 3 / (2 sqrt(pi)) = 0.846 (David and
+    # Nagaraja 2003, Order Statistics, section 3.2), so uncorrected the best of three means of 16
+    # lots flatters by 0.846 / 4 = 0.212.
+    rng = np.random.default_rng(11)
+    found = [judge(decided_by_chance(rng, 3, each=1), resamples=400, seed=s) for s in range(200)]
+    raw = np.array([v.table["saving"].iloc[0] for v in found])
+    corrected = np.array([v.saving for v in found])
+    error = corrected.std() / np.sqrt(200)
+    assert raw.mean() == pytest.approx(0.212, abs=3 * raw.std() / np.sqrt(200))
+    assert abs(corrected.mean()) < 3 * error < 0.06
+    assert np.mean([v.low > 0 for v in found]) < 0.12
+
+
+def test_where_nothing_predicts_no_rule_is_followed():
+    followed = [
+        try_rules(blanks(s, slope=0.0, lots=10, each=20), {"p": PredictedSuccess((DENSITY,))},
+                  at_stake, folds=4).answer
+        for s in range(40)
+    ]  # fmt: skip
+    # 5 % a bench at most, from a 90 % interval; 40 benches: 6 or more with probability 0.014.
+    assert followed.count("follow") <= 5
+    assert followed.count("go on") >= 20
+
+
+def test_what_predicts_well_is_followed_and_saves_on_other_lots():
+    rows = blanks(21, slope=-1.6, lots=20, each=40)
+    rules = {"predicted": PredictedSuccess((DENSITY,)), "windows": Windows((DENSITY,))}
+    tried = try_rules(rows, rules, at_stake)
+    assert tried.answer == "follow" and tried.best["low"] > 0
+    assert tried.best["per_saleable_with_rule"] < tried.best["per_saleable"]
+    stakes = at_stake(rows)
+    fitted = fit_rules(rules, rows, stakes)[tried.rules.index[0]]
+    new = blanks(22, slope=-1.6, lots=400, each=40)
+    saved = 100 * stakes.saving(fitted.keep(new), new["good"].to_numpy(), fitted.minutes).mean()
+    assert tried.best["low"] < saved < tried.best["high"]
+    assert tried.by_lot["blanks"].sum() == len(rows) and tried.by_lot["lot"].nunique() == 20
+
+
+def test_a_model_that_cannot_be_told_goes_on_with_all():
+    rows = blanks(1, slope=0.0, lots=3, each=10).assign(good=1)
+    assert (
+        fit_rules({"p": PredictedSuccess((DENSITY,))}, rows, at_stake(rows))["p"].keep(rows).all()
+    )
+    rows = rows.assign(scrape_min=np.where(rows["lot"] == rows["lot"].iloc[0], np.nan, 30.0))
+    assert lacking(rows, "scrape_min", [DENSITY]) == "blanks"
+
+
+def test_what_there_is_too_little_of_is_named():
+    rows = blanks(2, slope=0.0, lots=8, each=10).assign(scrape_min=30.0)
+    assert lacking(rows, "scrape_min", [DENSITY]) == ""
+    assert lacking(rows, "scrape_min", []) == "notes"
+    assert lacking(rows.assign(good=1), "scrape_min", [DENSITY]) == "failures"
+    assert lacking(rows.assign(good=0), "scrape_min", [DENSITY]) == "good ones"
+    assert lacking(rows.assign(scrape_min=0.0), "scrape_min", [DENSITY]) == "minutes"
+
+
+def test_a_best_rule_that_costs_is_not_said_to_save():
+    frame, best = pd.DataFrame(), {"saving": -12.4, "low": -40.0, "high": 9.0}
+    costs, saves = (
+        Tryout("cannot tell", frame, found, frame, 8).told("EUR", "pieces", 0.9)
+        for found in (best, {**best, "saving": 3.0})
+    )
+    assert "would have cost 12 EUR for 100 pieces more than it saved" in costs
+    assert "90% interval of the saving −40 to 9" in costs
+    assert saves == "The best rule would save 3 EUR for 100 pieces (90% interval −40 to 9)."
+
+
+def test_a_rule_that_is_not_found_again_without_some_lots_is_not_judged():
+    # Too little to tell the slope with half of the lots: the rule of all of them stops some blanks,
+    # those of the folds none, so there is no spread and no interval of nothing to nothing.
+    class Once(Windows):
+        def read(self, model, data, stakes):
+            return super().read(model, data, stakes) if len(data) == 480 else GO_ON
+
+    rows = blanks(4, slope=-1.6)
+    tried = try_rules(rows, {"once": Once((DENSITY,))}, at_stake)
+    assert tried.answer == "go on" and not tried.best and tried.rules.empty
+
+
+def test_claims_intervals_and_regret_come_true_on_small_benches():
+    """On 200 small benches, truths drawn: claims and intervals hold, regret is as stated."""
+    stated, true, claims, held = [], [], [], []
+    rule = {"p": PredictedSuccess((DENSITY,))}
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        slope, base = rng.normal(0, 0.7), rng.normal(0.3, 0.3)
+        rows = blanks(seed, slope, lots=9, each=20, base=base)
+        tried = try_rules(rows, rule, at_stake, folds=3)
+        stakes = at_stake(rows)
+        fitted = fit_rules(rule, rows, stakes)["p"]
+        x = rng.normal(size=4000)
+        chance = expit(base + slope * x + rng.normal(0, 0.4, 4000))
+        saved = stakes.saving(fitted.keep(pd.DataFrame({"density": 0.035 * x})), chance).mean()
+        stated.append(tried.best["regret"] / 100 if tried.best else 0.0)
+        true.append(max(-saved, 0) if tried.answer == "follow" else max(saved, 0))
+        if tried.best:
+            held.append(tried.best["low"] <= 100 * saved <= tried.best["high"])
+        if tried.answer == "follow":
+            claims.append(saved > 0)
+    # A claim rests on a one-sided 95 % bound, so at most one bench in twenty makes a wrong one.
+    assert len(claims) >= 10
+    assert claims.count(False) <= stats.binom.ppf(0.99, 200, 0.05)
+    assert np.mean(claims) > 0.8
+    # Three standard errors.
+    assert len(held) > 100 and np.mean(held) > 0.9 - 3 * (0.09 / len(held)) ** 0.5
+    assert np.mean(true) <= np.mean(stated) + np.std(np.subtract(true, stated)) / np.sqrt(200)

@@ -1,0 +1,233 @@
+"""Which supplier to buy from: on benches that can tell, that cannot, and beside another route."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import reedlab as rl
+from reedlab.decide import models
+from reedlab.decide.costs import Rates
+from reedlab.decide.evidence import Evidence, before_tying, gather
+from reedlab.decide.suppliers import comparison, earnings, robustness
+from reedlab.errors import DecisionError
+from reedlab.mixed import fit
+from reedlab.records import Bench
+from reedlab.report.words.printed_tables import suppliers_in_words
+from reedlab.simulate import World, simulate_reeds
+
+CONTRACT = (
+    "supplier lots reeds success success_low success_high minutes cost cost_low cost_high prob_best"
+)
+
+
+def test_the_table_keeps_the_contract(answer, demo):
+    table = answer.table
+    assert " ".join(table.columns) == CONTRACT
+    pd.testing.assert_frame_equal(rl.rank_suppliers(demo).iloc[:, :3], table.iloc[:, :3])
+    assert set(table["supplier"]) == set(demo.reeds["supplier"].unique())
+    assert table["prob_best"].sum() == pytest.approx(1.0)
+    assert table["prob_best"].is_monotonic_decreasing
+    for name in ("success", "cost"):
+        assert (table[f"{name}_low"] < table[name]).all()
+        assert (table[name] < table[f"{name}_high"]).all()
+    assert answer.stakes["regret"].min() == answer.stakes["regret"].iloc[0] > 0
+
+
+def test_the_same_seed_gives_the_same_numbers(demo, answer):
+    again = comparison.compare(demo, draws=2000)
+    pd.testing.assert_frame_equal(again.table, answer.table, rtol=1e-10)
+    pd.testing.assert_frame_equal(again.stakes, answer.stakes, rtol=1e-10)
+
+
+def test_success_of_the_next_lot_is_what_the_posterior_predicts(demo, answer):
+    """The parts put together again by another route: `Posterior.predict` row by row."""
+    reeds = gather(demo).reeds
+    reeds["season"] = pd.Categorical(reeds["season"].astype(str))
+    model = fit(
+        "success ~ maker + season + (1 | supplier/lot)", reeds, family="binomial"
+    ).posterior(seed=5)
+    seen = reeds.groupby(["maker", "season"], observed=True).size().rename("n").reset_index()
+    for name, said in answer.table.set_index("supplier")["success"].items():
+        chance = model.predict(seen.assign(supplier=name), new_levels=("lot",))
+        predicted = np.average(chance.mean(axis=0), weights=seen["n"])
+        assert said == pytest.approx(predicted, abs=0.012)
+
+
+def test_a_clear_case_says_buy_and_how_sure():
+    frame, _ = simulate_reeds(
+        seed=2, suppliers=2, lots=(6, 6), reeds=(40, 40), makers=1,
+        world=replace(World.from_prior(np.random.default_rng(0)), success=0.0, supplier_sd=1.6,
+                      lot_sd=0.1, supplier_minutes_sd=0.0, lot_minutes_sd=0.05),
+    )  # fmt: skip
+    raw = frame.groupby("supplier", observed=True)["success"].mean()
+    assert abs(raw.diff().iloc[-1]) > 0.3, "the made-up suppliers are far apart"
+    known = pd.DataFrame(
+        {"supplier": raw.index, "lots": 6, "reeds": 240, "cane": 2.0, "minutes_before": 5.0}
+    )
+    evidence = Evidence(frame, known, Rates(), 30.0)
+    said = comparison.answer(evidence, models.fit_models(evidence, 1, 1000))
+    assert said.verdict == "buy"
+    assert said.best == raw.idxmax()
+    assert said.sentence().startswith(f"Buy {raw.idxmax()} next")
+    assert said.table["cost"].is_monotonic_increasing
+
+
+def test_a_bench_too_small_cannot_tell_and_says_what_to_record(small_bench):
+    rows = [(s, f"{s}{i}", 3 + i, 3, 3 - (s == "teal")) for s in ("teal", "plum") for i in (1, 2)]
+    said = comparison.compare(small_bench(rows), draws=1000)
+    assert said.verdict == "cannot tell"
+    assert said.sentence().startswith("The records cannot tell which supplier is the cheapest")
+    assert "record outcome and minutes" in said.sentence()
+
+
+def test_a_supplier_of_one_season_cannot_be_told_from_that_season(small_bench):
+    rows = [("teal", "t1", 1, 9, 1), ("teal", "t2", 1, 8, 2), ("plum", "p1", 7, 3, 7),
+            ("plum", "p2", 7, 2, 8)]  # fmt: skip
+    said = comparison.compare(small_bench(rows), draws=1000)
+    assert np.isinf(said.balance["ratio"]).all()
+    assert said.verdict == "cannot tell"
+    assert "different seasons" in said.sentence()
+
+
+def test_balance_is_the_variance_inflation_of_least_squares(demo):
+    """Against statsmodels' covariance of the same contrast."""
+    import statsmodels.formula.api as smf
+
+    reeds = gather(demo).reeds
+    table = comparison.balance(reeds, "indigo").set_index("against")["ratio"]
+    full = smf.ols("success ~ 0 + supplier + maker + C(season, Treatment)", reeds).fit()
+    contrast = full.t_test("supplier[indigo] - supplier[slate] = 0")
+    size = reeds["supplier"].value_counts()
+    balanced = full.scale * (1 / size["indigo"] + 1 / size["slate"])
+    assert table["slate"] == pytest.approx(float(contrast.sd[0, 0]) ** 2 / balanced)
+
+
+def test_one_supplier_is_told_that_there_is_nothing_to_compare(small_bench):
+    said = comparison.compare(small_bench([("teal", "a", 3, 6, 4), ("teal", "b", 5, 7, 3)]))
+    assert len(said.table) == 1
+    assert said.verdict == "cannot tell"
+    assert "every settled reed is teal's" in said.sentence()
+    assert "no choice to check" in robustness.check(said, draws=500).sentence()
+
+
+def test_a_supplier_with_one_lot_is_kept_and_said_to_be_thinly_known(small_bench):
+    rows = [("teal", "a", 3, 6, 4), ("teal", "b", 5, 7, 3), ("plum", "c", 4, 5, 5)]
+    said = comparison.compare(small_bench(rows), draws=1000)
+    assert set(said.table["supplier"]) == {"teal", "plum"}
+    assert any("one lot only" in note and "plum" in note for note in said.notes)
+    width = (said.table["success_high"] - said.table["success_low"]).set_axis(
+        said.table["supplier"]
+    )
+    assert width["plum"] > 0.2
+
+
+def test_lots_that_all_succeed_have_an_answer_too(small_bench):
+    rows = [("teal", "a", 3, 6, 0), ("teal", "b", 5, 7, 0), ("plum", "c", 4, 5, 0)]
+    said = comparison.compare(small_bench(rows), draws=1000)
+    assert np.isfinite(said.table.drop(columns="supplier")).all(axis=None)
+    assert (said.table["success"] < 1).all()
+
+
+def test_the_same_round_number_of_minutes_for_every_reed_is_taken_as_it_is(small_bench):
+    rows = [("teal", "a", 3, 6, 4), ("plum", "c", 4, 5, 5)]
+    said = comparison.compare(small_bench(rows, minutes=15), draws=500)
+    # 30 minutes a reed, over the chance of success: between its best and its worst draw.
+    assert (said.table["minutes"] > 30 / said.table["success_high"]).all()
+    assert (said.table["minutes"] < 30 / said.table["success_low"]).all()
+
+
+def test_pending_and_young_reeds_are_left_out_and_said(demo, answer):
+    reeds = demo.reeds
+    counted = reeds["settled"] & reeds["success"].notna()
+    assert answer.table["reeds"].sum() == counted.sum() < len(reeds)
+    pending = (reeds["status"] == "pending").sum()
+    assert any(note.endswith(f"failure: {pending}.") for note in answer.notes)
+
+
+def test_one_lot_is_refused_with_what_to_do(small_bench):
+    with pytest.raises(DecisionError, match="at least two lots of each supplier"):
+        comparison.compare(small_bench([("teal", "a", 3, 6, 4)]))
+
+
+def test_two_suppliers_of_one_lot_each_cannot_be_told_apart(small_bench):
+    said = comparison.compare(
+        small_bench([("teal", "a", 3, 5, 3), ("plum", "b", 3, 4, 4)]), draws=800
+    )
+    assert said.verdict == "cannot tell" and "record outcome and minutes" in said.sentence()
+
+
+def test_a_handful_of_minutes_that_lots_explain_counts_as_their_mean():
+    from reedlab.paths import shipped
+    from reedlab.records import open_bench
+
+    said = comparison.compare(open_bench(shipped("data") / "messy"), draws=800)
+    assert any("too few or too even" in note for note in said.notes)
+    assert np.isfinite(said.table.drop(columns="supplier")).all(axis=None)
+
+
+def test_nothing_settled_is_refused_with_what_to_do(small_bench):
+    bench = small_bench([("teal", "a", 3, 1, 0)])
+    bench.reeds["success"] = np.nan
+    with pytest.raises(DecisionError, match="record the outcome"):
+        comparison.compare(bench)
+
+
+def test_without_minutes_the_cost_leaves_bench_time_out(small_bench):
+    bench = small_bench([("teal", "a", 3, 6, 4), ("plum", "b", 3, 5, 5)])
+    bench.reeds["log_scrape_min"] = np.nan
+    said = comparison.compare(bench, draws=500)
+    assert any("bench time is left out" in note for note in said.notes)
+    # cane 100/50 = 2 a piece and thread 0.1 and a staple 3 less 0.8 of it recovered from failures.
+    cheap = (2 + 0.1 + 3) / said.table["success_high"]
+    assert (said.table["cost"] > cheap).all()
+    assert (said.table["cost"] < 15).all()
+    assert said.table["minutes"].isna().all()
+
+
+def test_without_minutes_it_does_not_call_a_supplier_the_cheapest(demo):
+    """Cheap cane that takes twice the work would win: what is known then is success."""
+    tables = dict(demo.tables)
+    tables["reeds"] = tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
+    tables["sittings"] = tables["sittings"].head(0)
+    bench = Bench.from_tables(tables, settings=demo.settings)
+    said = comparison.compare(bench, draws=500)
+    best = said.table.loc[said.table["success"].idxmax(), "supplier"]
+    assert said.verdict == "cannot tell"
+    assert f"most reeds should turn out good from {best}" in said.sentence()
+    for question in (lambda: earnings.by_grade(said), lambda: earnings.by_form(bench)):
+        with pytest.raises(DecisionError, match="Too few scraping times"):
+            question()
+    assert (suppliers_in_words(said.table, "EUR")["bench minutes"] == "–").all()
+
+
+def test_reeds_that_all_failed_have_no_cost(small_bench):
+    with pytest.raises(DecisionError, match="None of 11 settled reeds has turned out well"):
+        comparison.compare(small_bench([("teal", "a", 3, 0, 6), ("plum", "b", 3, 0, 5)]))
+
+
+def test_what_a_tied_piece_cost_before_tying_worked_by_hand():
+    losses = pd.DataFrame(
+        {
+            "lot": ["a", "b", "c", "d"],
+            "supplier": ["teal", "teal", "plum", "plum"],
+            "pieces_in": [50.0, np.nan, 40.0, np.nan],
+            "yield_before_tying": [0.5, np.nan, 0.8, np.nan],
+            "minutes_per_tied": [6.0, np.nan, np.nan, np.nan],
+            "cost_landed": [100.0, 60.0, 80.0, 999.0],
+            "cost_per_piece": [2.0, 1.2, np.nan, 9.0],
+        }
+    )
+    lots = pd.DataFrame(
+        {"lot": list("abcd"), "form": ["tube", "tube", "split", "split"],
+         "currency": ["EUR", None, "EUR", "USD"]}
+    )  # fmt: skip
+    frame, notes = before_tying(losses, lots, "EUR")
+    # teal: 2.0 / 0.5 and 1.2 / 0.5 (its own yield stands in); plum: 80 / 40 / 0.8, the other lot
+    # is in dollars; no minutes of plum nor of its form, so the mean of all stands in.
+    assert frame.loc["teal", "cane"] == pytest.approx((4.0 + 2.4) / 2)
+    assert frame.loc["plum", "cane"] == pytest.approx(2.5)
+    assert frame.loc["plum", "minutes_before"] == pytest.approx(6.0)
+    assert any("d is in another currency" in note for note in notes)
+    assert any("plum, the minutes before tying" in note for note in notes)

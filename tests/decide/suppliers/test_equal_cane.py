@@ -1,0 +1,45 @@
+"""Is it the supplier or the density: on benches where it is the one, and where it is the other."""
+
+from dataclasses import replace
+
+import pytest
+
+from reedlab.decide.suppliers.equal_cane import hold_equal
+from reedlab.errors import DecisionError
+from reedlab.simulate import World, simulate_bench
+
+DENSITY_ONLY = replace(
+    World(), supplier_sd=0.0, lot_sd=0.0, density=-1.6, supplier_density_sd=0.03,
+    lot_density_sd=0.012,
+)  # fmt: skip
+SUPPLIER_ONLY = replace(
+    World(), supplier_sd=1.0, lot_sd=0.0, density=0.0, supplier_density_sd=0.0,
+    lot_density_sd=0.015,
+)  # fmt: skip
+
+
+def bench_of(world, seed):
+    return simulate_bench(seed, suppliers=4, lots=(5, 6), reeds=900, world=world)[0]
+
+
+def test_where_density_makes_the_suppliers_it_takes_their_lead():
+    found = hold_equal(bench_of(DENSITY_ONLY, 3), draws=1500)
+    between = found.slopes.loc["between"]
+    true = 2.718281828 ** (DENSITY_ONLY.density / 0.05 * found.unit)
+    assert between["low"] < true < between["high"] < 1
+    assert found.accounts_for["median"] > 0.6
+    assert "the odds of success" in found.sentence()
+
+
+def test_where_suppliers_differ_by_themselves_density_takes_little():
+    found = hold_equal(bench_of(SUPPLIER_ONLY, 5), draws=1500)
+    between = found.slopes.loc["between"]
+    assert between["low"] < 1 < between["high"]
+    assert abs(found.accounts_for["median"]) < 0.4
+    assert found.sentence().startswith("The records cannot tell whether density is")
+    assert "more lots" in found.sentence()
+
+
+def test_unmeasured_cane_is_refused_with_what_to_measure(small_bench):
+    with pytest.raises(DecisionError, match="measure pieces of at least 4 lots"):
+        hold_equal(small_bench([("teal", "a", 3, 6, 4), ("plum", "b", 5, 7, 3)]))

@@ -1,0 +1,60 @@
+"""The choice under other models."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from reedlab.decide.models import Spec, formula_of
+from reedlab.decide.suppliers import robustness
+from reedlab.decide.suppliers.comparison import compare
+
+
+@pytest.fixture(scope="module")
+def checked(answer):
+    return robustness.check(answer, draws=1000)
+
+
+def test_every_variant_ranks_every_supplier(checked, answer):
+    sizes = checked.table.groupby("variant")["supplier"].nunique()
+    assert set(sizes.index) == set(robustness.VARIANTS)
+    assert (sizes == len(answer.table)).all()
+    asked = checked.table[checked.table["variant"] == "as answered"]
+    assert asked["cost"].tolist() == answer.table["cost"].tolist()
+
+
+def test_wider_priors_shrink_suppliers_less(checked):
+    spread = checked.table.groupby("variant")["success"].agg(np.ptp)
+    assert spread["priors at half"] < spread["priors at twice"] < spread["suppliers fixed"] + 0.02
+
+
+def test_fixed_suppliers_are_fixed(answer):
+    reeds = answer.evidence.reeds
+    assert formula_of(reeds, Spec(fixed=True)) == "1 + supplier + maker + season + (1 | lot)"
+
+
+def test_a_choice_that_hangs_on_the_model_is_said(small_bench):
+    """One lucky lot: a fixed effect believes it, a random one draws it to the others."""
+    rows = [("teal", "t1", 4, 9, 1)]
+    rows += [("plum", f"p{i}", 4, 17, 3) for i in range(3)]
+    rows += [("slate", f"s{i}", 4, 5, 4) for i in range(4)]
+    found = robustness.check(compare(small_bench(rows), draws=1500), draws=1500)
+    assert found.best["as answered"] == "plum"
+    assert found.best["suppliers fixed"] == "teal"
+    assert "hangs on the model: with suppliers fixed" in found.sentence()
+    assert "it is teal instead of plum" in found.sentence()
+
+
+def test_a_choice_that_stays_is_said(checked):
+    if len(set(checked.best.values())) == 1:
+        assert checked.sentence().startswith("The choice stays with indigo")
+    else:
+        pytest.fail(f"the demo's choice changes: {checked.best}")
+
+
+def test_where_the_answer_cannot_tell_no_choice_is_said_to_stay(checked):
+    verdicts = dict.fromkeys(checked.verdicts, "cannot tell")
+    open_ = replace(checked, verdicts=verdicts).sentence()
+    assert open_ == "The records cannot tell, with indigo the likeliest under any model."
+    one = replace(checked, verdicts={**verdicts, "suppliers fixed": "lean"}).sentence()
+    assert one.endswith("; only with suppliers fixed would they, so take it as open.")

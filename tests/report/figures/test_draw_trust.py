@@ -1,0 +1,101 @@
+"""Pictures and words of the calibration study, tested by the data on their Axes."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reedlab.report.figures import draw_trust
+from reedlab.report.words import trust_words
+
+
+@pytest.fixture
+def coverage():
+    rows = [
+        (
+            f"{n} suppliers",
+            name,
+            2000,
+            level,
+            level - short,
+            level - 0.02,
+            level + 0.02,
+            short < 0.02,
+        )
+        for n in (3, 8)
+        for name, short in (
+            (trust_words.NEXT_LOT, 0.01),
+            (f"plug-in: {trust_words.NEXT_LOT}", 0.09),
+        )
+        for level in (0.5, 0.95)
+    ]
+    columns = ["design", "quantity", "benches", "level", "share", "low", "high", "within"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+@pytest.fixture
+def best():
+    columns = ["suppliers", "stated", "was_best", "low", "high"]
+    return pd.DataFrame([(90, 0.2, 0.21, 0.1, 0.3), (40, 0.72, 0.75, 0.6, 0.8)], columns=columns)
+
+
+def test_coverage_draws_one_level_with_its_band_and_a_shape_a_design(coverage):
+    ax = draw_trust.coverage(coverage)
+    dots = [line for line in ax.lines if line.get_marker() in ("o", "s")]
+    assert [line.get_label() for line in dots] == ["3 suppliers", "8 suppliers"]
+    for line in dots:
+        np.testing.assert_allclose(line.get_xdata(), [0.94, 0.86])
+    band = ax.patches[0].get_extents().transformed(ax.transData.inverted())
+    np.testing.assert_allclose([band.x0, band.x1], [0.93, 0.97])
+
+
+def test_stated_probabilities_stand_against_the_diagonal(best):
+    ax = draw_trust.stated_and_met(best)
+    diagonal, dots = ax.lines
+    assert diagonal.get_xdata().tolist() == diagonal.get_ydata().tolist() == [0, 1]
+    assert dots.get_ydata().tolist() == [0.21, 0.75]
+    ends = [segment[:, 1].tolist() for segment in ax.collections[0].get_segments()]
+    assert ends == [[0.1, 0.3], [0.6, 0.8]]
+
+
+def test_fixed_truths_draw_every_method_with_its_monte_carlo_error():
+    frame = pd.DataFrame(
+        {
+            "sd_supplier": [0.0, 0.4] * 3,
+            "sd_lot": 0.15,
+            "what": trust_words.NEXT_LOT,
+            "method": np.repeat(["posterior", "plug-in", "variances known"], 2),
+            "benches": 100,
+            "coverage": [0.95, 0.96, 0.85, 0.8, 0.95, 0.95],
+        }
+    )
+    ax = draw_trust.fixed_truths(pd.concat([frame, frame.assign(what="density", coverage=0.1)]))
+    drawn = {bar.get_label(): bar for bar in ax.containers}
+    assert list(drawn) == ["truth known", "reedlab", "estimate plugged in"]
+    assert drawn["estimate plugged in"].lines[0].get_ydata().tolist() == [0.85, 0.8]
+    (segments,) = drawn["reedlab"].lines[2]
+    half = 1.96 * np.sqrt(0.95 * 0.05 / 100)  # the normal interval of a share
+    np.testing.assert_allclose(segments.get_segments()[0][:, 1], [0.95 - half, 0.95 + half])
+    assert [tick.get_text() for tick in ax.get_xticklabels()] == ["0\n0.15", "0.4\n0.15"]
+
+
+def test_the_sentence_quotes_the_nearest_design_and_what_failed(coverage, best):
+    tables = {"coverage": coverage, "best": best}
+    told = trust_words.sentence(tables, suppliers=4)
+    assert "with 3 suppliers (yours has 4)" in told
+    assert "94.0 of a hundred" in told and "in 86.0;" in told
+    assert "every quantity's intervals held as often as they say" in told
+    assert "Of 40 suppliers said to be the best with 72%, 75% were." in told
+    failed = coverage.assign(within=False)
+    assert "did not hold as often as they say" in trust_words.sentence(
+        {**tables, "coverage": failed}, 9
+    )
+
+
+def test_the_shipped_study_is_the_size_that_it_claims():
+    study = trust_words.study()
+    assert study["coverage"]["benches"].min() >= 2000
+    assert set(study["coverage"]["design"]) == {"3 suppliers", "5 suppliers", "8 suppliers"}
+    fixed = study["fixed"]
+    assert {*zip(fixed["sd_supplier"], fixed["sd_lot"])} == {
+        (s, v) for s in (0.0, 0.2, 0.4, 0.8) for v in (0.15, 0.4)
+    }

@@ -1,0 +1,294 @@
+"""The report stands alone: one file a page, nothing fetched, text from records shown as text."""
+
+import hashlib
+from html.parser import HTMLParser
+
+import nbformat
+import pandas as pd
+import pytest
+
+from reedlab.records import Bench
+from reedlab.report.pages import running, writing
+from reedlab.report.pages.running import Run, cut_at_error, with_parameters
+
+PIXEL = (
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJg"
+    "gg=="
+)
+NASTY = '<script>alert(1)</script><img src="https://a.example/x.png" onerror="y()"><b>bold</b>'
+
+
+def display(**data):
+    alt = {"image/png": {"alt": "Dots <b> & lines"}} if "image/png" in data else {}
+    return nbformat.v4.new_output("display_data", data=data, metadata=alt)
+
+
+def code(source, *outputs, tags=()):
+    cell = nbformat.v4.new_code_cell(source, outputs=list(outputs), metadata={"tags": list(tags)})
+    cell.execution_count = 1
+    return cell
+
+
+def run(name="04-suppliers", stopped=None, decision=True):
+    cells = [
+        nbformat.v4.new_markdown_cell("# Which cane to buy again?\n\nText."),
+        code('bench_dir = ""', tags=["parameters"]),
+        code("a", display(**{"text/html": "<p class=\"answer\">Buy ochre.</p>"}),
+             tags=["answer", "decision"] if decision else ["answer"]),
+        code("b", display(**{"image/png": PIXEL, "text/plain": "Dots"}), tags=["picture"]),
+        code("c", display(**{"text/html": "<table><tr><td>1</td></tr></table>"}),
+             tags=["statistics"]),
+        code("d", display(**{"text/html": NASTY})),
+        code("e", nbformat.v4.new_output("stream", name="stdout", text="<i>told</i>")),
+    ]  # fmt: skip
+    return Run(name, nbformat.v4.new_notebook(cells=cells), stopped)
+
+
+@pytest.fixture
+def bench(tmp_path):
+    lots = pd.DataFrame({"lot": ["L1"], "supplier": ["<script>ochre</script>"]})
+    reeds = pd.DataFrame(
+        {"reed": ["1"], "lot": ["L1"], "maker": ["A"], "tied_on": ["2025-01-07"],
+         "outcome": ["good"], "note": [NASTY]}
+    )  # fmt: skip
+    folder = tmp_path / "b <i>& c"
+    folder.mkdir()
+    made = Bench.from_tables({"lots": lots, "reeds": reeds})
+    return Bench(folder, made.settings, made.tables, made.findings)
+
+
+class Reader(HTMLParser):
+    """Collects what a browser would fetch, run or show."""
+
+    def __init__(self):
+        super().__init__()
+        self.tags, self.fetched, self.handlers, self.alts, self.ids = [], [], [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        for name, value in attrs:
+            if name in ("src", "srcset", "data", "poster", "background") or (
+                tag == "link" and name == "href"
+            ):
+                self.fetched.append(value)
+            if name.startswith("on"):
+                self.handlers.append(name)
+        if tag == "img":
+            self.alts.append(dict(attrs).get("alt"))
+
+
+def read(page):
+    reader = Reader()
+    reader.feed(page.decode())
+    return reader
+
+
+def test_no_page_fetches_or_runs_anything(bench):
+    for page in writing.pages_of([run(), run("01-records", decision=False)], bench).values():
+        seen = read(page)
+        assert {"script", "link", "iframe", "object", "embed", "form"}.isdisjoint(seen.tags)
+        assert all(what.startswith("data:image/png;base64,") for what in seen.fetched if what)
+        assert seen.handlers == []
+        assert b"default-src 'none'" in page
+        assert b"url(" not in page
+        assert b"@import" not in page
+
+
+def test_every_picture_has_its_words(bench):
+    built = writing.pages_of([run()], bench)
+    assert read(built["index.html"]).alts == ["Dots <b> & lines"]
+    assert read(built["04-suppliers.html"]).alts[0] == "Dots <b> & lines"
+
+
+def test_the_index_takes_the_answer_the_picture_and_the_statistics(bench):
+    runs = [run("01-records", decision=False), run()]
+    index = writing.pages_of(runs, bench)["index.html"].decode()
+    top = index.index('id="04-suppliers"')
+    parts = ("Which cane to buy again?", "Buy ochre.", "<img", "<table>", "Behind the answers")
+    places = [index.index(part, top) for part in parts]
+    assert places == sorted(places)
+    assert index.count("Buy ochre.") == 2
+    assert index.count("<img") == 1
+    assert "the code of this step" not in index
+    assert "told" not in index
+
+
+def test_code_is_folded_away_on_a_notebooks_page(bench):
+    page = writing.pages_of([run()], bench)["04-suppliers.html"].decode()
+    assert page.count('<details class="code"><summary>the code of this step</summary>') == 6
+    assert "&lt;i&gt;told&lt;/i&gt;" in page
+
+
+def test_a_stopped_notebook_gives_its_reason_as_text(bench):
+    reason = "no supplier has <b>two lots</b>; note the lot of each reed."
+    built = writing.pages_of([run(stopped=reason)], bench)
+    for page in (built["index.html"], built["04-suppliers.html"]):
+        assert "no supplier has &lt;b&gt;two lots&lt;/b&gt;; note the lot" in page.decode()
+
+
+@pytest.mark.parametrize("reason", ["Too few reeds.", "Cannot tell from 9 reeds."])
+def test_the_first_page_says_once_that_it_cannot_tell(bench, reason):
+    for decision in (True, False):
+        refused = run(stopped=reason, decision=decision)
+        refused.notebook.cells = refused.notebook.cells[:3]
+        refused.notebook.cells[-1].outputs = []  # as a cell that refused is kept
+        index = writing.pages_of([refused], bench)["index.html"].decode()
+        assert reason in index and index.count("Cannot") == 1
+
+
+@pytest.mark.parametrize("decision", [True, False])
+def test_an_answer_stands_though_the_page_behind_it_stops(bench, decision):
+    refused = run(stopped="Too few lots.", decision=decision)
+    index = writing.pages_of([refused], bench)["index.html"].decode()
+    assert "Buy ochre." in index and "Cannot" not in index
+    assert "The page behind this stops early: Too few lots." in index
+
+
+def test_a_fault_is_not_laid_at_the_records_door(bench):
+    faulty = Run("04-suppliers", run().notebook, "KeyError: 'x'", fault=True)
+    for page in writing.pages_of([faulty], bench).values():
+        assert "a fault of reedlab&#39;s own, not of your records: KeyError" in (
+            page.decode().replace("&#x27;", "&#39;")
+        )
+        assert b"Cannot be told" not in page
+
+
+def test_the_terminal_says_a_reason_once(tmp_path):
+    stopped = (
+        run("02-success", "Too few."), run("03-scrape-time", "Too few."), run("06-x", "No piece."),
+    )  # fmt: skip
+    lines = writing.Report(tmp_path, None, "Cannot tell.", "EUR", stopped, ()).closing_lines()
+    assert lines[2:4] == ["02-success and 03-scrape-time stop early: Too few.",
+                          "06-x stops early: No piece."]  # fmt: skip
+    lines = writing.Report(tmp_path, None, "Too few.", "EUR", stopped, ()).closing_lines()
+    assert sum("Too few." in line for line in lines) == 1
+
+
+def test_what_displays_nothing_leaves_no_heading_behind(bench):
+    silent = run()
+    for cell in silent.tagged("statistics"):
+        cell.outputs = []
+    assert "figures behind it" not in writing.pages_of([silent], bench)["index.html"].decode()
+
+
+def test_names_of_folders_are_shown_as_text(bench):
+    page = writing.pages_of([run()], bench)["index.html"].decode()
+    assert "b &lt;i&gt;&amp; c" in page
+    assert "<i>& c" not in page
+
+
+@pytest.mark.parametrize(
+    "html",
+    [
+        "<script>x()</script>",
+        "<a href='javascript:x()'>a</a>",
+        "<a href=' data:text/html;base64,AAAA'>a</a>",
+        "<a href='JaVaScRiPt&colon;x()'>a</a>",
+        "<img src='data:image/svg+xml;base64,AAAA'>",
+        "<img src='//a.example/x.png'>",
+        "<svg onload=x()></svg>",
+        "<p style='background:url(//a.example)'>a</p>",
+        "<style>@import '//a.example'</style>",
+        "<iframe src='//a.example'></iframe>",
+        "<details ontoggle=x() open>a</details>",
+        "<math><mtext><table><mglyph><style><img src=x onerror=y()>",
+        "<meta http-equiv=refresh content='0;url=//a.example'>",
+    ],
+)
+def test_the_sanitiser_leaves_nothing_that_acts(html):
+    seen = Reader()
+    seen.feed(writing.sanitised(html))
+    assert {"script", "svg", "style", "iframe", "meta"}.isdisjoint(seen.tags)
+    assert seen.fetched == []
+    assert seen.handlers == []
+    assert "href=" not in writing.sanitised(html)
+
+
+def test_links_and_figures_survive_the_sanitiser():
+    kept = f'<a href="04-suppliers.html">x</a><img alt="y" src="data:image/png;base64,{PIXEL}">'
+    assert writing.sanitised(kept) == kept
+
+
+def test_a_page_that_the_user_changed_is_kept(tmp_path):
+    writing.write_files({"index.html": b"one"}, tmp_path)
+    assert writing.write_files({"index.html": b"two"}, tmp_path) == ()
+    (tmp_path / "index.html").write_bytes(b"mine")
+    (kept,) = writing.write_files({"index.html": b"three"}, tmp_path)
+    assert kept.name == "index-kept-1.html"
+    assert kept.read_bytes() == b"mine"
+    assert (tmp_path / "index.html").read_bytes() == b"three"
+    (tmp_path / "index.html").write_bytes(b"mine again")
+    assert [path.name for path in writing.write_files({"index.html": b"4"}, tmp_path)] == [
+        "index-kept-2.html"
+    ]
+
+
+@pytest.mark.parametrize("damage", [b"", b"x", b"[1]", b"\xff"])
+def test_where_the_ledger_is_damaged_everything_is_kept(tmp_path, damage):
+    writing.write_files({"index.html": b"one"}, tmp_path)
+    (tmp_path / writing.LEDGER).write_bytes(damage)
+    (kept,) = writing.write_files({"index.html": b"two"}, tmp_path)
+    assert kept.read_bytes() == b"one"
+    assert writing.write_files({"index.html": b"three"}, tmp_path) == ()
+
+
+def test_a_run_cut_short_leaves_nothing_that_looks_changed(tmp_path, monkeypatch):
+    writing.write_files({"a.html": b"1", "b.html": b"1"}, tmp_path)
+    whole = writing.store.beside
+
+    def cut_short(path, **how):
+        if path.name == "b.html":
+            raise KeyboardInterrupt
+        return whole(path, **how)
+
+    monkeypatch.setattr(writing.store, "beside", cut_short)
+    with pytest.raises(KeyboardInterrupt):
+        writing.write_files({"a.html": b"2", "b.html": b"2"}, tmp_path)
+    monkeypatch.undo()
+    assert writing.write_files({"a.html": b"3", "b.html": b"3"}, tmp_path) == ()
+    assert (tmp_path / "b.html").read_bytes() == b"3"
+
+
+def test_a_foreign_file_is_set_aside_not_overwritten(tmp_path):
+    (tmp_path / "index.html").write_bytes(b"somebody else's")
+    (kept,) = writing.write_files({"index.html": b"ours"}, tmp_path)
+    assert hashlib.sha256(kept.read_bytes()).digest() == hashlib.sha256(b"somebody else's").digest()
+
+
+def test_parameters_are_set_in_a_copy_without_outputs():
+    before = run().notebook
+    after = with_parameters(before, "../../Ünïcode 'quoted' \"bench\"")
+    named = {}
+    exec(after.cells[1].source, named)
+    assert named["bench_dir"] == "../../Ünïcode 'quoted' \"bench\""
+    assert before.cells[1].source == 'bench_dir = ""'
+    assert all(cell.outputs == [] for cell in after.cells if cell.cell_type == "code")
+
+
+def test_a_notebook_is_cut_at_the_cell_that_refused():
+    notebook = run().notebook
+    error = nbformat.v4.new_output("error", ename="ModelError", evalue="no", traceback=["/home/x"])
+    notebook.cells[3].outputs.append(error)
+    cut = cut_at_error(notebook)
+    assert len(cut.cells) == 4
+    assert [output.output_type for output in cut.cells[3].outputs] == ["display_data"]
+
+
+@pytest.mark.parametrize("deaths", [0, 2, 3])
+def test_a_kernel_that_dies_at_its_start_is_started_again_twice(tmp_path, monkeypatch, deaths):
+    """As when another program took one of its ports: zmq's "Address already in use"."""
+    left = [RuntimeError("Kernel died before replying to kernel_info")] * deaths
+
+    def execute(self, **options):
+        if left:
+            raise left.pop()
+        self.nb.cells[-1].execution_count = 7
+
+    monkeypatch.setattr("nbclient.NotebookClient.execute", execute)
+    path = tmp_path / "04-suppliers.ipynb"
+    path.write_text(nbformat.writes(run().notebook), encoding="utf-8")
+    if deaths < 3:
+        assert running.run(path).notebook.cells[-1].execution_count == 7
+    else:
+        with pytest.raises(RuntimeError, match="Kernel died"):
+            running.run(path)

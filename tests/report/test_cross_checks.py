@@ -1,0 +1,56 @@
+"""Other libraries beside the models: what they cannot tell of a small bench is missing.
+
+Where they can tell they are compared with the models in the stored notebooks.
+"""
+
+import numpy as np
+import pandas as pd
+import pingouin as pg
+import pytest
+
+from reedlab.report import cross_checks
+
+
+def cane(lots: int, pieces: int = 4) -> pd.DataFrame:
+    rng = np.random.default_rng(3)
+    rows = [
+        (f"L{lot}", *rng.normal([0.55, 0.59], 0.02)) for lot in range(lots) for _ in range(pieces)
+    ]
+    return pd.DataFrame(rows, columns=["lot", "density_g_cm3", "gouge_centre_mm"])
+
+
+@pytest.mark.parametrize("lots", [0, 1, 2])
+def test_too_few_lots_have_no_correlation_within(lots):
+    pairs = cross_checks.cane_pairs(cane(lots), ["density_g_cm3", "gouge_centre_mm"])
+    assert pairs["pieces"].tolist() == [4 * lots]
+    assert pairs[["within_lots", "low", "high", "p_value"]].isna().all(axis=None)
+    contrasts = cross_checks.lot_contrasts(cane(lots), "density_g_cm3")
+    assert len(contrasts) == (1 if lots == 2 else 0)
+    assert (
+        contrasts.columns.tolist()
+        == cross_checks.lot_contrasts(cane(3), "density_g_cm3").columns.tolist()
+    )
+
+
+def test_with_three_lots_it_is_pingouins():
+    frame = cane(3)
+    row = cross_checks.cane_pairs(frame, ["density_g_cm3", "gouge_centre_mm"]).iloc[0]
+    told = pg.rm_corr(frame, x="density_g_cm3", y="gouge_centre_mm", subject="lot").iloc[0]
+    assert row["within_lots"] == pytest.approx(told["r"])
+    overall = pg.corr(frame["density_g_cm3"], frame["gouge_centre_mm"]).iloc[0]["r"]
+    assert row["overall"] == pytest.approx(overall)
+
+
+def test_where_statsmodels_gives_no_fit_its_column_is_missing(monkeypatch):
+    import statsmodels.api as sm
+
+    frame = pd.DataFrame({"y": [1.0, 2.0, 1.5, 2.5], "lot": list("aabb")})
+
+    def singular(*_, **__):
+        raise np.linalg.LinAlgError("Singular matrix")
+
+    monkeypatch.setattr(sm.MixedLM, "fit", singular)
+    found, notes = cross_checks.single_grouping("y ~ 1", frame, "lot")
+    assert found.index.tolist() == ["Intercept", "sd lot", "sd Residual", "log-likelihood"]
+    assert found.isna().all()
+    assert notes == ["Singular matrix"]

@@ -1,0 +1,100 @@
+"""The methods paragraph says what the fit and the posterior did, whatever they were."""
+
+import re
+from importlib.metadata import version
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import reedlab as rl
+from reedlab.mixed.gaps import missing
+from reedlab.mixed.posterior.priors import Priors
+from reedlab.report.words import methods
+
+
+@pytest.fixture(scope="module")
+def reeds():
+    rng = np.random.default_rng(5)
+    supplier = np.repeat([*"abcd"], 30)
+    lot = np.repeat(np.arange(12), 10).astype(str)
+    frame = pd.DataFrame({"supplier": supplier, "lot": lot, "x": rng.normal(size=120)})
+    frame["good"] = (rng.random(120) < 0.6).astype(float)
+    frame["minutes"] = 30 + 3 * frame["x"] + rng.normal(0, 4, 120)
+    frame.loc[:6, "x"] = np.nan
+    return frame
+
+
+def test_it_names_model_rows_terms_priors_and_draws(reeds):
+    fit = rl.fit("good ~ scale(x) + (1 | supplier/lot)", reeds, family="binomial")
+    post = fit.posterior(seed=3, priors=Priors(sd_scale=0.5))
+    told = methods.paragraph(fit, post, rows="settled reeds")
+    assert "good of 113 settled reeds was modelled with a binomial mixed model" in told
+    assert "7 rows were left out for want of x (7)." in told
+    assert "intercepts by supplier (4 levels) and intercepts by lot within supplier" in told
+    assert "half-normal with scale 0.5" in told and "seed 3" in told
+    assert f"{len(post.sample.points)} draws" in told
+    assert ("boundary" in told) == fit.singular
+
+
+def test_it_tells_the_ways_of_estimating_apart(reeds):
+    whole = reeds.dropna()
+    formula = "minutes ~ x + (x || lot)"
+    by_reml, by_ml = (methods.paragraph(rl.fit(formula, whole, reml=r)) for r in (True, False))
+    assert "by restricted maximum likelihood" in by_reml and "by maximum likelihood" in by_ml
+    assert re.search(
+        r"intercepts by lot .* and slopes of x by lot|slopes of x, uncorrelated", by_ml
+    )
+    assert "None of these rows lacked a value." in by_ml and "Priors" not in by_ml
+    assert "The search converged." in by_ml
+    nodes = rl.fit("good ~ 1 + (1 | lot)", whole, family="binomial", quadrature=9)
+    assert "9 nodes of adaptive quadrature" in methods.paragraph(nodes)
+
+
+def test_it_says_that_a_search_did_not_converge_and_why(reeds):
+    told = methods.paragraph(
+        rl.fit("good ~ copy + (1 | lot)", reeds.assign(copy=reeds["good"]), family="binomial")
+    )
+    assert "did not converge (separation by copy): the estimates are not to be used." in told
+
+
+def test_it_names_trials_grades_and_every_prior(reeds):
+    lots = reeds.groupby(["supplier", "lot"])["good"].agg(["sum", "size"]).reset_index()
+    lots = lots.astype({"sum": float})
+    counted = rl.fit("sum ~ 1 + (1 | supplier)", lots, family="binomial", trials="size")
+    assert "response sum, successes out of size, of 12 reeds" in methods.paragraph(counted)
+
+    priors = Priors(by_group={"lot": 0.3})
+    sloped = rl.fit("good ~ x + (x | lot) + (1 | supplier)", reeds, family="binomial")
+    told = methods.paragraph(sloped, sloped.posterior(priors=priors))
+    assert "half-normal with scale 0.3 (lot) and 0.75 (supplier)" in told
+    assert "of slopes, per standard deviation of their predictor" in told
+    assert "LKJ with shape 2" in told and "normal (0, 2.5) for the intercept" in told
+
+    third = pd.qcut(reeds["minutes"], 3, labels=["C", "B", "A"])
+    ordered = rl.fit("grade ~ 1 + (1 | lot)", reeds.assign(grade=third), family="ordinal")
+    told = methods.paragraph(ordered, ordered.posterior())
+    assert "grade (ordered: C < B < A)" in told
+    assert "normal (0, 5) for each threshold" in told and "intercept at" not in told
+
+
+def test_it_says_which_groupings_cannot_be_told_apart(reeds):
+    one_lot_each = reeds.assign(lot=reeds["supplier"])
+    fit = rl.fit("minutes ~ 1 + (1 | supplier/lot)", one_lot_each)
+    assert "The levels of supplier and supplier:lot are the same" in methods.paragraph(fit)
+    assert "are the same" not in methods.paragraph(
+        rl.fit("minutes ~ 1 + (1 | supplier/lot)", reeds)
+    )
+
+
+def test_it_says_how_missing_readings_were_filled_in(reeds):
+    formula = "good ~ x + (1 | supplier/lot)"
+    filled = missing.posterior(formula, reeds, m=2, draws=400)
+    told = methods.paragraph(rl.fit(formula, reeds, family="binomial"), filled)
+    assert "7 rows were left out for want of x (7)." in told
+    assert "The posterior is of 120 rows: readings that were missing, of x (7), were filled" in told
+    assert "2 times by chained equations of 10 cycles" in told and "400 draws" in told
+
+
+def test_the_software_sentence_names_what_is_installed():
+    assert f"numpy {version('numpy')}" in methods.software()
