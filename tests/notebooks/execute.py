@@ -23,7 +23,7 @@ def stored(path: Path) -> str:
     """Run a notebook and return the text of its file, the same from every run."""
     result = running.run(path)
     if result.stopped:
-        raise SystemExit(f"{path.name} stops: {result.stopped}")
+        raise SystemExit(f"{path.name} stops: {result.reason}")
     word = path.stem.split("-")[-1]
     for place, cell in enumerate(result.notebook.cells, start=1):
         cell["id"] = f"{word}-{place:02d}"

@@ -117,7 +117,7 @@ def test_the_demo_says_the_table_the_decision_and_the_path(demo):
     assert all(re.search(r"\d+% \(\d+ to \d+\)", line) for line in table)
     assert any(line.split()[0] in said.split("In brackets")[1] for line in table)
     assert f"Report: {Path('reedlab-demo', 'report', 'index.html')}" in said
-    assert "stops early" not in said
+    assert "Not complete" not in said
 
 
 def test_the_demo_is_taken_up_again_and_nothing_of_it_changed(demo):

@@ -15,17 +15,29 @@ import re
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import Enum
 from html import escape
 from pathlib import Path
 from typing import Any
 
-from reedlab import errors
 from reedlab.paths import shipped
 from reedlab.report.pages import isolation
 
 CELL_SECONDS = 600  # a cell that takes longer has hung
 _WARNING = re.compile(r"^.*:\d+: PosteriorWarning: (.*)\n(?:  .*\n)?", re.MULTILINE)
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
+# What a kernel whose cell raised is asked: the class decides, not a name or a wording.
+_REFUSED = (
+    "isinstance(__import__('sys').last_value, __import__('reedlab.errors').errors.ReedlabError)"
+)
+
+
+class Ending(Enum):
+    """How a notebook's run ended."""
+
+    WHOLE = "at its last cell"
+    REFUSED = "where these records cannot answer"
+    FAULT = "at a fault of reedlab's own"
 
 
 @dataclass(frozen=True)
@@ -38,16 +50,16 @@ class Run:
         The notebook's file name without its ending, such as ``"04-suppliers"``.
     notebook : nbformat.NotebookNode
         The notebook with its outputs, up to the cell that stopped it.
-    stopped : str or None
-        Why it stopped early, in a sentence; None when it ran to its end.
-    fault : bool
-        True when what stopped it was no refusal of reedlab's but a fault.
+    ending : Ending
+        Whether it ran to its end, and what stopped it where it did not.
+    reason : str
+        Why it stopped early, in a sentence; ``""`` where it did not.
     """
 
     name: str
     notebook: Any
-    stopped: str | None = None
-    fault: bool = False
+    ending: Ending = Ending.WHOLE
+    reason: str = ""
 
     @property
     def title(self) -> str:
@@ -56,10 +68,20 @@ class Run:
         return str(first.lstrip("# "))
 
     @property
+    def stopped(self) -> bool:
+        """Whether it stopped before its last cell."""
+        return self.ending is not Ending.WHOLE
+
+    @property
+    def fault(self) -> bool:
+        """Whether a fault of reedlab's own stopped it."""
+        return self.ending is Ending.FAULT
+
+    @property
     def why(self) -> str:
         """Why it stopped early, a fault of reedlab's own said to be one; "" where it did not."""
         fault = "a fault of reedlab's own, not of your records: " if self.fault else ""
-        return f"{fault}{self.stopped or ''}"
+        return f"{fault}{self.reason}"
 
     @property
     def short(self) -> str:
@@ -100,28 +122,19 @@ def run(path: Path, bench: Path | None = None, named: str = "") -> Run:
     Run
     """
     import nbformat
-    from nbclient.exceptions import CellExecutionError, CellTimeoutError
 
     place = str(bench.resolve()) if bench else ""
     notebook = with_parameters(nbformat.read(path, as_version=4), place)
-    stopped, fault = None, False
-    try:
-        _execute(notebook)
-    except CellExecutionError as error:
-        fault = not hasattr(errors, error.ename)
-        stopped = f"{error.ename}: {error.evalue}" if fault else error.evalue
-    except CellTimeoutError:
-        stopped, fault = f"a cell took longer than {CELL_SECONDS} seconds.", True
+    ending, reason = _execute(notebook)
     notebook = cut_at_error(tidy(notebook))
     if place:
         renamed = _renaming(place, named)
-        notebook = _renamed(notebook, named, renamed)
-        stopped = renamed(stopped) if stopped else None
-    return Run(path.stem, notebook, stopped, fault)
+        notebook, reason = _renamed(notebook, named, renamed), renamed(reason)
+    return Run(path.stem, notebook, ending, reason)
 
 
-def _execute(notebook: Any, starts: int = 3) -> None:
-    """Run a notebook in a kernel of its own, which may be started again.
+def _execute(notebook: Any, starts: int = 3) -> tuple[Ending, str]:
+    """Run a notebook in a kernel of its own, which may be started again; return how it ended.
 
     A kernel that starts beside others may find that one of the ports it was given was taken in the
     meantime. It dies before any cell has run, so nothing is lost by another start.
@@ -129,12 +142,19 @@ def _execute(notebook: Any, starts: int = 3) -> None:
     from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
     from jupyter_client.manager import AsyncKernelManager
     from nbclient import NotebookClient
+    from nbclient.exceptions import CellExecutionError, CellTimeoutError
 
     class OnlyThisOne(KernelSpecManager):
         """No installed kernel description is asked: the kernel is this very interpreter."""
 
         def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
             return KernelSpec(argv=[*isolation.KERNEL_COMMAND], **KERNEL)
+
+    ending = Ending.WHOLE
+
+    async def ask_what_stopped_it(**_: Any) -> None:
+        nonlocal ending
+        ending = Ending.REFUSED if await _refused(client.kc) else Ending.FAULT
 
     with tempfile.TemporaryDirectory(prefix="reedlab-", ignore_cleanup_errors=True) as folder:
         own = Path(folder)
@@ -149,14 +169,30 @@ def _execute(notebook: Any, starts: int = 3) -> None:
             record_timing=False,
             extra_arguments=["--log-level=ERROR"],  # a kernel has nothing to say on a terminal
             resources={"metadata": {"path": str(isolation.working_folder(own))}},
+            on_cell_error=ask_what_stopped_it,
         )
         try:
             client.execute(env=isolation.environment(own))
-            return
-        except RuntimeError as died:
-            if starts == 1 or "before replying to kernel_info" not in str(died):
+            return ending, ""
+        except CellExecutionError as error:
+            named = "" if ending is Ending.REFUSED else f"{error.ename}: "
+            return ending, f"{named}{error.evalue}"
+        except CellTimeoutError:
+            return Ending.FAULT, f"a cell took longer than {CELL_SECONDS} seconds."
+        except RuntimeError:
+            if starts == 1 or client.code_cells_executed:
                 raise
-    _execute(notebook, starts - 1)
+    return _execute(notebook, starts - 1)
+
+
+async def _refused(kernel: Any) -> bool:
+    """Ask a kernel whether what its cell raised is of reedlab's own family of errors."""
+    status = "aborted"  # as a kernel answers for a moment after an error
+    while status == "aborted":
+        asked = {"user_expressions": {"own": _REFUSED}, "reply": True, "timeout": CELL_SECONDS}
+        content = (await kernel.execute("", silent=True, **asked))["content"]
+        status = content["status"]
+    return bool(content["user_expressions"]["own"]["data"]["text/plain"] == "True")
 
 
 def with_parameters(notebook: Any, bench_dir: str) -> Any:

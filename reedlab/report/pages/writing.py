@@ -85,18 +85,14 @@ class Report:
 
     def closing_lines(self) -> list[str]:
         """Say the report in lines for a terminal: the table, the decision, what stopped, where."""
-        ranked = self.ranking is not None
-        lines = (
-            [printed_tables.plain(self.ranking, self.currency), sentences.CAUTIONS[0], ""]
-            if ranked
-            else []
-        )
-        told = self.sentence in [run.stopped for run in self.stopped]  # and then said below
-        lines += [] if told else [self.sentence, ""]
-        alike: dict[str, list[str]] = {}
+        if self.ranking is None:
+            lines, why = [], {self.sentence: ["the supplier table"]}
+        else:
+            table = printed_tables.plain(self.ranking, self.currency)
+            lines, why = [table, sentences.CAUTIONS[0], "", self.sentence, ""], {}
         for run in self.stopped:
-            alike.setdefault(run.why, []).append(run.name)
-        lines += [f"{listed(n)} stop{'s' * (len(n) == 1)} early: {w}" for w, n in alike.items()]
+            why.setdefault(run.why, []).append(run.name)
+        lines += [f"Not complete: {listed(names)}: {reason}" for reason, names in why.items()]
         lines += [f"A page that you had changed is kept as {path}." for path in self.set_aside]
         return [*lines, f"Report: {self.index}"]
 
@@ -224,11 +220,11 @@ def _answer(run: Run) -> dict[str, Any]:
 
 def _stopped(run: Run) -> str | None:
     """Say on the index why a notebook stopped: before its answer, or after it."""
+    if not run.stopped:
+        return None
     if run.fault or any(cell.get("outputs") for cell in run.tagged("answer")):
-        return f"The page behind this stops early: {run.why}" if run.stopped else None
-    if run.stopped and not run.stopped.startswith("Cannot"):
-        return f"Cannot be told from these records: {run.stopped}"
-    return run.stopped
+        return f"The page behind this stops early: {run.why}"
+    return f"No answer from these records: {run.why}"
 
 
 def notebook_body(run: Run) -> str:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from reedlab.decide.evidence import count, listed
 from reedlab.mixed.design.refusals import same_levels
+from reedlab.mixed.design.separation import separated_coefficients
 from reedlab.report.words.numbers import number
 
 if TYPE_CHECKING:
@@ -134,8 +135,8 @@ def _estimation(fit: Fit) -> str:
         )
     if fit.converged:
         return f"{told}. The search converged."
-    why = [note.split(":")[0] for note in fitted.notes if note.startswith("Separation")]
-    because = f" ({listed(why).lower()})" if why else ""
+    separated = () if fitted.family == "gaussian" else separated_coefficients(fitted.design)
+    because = f" (separation by {listed(separated)})" if separated else ""
     return f"{told}. The search did not converge{because}: the estimates are not to be used."
 
 

@@ -61,7 +61,7 @@ def sentence(sensitivity: pd.DataFrame, what: str) -> str:
     else.
     """
     table = verdicts(sensitivity)
-    moved = table.loc[table["verdict"] == "changes", "parameter"].tolist()
+    moved = table.loc[table["most_shift"] > MOVED, "parameter"].tolist()
     start = "Half or twice the spread believed beforehand"
     if not moved:
         return f"{start} does not change anything that these records say of {what}."

@@ -10,6 +10,7 @@ import nbformat
 import pytest
 
 from reedlab.report.pages import isolation, running
+from reedlab.report.pages.running import Ending
 
 SEEN = "what the kernel saw: "
 PROBE = f"""
@@ -79,7 +80,7 @@ def probe(tmp_path_factory):
 def clean(probe):
     """Return what a kernel sees where nothing is planted."""
     result = running.run(probe)
-    assert result.stopped is None
+    assert result.ending is running.Ending.WHOLE, result.reason
     return seen_by(result.notebook)
 
 
@@ -211,7 +212,8 @@ def test_what_a_notebook_shows_names_no_folder_of_the_machine(tmp_path, ends):
         ends,
     )
     result = running.run(path, bench, "../..")
-    assert result.stopped == (None if ends == "pass" else "../.. holds no table.")
+    assert result.ending is (Ending.WHOLE if ends == "pass" else Ending.REFUSED)
+    assert result.reason == ("" if ends == "pass" else "../.. holds no table.")
     assert result.notebook.cells[1].source == 'bench_dir = "../.."'
     kept = result.as_file().decode()
     assert "anche" not in kept and tmp_path.name not in kept

@@ -22,7 +22,7 @@ def test_a_page_keeps_the_sentence_of_a_warning_and_no_path(tmp_path):
     path = tmp_path / "1.ipynb"
     nbformat.write(notebook, path)
     result = running.run(path)
-    assert result.stopped is None
+    assert result.ending is running.Ending.WHOLE, result.reason
     told = "".join(output["text"] for output in result.notebook.cells[0].outputs)
     first, last = told.splitlines()
     assert first.startswith("The posterior fails a check: change of mean 1/success is")

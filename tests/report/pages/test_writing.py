@@ -11,7 +11,7 @@ import pytest
 
 from reedlab.records import Bench
 from reedlab.report.pages import running, writing
-from reedlab.report.pages.running import Run, cut_at_error, with_parameters
+from reedlab.report.pages.running import Ending, Run, cut_at_error, with_parameters
 
 PIXEL = (
     "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJg"
@@ -31,7 +31,7 @@ def code(source, *outputs, tags=()):
     return cell
 
 
-def run(name="04-suppliers", stopped=None, decision=True):
+def run(name="04-suppliers", reason="", decision=True, ending=Ending.REFUSED):
     cells = [
         nbformat.v4.new_markdown_cell("# Which cane to buy again?\n\nText."),
         code('bench_dir = ""', tags=["parameters"]),
@@ -43,7 +43,8 @@ def run(name="04-suppliers", stopped=None, decision=True):
         code("d", display(**{"text/html": NASTY})),
         code("e", nbformat.v4.new_output("stream", name="stdout", text="<i>told</i>")),
     ]  # fmt: skip
-    return Run(name, nbformat.v4.new_notebook(cells=cells), stopped)
+    ending = ending if reason else Ending.WHOLE
+    return Run(name, nbformat.v4.new_notebook(cells=cells), ending, reason)
 
 
 @pytest.fixture
@@ -128,45 +129,46 @@ def test_code_is_folded_away_on_a_notebooks_page(bench):
 
 def test_a_stopped_notebook_gives_its_reason_as_text(bench):
     reason = "no supplier has <b>two lots</b>; note the lot of each reed."
-    built = writing.pages_of([run(stopped=reason)], bench)
+    built = writing.pages_of([run(reason=reason)], bench)
     for page in (built["index.html"], built["04-suppliers.html"]):
         assert "no supplier has &lt;b&gt;two lots&lt;/b&gt;; note the lot" in page.decode()
 
 
-@pytest.mark.parametrize("reason", ["Too few reeds.", "Cannot tell from 9 reeds."])
-def test_the_first_page_says_once_that_it_cannot_tell(bench, reason):
+@pytest.mark.parametrize("reason", ["Too few reeds.", "No answer from 9 reeds."])
+def test_the_first_page_says_that_there_is_no_answer(bench, reason):
     for decision in (True, False):
-        refused = run(stopped=reason, decision=decision)
+        refused = run(reason=reason, decision=decision)
         refused.notebook.cells = refused.notebook.cells[:3]
         refused.notebook.cells[-1].outputs = []  # as a cell that refused is kept
         index = writing.pages_of([refused], bench)["index.html"].decode()
-        assert reason in index and index.count("Cannot") == 1
+        assert f"No answer from these records: {reason}" in index
 
 
 @pytest.mark.parametrize("decision", [True, False])
 def test_an_answer_stands_though_the_page_behind_it_stops(bench, decision):
-    refused = run(stopped="Too few lots.", decision=decision)
+    refused = run(reason="Too few lots.", decision=decision)
     index = writing.pages_of([refused], bench)["index.html"].decode()
-    assert "Buy ochre." in index and "Cannot" not in index
+    assert "Buy ochre." in index and "No answer" not in index
     assert "The page behind this stops early: Too few lots." in index
 
 
 def test_a_fault_is_not_laid_at_the_records_door(bench):
-    faulty = Run("04-suppliers", run().notebook, "KeyError: 'x'", fault=True)
+    faulty = run(reason="KeyError: 'x'", ending=Ending.FAULT)
     for page in writing.pages_of([faulty], bench).values():
         assert "a fault of reedlab&#39;s own, not of your records: KeyError" in (
             page.decode().replace("&#x27;", "&#39;")
         )
-        assert b"Cannot be told" not in page
+        assert b"No answer" not in page
 
 
 def test_the_terminal_says_a_reason_once(tmp_path):
     stopped = (
         run("02-success", "Too few."), run("03-scrape-time", "Too few."), run("06-x", "No piece."),
     )  # fmt: skip
-    lines = writing.Report(tmp_path, None, "Cannot tell.", "EUR", stopped, ()).closing_lines()
-    assert lines[2:4] == ["02-success and 03-scrape-time stop early: Too few.",
-                          "06-x stops early: No piece."]  # fmt: skip
+    lines = writing.Report(tmp_path, None, "No lot.", "EUR", stopped, ()).closing_lines()
+    assert lines[:3] == ["Not complete: the supplier table: No lot.",
+                         "Not complete: 02-success and 03-scrape-time: Too few.",
+                         "Not complete: 06-x: No piece."]  # fmt: skip
     lines = writing.Report(tmp_path, None, "Too few.", "EUR", stopped, ()).closing_lines()
     assert sum("Too few." in line for line in lines) == 1
 

@@ -1,0 +1,31 @@
+"""How a notebook's run ends is decided by what was raised, never by a name or a wording."""
+
+import nbformat
+import pytest
+
+from reedlab.report.pages import running
+from reedlab.report.pages.running import Ending
+
+OWN_NAME = "class DecisionError(Exception): pass\nraise DecisionError('Cannot tell.')"
+OWN_KIND = (
+    "from reedlab.errors import DecisionError\n"
+    "class Refusal(DecisionError): pass\nraise Refusal('too few reeds.')"
+)
+
+
+@pytest.mark.parametrize(
+    ("source", "ending", "reason"),
+    [
+        (OWN_NAME, Ending.FAULT, "DecisionError: Cannot tell."),
+        (OWN_KIND, Ending.REFUSED, "too few reeds."),
+        ("1 +", Ending.FAULT, "SyntaxError: "),
+    ],
+)
+def test_the_class_that_was_raised_decides(tmp_path, source, ending, reason):
+    cells = [nbformat.v4.new_code_cell(source), nbformat.v4.new_code_cell("print('never')")]
+    path = tmp_path / "1-why.ipynb"
+    nbformat.write(nbformat.v4.new_notebook(cells=cells), path)
+    ended = running.run(path)
+    assert ended.ending is ending
+    assert ended.reason.startswith(reason)
+    assert len(ended.notebook.cells) == 1
