@@ -45,3 +45,7 @@ class DecisionError(ReedlabError):
 
 class PosteriorWarning(UserWarning):
     """A posterior that fails one of its own checks: it is returned, and not to be leant on."""
+
+
+class FontWarning(UserWarning):
+    """A letter of a name that no installed font has: a picture shows a box in its place."""

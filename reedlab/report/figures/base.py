@@ -3,32 +3,56 @@
 Every estimate is drawn with its interval, every axis says what it shows and in which unit, and
 colour is never alone: shapes differ too, and the palette's colours differ in lightness, so that a
 page printed in grey can be read. `show_figure` displays a picture together with the words that
-stand for it where it cannot be seen.
+stand for it where it cannot be seen. A function that draws is marked `picture`.
 """
 
 from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
-from typing import TYPE_CHECKING, Any
+from functools import wraps
+from itertools import cycle
+from typing import TYPE_CHECKING, Any, ParamSpec
 
 import numpy as np
 import pandas as pd
 
+from reedlab.report.figures.fonts import as_text, without_font_warnings
 from reedlab.report.figures.theme import DASHED, INK, MARKERS, PALETTE, PAPER, PERCENT, theme
 from reedlab.report.words.numbers import heading
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure, FigureBase
 
+P = ParamSpec("P")
 WIDTH_IN = 5.2  # small enough that its letters can be read on a phone
 
 
+def picture(draw: Callable[P, Axes]) -> Callable[P, Axes]:
+    """Have a function draw in the theme, every name on its picture as plain text.
+
+    Parameters
+    ----------
+    draw : callable
+        Returns the Axes that it drew.
+    """
+
+    @wraps(draw)
+    def drawn(*args: P.args, **options: P.kwargs) -> Axes:
+        with _themed():
+            ax = draw(*args, **options)
+            as_text(_figure(ax))
+        return ax
+
+    return drawn
+
+
 def new_axes(height: float = 3.2) -> Axes:
-    """Return empty Axes in the theme, on a figure that no global state holds on to.
+    """Return empty Axes on a figure that no global state holds on to.
 
     Parameters
     ----------
@@ -37,14 +61,72 @@ def new_axes(height: float = 3.2) -> Axes:
     """
     from matplotlib.figure import Figure
 
-    with _themed():
-        return Figure(figsize=(WIDTH_IN, height), layout="constrained").add_subplot()
+    return Figure(figsize=(WIDTH_IN, height), layout="constrained").add_subplot()
 
 
 def _themed() -> AbstractContextManager[None]:
     import matplotlib as mpl
 
     return mpl.rc_context(theme())  # type: ignore[arg-type]
+
+
+def marks(
+    ax: Axes, frame: pd.DataFrame, x: str, y: str, by: str, names: Iterable[Any], **style: Any
+) -> dict[str, Artist]:
+    """Draw a mark a row, each group in a colour and a shape of its own.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        What is drawn on.
+    frame : pandas.DataFrame
+        One row a mark.
+    x, y, by : str
+        Its columns: the places, and the group.
+    names : iterable
+        The groups, in the order of their looks.
+    **style
+        As `seaborn.scatterplot` takes it, such as ``s`` and ``alpha``.
+
+    Returns
+    -------
+    dict of str to matplotlib.artist.Artist
+        A mark for each group, for `legend`.
+    """
+    import seaborn as sns
+    from matplotlib.lines import Line2D
+
+    texts = [str(name) for name in names]
+    looks = {
+        "palette": dict(zip(texts, cycle(PALETTE))),
+        "markers": dict(zip(texts, cycle(MARKERS))),
+    }
+    groups = frame[by].astype(str).to_numpy()
+    sns.scatterplot(
+        x=frame[x].to_numpy(), y=frame[y].to_numpy(), hue=groups, style=groups, hue_order=texts,
+        style_order=texts, legend=False, ax=ax, **looks, **style,
+    )  # fmt: skip
+    return {
+        name: Line2D([], [], linestyle="", color=colour, marker=shape, markersize=6)
+        for name, colour, shape in zip(texts, cycle(PALETTE), cycle(MARKERS))
+    }
+
+
+def legend(owner: Axes | FigureBase, keys: Mapping[str, Any], **place: Any) -> None:
+    """Name what is drawn, whatever a name begins with.
+
+    Parameters
+    ----------
+    owner : matplotlib.axes.Axes or matplotlib.figure.FigureBase
+        Where the legend stands.
+    keys : mapping of str to artist
+        What stands for each name.
+    **place
+        As matplotlib's ``legend`` takes it.
+    """
+    made = owner.legend([*keys.values()], ["-"] * len(keys), **place)
+    for text, name in zip(made.get_texts(), keys):  # matplotlib leaves out names with a leading _
+        text.set_text(name)
 
 
 def name_rows(ax: Axes, names: Iterable[Any], below: float = 0.5, above: float = 0.5) -> None:
@@ -65,6 +147,7 @@ def name_rows(ax: Axes, names: Iterable[Any], below: float = 0.5, above: float =
     ax.grid(visible=False, axis="y")
 
 
+@picture
 def intervals(
     frame: pd.DataFrame,
     name: str,
@@ -105,6 +188,7 @@ def intervals(
     return ax
 
 
+@picture
 def shares(
     frame: pd.DataFrame,
     name: str,
@@ -133,6 +217,7 @@ def shares(
     return ax
 
 
+@picture
 def ratios(
     frame: pd.DataFrame,
     name: str,
@@ -168,6 +253,7 @@ def ratios(
     return ax
 
 
+@picture
 def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: str) -> Axes:
     """Draw how often something came true against the chance that was stated of it.
 
@@ -198,6 +284,7 @@ def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: 
     return ax
 
 
+@picture
 def by_lot(frame: pd.DataFrame, column: str) -> Axes:
     """Draw every piece's value by lot, and each lot's mean with its 95 % interval.
 
@@ -214,30 +301,43 @@ def by_lot(frame: pd.DataFrame, column: str) -> Axes:
     -------
     matplotlib.axes.Axes
     """
+    import seaborn as sns
+
+    known = frame.dropna(subset=[column]).astype({"supplier": str, "lot": str})
+    groups = known.groupby(["supplier", "lot"], sort=True)
+    known = known.assign(
+        row=groups.ngroup(), place=groups.cumcount(), of=groups["lot"].transform("size")
+    )
+    # Pieces of a row stand apart by as much as their number leaves room, in the records' order.
+    middle, room = (known["of"] - 1) / 2, (known["of"] - 1).clip(lower=1)
+    known["at"] = known["row"] + 0.32 * (known["place"] - middle) / room
+    lots = known.groupby(["supplier", "lot", "row"], as_index=False)[column].mean()
+    suppliers = sorted(known["supplier"].unique())
+    ax = new_axes(height=0.9 + 0.34 * max(len(lots), 2))
+    marks(ax, known, column, "at", "supplier", suppliers, s=12, alpha=0.45, linewidth=0)
+    sns.pointplot(
+        known, x=column, y="row", orient="y", native_scale=True, errorbar=_t_interval, marker="",
+        color=INK, linestyle="none", err_kws={"linewidth": 2.2}, ax=ax,
+    )  # fmt: skip
+    marks(ax, lots, column, "row", "supplier", suppliers, s=64, edgecolor=PAPER, zorder=3)
+    name_rows(ax, lots["supplier"] + " " + lots["lot"], 0.6, 0.6)
+    ax.set(xlabel=heading(column), ylabel="")
+    return ax
+
+
+def _t_interval(values: pd.Series) -> tuple[float, float]:
+    """Return the 95 % interval of a mean, by Student's t."""
     from scipy import stats
 
-    known = frame.dropna(subset=[column])
-    known = known.astype({"supplier": str, "lot": str})
-    suppliers = sorted(known["supplier"].unique())
-    groups = list(known.groupby(["supplier", "lot"], sort=True)[column])
-    ax = new_axes(height=0.9 + 0.34 * max(len(groups), 2))
-    for row, ((whose, _), values) in enumerate(groups):
-        look = suppliers.index(whose) % len(PALETTE)
-        spread = np.linspace(-0.16, 0.16, len(values)) if len(values) > 1 else [0.0]
-        ax.plot(values, row + np.array(spread), ".", color=PALETTE[look], alpha=0.45, markersize=5)
-        if len(values) > 1:
-            half = stats.t.ppf(0.975, len(values) - 1) * stats.sem(values)
-            ax.hlines(row, values.mean() - half, values.mean() + half, color=INK, linewidth=2.2)
-        ax.plot(values.mean(), row, MARKERS[look], color=PALETTE[look], mec=PAPER, markersize=8)
-    name_rows(ax, [f"{whose} {which}" for (whose, which), _ in groups], 0.6, 0.6)
-    ax.set_xlabel(heading(column))
-    return ax
+    half = stats.t.ppf(0.975, len(values) - 1) * stats.sem(values)
+    return values.mean() - half, values.mean() + half
 
 
 def png(ax: Axes) -> bytes:
     """Return the picture an Axes stands on as PNG, without a date or a program's version."""
     file = io.BytesIO()
-    with _themed():
+    as_text(_figure(ax))  # also what was written on it since it was drawn
+    with _themed(), without_font_warnings():
         _figure(ax).savefig(file, format="png", metadata={"Software": None})
     return file.getvalue()
 

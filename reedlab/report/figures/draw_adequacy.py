@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.report.figures.base import said_and_met
+from reedlab.report.figures.base import picture, said_and_met
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@picture
 def calibration(bins: pd.DataFrame) -> Axes:
     """Draw the share that succeeded against the chance foretold, a dashed line where they agree.
 

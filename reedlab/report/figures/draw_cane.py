@@ -9,14 +9,15 @@ import numpy as np
 import pandas as pd
 
 from reedlab.cane import gouge
-from reedlab.report.figures.base import intervals, new_axes
-from reedlab.report.figures.theme import DASHED, INK, LINE, MARKERS, PALETTE, PAPER, SOFT
+from reedlab.report.figures.base import intervals, legend, marks, new_axes, picture
+from reedlab.report.figures.theme import DASHED, INK, LINE, PALETTE, PAPER, SOFT
 from reedlab.report.words.numbers import heading
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@picture
 def cross_section(piece: Mapping[str, Any]) -> Axes:
     """Draw a gouged piece's cross-section with the three readings on it, to scale.
 
@@ -60,6 +61,7 @@ def cross_section(piece: Mapping[str, Any]) -> Axes:
     return ax
 
 
+@picture
 def gauge_readings(readings: pd.DataFrame, quantity: str) -> Axes:
     """Draw every reading of a gauge study, piece by piece, each hand with a shape of its own.
 
@@ -75,25 +77,22 @@ def gauge_readings(readings: pd.DataFrame, quantity: str) -> Axes:
     matplotlib.axes.Axes
     """
     own = readings[readings["quantity"] == quantity].dropna(subset=["value"])
+    own = own.astype({"operator": str})
     order = list(own.groupby("piece", observed=True)["value"].mean().sort_values().index)
-    hands = sorted(own["operator"].astype(str).unique())
+    hands = sorted(own["operator"].unique())
+    beside = {hand: 0.3 * ((k + 0.5) / len(hands) - 0.5) for k, hand in enumerate(hands)}
+    rows = own["piece"].map({piece: row for row, piece in enumerate(order)}).astype(float)
+    own["row"] = rows + own["operator"].map(beside).astype(float)
     ax = new_axes(height=1.1 + 0.3 * max(len(order), 3))
-    for place, hand in enumerate(hands):
-        mine = own[own["operator"].astype(str) == hand]
-        rows = mine["piece"].map({piece: row for row, piece in enumerate(order)}).astype(float)
-        shift = 0.3 * ((place + 0.5) / len(hands) - 0.5)
-        look = place % len(PALETTE)
-        ax.plot(
-            mine["value"], rows + shift, MARKERS[look], color=PALETTE[look], alpha=0.75,
-            markersize=6, mec=PAPER, mew=0.5, label=hand,
-        )  # fmt: skip
+    keys = marks(ax, own, "value", "row", "operator", hands, s=36, alpha=0.75, edgecolor=PAPER)
     ax.set_yticks(range(len(order)), [str(piece) for piece in order])
     ax.set_ylabel("piece")
     ax.set_xlabel(heading(quantity))
-    ax.legend(title="hand", loc="lower right")
+    legend(ax, keys, title="hand", loc="lower right")
     return ax
 
 
+@picture
 def gauge_spread(spread: pd.DataFrame, quantity: str) -> Axes:
     """Draw a gauge study's sources of spread with their intervals.
 
@@ -115,6 +114,7 @@ def gauge_spread(spread: pd.DataFrame, quantity: str) -> Axes:
     return ax
 
 
+@picture
 def agreement(pieces: pd.DataFrame, limits: pd.DataFrame, quantity: str) -> Axes:
     """Draw differences of two hands against their means, with the limits of agreement.
 
@@ -144,6 +144,7 @@ def agreement(pieces: pd.DataFrame, limits: pd.DataFrame, quantity: str) -> Axes
     return ax
 
 
+@picture
 def density_routes(table: pd.DataFrame) -> Axes:
     """Draw what difference of two pieces each way of taking density can show.
 
@@ -164,6 +165,7 @@ def density_routes(table: pd.DataFrame) -> Axes:
     return ax
 
 
+@picture
 def drift(pieces: pd.DataFrame, slopes: pd.DataFrame, column: str, reading: str) -> Axes:
     """Draw what the gouger cut over the days, with the line of each set-up.
 
@@ -179,28 +181,24 @@ def drift(pieces: pd.DataFrame, slopes: pd.DataFrame, column: str, reading: str)
     matplotlib.axes.Axes
     """
     ax = new_axes(height=3.2)
-    for place, (set_up, mine) in enumerate(pieces.groupby("set_up", sort=False)):
-        look = place % len(PALETTE)
-        ax.plot(
-            mine["measured_on"], mine[column], ".", color=PALETTE[look], alpha=0.35, markersize=5
-        )
-        session = mine.groupby("measured_on")[column].mean()
-        ax.plot(
-            session.index, session, MARKERS[look], color=PALETTE[look], mec=PAPER, markersize=7,
-            label=str(set_up),
-        )  # fmt: skip
-        line = slopes[(slopes["set_up"] == set_up) & (slopes["reading"] == reading)]
-        for row in line.dropna(subset=["start_mm"]).itertuples():
-            hundreds = (row.last - row.first).days / 100
-            ends = [row.start_mm, row.start_mm + row.per_100_days_mm * hundreds]
-            ax.plot([row.first, row.last], ends, color=PALETTE[look], linewidth=2)
+    set_ups = list(pieces["set_up"].unique())
+    days = pieces.groupby(["set_up", "measured_on"], sort=False, as_index=False)[column].mean()
+    marks(ax, pieces, "measured_on", column, "set_up", set_ups, s=12, alpha=0.35, linewidth=0)
+    keys = marks(ax, days, "measured_on", column, "set_up", set_ups, s=49, edgecolor=PAPER)
+    drawn = slopes[slopes["reading"] == reading].dropna(subset=["start_mm"])
+    for row in drawn.itertuples():
+        hundreds = (row.last - row.first).days / 100
+        ends = [row.start_mm, row.start_mm + row.per_100_days_mm * hundreds]
+        colour = PALETTE[set_ups.index(row.set_up) % len(PALETTE)]
+        ax.plot([row.first, row.last], ends, color=colour, linewidth=2)
     ax.set_ylabel(f"{reading} (mm)")
     ax.set_xlabel("day of gouging")
     ax.tick_params(axis="x", rotation=30)
-    ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
+    legend(ax, keys, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
     return ax
 
 
+@picture
 def workshop_months(months: pd.DataFrame) -> Axes:
     """Draw the moisture that the workshop's air gave by month, heated months marked.
 

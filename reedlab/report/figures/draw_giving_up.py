@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.report.figures.base import shares
+from reedlab.report.figures.base import picture, shares
 from reedlab.report.figures.theme import DASHED
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@picture
 def signs(frame: pd.DataFrame, threshold: float) -> Axes:
     """Draw the share of good reeds among blanks with each sign, and where finishing stops paying.
 

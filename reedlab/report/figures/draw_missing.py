@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from reedlab.report.figures.base import name_rows, new_axes, ratios
+from reedlab.report.figures.base import name_rows, new_axes, picture, ratios
 from reedlab.report.figures.theme import LINE, PALETTE, PAPER, PERCENT
 from reedlab.report.words.numbers import heading
 
@@ -20,6 +20,7 @@ _LEGEND: dict[str, Any] = {  # in a row above the picture
 }  # fmt: skip
 
 
+@picture
 def both_ways(left_out: pd.DataFrame, filled_in: pd.DataFrame, xlabel: str = "") -> Axes:
     """Draw each effect twice: unmeasured reeds left out, and filled in.
 
@@ -45,6 +46,7 @@ def both_ways(left_out: pd.DataFrame, filled_in: pd.DataFrame, xlabel: str = "")
     return ax
 
 
+@picture
 def bench_shares(table: pd.DataFrame) -> Axes:
     """Draw each supplier's share of the bench, of all reeds and of those measured.
 
@@ -74,6 +76,7 @@ def bench_shares(table: pd.DataFrame) -> Axes:
     return ax
 
 
+@picture
 def filled_in(values: pd.DataFrame, column: str) -> Axes:
     """Draw lot by lot what was read and, beside it, a few of the values filled in.
 

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.report.figures.base import intervals, ratios
+from reedlab.report.figures.base import intervals, picture, ratios
 from reedlab.report.figures.theme import DASHED
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@picture
 def slopes(frame: pd.DataFrame) -> Axes:
     """Draw how the odds of a good reed go with each measure, one sd within lots, with intervals.
 
@@ -29,6 +30,7 @@ def slopes(frame: pd.DataFrame) -> Axes:
     return ratios(frame, "measure", "odds_ratio", xlabel="odds of a good reed, for one sd more")
 
 
+@picture
 def savings(frame: pd.DataFrame, unit: str) -> Axes:
     """Draw what each rule saved on lots it had not seen, with intervals over lots.
 

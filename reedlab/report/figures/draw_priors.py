@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.report.figures.base import name_rows, new_axes
+from reedlab.report.figures.base import name_rows, new_axes, picture
 from reedlab.report.figures.theme import DASHED, INK, PALETTE, PERCENT, SOFT
 from reedlab.report.words.prior_words import levels
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@picture
 def implied(frame: pd.DataFrame, typical: float, xlabel: str) -> Axes:
     """Draw what another supplier, lot or maker may do, by the priors alone.
 
@@ -53,6 +54,7 @@ def implied(frame: pd.DataFrame, typical: float, xlabel: str) -> Axes:
     return ax
 
 
+@picture
 def beside(frame: pd.DataFrame, xlabel: str) -> Axes:
     """Draw each sd's posterior as a filled outline over its prior, a row each.
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.report.figures.base import new_axes
+from reedlab.report.figures.base import new_axes, picture
 from reedlab.report.figures.theme import PALETTE, PERCENT
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ _VALUE = {
 _MONTHS = {1: "Jan", 91: "Apr", 182: "Jul", 274: "Oct", 365: "Jan"}
 
 
+@picture
 def smooth(frame: pd.DataFrame, measure: str, over: str) -> Axes:
     """Draw one smooth effect, averaged over lots, with its band.
 
@@ -35,10 +36,15 @@ def smooth(frame: pd.DataFrame, measure: str, over: str) -> Axes:
     -------
     matplotlib.axes.Axes
     """
+    import seaborn as sns
+
     own = frame[(frame["measure"] == measure) & (frame["over"] == over)]
+    three = own.melt("at", ["low", "value", "high"], value_name="y")  # median: the middle of them
     ax = new_axes()
-    ax.fill_between(own["at"], own["low"], own["high"], color=PALETTE[2], alpha=0.25, linewidth=0)
-    ax.plot(own["at"], own["value"], color=PALETTE[0])
+    sns.lineplot(
+        three, x="at", y="y", estimator="median", errorbar=("pi", 100), color=PALETTE[0],
+        err_kws={"alpha": 0.2, "linewidth": 0}, ax=ax,
+    )  # fmt: skip
     ax.set_ylabel(_VALUE[measure])
     if measure == "success":
         ax.set_ylim(0, 1)

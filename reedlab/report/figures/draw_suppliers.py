@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.report.figures.base import name_rows, new_axes
-from reedlab.report.figures.theme import INK, MARKERS, PALETTE, PERCENT
+from reedlab.report.figures.base import legend, marks, name_rows, new_axes, picture
+from reedlab.report.figures.theme import INK, PALETTE, PERCENT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,6 +18,7 @@ GATES = ("came in", "tied", "judged", "good", "stayed good")
 """What a piece passes on its way, as drawn; at each gap some leave it."""
 
 
+@picture
 def flow(frame: pd.DataFrame) -> Axes:
     """Draw how each supplier's pieces go through the workshop, and where they leave.
 
@@ -77,6 +78,7 @@ def flow(frame: pd.DataFrame) -> Axes:
     return ax
 
 
+@picture
 def chances(frame: pd.DataFrame, by: str) -> Axes:
     """Draw each supplier's probability of being the cheapest, a mark for each way of asking.
 
@@ -92,20 +94,15 @@ def chances(frame: pd.DataFrame, by: str) -> Axes:
     matplotlib.axes.Axes
         On an axis from nothing to all, in per cent; suppliers in the order of the first way.
     """
-    ways = frame[by].unique()
+    ways = list(frame[by].unique())
     order = frame.loc[frame[by] == ways[0], "supplier"].tolist()
     ax = new_axes(height=1.4 + 0.2 * len(ways) + 0.4 * max(len(order), 2))
-    step = 0.6 / len(ways)
-    for i, way in enumerate(ways):
-        own = frame[frame[by] == way].set_index("supplier")["prob_best"].reindex(order)
-        at = np.arange(len(order)) + (i - (len(ways) - 1) / 2) * step
-        ax.plot(
-            own, at, MARKERS[i % len(MARKERS)], color=PALETTE[i % len(PALETTE)], label=way,
-            markersize=6, markeredgecolor=INK, markeredgewidth=0.5,
-        )  # fmt: skip
+    aside = frame[by].map(ways.index) - (len(ways) - 1) / 2
+    rows = frame.assign(row=frame["supplier"].map(order.index) + 0.6 / len(ways) * aside)
+    keys = marks(ax, rows, "prob_best", "row", by, ways, s=36, edgecolor=INK)
     name_rows(ax, order)
     ax.set_xlim(-0.03, 1.03)
     ax.xaxis.set_major_formatter(PERCENT)
     ax.set_xlabel("probability of being the cheapest")
-    ax.figure.legend(loc="outside lower center", ncols=1, fontsize=9, frameon=False)
+    legend(ax.figure, keys, loc="outside lower center", fontsize=9)
     return ax

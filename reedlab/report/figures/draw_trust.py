@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.report.figures.base import name_rows, new_axes, said_and_met
+from reedlab.report.figures.base import legend, marks, name_rows, new_axes, picture, said_and_met
 from reedlab.report.figures.theme import DASHED, MARKERS, PALETTE, PERCENT
 from reedlab.report.words.trust_words import NEXT_LOT
 
@@ -22,6 +22,7 @@ _LINES = {
 }
 
 
+@picture
 def coverage(frame: pd.DataFrame, level: float = 0.95) -> Axes:
     """Draw how often intervals held the truth: a row a quantity, a shape a number of suppliers.
 
@@ -43,16 +44,18 @@ def coverage(frame: pd.DataFrame, level: float = 0.95) -> Axes:
     ax = new_axes(height=1.3 + 0.36 * len(quantities))
     ax.axvspan(own["low"].min(), own["high"].max(), color=PALETTE[4], alpha=0.3, linewidth=0)
     ax.axvline(level, **DASHED)
-    for place, (design, part) in enumerate(own.groupby("design", sort=False)):
-        rows = np.array([quantities.index(name) for name in part["quantity"]]) + 0.2 * (place - 1)
-        ax.plot(part["share"], rows, MARKERS[place], color=PALETTE[place], label=design, ms=5.5)
+    designs = list(own["design"].unique())
+    aside = 0.2 * (own["design"].map(designs.index) - 1)
+    rows = own.assign(row=own["quantity"].map(quantities.index) + aside)
+    keys = marks(ax, rows, "share", "row", "design", designs, s=36, linewidth=0)
     name_rows(ax, quantities)
     _whole_percents(ax.xaxis)
     ax.set_xlabel(f"{level:.0%} intervals that held the truth", loc="right")
-    ax.figure.legend(loc="outside upper center", frameon=False, ncols=own["design"].nunique())
+    legend(ax.figure, keys, loc="outside upper center", ncols=len(keys))
     return ax
 
 
+@picture
 def stated_and_met(frame: pd.DataFrame) -> Axes:
     """Draw how often a supplier was the best against the probability that was stated.
 
@@ -75,6 +78,7 @@ def stated_and_met(frame: pd.DataFrame) -> Axes:
     )
 
 
+@picture
 def fixed_truths(frame: pd.DataFrame) -> Axes:
     """Draw how often 95 % intervals of a next lot's success held a fixed truth, method by method.
 

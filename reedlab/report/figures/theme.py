@@ -14,6 +14,7 @@ MARKERS = ("o", "s", "^", "D", "v", "P")
 DASHED: dict[str, Any] = {"color": SOFT, "linewidth": 1, "linestyle": (0, (4, 3))}
 """A line to hold estimates against."""
 PERCENT = "{x:.0%}"
+FONT = "DejaVu Sans"  # comes with matplotlib: the same picture everywhere
 
 
 def theme() -> dict[str, Any]:
@@ -22,7 +23,7 @@ def theme() -> dict[str, Any]:
     Returns
     -------
     dict
-        Keys and values of ``matplotlib.rcParams``; `reedlab.report.figures.base` applies it itself.
+        Keys and values of ``matplotlib.rcParams``; every picture is drawn under them.
     """
     return {
         "figure.facecolor": PAPER,
@@ -48,7 +49,9 @@ def theme() -> dict[str, Any]:
         "ytick.labelcolor": INK,
         "text.color": INK,
         "text.hinting": "none",  # letters then hang less on the FreeType at hand
-        "font.family": "DejaVu Sans",  # comes with matplotlib: the same picture everywhere
+        "font.family": FONT,
+        "text.usetex": False,
+        "text.parse_math": False,  # a "$" in a name starts no formula
         "font.size": 10,
         "legend.frameon": False,
         "lines.linewidth": 1.6,

@@ -20,11 +20,13 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
+from reedlab.errors import FontWarning, PosteriorWarning
 from reedlab.paths import shipped
 from reedlab.report.pages import isolation
 
 CELL_SECONDS = 600  # a cell that takes longer has hung
-_WARNING = re.compile(r"^.*:\d+: PosteriorWarning: (.*)\n(?:  .*\n)?", re.MULTILINE)
+_OWN = "|".join(kind.__name__ for kind in (PosteriorWarning, FontWarning))
+_WARNING = re.compile(rf"^.*:\d+: (?:{_OWN}): (.*)\n(?:  .*\n)?", re.MULTILINE)
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
 # What a kernel whose cell raised is asked: the class decides, not a name or a wording.
 _REFUSED = (
@@ -256,8 +258,8 @@ def cut_at_error(notebook: Any) -> Any:
 def tidy(notebook: Any) -> Any:
     """Take off what changes from run to run or from machine to machine, and nothing a reader sees.
 
-    Metadata keeps the kernel's name and the language; cells keep their tags; of a posterior's
-    warning the sentence stays, without the file and the line of code that it came from.
+    Metadata keeps the kernel's name and the language; cells keep their tags; of a
+    warning of reedlab's the sentence stays, without the file and the line of code that raised it.
     """
     notebook.metadata = {"kernelspec": KERNEL, "language_info": {"name": "python"}}
     for cell in notebook.cells:

@@ -78,10 +78,15 @@ def test_by_lot_draws_every_piece_and_each_lots_mean_with_its_interval():
     )
     ax = base.by_lot(cane, "density_g_cm3")
     assert [label.get_text() for label in ax.get_yticklabels()] == ["ochre A", "slate B"]
-    dots = [line.get_xdata() for line in ax.lines if line.get_marker() == "."]
-    assert sum(len(points) for points in dots) == 13
+    pieces, means = ax.collections
+    known = cane.dropna().sort_values("density_g_cm3")
+    assert sorted(pieces.get_offsets()[:, 0]) == known["density_g_cm3"].tolist()
+    assert {*np.round(pieces.get_offsets()[:, 1])} == {0, 1}
+    at_mean = known.groupby("lot")["density_g_cm3"].mean()
+    assert means.get_offsets()[:, 0].tolist() == pytest.approx(at_mean.tolist())
+    assert means.get_offsets()[:, 1].tolist() == [0, 1]
     values = cane.loc[cane["lot"] == "A", "density_g_cm3"]
-    low, high = ax.collections[0].get_segments()[0][:, 0]
+    low, high = next(bar.get_xdata() for bar in ax.lines if bar.get_ydata().tolist() == [0, 0])
     half = 2.776445 * values.std() / np.sqrt(5)  # t(0.975; 4), any table of the t distribution
     assert low == pytest.approx(values.mean() - half)
     assert high == pytest.approx(values.mean() + half)

@@ -50,9 +50,12 @@ def test_gauge_readings_stand_in_their_pieces_row_by_hand():
     ).assign(quantity="hardness")
     ax = draw_cane.gauge_readings(table, "hardness")
     assert [label.get_text() for label in ax.get_yticklabels()] == ["a", "b"]
-    k, r = ax.lines
-    assert k.get_xdata().tolist() == [2.0, 1.0] and r.get_xdata().tolist() == [2.1, 1.2]
-    assert np.round(k.get_ydata()).tolist() == [1, 0] and k.get_marker() != r.get_marker()
+    (marks,) = ax.collections
+    assert marks.get_offsets()[:, 0].tolist() == [2.0, 2.1, 1.0, 1.2]
+    assert np.round(marks.get_offsets()[:, 1]).tolist() == [1, 1, 0, 0]
+    k, r = marks.get_paths()[:2]
+    assert k.vertices.shape != r.vertices.shape, "each hand has a shape of its own"
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["K", "R"]
 
 
 def test_spread_and_agreement_draw_their_intervals():
@@ -92,9 +95,10 @@ def test_drift_draws_the_days_means_and_each_set_ups_line():
          "start_mm": 0.55, "per_100_days_mm": 0.02}
     )  # fmt: skip
     ax = draw_cane.drift(pieces, slopes, "gouge_centre_mm", "centre")
-    dots, means, line = ax.lines
-    assert len(dots.get_xdata()) == 3
-    np.testing.assert_allclose(means.get_ydata(), [0.55, 0.57])
+    dots, means = ax.collections
+    (line,) = ax.lines
+    assert dots.get_offsets()[:, 1].tolist() == [0.5, 0.6, 0.57]
+    np.testing.assert_allclose(means.get_offsets()[:, 1], [0.55, 0.57])
     np.testing.assert_allclose(line.get_ydata(), [0.55, 0.57])
     assert ax.get_ylabel() == "centre (mm)"
 

@@ -1,5 +1,6 @@
 """Pictures of suppliers, by the data on their Axes."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -46,9 +47,13 @@ def test_chances_stand_at_their_supplier_and_way():
         }
     )
     ax = draw_suppliers.chances(frame, "variant")
-    asked, fixed = ax.lines
-    assert [asked.get_label(), fixed.get_label()] == ["as answered", "suppliers fixed"]
-    assert list(asked.get_xdata()) == [0.7, 0.3]
-    assert list(fixed.get_xdata()) == [0.4, 0.6], "in the first way's order of suppliers"
-    assert all(fixed.get_ydata() > asked.get_ydata())
-    assert asked.get_marker() != fixed.get_marker()
+    places = ax.collections[0].get_offsets()
+    assert places[:, 0].tolist() == [0.7, 0.3, 0.6, 0.4]
+    asked, fixed = places[:2, 1], places[2:, 1]
+    assert np.round(asked).tolist() == [0, 1]
+    assert np.round(fixed).tolist() == [1, 0], "in the first way's order of suppliers"
+    assert all(fixed[::-1] > asked)
+    first, *_, last = ax.collections[0].get_paths()
+    assert first.vertices.shape != last.vertices.shape
+    (legend,) = ax.figure.legends
+    assert [text.get_text() for text in legend.get_texts()] == ["as answered", "suppliers fixed"]

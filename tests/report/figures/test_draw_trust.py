@@ -40,10 +40,12 @@ def best():
 
 def test_coverage_draws_one_level_with_its_band_and_a_shape_a_design(coverage):
     ax = draw_trust.coverage(coverage)
-    dots = [line for line in ax.lines if line.get_marker() in ("o", "s")]
-    assert [line.get_label() for line in dots] == ["3 suppliers", "8 suppliers"]
-    for line in dots:
-        np.testing.assert_allclose(line.get_xdata(), [0.94, 0.86])
+    (dots,) = ax.collections
+    np.testing.assert_allclose(dots.get_offsets()[:, 0], [0.94, 0.86] * 2)
+    three, eight = dots.get_paths()[0], dots.get_paths()[-1]
+    assert three.vertices.shape != eight.vertices.shape
+    (legend,) = ax.figure.legends
+    assert [text.get_text() for text in legend.get_texts()] == ["3 suppliers", "8 suppliers"]
     band = ax.patches[0].get_extents().transformed(ax.transData.inverted())
     np.testing.assert_allclose([band.x0, band.x1], [0.93, 0.97])
 

@@ -15,6 +15,9 @@ def test_a_page_keeps_the_sentence_of_a_warning_and_no_path(tmp_path):
                 "reeds, _ = simulate_reeds(seed=1)\n"
                 "model = fit('success ~ 1 + (1 | supplier/lot)', reeds, family='binomial')\n"
                 "wide = model.posterior(priors=Priors().scaled(2.0)).diagnostics()\n"
+                "import warnings\n"
+                "from reedlab.errors import FontWarning\n"
+                "warnings.warn('No installed font has x.', FontWarning)\n"
                 "import sys; print('another line', file=sys.stderr)"
             )
         ]
@@ -24,7 +27,8 @@ def test_a_page_keeps_the_sentence_of_a_warning_and_no_path(tmp_path):
     result = running.run(path)
     assert result.ending is running.Ending.WHOLE, result.reason
     told = "".join(output["text"] for output in result.notebook.cells[0].outputs)
-    first, last = told.splitlines()
+    first, second, last = told.splitlines()
     assert first.startswith("The posterior fails a check: change of mean 1/success is")
     assert first.endswith("take medians or smaller prior scales.")
+    assert second == "No installed font has x."
     assert last == "another line"
