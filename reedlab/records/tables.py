@@ -23,7 +23,15 @@ Range = tuple[float, float]
 Likely = Range | Mapping[str, Range]
 
 UNITS: Mapping[str, str] = MappingProxyType(
-    {"_g_cm3": "g/cm³", "_mm": "mm", "_min": "min", "_pct": "%", "_c": "°C", "_g": "g"}
+    {
+        "_g_cm3": "g/cm³",
+        "_mm3": "mm³",
+        "_mm": "mm",
+        "_min": "min",
+        "_pct": "%",
+        "_c": "°C",
+        "_g": "g",
+    }
 )
 """The ending of a column's name and the unit that it stands for, the longest first."""
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from reedlab.report.figures.base import legend, marks, name_rows, new_axes, picture, said_and_met
 from reedlab.report.figures.theme import DASHED, MARKERS, PALETTE, PERCENT
+from reedlab.report.words.numbers import percent
 from reedlab.report.words.trust_words import NEXT_LOT
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def coverage(frame: pd.DataFrame, level: float = 0.95) -> Axes:
     keys = marks(ax, rows, "share", "row", "design", designs, s=36, linewidth=0)
     name_rows(ax, quantities)
     _whole_percents(ax.xaxis)
-    ax.set_xlabel(f"{level:.0%} intervals that held the truth", loc="right")
+    ax.set_xlabel(f"{percent(level)} intervals that held the truth", loc="right")
     legend(ax.figure, keys, loc="outside upper center", ncols=len(keys))
     return ax
 

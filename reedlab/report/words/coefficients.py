@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.evidence import listed
-from reedlab.report.words.numbers import heading, percent
+from reedlab.records import tables as columns
+from reedlab.report.words.numbers import heading, number, percent, span
 
 _SCALED = re.compile(r"scale\((\w+)\)")
 _LEVEL = re.compile(r"(\w+)\[(?:T\.)?(.+)\]")
@@ -60,7 +61,7 @@ def in_words(name: str, frame: pd.DataFrame) -> str:
     'one sd more gouge centre'
     """
     if scaled := _SCALED.fullmatch(name):
-        return f"one sd more {heading(scaled[1]).split(' (')[0]}"
+        return f"one sd more {columns.in_words(scaled[1])}"
     if level := _LEVEL.fullmatch(name):
         first = frame[level[1]].astype("category").cat.remove_unused_categories().cat.categories[0]
         whose = {"maker": "maker "}.get(level[1], "")
@@ -91,7 +92,7 @@ def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95)
     said = []
     if clear:
         named = [
-            f"{row['effect']}: {row['ratio']:.2f} times ({row['low']:.2f} to {row['high']:.2f})"
+            f"{row['effect']}: {number(row['ratio'])} times ({span(row['low'], row['high'], 2)})"
             for row in clear
         ]
         each = f"{percent(level)} intervals, each taken alone"

@@ -14,13 +14,14 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.evidence import count
+from reedlab.records.tables import STAGES_OF_A_REED
 from reedlab.report.words.numbers import percent
 from reedlab.report.words.sentences import severities
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
 
-STAGES = ("tie", "rough", "dry", "clip", "finish", "play")
+NOT_NOTED = "not noted"
 BONUS = {  # what a question needs beyond the columns that must be there
     "scrape_min": "what a good reed costs",
     "rh_pct": "what the season does",
@@ -110,8 +111,8 @@ def where_lost(reeds: pd.DataFrame) -> pd.DataFrame:
     """
     settled = reeds[reeds["settled"]]
     failed = settled.loc[settled["status"] == "failure", "lost_at"]
-    stage = failed.astype(object).where(failed.notna(), "not noted")
-    lost = stage.value_counts().reindex([*STAGES, "not noted"], fill_value=0)
+    stage = failed.astype(object).where(failed.notna(), NOT_NOTED)
+    lost = stage.value_counts().reindex([*STAGES_OF_A_REED, NOT_NOTED], fill_value=0)
     frame = pd.DataFrame({"stage": lost.index, "lost": lost.to_numpy(), "tied": len(settled)})
     return with_wilson(frame, "lost", "tied")
 
@@ -238,7 +239,7 @@ def records_sentence(reeds: pd.DataFrame, lost: pd.DataFrame, known: pd.DataFram
         f"; {count(pending, 'reed')} of all {len(reeds):,} {'is' if pending == 1 else 'are'} "
         "still pending.",
     ]
-    noted = lost[lost["stage"] != "not noted"]
+    noted = lost[lost["stage"] != NOT_NOTED]
     worst = noted.sort_values("lost", kind="stable").iloc[-1]
     if worst["lost"]:
         said.append(

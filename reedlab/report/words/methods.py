@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from reedlab.decide.evidence import count, listed
 from reedlab.mixed.design.refusals import same_levels
 from reedlab.mixed.design.separation import separated_coefficients
-from reedlab.report.words.numbers import number
+from reedlab.report.words.numbers import number, percent
 
 if TYPE_CHECKING:
     from reedlab.mixed.gaps.missing import FilledPosterior
@@ -202,5 +202,5 @@ def _draws(completed: Sequence[Posterior]) -> str:
     return (
         "It was computed by nested Laplace approximation over the standard deviations and "
         f"{draws} draws, corrected by importance weights (Pareto k {number(k, 1)}, "
-        f"{100 * effective:.0f}% of the draws effective{source})."
+        f"{percent(effective)} of the draws effective{source})."
     )

@@ -14,18 +14,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.records.tables import UNITS, in_words, stem
+
 MISSING = "–"
 NONE = "None in these records."
 P_COLUMNS = frozenset({"p", "p_value", "p_unc", "p_corr", "p_tukey", "p_holm"})
-UNITS = {  # the last parts of a column's name, and how the unit is written
-    "_g_cm3": "g/cm³",
-    "_mm3": "mm³",
-    "_mm": "mm",
-    "_min": "min",
-    "_pct": "%",
-    "_c": "°C",
-    "_g": "g",
-}
 
 
 def number(value: Any, digits: int = 2) -> str:
@@ -101,10 +94,19 @@ def heading(column: str) -> str:
     >>> heading("gouge_centre_mm"), heading("density_g_cm3"), heading("prob_best")
     ('gouge centre (mm)', 'density (g/cm³)', 'prob best')
     """
-    for ending, unit in UNITS.items():
-        if column.endswith(ending) and column != ending:
-            return f"{column.removesuffix(ending).replace('_', ' ')} ({unit})"
-    return column.replace("_", " ")
+    unit = UNITS.get(column.removeprefix(stem(column)), "")
+    return f"{in_words(column)} ({unit})" if unit else in_words(column)
+
+
+def span(low: float, high: float, digits: int = 0) -> str:
+    """Write a range.
+
+    Examples
+    --------
+    >>> span(19.6, 33.2), span(0.5, 0.731, 2)
+    ('20 to 33', '0.50 to 0.73')
+    """
+    return f"{number(float(low), digits)} to {number(float(high), digits)}"
 
 
 def written(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> pd.DataFrame:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.report.words.numbers import number, percent, written
+from reedlab.report.words.numbers import number, percent, span, written
 
 if TYPE_CHECKING:
     from great_tables import GT
@@ -30,10 +30,10 @@ def suppliers_in_words(ranking: pd.DataFrame, currency: str) -> pd.DataFrame:
     """
     rows = ranking.to_dict("records")
     chance = [
-        f"{percent(row['success'])} ({_range(100 * row['success_low'], 100 * row['success_high'])})"
+        f"{percent(row['success'])} ({span(100 * row['success_low'], 100 * row['success_high'])})"
         for row in rows
     ]
-    cost = [f"{row['cost']:.2f} ({_range(row['cost_low'], row['cost_high'], 2)})" for row in rows]
+    cost = [f"{number(row['cost'])} ({span(row['cost_low'], row['cost_high'], 2)})" for row in rows]
     return pd.DataFrame(
         {
             "supplier": ranking["supplier"].astype(str),
@@ -45,10 +45,6 @@ def suppliers_in_words(ranking: pd.DataFrame, currency: str) -> pd.DataFrame:
             "cheapest": [percent(max(share, 1e-9)) for share in ranking["prob_best"]],
         }
     )
-
-
-def _range(low: float, high: float, digits: int = 0) -> str:
-    return f"{low:.{digits}f} to {high:.{digits}f}"
 
 
 def plain(ranking: pd.DataFrame, currency: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from reedlab.decide.evidence import listed
+from reedlab.report.words.numbers import span
 
 MOVED = 0.5
 """Shift, in sds of the posterior, from which on something is said to change with the priors."""
@@ -68,12 +69,12 @@ def sentence(sensitivity: pd.DataFrame, what: str) -> str:
     told, wanted = [], []
     for name in moved:
         means = sensitivity.loc[sensitivity["parameter"] == name, "mean"]
-        span = f"{means.min():.2f} to {means.max():.2f}"
+        means_span = span(means.min(), means.max(), 2)
         if name.startswith("sd "):
-            told.append(f"how far {levels(name)} are said to lie apart in {what} (sd {span})")
+            told.append(f"how far {levels(name)} are said to lie apart in {what} (sd {means_span})")
             wanted.append(levels(name))
         else:
-            told.append(f"{name} ({span})")
+            told.append(f"{name} ({means_span})")
     more = f", which only more {listed(wanted)} would tell" if wanted else ""
     rest = "; it does not change anything else" if len(moved) < len(table) else ""
     return f"{start} changes {listed(told)}{more}{rest}."

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.paths import shipped
+from reedlab.report.words.numbers import number, percent
 
 NEXT_LOT = "next lot's success"
 
@@ -67,11 +68,11 @@ def sentence(tables: dict[str, pd.DataFrame], suppliers: int) -> str:
     )
     return (
         f"On made-up benches with {size} suppliers (yours has {suppliers}), 95% intervals for a "
-        f"supplier's next lot held the truth in {100 * own.loc[NEXT_LOT, 'share']:.1f} of a "
+        f"supplier's next lot held the truth in {number(100 * own.loc[NEXT_LOT, 'share'], 1)} of a "
         f"hundred, where intervals that take the estimated spread for the true one held it in "
-        f"{100 * own.loc[f'plug-in: {NEXT_LOT}', 'share']:.1f}; {verdict}. Of "
+        f"{number(100 * own.loc[f'plug-in: {NEXT_LOT}', 'share'], 1)}; {verdict}. Of "
         f"{int(likely['suppliers']):,} suppliers said to be the best with "
-        f"{100 * likely['stated']:.0f}%, {100 * likely['was_best']:.0f}% were. So the intervals "
+        f"{percent(likely['stated'])}, {percent(likely['was_best'])} were. So the intervals "
         "are as wide as few lots make them: act on what they leave open, and do not narrow them in "
         "your head. This holds where a bench behaves as the models say; what speaks for yours is "
         "how well lots that the model had not seen were foretold."

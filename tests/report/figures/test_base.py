@@ -13,7 +13,6 @@ from matplotlib.image import imread
 from scipy.ndimage import uniform_filter
 
 from reedlab.report.figures import base
-from reedlab.report.words import counts
 
 BASELINE = Path(__file__).with_name("baseline") / "intervals.png"
 
@@ -180,26 +179,3 @@ def test_the_palette_stays_apart_for_every_eye(kind):
 def test_the_palette_stays_apart_in_grey():
     lightness = sorted(_lab(colour, np.eye(3))[0] for colour in base.PALETTE)
     assert min(np.diff(lightness)) > 9
-
-
-def test_shares_are_wilsons_and_pending_reeds_do_not_count():
-    """Wilson's interval for 15 of 148 is 0.0624 to 0.1605: Newcombe (1998), Statistics in
-    Medicine 17, 857-872, table I, method 3 (from memory)."""
-    reeds = pd.DataFrame({"lot": "a", "success": [1.0] * 15 + [0.0] * 133 + [np.nan] * 9})
-    row = counts.shares_by(reeds, "lot", "success").iloc[0]
-    assert row["known"] == 148
-    assert row[["low", "high"]].tolist() == pytest.approx([0.0624, 0.1605], abs=5e-5)
-
-
-def test_a_loss_is_counted_once_and_only_among_the_settled():
-    reeds = pd.DataFrame(
-        {
-            "settled": [True, True, True, True, False],
-            "status": ["failure", "failure", "success", "pending", "failure"],
-            "lost_at": pd.Categorical(["dry", None, None, None, "dry"]),
-        }
-    )
-    lost = counts.where_lost(reeds).set_index("stage")
-    assert lost["lost"].sum() == 2
-    assert lost.loc["dry", ["lost", "tied"]].tolist() == [1, 4]
-    assert lost.loc["not noted", "lost"] == 1

@@ -1,5 +1,6 @@
 """The first page's counts in words, from the first reed on."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -40,3 +41,32 @@ def test_no_stage_loses_most_where_none_is_noted():
 @pytest.mark.parametrize("column", ["rough_min", "finish_min"])
 def test_what_to_note_next_is_a_column_that_she_has(column):
     assert "Least is known of rough_min and finish_min (0%" in said("good", **{column: [20]})
+
+
+# Newcombe, R. G. (1998). Two-sided confidence intervals for the single proportion: comparison of
+# seven methods. Statistics in Medicine 17, 857-872, table I, method 3 (score, without continuity
+# correction).
+NEWCOMBE = [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611),
+            (1, 29, 0.0061, 0.1718)]  # fmt: skip
+
+
+@pytest.mark.parametrize(("good", "known", "low", "high"), NEWCOMBE)
+def test_shares_are_wilsons_and_pending_reeds_do_not_count(good, known, low, high):
+    success = [1.0] * good + [0.0] * (known - good) + [np.nan] * 9
+    row = counts.shares_by(pd.DataFrame({"lot": "a", "success": success}), "lot", "success").iloc[0]
+    assert row["known"] == known
+    assert row[["low", "high"]].tolist() == pytest.approx([low, high], abs=5e-5)
+
+
+def test_a_loss_is_counted_once_and_only_among_the_settled():
+    reeds = pd.DataFrame(
+        {
+            "settled": [True, True, True, True, False],
+            "status": ["failure", "failure", "success", "pending", "failure"],
+            "lost_at": pd.Categorical(["dry", None, None, None, "dry"]),
+        }
+    )
+    lost = counts.where_lost(reeds).set_index("stage")
+    assert lost["lost"].sum() == 2
+    assert lost.loc["dry", ["lost", "tied"]].tolist() == [1, 4]
+    assert lost.loc["not noted", "lost"] == 1
