@@ -1,9 +1,9 @@
 """Pictures: a tidy frame in, the matplotlib Axes out, all in one theme.
 
-Every estimate is drawn with its interval, every axis says what it shows and in which unit, and
-colour is never alone: shapes differ too, and the palette's colours differ in lightness, so that a
-page printed in grey can be read. `show_figure` displays a picture together with the words that
-stand for it where it cannot be seen. A function that draws is marked `picture`.
+Every estimate is drawn with its interval, and every axis says what it shows and in which unit.
+Colour never distinguishes alone: shapes differ too, and the palette's colours differ in lightness,
+so that a page printed in grey can be read. `show_figure` displays a picture with its alternative
+text. A function that draws is marked `picture`.
 """
 
 from __future__ import annotations
@@ -113,14 +113,14 @@ def marks(
 
 
 def legend(owner: Axes | FigureBase, keys: Mapping[str, Any], **place: Any) -> None:
-    """Name what is drawn, whatever a name begins with.
+    """Draw a legend that keeps every name, also one with a leading underscore.
 
     Parameters
     ----------
     owner : matplotlib.axes.Axes or matplotlib.figure.FigureBase
-        Where the legend stands.
+        Where the legend goes.
     keys : mapping of str to artist
-        What stands for each name.
+        The artist of each name.
     **place
         As matplotlib's ``legend`` takes it.
     """
@@ -135,7 +135,7 @@ def name_rows(ax: Axes, names: Iterable[Any], below: float = 0.5, above: float =
     Parameters
     ----------
     ax : matplotlib.axes.Axes
-        Whose rows stand at 0, 1, 2 ...
+        Whose rows are at 0, 1, 2 ...
     names : iterable
         One a row.
     below, above : float
@@ -158,7 +158,7 @@ def intervals(
 ) -> Axes:
     """Draw one dot with its interval a row, first row on top.
 
-    For whatever has an estimate and an interval: suppliers, coefficients, lots.
+    For anything with an estimate and an interval: suppliers, coefficients, lots.
 
     Parameters
     ----------
@@ -195,7 +195,7 @@ def shares(
     value: str = "share",
     xlabel: str = "",
 ) -> Axes:
-    """Draw shares with their intervals on an axis from nothing to all, in per cent.
+    """Draw shares with their intervals on an axis from 0 to 100 %.
 
     Parameters
     ----------
@@ -224,7 +224,7 @@ def ratios(
     value: str = "ratio",
     xlabel: str = "",
 ) -> Axes:
-    """Draw ratios with their intervals on a logarithmic axis, a dashed line where nothing changes.
+    """Draw ratios with their intervals on a logarithmic axis, with a dashed line at no difference.
 
     Parameters
     ----------
@@ -262,8 +262,8 @@ def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: 
     Parameters
     ----------
     frame : pandas.DataFrame
-        One row a bin of chances, with ``low`` and ``high``: an interval of the share, or what it
-        keeps to where the chance is right.
+        One row a bin of chances, with ``low`` and ``high``: an interval of the share, or the range
+        it keeps to where the chance is right.
     said, met : str
         Its columns: the chance, and the share that came true.
     xlabel, ylabel : str
@@ -308,7 +308,7 @@ def by_lot(frame: pd.DataFrame, column: str) -> Axes:
     known = known.assign(
         row=groups.ngroup(), place=groups.cumcount(), of=groups["lot"].transform("size")
     )
-    # Pieces of a row stand apart by as much as their number leaves room, in the records' order.
+    # The pieces of a row are spread evenly over its height, in the order of the records.
     middle, room = (known["of"] - 1) / 2, (known["of"] - 1).clip(lower=1)
     known["at"] = known["row"] + 0.32 * (known["place"] - middle) / room
     lots = known.groupby(["supplier", "lot", "row"], as_index=False)[column].mean()
@@ -334,7 +334,7 @@ def _t_interval(values: pd.Series) -> tuple[float, float]:
 
 
 def png(ax: Axes) -> bytes:
-    """Return the picture an Axes stands on as PNG, without a date or a program's version."""
+    """Return the figure of an Axes as PNG, without a date or a program's version."""
     file = io.BytesIO()
     as_text(_figure(ax))  # also what was written on it since it was drawn
     with _themed(), without_font_warnings():
@@ -344,12 +344,12 @@ def png(ax: Axes) -> bytes:
 
 def _figure(ax: Axes) -> Figure:
     figure = ax.get_figure(root=True)
-    assert figure is not None  # Axes that were drawn stand on a figure
+    assert figure is not None  # Axes that were drawn have a figure
     return figure
 
 
 def show_figure(ax: Axes, alt: str) -> None:
-    """Display a picture in a notebook, with the words that stand for it where it is not seen.
+    """Display a picture in a notebook, with its alternative text.
 
     Parameters
     ----------
@@ -367,7 +367,7 @@ def show_figure(ax: Axes, alt: str) -> None:
 
     if not alt.strip():
         raise ValueError("a picture needs alternative text: say what it shows.")
-    alt = alt.replace('"', "\N{RIGHT SINGLE QUOTATION MARK}")  # it will stand in an attribute
+    alt = alt.replace('"', "\N{RIGHT SINGLE QUOTATION MARK}")  # it goes into an attribute
     content = base64.b64encode(png(ax)).decode("ascii")
     display(
         {"image/png": content, "text/plain": alt},

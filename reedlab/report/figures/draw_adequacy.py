@@ -1,4 +1,4 @@
-"""Pictures of whether a model does."""
+"""Pictures of how well a model predicts."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 @picture
 def calibration(bins: pd.DataFrame) -> Axes:
-    """Draw the share that succeeded against the chance foretold, a dashed line where they agree.
+    """Draw the share that succeeded against the predicted chance; they agree on the dashed line.
 
     Parameters
     ----------
@@ -26,5 +26,5 @@ def calibration(bins: pd.DataFrame) -> Axes:
     matplotlib.axes.Axes
     """
     return said_and_met(
-        bins, "predicted", "observed", "chance of a good reed, foretold", "share that was good"
+        bins, "predicted", "observed", "predicted chance of a good reed", "share that was good"
     )

@@ -28,7 +28,7 @@ def both_ways(left_out: pd.DataFrame, filled_in: pd.DataFrame, xlabel: str = "")
     ----------
     left_out, filled_in : pandas.DataFrame
         What `reedlab.report.words.coefficients.ratios` gives of either answer; an effect that
-        stands in one of them only is passed over.
+        is in only one of them is left out.
     xlabel : str
         What the ratios are of.
 

@@ -1,4 +1,4 @@
-"""Pictures of rules for passing over pieces: what each saves, and what each measure goes with."""
+"""Pictures of rules for passing over pieces: what each saves, and each measure's odds ratio."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @picture
 def slopes(frame: pd.DataFrame) -> Axes:
-    """Draw how the odds of a good reed go with each measure, one sd within lots, with intervals.
+    """Draw the odds ratio of a good reed for each measure, one standard deviation within lots.
 
     Parameters
     ----------
@@ -27,12 +27,17 @@ def slopes(frame: pd.DataFrame) -> Axes:
     matplotlib.axes.Axes
         On a logarithmic axis, a line at 1 for no difference.
     """
-    return ratios(frame, "measure", "odds_ratio", xlabel="odds of a good reed, for one sd more")
+    return ratios(
+        frame,
+        "measure",
+        "odds_ratio",
+        xlabel="odds of a good reed, for one standard deviation more",
+    )
 
 
 @picture
 def savings(frame: pd.DataFrame, unit: str) -> Axes:
-    """Draw what each rule saved on lots it had not seen, with intervals over lots.
+    """Draw what each rule saved on held-out lots, with intervals over lots.
 
     Parameters
     ----------

@@ -28,7 +28,7 @@ def implied(frame: pd.DataFrame, typical: float, xlabel: str) -> Axes:
         What the one that is known does; a dashed line.
     xlabel : str
         What is on the axis, with its unit. Chances, all between 0 and 1, are written in per cent,
-        whatever is larger on a logarithmic axis.
+        larger values on a logarithmic axis.
 
     Returns
     -------
@@ -56,14 +56,14 @@ def implied(frame: pd.DataFrame, typical: float, xlabel: str) -> Axes:
 
 @picture
 def beside(frame: pd.DataFrame, xlabel: str) -> Axes:
-    """Draw each sd's posterior as a filled outline over its prior, a row each.
+    """Draw the posterior of each standard deviation as a filled outline over its prior, a row each.
 
     Parameters
     ----------
     frame : pandas.DataFrame
         `reedlab.mixed.posterior.prior_check.beside`.
     xlabel : str
-        What the sds are of, with the scale.
+        What the standard deviations are of, with the scale.
 
     Returns
     -------

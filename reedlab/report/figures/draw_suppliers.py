@@ -1,4 +1,4 @@
-"""Pictures of suppliers: where their pieces went, and whether the choice of one stays."""
+"""Pictures of suppliers: where their pieces went, and how robust the choice of one is."""
 
 from __future__ import annotations
 
@@ -87,12 +87,12 @@ def chances(frame: pd.DataFrame, by: str) -> Axes:
     frame : pandas.DataFrame
         ``Robustness.table`` or ``Selection.bounds``: `by`, supplier, prob_best.
     by : str
-        The column that tells the ways apart: ``"variant"`` or ``"assumption"``.
+        The column with the ways: ``"variant"`` or ``"assumption"``.
 
     Returns
     -------
     matplotlib.axes.Axes
-        On an axis from nothing to all, in per cent; suppliers in the order of the first way.
+        On an axis from 0 to 100 %; suppliers in the order of the first way.
     """
     ways = list(frame[by].unique())
     order = frame.loc[frame[by] == ways[0], "supplier"].tolist()

@@ -1,4 +1,4 @@
-"""Pictures of how often stated intervals and probabilities came true on made-up benches."""
+"""Pictures of how often stated intervals and probabilities came true on simulated benches."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from matplotlib.axis import Axis
 
 _LINES = {
-    "variances known": "truth known",
+    "variances known": "true variances known",
     "posterior": "reedlab",
-    "plug-in": "estimate plugged in",
+    "plug-in": "variances treated as known",
 }
 
 
@@ -27,7 +27,7 @@ _LINES = {
 def coverage(frame: pd.DataFrame, level: float = 0.95) -> Axes:
     """Draw how often intervals held the truth: a row a quantity, a shape a number of suppliers.
 
-    The band is what the share of a true interval keeps to, for all rows together.
+    The band is the range that the share of an exact interval keeps to, for all rows together.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def fixed_truths(frame: pd.DataFrame) -> Axes:
             x, part["coverage"], half, fmt=MARKERS[place], color=look, elinewidth=2, label=label
         )
     ax.set_xticks(range(len(places)), [f"{s:g}\n{v:g}" for s, v in places])
-    ax.set_xlabel("sd between suppliers (above) and between lots (below), logit")
+    ax.set_xlabel("standard deviation of suppliers (above) and lots (below), logit")
     ax.set_ylabel("intervals that held the truth")
     _whole_percents(ax.yaxis)
     ax.grid(visible=False, axis="x")

@@ -1,8 +1,7 @@
 """Names as text on a picture: never markup, and in a font that has their letters.
 
-The theme's font has the alphabets of Europe and some more. Letters that it lacks are looked for in
-the fonts that are installed; where none has them a box stands in their place, and one sentence
-says so.
+The theme's font has the alphabets of Europe and some more. Letters that it lacks come from
+another installed font; where none has them the picture shows a box, and one warning says so.
 """
 
 from __future__ import annotations

@@ -8,11 +8,11 @@ PAPER = "#fffdf8"
 INK = "#2a241c"
 SOFT = "#6a5f50"
 LINE = "#dccfb4"
-# Dark to light in steps that grey keeps apart; apart also for the three kinds of colour blindness.
+# Dark to light in steps that grey shows; distinct also for the three kinds of colour blindness.
 PALETTE = ("#14293d", "#8c2f1b", "#2f6f8f", "#b5762a", "#7fa894", "#e0bd6b")
 MARKERS = ("o", "s", "^", "D", "v", "P")
 DASHED: dict[str, Any] = {"color": SOFT, "linewidth": 1, "linestyle": (0, (4, 3))}
-"""A line to hold estimates against."""
+"""A reference line."""
 PERCENT = "{x:.0%}"
 FONT = "DejaVu Sans"  # comes with matplotlib: the same picture everywhere
 
@@ -48,7 +48,7 @@ def theme() -> dict[str, Any]:
         "xtick.labelcolor": INK,
         "ytick.labelcolor": INK,
         "text.color": INK,
-        "text.hinting": "none",  # letters then hang less on the FreeType at hand
+        "text.hinting": "none",  # letters then differ less from one FreeType to another
         "font.family": FONT,
         "text.usetex": False,
         "text.parse_math": False,  # a "$" in a name starts no formula

@@ -1,7 +1,7 @@
-"""What a kernel is given: an interpreter that finds installed code alone, and a folder of its own.
+"""What a kernel gets: an interpreter that imports installed code only, and a folder of its own.
 
-Records come from anywhere. A kernel that worked in their folder would import what lies there, so it
-works in an empty one, and takes neither code nor settings from a bench, nor from its user's own
+Records come from anywhere. A kernel that worked in their folder would import what is there, so it
+works in an empty one. It takes neither code nor settings from a bench, nor from its user's own
 Python, IPython and Jupyter.
 """
 
@@ -38,7 +38,7 @@ def environment(own: Path) -> dict[str, str]:
     Parameters
     ----------
     own : pathlib.Path
-        A temporary folder for this kernel alone; its settings are laid there.
+        A temporary folder for this kernel alone; its settings are there.
 
     Returns
     -------
@@ -48,7 +48,7 @@ def environment(own: Path) -> dict[str, str]:
     rc.write_text("")  # matplotlib takes the first such file it finds: this one, with no setting
     passed_on = {name: v for name, v in os.environ.items() if _PASSED_ON.fullmatch(name.upper())}
     return passed_on | {
-        "PYTHONSAFEPATH": "1",  # these two for whatever process a kernel may start
+        "PYTHONSAFEPATH": "1",  # these two for any process that a kernel may start
         "PYTHONNOUSERSITE": "1",
         "IPYTHONDIR": str(own / "ipython"),
         "JUPYTER_CONFIG_DIR": str(own / "jupyter"),

@@ -3,7 +3,7 @@
 A notebook names its bench in one cell tagged ``parameters``: ``bench_dir = ""`` is the shipped
 demo. Run here it is given another by its full path, in a kernel that works elsewhere; the copy that
 is kept names it as its reader may and holds no path of the machine. When a cell refuses (a
-`ReedlabError`, because these records cannot tell), the notebook ends there with the reason, and
+`ReedlabError`, because these records cannot answer), the notebook ends there with the reason, and
 nothing else is lost.
 """
 
@@ -116,8 +116,8 @@ def run(path: Path, bench: Path | None = None, named: str = "") -> Run:
     bench : pathlib.Path, optional
         The bench; the demo when not given.
     named : str
-        What the kept copy says for the bench's path, in its parameters cell and in whatever it
-        shows: the path from where the copy will lie.
+        What the kept copy says for the bench's path, in its parameters cell and in its
+        outputs: the path from where the copy will be.
 
     Returns
     -------
@@ -213,7 +213,7 @@ def _parameter(bench_dir: str) -> str:
 
 
 def _renaming(place: str, named: str) -> Callable[[str], str]:
-    """Return what puts a name for a path in a text, also where it stands as a repr or in HTML."""
+    """Return a function that replaces a path in a text, also as a repr or in HTML."""
     from markupsafe import escape as escaped_as_templates_do
 
     written: tuple[Callable[[str], str], ...] = (

@@ -1,13 +1,13 @@
 """Write the report: an index with the answers, and each notebook as a page.
 
-Every page stands alone in one file: no script, no request to any network (a content policy in the
+Every page is one self-contained file: no script, no request to any network (a content policy in the
 page itself forbids them), pictures inside, code folded away. Whatever a notebook displays goes
 through one sanitiser, so that text from a maker's records stays text.
 
 A notebook says by the tags of its cells what the index takes from it: ``answer`` (the sentence that
 answers its question), ``picture`` and ``statistics``. A notebook whose answer cell is also tagged
 ``decision`` has a section of its own at the top of the index, in the order of the file names; the
-others follow with their sentence. So a new notebook joins the report by lying in the folder.
+others follow with their sentence. So a new notebook joins the report by being in the folder.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ class Report:
     ranking : pandas.DataFrame or None
         The supplier table, as `reedlab.rank_suppliers` gives it; None when it cannot be had.
     sentence : str
-        What to buy, or why the records cannot tell.
+        What to buy, or why the records cannot say.
     currency : str
         What costs are counted in.
     stopped : tuple of Run
@@ -110,7 +110,7 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
     Returns
     -------
     Report
-        Where the pages lie (``DIR/report``), and what to say about them.
+        Where the pages are (``DIR/report``), and what to say about them.
 
     Raises
     ------
@@ -142,7 +142,9 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
 
 def _path(bench: Bench) -> Path:
     if bench.path is None:
-        raise WriteError("a bench that lies in no folder has no place for a report: save it first.")
+        raise WriteError(
+            "This bench has no folder, so there is no place for a report: save it first."
+        )
     return bench.path
 
 
@@ -166,7 +168,7 @@ def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:
     runs : list of Run
         The notebooks, run.
     bench : Bench
-        The bench they ran on; its name and findings stand on the pages.
+        The bench they ran on; the pages show its name and findings.
 
     Returns
     -------
@@ -238,7 +240,7 @@ def notebook_body(run: Run) -> str:
     Returns
     -------
     str
-        HTML without a head. Where the notebook stopped early, the reason stands at its end.
+        HTML without a head. Where the notebook stopped early, it ends with the reason.
     """
     end = f'<p class="answer cannot">This page stops here: {escape(run.why)}</p>'
     return _html(run.notebook.cells, code=True) + (end if run.stopped else "")
@@ -270,7 +272,7 @@ def sanitised(html: str) -> str:
     Returns
     -------
     str
-        HTML with the tags of `TAGS`, pictures that lie inside the page, and links to other
+        HTML with the tags of `TAGS`, pictures inside the page, and links to other
         pages, to places in a page and to the web.
 
     Examples
@@ -291,7 +293,7 @@ def sanitised(html: str) -> str:
 
 
 def _addresses(tag: str, name: str, value: str) -> str | None:
-    """Keep an address only where it is a link's or lies inside the page."""
+    """Keep an address only where it is a link or a picture inside the page."""
     shape = {("img", "src"): PICTURE, ("a", "href"): LINK}.get((tag, name))
     return value if shape is None or shape.fullmatch(value) else None
 

@@ -29,7 +29,8 @@ def ratios(summary: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        ``effect`` (in words), ``ratio``, ``low``, ``high``; the intercept and the sds are left out.
+        ``effect`` (in words), ``ratio``, ``low``, ``high``; without the intercept and the standard
+        deviations.
 
     Examples
     --------
@@ -58,10 +59,10 @@ def in_words(name: str, frame: pd.DataFrame) -> str:
     Examples
     --------
     >>> in_words("scale(gouge_centre_mm)", pd.DataFrame())
-    'one sd more gouge centre'
+    'one standard deviation more gouge centre'
     """
     if scaled := _SCALED.fullmatch(name):
-        return f"one sd more {columns.in_words(scaled[1])}"
+        return f"one standard deviation more {columns.in_words(scaled[1])}"
     if level := _LEVEL.fullmatch(name):
         first = frame[level[1]].astype("category").cat.remove_unused_categories().cat.categories[0]
         whose = {"maker": "maker "}.get(level[1], "")
@@ -70,10 +71,10 @@ def in_words(name: str, frame: pd.DataFrame) -> str:
 
 
 def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95) -> str:
-    """Say which differences are clear of none, and what to record about those that are not.
+    """Say which differences are clear, and what to record about those that are not.
 
-    A model of records shows what goes with what; that one changes the other is not said. An effect
-    is clear when its interval, as it is printed, leaves 1 out.
+    A model of records shows association, and the sentence claims no cause. An effect is clear when
+    its interval, as it is printed, excludes 1.
 
     Parameters
     ----------
@@ -82,7 +83,7 @@ def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95)
     what : str
         What the ratios are of, such as "the odds of a good reed".
     record : str
-        What would tell more, as an instruction.
+        What to record, in the imperative.
     level : float
         Of the intervals, for the words.
     """
@@ -98,17 +99,17 @@ def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95)
         each = f"{percent(level)} intervals, each taken alone"
         said.append(f"Clear differences in {what} ({each}): {listed(named)}.")
     else:
-        said.append(f"Nothing asked here goes with a clear difference in {what}.")
+        said.append(f"No clear difference in {what}.")
     if open_:
-        said.append(f"The records cannot tell: {listed(open_)}. {record}")
+        said.append(f"Not clear from these records: {listed(open_)}. {record}")
     return " ".join(said)
 
 
 def typical(post: Any, level: float = 0.95) -> tuple[float, float, float]:
     """Return the median response in a middle lot, for a model of a logarithm, with its interval.
 
-    Half of a middle lot's reeds lie below it. The mean over reeds and lots lies somewhat higher,
-    and single reeds spread far wider than this interval.
+    Half of a middle lot's reeds are below it. The mean over reeds and lots is somewhat higher, and
+    single reeds vary far more than this interval.
 
     Parameters
     ----------

@@ -66,7 +66,7 @@ def with_wilson(frame: pd.DataFrame, hits: str, of: str, level: float = 0.95) ->
 
 
 def shares_by(frame: pd.DataFrame, by: str, outcome: str) -> pd.DataFrame:
-    """Count an outcome of ones and noughts by group, with Wilson's 95 % interval.
+    """Count an outcome of 1 and 0 by group, with its 95 % Wilson interval.
 
     Reeds of one lot are alike, so an interval that takes them one by one is too narrow for a
     statement about the next lot: this is a description of the records, not an inference.
@@ -118,7 +118,7 @@ def where_lost(reeds: pd.DataFrame) -> pd.DataFrame:
 
 
 def before_tying(losses: pd.DataFrame) -> pd.DataFrame:
-    """Say what part of each lot's pieces reached a staple, where the tally tells.
+    """Return the share of each lot's pieces that reached a staple, where the tally has it.
 
     Parameters
     ----------

@@ -14,14 +14,14 @@ _ROWS_NAMED = 5
 def finding_lines(findings: pd.DataFrame, settings: Settings | None = None) -> Iterator[str]:
     r"""Yield findings as lines for a person: each table with its counts, then what and where.
 
-    Findings of one column that are mended in the same way share a line.
+    Findings of one column with the same fix share a line.
 
     Parameters
     ----------
     findings : pandas.DataFrame
         ``bench.findings``.
     settings : Settings, optional
-        ``bench.settings``, whose headings of the maker's own then stand beside the columns.
+        ``bench.settings``, whose maker's own headings are then shown beside the columns.
 
     Yields
     ------

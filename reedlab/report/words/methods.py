@@ -1,6 +1,6 @@
-"""A methods paragraph: what was done to the records, in the words that a paper needs.
+"""A methods paragraph: what was done to the records, as a paper reports it.
 
-Written from the fit and its posterior themselves, so that it cannot say other than what was done.
+It is written from the fit and its posterior, so it says what was done.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def paragraph(
 ) -> str:
     """Write the methods paragraph of one model for a paper.
 
-    It names what a reader needs to do the same again: response, rows and why rows were left out or
+    It names what a reader needs to reproduce the fit: response, rows and why rows were left out or
     how they were filled in, fixed and random part, estimation and whether it converged, what a
     variance at zero means here, priors and draws. `software` adds the versions. Rows that were
     taken out before the fit are for `rows` to say: ``"settled reeds (of 700 tied)"``.
@@ -62,13 +62,13 @@ def paragraph(
     """
     from reedlab.mixed.posterior.nested_laplace import Posterior
 
-    told = [_model(fit, rows), _left_out(fit), _random(fit), _alike(fit), _estimation(fit)]
+    parts = [_model(fit, rows), _left_out(fit), _random(fit), _alike(fit), _estimation(fit)]
     if isinstance(posterior, Posterior):
-        told += [_INTERVALS, _priors(posterior), _draws([posterior])]
+        parts += [_INTERVALS, _priors(posterior), _draws([posterior])]
     elif posterior is not None:
         each = posterior.posteriors
-        told += [_filled_in(posterior), _INTERVALS, _priors(each[0]), _draws(each)]
-    return " ".join(filter(None, told))
+        parts += [_filled_in(posterior), _INTERVALS, _priors(each[0]), _draws(each)]
+    return " ".join(filter(None, parts))
 
 
 def software() -> str:
@@ -113,8 +113,8 @@ def _random(fit: Fit) -> str:
 
 def _alike(fit: Fit) -> str:
     return " ".join(
-        f"The levels of {one} and {other} are the same in these rows, so that only the sum of "
-        "their variances can be told."
+        f"The levels of {one} and {other} are the same in these rows, so only the sum of "
+        "their variances can be estimated."
         for one, other in same_levels(fit.fitted.design)
     )
 
@@ -127,17 +127,17 @@ def _estimation(fit: Fit) -> str:
         how = "maximum likelihood with the Laplace approximation"
     else:
         how = f"maximum likelihood with {fitted.quadrature} nodes of adaptive quadrature"
-    told = f"Estimates are by {how}"
+    how = f"Estimates are by {how}"
     if fit.singular_terms:
-        told += (
+        how += (
             f"; the covariance of {listed(fit.singular_terms)} was estimated on its boundary "
             "(a variance of zero or a correlation of one), which few groups often bring"
         )
     if fit.converged:
-        return f"{told}. The search converged."
+        return f"{how}. The search converged."
     separated = () if fitted.family == "gaussian" else separated_coefficients(fitted.design)
     because = f" (separation by {listed(separated)})" if separated else ""
-    return f"{told}. The search did not converge{because}: the estimates are not to be used."
+    return f"{how}. The search did not converge{because}: do not use the estimates."
 
 
 _INTERVALS = (
@@ -167,30 +167,30 @@ def _priors(posterior: Posterior) -> str:
         scale if len(by_scale) == 1 else f"{scale} ({listed(dict.fromkeys(groups))})"
         for scale, groups in by_scale.items()
     ]
-    told = [f"half-normal with scale {listed(scales)} for the standard deviations of the groups"]
+    parts = [f"half-normal with scale {listed(scales)} for the standard deviations of the groups"]
     if any(name != "Intercept" for term in design.terms for name in term.names):
-        told[0] += " (of slopes, per standard deviation of their predictor)"
+        parts[0] += " (of slopes, per standard deviation of their predictor)"
     if posterior.conditional.scales.cor_names:
-        told.append(f"LKJ with shape {priors.correlation_eta:.3g} for their correlations")
+        parts.append(f"LKJ with shape {priors.correlation_eta:.3g} for their correlations")
     if posterior.family == "gaussian":
-        told.append(
+        parts.append(
             f"half-normal with scale {priors.residual_scale:.3g} for the residual's standard "
             "deviation"
         )
-    told.append(
+    parts.append(
         f"normal (0, {priors.coefficient_sd:.3g}) for coefficients of standardised predictors, a "
         "column of two values counting in its range"
     )
     if "Intercept" in design.fixed_names:
-        told.append(
+        parts.append(
             f"normal ({priors.intercept_mean:.3g}, {priors.intercept_sd:.3g}) for the intercept at "
             "the predictors' means"
         )
     if design.grades:
-        told.append(
+        parts.append(
             f"normal (0, {2 * priors.intercept_sd:.3g}) for each threshold there, in their order"
         )
-    return f"Priors: {'; '.join(told)}."
+    return f"Priors: {'; '.join(parts)}."
 
 
 def _draws(completed: Sequence[Posterior]) -> str:

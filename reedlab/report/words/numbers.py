@@ -1,7 +1,7 @@
 """How numbers and column names are written wherever a person reads them.
 
 One place decides the decimals, so that a notebook, a page and the command line print the same
-figure, and print no digit that hangs on the processor: fixed decimals, tiny values as 0, p-values
+figure, and no digit that depends on the processor: fixed decimals, tiny values as 0, p-values
 below a thousandth as "<0.001".
 """
 
@@ -148,7 +148,7 @@ def written(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> pd.Data
 def show(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> None:
     """Display a frame in a notebook, its numbers written by the rules of this module.
 
-    A frame without a row is said to hold none.
+    A frame without rows shows `NONE`.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def table_html(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> str:
 
 
 def _look(column: pd.Series) -> str:
-    """Return the class of a column's cells: figures stand to the right, long text may wrap."""
+    """Return the class of a column's cells: numbers are right-aligned, long text may wrap."""
     if column.str.fullmatch(rf"[-<]?[\d,.]+%?|{MISSING}").all():
         return ' class="figure"'
     return ' class="words"' if column.str.len().max() > 40 else ""

@@ -71,7 +71,7 @@ def plain(ranking: pd.DataFrame, currency: str) -> str:
 def for_print(
     frame: pd.DataFrame, name: str, title: str, note: str, digits: int | Mapping[str, int] = 2
 ) -> GT:
-    """Set a frame as a table for print: ruled above and below, the note beneath.
+    """Set a frame as a table for print: ruled above and below, with the note beneath.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def show_print(table: GT, words: str) -> None:
     table : great_tables.GT
         What `for_print` returned.
     words : str
-        What stands for it where HTML is not shown.
+        The text where HTML is not shown.
     """
     from IPython.display import display
 

@@ -8,7 +8,7 @@ from reedlab.decide.evidence import listed
 from reedlab.report.words.numbers import span
 
 MOVED = 0.5
-"""Shift, in sds of the posterior, from which on something is said to change with the priors."""
+"""Shift, in posterior standard deviations, above which a parameter changes with the priors."""
 
 
 def verdicts(sensitivity: pd.DataFrame) -> pd.DataFrame:
@@ -23,7 +23,7 @@ def verdicts(sensitivity: pd.DataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row a parameter: parameter; for each scale the mean (``mean at half`` …); most_shift,
-        the largest shift in sds of the posterior; verdict, "changes" or "does not change".
+        the largest shift in posterior standard deviations; verdict, "changes" or "does not change".
     """
     words = {0.5: "half", 1.0: "own", 2.0: "twice"}
     means = sensitivity.pivot(index="parameter", columns="scale", values="mean")
@@ -36,7 +36,7 @@ def verdicts(sensitivity: pd.DataFrame) -> pd.DataFrame:
 
 
 def sentence(sensitivity: pd.DataFrame, what: str) -> str:
-    """Say in a sentence what hangs on the priors.
+    """Say in a sentence what depends on the priors.
 
     Parameters
     ----------
@@ -57,31 +57,31 @@ def sentence(sensitivity: pd.DataFrame, what: str) -> str:
     ...     }
     ... )
     >>> print(textwrap.fill(sentence(table, "success"), 92))
-    Half or twice the spread believed beforehand changes how far lots are said to lie apart in
-    success (sd 0.30 to 0.80), which only more lots would tell; it does not change anything
-    else.
+    With prior scales of half or twice the size, how much lots differ in success (standard
+    deviation 0.30 to 0.80) changes and nothing else does; only more lots can settle it.
     """
     table = verdicts(sensitivity)
     moved = table.loc[table["most_shift"] > MOVED, "parameter"].tolist()
-    start = "Half or twice the spread believed beforehand"
+    start = "With prior scales of half or twice the size, "
     if not moved:
-        return f"{start} does not change anything that these records say of {what}."
-    told, wanted = [], []
+        return f"{start}nothing that these records say of {what} changes."
+    changed, wanted = [], []
     for name in moved:
         means = sensitivity.loc[sensitivity["parameter"] == name, "mean"]
-        means_span = span(means.min(), means.max(), 2)
+        ends = span(means.min(), means.max(), 2)
         if name.startswith("sd "):
-            told.append(f"how far {levels(name)} are said to lie apart in {what} (sd {means_span})")
+            changed.append(f"how much {levels(name)} differ in {what} (standard deviation {ends})")
             wanted.append(levels(name))
         else:
-            told.append(f"{name} ({means_span})")
-    more = f", which only more {listed(wanted)} would tell" if wanted else ""
-    rest = "; it does not change anything else" if len(moved) < len(table) else ""
-    return f"{start} changes {listed(told)}{more}{rest}."
+            changed.append(f"{name} ({ends})")
+    verb = "changes" if len(moved) == 1 else "change"
+    more = f"; only more {listed(wanted)} can settle it" if wanted else ""
+    rest = " and nothing else does" if len(moved) < len(table) else ""
+    return f"{start}{listed(changed)} {verb}{rest}{more}."
 
 
 def levels(sd: str) -> str:
-    """Say in words whose spread an sd is.
+    """Say in words whose standard deviation this is.
 
     Examples
     --------

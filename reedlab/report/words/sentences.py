@@ -20,7 +20,7 @@ Answer = TypeVar("Answer")
 CAUTIONS = (  # said where a reader meets the work
     "A ranking of suppliers speaks of this maker's bench and these lots, not of a supplier's "
     "worth. Few lots say little.",
-    "Pieces never tied and reeds given up early bend a comparison.",
+    "Pieces never tied and reeds given up early bias a comparison (selection bias).",
     "A maker changes gouge and scrape because it is winter: what records show of season is "
     "association. Only a trial shows more: blanks of one lot, alternated at random between two "
     "settings, judged blind.",
@@ -31,7 +31,7 @@ CAUTIONS = (  # said where a reader meets the work
 
 
 def say(sentence: str) -> None:
-    """Display a sentence in a notebook as a paragraph; nothing in it is taken for markup.
+    """Display a sentence in a notebook as a paragraph; as plain text, never as markup.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def say(sentence: str) -> None:
 
 
 def say_each(sentences: Iterable[str]) -> None:
-    """Display sentences in a notebook as a list; nothing in them is taken for markup.
+    """Display sentences in a notebook as a list; as plain text, never as markup.
 
     Parameters
     ----------
@@ -54,11 +54,11 @@ def say_each(sentences: Iterable[str]) -> None:
     """
     from IPython.display import display
 
-    told = list(sentences)
-    if not told:
+    shown = list(sentences)
+    if not shown:
         return
-    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in told)
-    display({"text/plain": "\n".join(told), "text/html": f"<ul>{items}</ul>"}, raw=True)
+    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in shown)
+    display({"text/plain": "\n".join(shown), "text/html": f"<ul>{items}</ul>"}, raw=True)
 
 
 def answered(question: Callable[..., Answer], *args: Any, **options: Any) -> Answer | None:
@@ -106,7 +106,7 @@ def findings_count(bench: Bench) -> str:
 
 
 def findings_text(bench: Bench) -> str:
-    """Write a bench's findings for a person: table by table, errors first, each with its mend.
+    """Write a bench's findings for a person: table by table, errors first, each with its fix.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """How far the numbers can be trusted, in words: what the calibration study found.
 
 The study's tables are shipped in ``data/calibration``, made by ``tests/benchmarks/calibration.py``:
-thousands of made-up benches whose truth is known, each analysed as a maker's own is.
+thousands of simulated benches whose truth is known, each analysed as a maker's own is.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ def study() -> dict[str, pd.DataFrame]:
     dict of str to pandas.DataFrame
         ``coverage`` (share of intervals that held the truth), ``uniform`` (tests of the truths'
         ranks), ``best`` (stated and met probability of being the best), ``fixed`` (coverage and
-        width at fixed truths, by method) and ``small`` (how sure an sd is said to be small).
+        width at fixed truths, by method) and ``small`` (the stated probability that a
+        standard deviation is small).
 
     Examples
     --------
@@ -50,7 +51,7 @@ def sentence(tables: dict[str, pd.DataFrame], suppliers: int) -> str:
 
     Examples
     --------
-    >>> sentence(study(), 4).startswith("On made-up benches with")
+    >>> sentence(study(), 4).startswith("On simulated benches with")
     True
     """
     held = tables["coverage"][np.isclose(tables["coverage"]["level"], 0.95)]
@@ -67,13 +68,13 @@ def sentence(tables: dict[str, pd.DataFrame], suppliers: int) -> str:
         "as they say"
     )
     return (
-        f"On made-up benches with {size} suppliers (yours has {suppliers}), 95% intervals for a "
+        f"On simulated benches with {size} suppliers (yours has {suppliers}), 95% intervals for a "
         f"supplier's next lot held the truth in {number(100 * own.loc[NEXT_LOT, 'share'], 1)} of a "
-        f"hundred, where intervals that take the estimated spread for the true one held it in "
+        f"hundred, where intervals with estimated variances treated as known held it in "
         f"{number(100 * own.loc[f'plug-in: {NEXT_LOT}', 'share'], 1)}; {verdict}. Of "
         f"{int(likely['suppliers']):,} suppliers said to be the best with "
         f"{percent(likely['stated'])}, {percent(likely['was_best'])} were. So the intervals "
-        "are as wide as few lots make them: act on what they leave open, and do not narrow them in "
-        "your head. This holds where a bench behaves as the models say; what speaks for yours is "
-        "how well lots that the model had not seen were foretold."
+        "are as wide as few lots make them: do not take them for narrower. This holds where a "
+        "bench behaves as the models say; for yours, look at how well the model predicts held-out "
+        "lots."
     )

@@ -1,4 +1,4 @@
-"""Pictures and words of the priors, tested by their data."""
+"""Pictures of the priors, tested by their data."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ import pytest
 from reedlab.mixed.posterior.prior_check import implied
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.report.figures import base, draw_priors
-from reedlab.report.words import prior_words
 
 
 def segments(ax, row):
@@ -52,33 +51,3 @@ def test_prior_and_posterior_share_a_row_and_its_scale():
         "suppliers",
         "lots of one supplier",
     ]
-
-
-def sensitivity(shift):
-    return pd.DataFrame(
-        {
-            "parameter": ["season"] * 3 + ["sd supplier"] * 3,
-            "scale": [0.5, 1.0, 2.0] * 2,
-            "mean": [0.1, 0.1, 0.1, 0.4, 0.6, 0.9],
-            "shift": [0.01, 0.0, 0.02, -shift, 0.0, shift],
-        }
-    )
-
-
-def test_verdicts_follow_the_shift():
-    table = prior_words.verdicts(sensitivity(0.7)).set_index("parameter")
-    assert table["verdict"].to_dict() == {"season": "does not change", "sd supplier": "changes"}
-    assert table.loc["sd supplier", ["mean at half", "mean at own", "mean at twice"]].tolist() == [
-        0.4,
-        0.6,
-        0.9,
-    ]
-    assert table.loc["sd supplier", "most_shift"] == 0.7
-
-
-def test_sentences():
-    told = prior_words.sentence(sensitivity(0.7), "success")
-    assert "how far suppliers are said to lie apart in success (sd 0.40 to 0.90)" in told
-    assert "only more suppliers would tell" in told and told.endswith("not change anything else.")
-    calm = prior_words.sentence(sensitivity(0.3), "minutes")
-    assert calm.endswith("does not change anything that these records say of minutes.")

@@ -72,8 +72,8 @@ def test_fixed_truths_draw_every_method_with_its_monte_carlo_error():
     )
     ax = draw_trust.fixed_truths(pd.concat([frame, frame.assign(what="density", coverage=0.1)]))
     drawn = {bar.get_label(): bar for bar in ax.containers}
-    assert list(drawn) == ["truth known", "reedlab", "estimate plugged in"]
-    assert drawn["estimate plugged in"].lines[0].get_ydata().tolist() == [0.85, 0.8]
+    assert list(drawn) == ["true variances known", "reedlab", "variances treated as known"]
+    assert drawn["variances treated as known"].lines[0].get_ydata().tolist() == [0.85, 0.8]
     (segments,) = drawn["reedlab"].lines[2]
     half = 1.96 * np.sqrt(0.95 * 0.05 / 100)  # the normal interval of a share
     np.testing.assert_allclose(segments.get_segments()[0][:, 1], [0.95 - half, 0.95 + half])
@@ -82,15 +82,17 @@ def test_fixed_truths_draw_every_method_with_its_monte_carlo_error():
 
 def test_the_sentence_quotes_the_nearest_design_and_what_failed(coverage, best):
     tables = {"coverage": coverage, "best": best}
-    told = trust_words.sentence(tables, suppliers=4)
-    assert "with 3 suppliers (yours has 4)" in told
-    assert "94.0 of a hundred" in told and "in 86.0;" in told
-    assert "every quantity's intervals held as often as they say" in told
-    assert "Of 40 suppliers said to be the best with 72%, 75% were." in told
-    failed = coverage.assign(within=False)
-    assert "did not hold as often as they say" in trust_words.sentence(
-        {**tables, "coverage": failed}, 9
+    assert trust_words.sentence(tables, suppliers=4) == (
+        "On simulated benches with 3 suppliers (yours has 4), 95% intervals for a supplier's next "
+        "lot held the truth in 94.0 of a hundred, where intervals with estimated variances treated "
+        "as known held it in 86.0; every quantity's intervals held as often as they say, within "
+        "what 2,000 benches can show. Of 40 suppliers said to be the best with 72%, 75% were. So "
+        "the intervals are as wide as few lots make them: do not take them for narrower. This "
+        "holds where a bench behaves as the models say; for yours, look at how well the model "
+        "predicts held-out lots."
     )
+    failed = {**tables, "coverage": coverage.assign(within=False)}
+    assert f"the intervals of {trust_words.NEXT_LOT} did not" in trust_words.sentence(failed, 9)
 
 
 def test_the_shipped_study_is_the_size_that_it_claims():

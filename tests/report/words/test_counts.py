@@ -8,39 +8,43 @@ from reedlab.records import Bench
 from reedlab.report.words import counts
 
 
-def said(*outcomes: str | None, **more: object) -> str:
+def bench_of(*outcomes, **more):
     n = len(outcomes)
     reeds = {"reed": [str(i) for i in range(n)], "lot": ["L1"] * n, "maker": ["A"] * n,
              "tied_on": ["2025-01-07"] * n, "outcome": list(outcomes), **more}  # fmt: skip
     lots = pd.DataFrame({"lot": ["L1"], "supplier": ["ochre"]})
-    bench = Bench.from_tables({"lots": lots, "reeds": pd.DataFrame(reeds)})
-    lost, known = counts.where_lost(bench.reeds), counts.recorded(bench.reeds)
-    return counts.records_sentence(bench.reeds, lost, known)
+    return Bench.from_tables({"lots": lots, "reeds": pd.DataFrame(reeds)})
 
 
-def test_an_empty_bench_is_told_what_to_write_down():
-    assert said().startswith("No reed is recorded yet: fill in reed, lot, maker and tied_on")
+def said(*outcomes, **more):
+    reeds = bench_of(*outcomes, **more).reeds
+    return counts.records_sentence(reeds, counts.where_lost(reeds), counts.recorded(reeds))
 
 
-def test_reeds_that_all_wait_have_no_share():
-    text = said(None, None)
-    assert text.startswith("No reed has an outcome that was tied long enough ago to be judged; 2")
-    assert "turned out well" not in text
-
-
-def test_no_stage_loses_most_where_none_is_noted():
-    text = said("good", "reject", "reject")
-    assert "Of 3 reeds with an outcome" in text and "1 turned out well (33%)" in text
-    assert "no reeds of all 3 are still pending" in text
-    assert "loses most" not in text and "fill in lost_at" in text
-    assert "lost_at" not in said("good").split("Least")[0]
-    text = said("good", "reject", "reject", lost_at=[None, "clip", None])
-    assert "loses most is 'clip', with 1 of 3" in text
+def test_losses_are_counted_by_stage_and_those_without_one_apart():
+    reeds = bench_of("good", "reject", "reject", lost_at=[None, "clip", None]).reeds
+    lost = counts.where_lost(reeds).set_index("stage")["lost"]
+    assert lost[lost > 0].to_dict() == {"clip": 1, counts.NOT_NOTED: 1}
+    assert counts.where_lost(reeds)["tied"].unique().tolist() == [3]
+    assert counts.where_lost(bench_of(None, None).reeds)["lost"].sum() == 0
 
 
 @pytest.mark.parametrize("column", ["rough_min", "finish_min"])
-def test_what_to_note_next_is_a_column_that_she_has(column):
-    assert "Least is known of rough_min and finish_min (0%" in said("good", **{column: [20]})
+def test_minutes_are_known_where_both_are(column):
+    known = counts.recorded(bench_of("good", **{column: [20]}).reeds).set_index("column")
+    assert known.loc["scrape_min", ["known", "of"]].tolist() == [0, 1]
+
+
+def test_the_sentence():
+    assert said("good", "reject", "reject", lost_at=[None, "clip", None]) == (
+        "Of 3 reeds with an outcome and tied long enough ago to be judged, 1 turned out well "
+        "(33%); no reeds of all 3 are still pending. The stage that loses most is 'clip', with 1 "
+        "of 3. Least is known of rough_min and finish_min (0% of the reeds that could have it): "
+        "note it if you want to know what a good reed costs."
+    )
+    assert said("good", "reject").split(". ")[1].startswith("Where reeds are lost is not noted")
+    assert said(None, None).startswith("No reed has an outcome that was tied long enough ago")
+    assert said().startswith("No reed is recorded yet")
 
 
 # Newcombe, R. G. (1998). Two-sided confidence intervals for the single proportion: comparison of

@@ -28,16 +28,16 @@ def reeds():
 def test_it_names_model_rows_terms_priors_and_draws(reeds):
     fit = rl.fit("good ~ scale(x) + (1 | supplier/lot)", reeds, family="binomial")
     post = fit.posterior(seed=3, priors=Priors(sd_scale=0.5))
-    told = methods.paragraph(fit, post, rows="settled reeds")
-    assert "good of 113 settled reeds was modelled with a binomial mixed model" in told
-    assert "7 rows were left out for want of x (7)." in told
-    assert "intercepts by supplier (4 levels) and intercepts by lot within supplier" in told
-    assert "half-normal with scale 0.5" in told and "seed 3" in told
-    assert f"{len(post.sample.points)} draws" in told
-    assert ("boundary" in told) == fit.singular
+    text = methods.paragraph(fit, post, rows="settled reeds")
+    assert "good of 113 settled reeds was modelled with a binomial mixed model" in text
+    assert "7 rows were left out for want of x (7)." in text
+    assert "intercepts by supplier (4 levels) and intercepts by lot within supplier" in text
+    assert "half-normal with scale 0.5" in text and "seed 3" in text
+    assert f"{len(post.sample.points)} draws" in text
+    assert ("boundary" in text) == fit.singular
 
 
-def test_it_tells_the_ways_of_estimating_apart(reeds):
+def test_it_names_the_way_of_estimating(reeds):
     whole = reeds.dropna()
     formula = "minutes ~ x + (x || lot)"
     by_reml, by_ml = (methods.paragraph(rl.fit(formula, whole, reml=r)) for r in (True, False))
@@ -52,10 +52,10 @@ def test_it_tells_the_ways_of_estimating_apart(reeds):
 
 
 def test_it_says_that_a_search_did_not_converge_and_why(reeds):
-    told = methods.paragraph(
+    text = methods.paragraph(
         rl.fit("good ~ copy + (1 | lot)", reeds.assign(copy=reeds["good"]), family="binomial")
     )
-    assert "did not converge (separation by copy): the estimates are not to be used." in told
+    assert "did not converge (separation by copy): do not use the estimates." in text
 
 
 def test_it_names_trials_grades_and_every_prior(reeds):
@@ -66,19 +66,19 @@ def test_it_names_trials_grades_and_every_prior(reeds):
 
     priors = Priors(by_group={"lot": 0.3})
     sloped = rl.fit("good ~ x + (x | lot) + (1 | supplier)", reeds, family="binomial")
-    told = methods.paragraph(sloped, sloped.posterior(priors=priors))
-    assert "half-normal with scale 0.3 (lot) and 0.75 (supplier)" in told
-    assert "of slopes, per standard deviation of their predictor" in told
-    assert "LKJ with shape 2" in told and "normal (0, 2.5) for the intercept" in told
+    text = methods.paragraph(sloped, sloped.posterior(priors=priors))
+    assert "half-normal with scale 0.3 (lot) and 0.75 (supplier)" in text
+    assert "of slopes, per standard deviation of their predictor" in text
+    assert "LKJ with shape 2" in text and "normal (0, 2.5) for the intercept" in text
 
     third = pd.qcut(reeds["minutes"], 3, labels=["C", "B", "A"])
     ordered = rl.fit("grade ~ 1 + (1 | lot)", reeds.assign(grade=third), family="ordinal")
-    told = methods.paragraph(ordered, ordered.posterior())
-    assert "grade (ordered: C < B < A)" in told
-    assert "normal (0, 5) for each threshold" in told and "intercept at" not in told
+    text = methods.paragraph(ordered, ordered.posterior())
+    assert "grade (ordered: C < B < A)" in text
+    assert "normal (0, 5) for each threshold" in text and "intercept at" not in text
 
 
-def test_it_says_which_groupings_cannot_be_told_apart(reeds):
+def test_it_says_which_groupings_cannot_be_distinguished(reeds):
     one_lot_each = reeds.assign(lot=reeds["supplier"])
     fit = rl.fit("minutes ~ 1 + (1 | supplier/lot)", one_lot_each)
     assert "The levels of supplier and supplier:lot are the same" in methods.paragraph(fit)
@@ -90,10 +90,9 @@ def test_it_says_which_groupings_cannot_be_told_apart(reeds):
 def test_it_says_how_missing_readings_were_filled_in(reeds):
     formula = "good ~ x + (1 | supplier/lot)"
     filled = missing.posterior(formula, reeds, m=2, draws=400)
-    told = methods.paragraph(rl.fit(formula, reeds, family="binomial"), filled)
-    assert "7 rows were left out for want of x (7)." in told
-    assert "The posterior is of 120 rows: readings that were missing, of x (7), were filled" in told
-    assert "2 times by chained equations of 10 cycles" in told and "400 draws" in told
+    text = methods.paragraph(rl.fit(formula, reeds, family="binomial"), filled)
+    assert "The posterior is of 120 rows: readings that were missing, of x (7), were filled" in text
+    assert "2 times by chained equations of 10 cycles" in text and "400 draws" in text
 
 
 def test_the_software_sentence_names_what_is_installed():

@@ -1,4 +1,4 @@
-"""Numbers are written by one set of rules, so that what is printed does not hang on a processor."""
+"""Numbers are written by one set of rules, so that every processor prints the same."""
 
 import numpy as np
 import pandas as pd
