@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
-from reedlab.decide.conditions import unmeasured
+from reedlab.decide.conditions.measured_or_not import unmeasured
 from reedlab.decide.evidence import gather
 from reedlab.mixed.gaps import missing
 from reedlab.paths import shipped
@@ -22,7 +22,7 @@ def bench():
 
 @pytest.fixture(scope="module")
 def answer(bench):
-    return unmeasured.compare(bench)
+    return unmeasured(bench)
 
 
 @pytest.fixture(scope="module")
@@ -96,14 +96,14 @@ def test_what_is_said_follows_from_the_intervals(answer, left_out, filled_in, wo
 def test_a_bench_that_cannot_answer_says_so_in_a_sentence(bench):
     small, _ = simulate_bench(seed=1, suppliers=2, lots=(1, 1), reeds=40, years=1)
     with pytest.raises(rl.DecisionError, match="note density or hardness of ten pieces"):
-        unmeasured.compare(small)
+        unmeasured(small)
     with pytest.raises(rl.DecisionError, match="note density or hardness of ten pieces"):
-        unmeasured.compare(rl.open_bench(shipped("data") / "messy"))
+        unmeasured(rl.open_bench(shipped("data") / "messy"))
     with pytest.raises(rl.DecisionError, match="choose density_g_cm3, hardness and gouge_centre"):
-        unmeasured.compare(bench, "colour")
+        unmeasured(bench, "colour")
     tables = dict(bench.tables)
     every = gather(bench).reeds.dropna(subset=["density_g_cm3"])["reed"]
     tables["reeds"] = tables["reeds"][tables["reeds"]["reed"].isin(every)]
     measured = type(bench).from_tables(tables, settings=bench.settings)
     with pytest.raises(rl.DecisionError, match="nothing is missing"):
-        unmeasured.compare(measured)
+        unmeasured(measured)

@@ -30,7 +30,7 @@ READINGS = {
 
 
 @dataclass(frozen=True)
-class GougerDrift:
+class Gouger:
     """How what the gouger cuts has moved under each set-up.
 
     Attributes
@@ -79,7 +79,7 @@ def _told(row: dict[str, object]) -> str:
     )
 
 
-def gouger_drift(bench: Bench, *, level: float = 0.95) -> GougerDrift:
+def gouger(bench: Bench, *, level: float = 0.95) -> Gouger:
     """Follow centre thickness and asymmetry over the days of gouging, set-up by set-up.
 
     Only pieces gouged here count, those of lots bought as tubes or split. A set-up is what
@@ -96,7 +96,7 @@ def gouger_drift(bench: Bench, *, level: float = 0.95) -> GougerDrift:
 
     Returns
     -------
-    GougerDrift
+    Gouger
 
     Raises
     ------
@@ -117,7 +117,7 @@ def gouger_drift(bench: Bench, *, level: float = 0.95) -> GougerDrift:
         for set_up, group in pieces.groupby("set_up", sort=False)
         for column, says in READINGS.items()
     ]
-    return GougerDrift(pd.DataFrame(rows), pieces, level)
+    return Gouger(pd.DataFrame(rows), pieces, level)
 
 
 def _set_up(bench: Bench, pieces: pd.DataFrame) -> pd.Series:

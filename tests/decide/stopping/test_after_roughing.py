@@ -8,10 +8,10 @@ import pytest
 
 import reedlab as rl
 from reedlab.decide.stopping.after_roughing import (
+    giving_up,
     minutes_at_stake,
     roughed_blanks,
     usable,
-    which_blanks,
 )
 from reedlab.errors import DecisionError
 from reedlab.records import Bench
@@ -34,7 +34,7 @@ def with_openings(own, of_success, seed=1):
 
 
 def test_a_sign_that_marks_the_hopeless_is_followed():
-    found = which_blanks(with_openings(bench(), of_success=(0.02, 0.6)))
+    found = giving_up(with_openings(bench(), of_success=(0.02, 0.6)))
     assert found.answer == "give up" and found.tryout.best["low"] > 0
     assert found.sentence().startswith("Give up blanks after the rough scrape unless")
     best = found.tryout.best
@@ -45,7 +45,7 @@ def test_a_sign_that_marks_the_hopeless_is_followed():
 
 def test_signs_that_say_nothing_are_not_followed():
     answers = [
-        which_blanks(with_openings(bench(seed), of_success=(0.3, 0.3))).answer for seed in (3, 4)
+        giving_up(with_openings(bench(seed), of_success=(0.3, 0.3))).answer for seed in (3, 4)
     ]
     assert "give up" not in answers and "go on" in answers
 
@@ -84,7 +84,7 @@ def test_minutes_at_stake_by_hand():
 
 
 def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
-    found = which_blanks(rl.simulate_bench(seed=1, reeds=60, suppliers=2, lots=(2, 2))[0])
+    found = giving_up(rl.simulate_bench(seed=1, reeds=60, suppliers=2, lots=(2, 2))[0])
     assert found.answer == "cannot tell" and "opening, crow and rough minutes" in found.sentence()
 
 
@@ -93,13 +93,13 @@ def test_without_minutes_or_failures_it_says_so():
     own = bench()
     untimed = own.tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
     tables = {**own.tables, "reeds": untimed, "sittings": own.tables["sittings"].head(0)}
-    found = which_blanks(Bench.from_tables(tables, check=False))
+    found = giving_up(Bench.from_tables(tables, check=False))
     assert found.answer == "cannot tell" and found.lacks == "minutes"
     assert (
         "have too few minutes noted to tell which to give up. Note the minutes" in found.sentence()
     )
     fine = own.tables["reeds"].assign(outcome="good", lost_at=None)
-    found = which_blanks(Bench.from_tables({**own.tables, "reeds": fine}, check=False))
+    found = giving_up(Bench.from_tables({**own.tables, "reeds": fine}, check=False))
     assert "fewer than 15 that failed, too few to tell" in found.sentence()
 
 
@@ -107,4 +107,4 @@ def test_without_outcomes_it_says_what_is_missing():
     own = bench()
     reeds = own.tables["reeds"].assign(outcome=None)
     with pytest.raises(DecisionError, match="outcome of each reed"):
-        which_blanks(Bench.from_tables({**own.tables, "reeds": reeds}, check=False))
+        giving_up(Bench.from_tables({**own.tables, "reeds": reeds}, check=False))

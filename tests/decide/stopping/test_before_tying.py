@@ -8,7 +8,7 @@ import pytest
 
 import reedlab as rl
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable
-from reedlab.decide.stopping.before_tying import money_at_stake, which_pieces
+from reedlab.decide.stopping.before_tying import money_at_stake, passing_over
 from reedlab.decide.stopping.pieces import MEASURES, measured_reeds
 from reedlab.errors import DecisionError
 from reedlab.records import Bench
@@ -22,7 +22,7 @@ def bench(seed=3, reeds=700, **effects):
 
 @cache
 def culled(seed=3, reeds=700, **effects):
-    return which_pieces(bench(seed, reeds, **effects))
+    return passing_over(bench(seed, reeds, **effects))
 
 
 NOTHING = {"density": 0.0, "asymmetry": 0.0, "bowed": 0.0}
@@ -51,14 +51,14 @@ def test_what_predicts_well_is_passed_over_and_pays_on_the_true_world():
 
 
 def test_minutes_of_measuring_count():
-    free = which_pieces(bench(**MUCH), minutes=dict.fromkeys([m.column for m in MEASURES], 0.0))
-    slow = which_pieces(bench(**MUCH), minutes=dict.fromkeys([m.column for m in MEASURES], 30.0))
+    free = passing_over(bench(**MUCH), minutes=dict.fromkeys([m.column for m in MEASURES], 0.0))
+    slow = passing_over(bench(**MUCH), minutes=dict.fromkeys([m.column for m in MEASURES], 30.0))
     assert free.tryout.best["saving"] > culled(**MUCH).tryout.best["saving"]
     assert slow.answer == "measure nothing" and slow.slopes["could_save"].max() == 0
 
 
 def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
-    found = which_pieces(rl.simulate_bench(seed=1, reeds=90, suppliers=2, lots=(2, 2))[0])
+    found = passing_over(rl.simulate_bench(seed=1, reeds=90, suppliers=2, lots=(2, 2))[0])
     assert found.answer == "cannot tell" and found.tryout is None
     assert found.sentence().startswith("Go on tying every piece")
     assert "density, hardness, both sides of the gouge and straightness" in found.sentence()
@@ -68,7 +68,7 @@ def test_what_differs_between_lots_only_is_no_measure_of_pieces():
     pieces = bench().tables["pieces"]
     odd = pieces["lot"].str[-1].isin(list("13579"))
     pieces = pieces.assign(straightness=np.where(odd, "slight", "straight"))
-    found = which_pieces(Bench.from_tables({**bench().tables, "pieces": pieces}, check=False))
+    found = passing_over(Bench.from_tables({**bench().tables, "pieces": pieces}, check=False))
     assert not any("bend" in measure for measure in found.slopes["measure"])
     assert any("never differs within a lot: bend" in note for note in found.notes)
 
@@ -77,7 +77,7 @@ def test_without_a_measured_piece_it_says_what_is_missing():
     tables = {name: frame for name, frame in bench().tables.items() if name != "pieces"}
     tables["reeds"] = tables["reeds"].assign(piece=None)
     with pytest.raises(DecisionError, match="piece's label"):
-        which_pieces(Bench.from_tables(tables))
+        passing_over(Bench.from_tables(tables))
 
 
 def test_each_slope_is_that_of_its_measure_alone():
@@ -99,7 +99,7 @@ def test_without_minutes_it_says_that_they_are_missing():
     own = bench()
     untimed = own.tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
     tables = {**own.tables, "reeds": untimed, "sittings": own.tables["sittings"].head(0)}
-    found = which_pieces(Bench.from_tables(tables, check=False))
+    found = passing_over(Bench.from_tables(tables, check=False))
     assert found.answer == "cannot tell" and found.tryout is None
     assert "have too few minutes noted to tell which to pass over. Note the" in found.sentence()
 

@@ -100,7 +100,7 @@ def _in_words(row: dict[Any, Any]) -> str:
     )
 
 
-def season_effects(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
+def seasons(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
     """Describe what success, minutes and settings did with moisture and with the year.
 
     Moisture is the equilibrium moisture content of wood at the air's humidity, as a stand-in for

@@ -103,7 +103,7 @@ class Unmeasured:
         return text
 
 
-def compare(
+def unmeasured(
     bench: Any, column: str | None = None, m: int = 40, seed: int = 1, draws: int = 4000
 ) -> Unmeasured:
     """Ask what a measurement has to do with success, unmeasured reeds left out and filled in.
