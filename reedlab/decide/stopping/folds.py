@@ -113,8 +113,8 @@ def held_out(
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """What rules saved on lots that they had not seen, against measuring nothing.
+class HeldOutSaving:
+    """What rules saved on held-out lots, against going on with every blank.
 
     Attributes
     ----------
@@ -130,7 +130,8 @@ class Verdict:
         The best rule's, after that correction.
     regret_of_nothing, regret_of_best : float
         What is forgone on average, per blank, by measuring nothing and by following the rule.
-    lots : int
+    resampled : ndarray, shape (resamples,)
+        The best rule's corrected saving, lots resampled.
     """
 
     table: pd.DataFrame
@@ -141,12 +142,12 @@ class Verdict:
     high: float
     regret_of_nothing: float
     regret_of_best: float
-    lots: int
+    resampled: np.ndarray
 
 
 def judge(
     decided: pd.DataFrame, *, level: float = 0.9, resamples: int = 4000, seed: int = 1
-) -> Verdict:
+) -> HeldOutSaving:
     """Compare rules by what they saved, resampling whole lots.
 
     The best rule is chosen again on each draw of lots and judged on the lots that were not drawn;
@@ -164,7 +165,7 @@ def judge(
 
     Returns
     -------
-    Verdict
+    HeldOutSaving
     """
     from scipy.stats import norm, t
 
@@ -201,7 +202,7 @@ def judge(
     ).sort_values("saving", ascending=False, kind="stable")
     corrected = spread[:, best] - optimism
     least, most = interval(corrected, level)
-    return Verdict(
+    return HeldOutSaving(
         table,
         best=str(sums.columns[best]),
         optimism=optimism,
@@ -210,5 +211,5 @@ def judge(
         high=float(most),
         regret_of_nothing=float(np.maximum(corrected, 0.0).mean()),
         regret_of_best=float(np.maximum(-corrected, 0.0).mean()),
-        lots=lots,
+        resampled=corrected,
     )
