@@ -165,7 +165,7 @@ def curve(smooth: Smooth, at: np.ndarray, level: float = 0.9) -> pd.DataFrame:
 def contrast(
     smooth: Smooth, first: tuple[str, float], second: tuple[str, float], level: float = 0.9
 ) -> dict[str, Any]:
-    """Compare two places of a smooth effect; see `Seasons.contrasts` for the columns."""
+    """Compare two places of a smooth effect; see `Seasons.table` for the columns."""
     at = np.array([first[1], second[1]])
     one, other = smooth.values(at).T
     effect, none = (one - other, 0.0) if smooth.measure == "success" else (one / other, 1.0)
