@@ -1,10 +1,10 @@
-"""What if a piece was not measured: reeds left out beside readings filled in.
+"""What if a piece was not measured: complete cases against multiple imputation.
 
 A model that asks about density leaves out every reed whose piece was not measured. Here the same
 model is asked twice, once without those reeds and once with their readings filled in from
-everything else that is known of them (`reedlab.mixed.gaps.missing`), and the answers are laid side
-by side. The records cannot show whether pieces went unmeasured because of what a reading would have
-been; if they did, neither answer holds.
+everything else that is known of them (`reedlab.mixed.gaps.missing`), and the answers are compared.
+The records cannot show whether pieces went unmeasured because of what a reading would have been
+(missing not at random); if they did, neither answer holds.
 """
 
 from __future__ import annotations
@@ -235,7 +235,7 @@ def _clear(row: pd.Series) -> bool:
 
 
 def _how_sure(before: pd.Series, after: pd.Series) -> str:
-    """Say how sure the second answer is beside the first."""
+    """Say how sure the second answer is compared with the first."""
     if _clear(before) != _clear(after):
         return f"but which way it goes is {'now' if _clear(after) else 'no longer'} clear"
     ratio, (less, more) = after["sd"] / before["sd"], _AS_SURE

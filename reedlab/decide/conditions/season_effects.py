@@ -2,8 +2,8 @@
 
 Smooth effects of the cane's moisture and of the time of year on success and on minutes, and how
 gouge and rough scrape were set by moisture. All of it is association: a maker changes gouge and
-scrape because it is winter, so that what the air did and what the maker did about it cannot be
-taken apart in records. `reedlab.decide.trial` is the way to know.
+scrape because it is winter, so that the air and what the maker did about it are confounded. A
+trial (`reedlab.decide.trial`) is the way to know.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from reedlab.mixed.ask.design_table import CANNOT_TELL
 FEWEST_REEDS = 60
 FEWEST_LOTS = 4
 NEAR_DAYS = 45
-"""Days of the year further than this from every reed are not spoken of."""
+"""Days of the year further than this from every reed are left out."""
 _DAYS = {"mid-January": 14, "mid-April": 104, "mid-July": 195, "mid-October": 287}
 Pair = tuple[tuple[str, float], tuple[str, float]]
 SETTINGS = ("gouge_centre_mm", "tip_thickness_mm", "heart_thickness_mm", "back_thickness_mm")
@@ -125,9 +125,9 @@ _MORE = "Note humidity at every rough scrape, and work each lot in more than one
 def seasons(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
     """Describe what success, minutes and settings did with moisture and with the year.
 
-    Moisture is the equilibrium moisture content of wood at the air's humidity, as a stand-in for
+    Moisture is the equilibrium moisture content of wood at the air's humidity, as a proxy for
     cane's. Its effect is a natural cubic spline with three degrees of freedom, the year's a cosine
-    and a sine; makers, lots and suppliers stand beside it.
+    and a sine; makers, lots and suppliers are in the model too.
 
     Parameters
     ----------
@@ -207,13 +207,13 @@ def seasons(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
 
 
 def _near(at: np.ndarray, tied_on: pd.Series) -> np.ndarray:
-    """Whether a reed was tied near a day of the year, in whatever year."""
+    """Whether a reed was tied near a day of the year, in any year."""
     away = np.abs(at[:, None] - tied_on.dt.day_of_year.to_numpy()) % 365
     return np.asarray(np.minimum(away, 365 - away).min(axis=1) <= NEAR_DAYS)
 
 
 def _met(tied_on: pd.Series) -> tuple[list[Pair], list[str]]:
-    """Return the comparisons over the year that reeds can tell, and of the others why not."""
+    """Return the comparisons over the year that reeds support, and for the others why not."""
     days = np.array([float(day) for day in _DAYS.values()])
     near = dict(zip(_DAYS, _near(days, tied_on)))
     pairs, unmet = [], []
@@ -274,12 +274,12 @@ def settings_by_moisture(
 def _notes(reeds: pd.DataFrame, known: pd.Series) -> tuple[str, ...]:
     notes = [
         "Moisture is what wood would hold in that air; cane is not wood, and follows it roughly.",
-        "A maker changes gouge and scrape with the season, and buys when cane is to be had: what "
-        "is shown is association.",
+        "A maker changes gouge and scrape with the season, and buys when there is cane: what is "
+        "shown is association.",
     ]
     if not known.all():
         notes.append(
-            f"{int((~known).sum())} of {len(reeds)} settled reeds have no humidity of the day and "
-            "do not count where moisture is asked for."
+            f"{int((~known).sum())} of {len(reeds)} settled reeds have no humidity on their day "
+            "and do not count in comparisons of moisture."
         )
     return tuple(notes)

@@ -1,6 +1,6 @@
 """How moist the workshop made the cane, month by month.
 
-Wood stands in for cane, which has no table of its own that we know of: cane is not wood. The
+Wood is the proxy for cane, which has no published table that we know of: cane is not wood. The
 figures order the months; they do not say what a reed holds.
 """
 

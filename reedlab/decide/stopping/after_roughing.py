@@ -1,9 +1,9 @@
 """Which blanks to give up after the rough scrape.
 
-By then cane, tying and roughing are spent. What is left to lose is the time that clipping,
-balancing and finishing take; what is left to win is a saleable reed, worth what it sells for or
-the bench minutes that another one takes from cane to case. So a blank is worth going on with even
-at poor odds, and a rule has to find the ones that are worse than poor.
+By then cane, tying and roughing are sunk costs. Going on can still lose the time that clipping,
+balancing and finishing take, and can still win a saleable reed, worth what it sells for or the
+bench minutes that another one takes from cane to case. So a blank is worth finishing even at poor
+odds, and a rule has to find those with worse than poor odds.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ MEASURES = (
 """What is known of a blank once it is roughed and dry; by then it costs nothing to know."""
 
 UNEVEN = 0.25
-"""A note made this much oftener on reeds that failed, or on reeds that did not, tells no future."""
+"""A note made this much more often on failures, or on the others, would leak the outcome."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -198,7 +198,7 @@ def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
 
 
 def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Part the settled blanks into those that went on from the rough scrape and those lost by it.
+    """Split the settled blanks into those that went on from the rough scrape and those lost by it.
 
     Parameters
     ----------
@@ -250,7 +250,7 @@ def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: float) -> Stakes:
-    """Work out what hangs on going on with one roughed blank, in bench minutes.
+    """Work out what going on with one roughed blank gains or loses, in bench minutes.
 
     Parameters
     ----------
@@ -266,8 +266,8 @@ def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: floa
     Returns
     -------
     Stakes
-        In minutes, a saleable reed at what another one takes. What stood before the decision, and
-        its share of blanks lost by then, is sunk.
+        In minutes, a saleable reed at what another one takes. What was spent before the decision,
+        on this blank and its share of those lost by then, is sunk.
     """
     success, if_good, if_bad = by_outcome(cases, "finish_min")
     return Stakes.at_replacement(
@@ -305,11 +305,13 @@ def usable(cases: pd.DataFrame) -> tuple[tuple[Measure, ...], tuple[str, ...]]:
             rare.append(m.says)
         else:
             used.append(m)
-    notes = ["A rule speaks of blanks that you went on with; those given up earlier have no end."]
+    notes = [
+        "A rule is about blanks that you went on with; those given up earlier have no outcome."
+    ]
     if uneven:
         notes.append(
-            f"Not used, because it is noted far oftener on reeds that failed, or on reeds that did "
-            f"not: {listed(uneven)}. Note it of every blank when it is roughed and dry."
+            f"Not used, because it is noted far more often on reeds that failed, or on reeds that "
+            f"did not: {listed(uneven)}. Note it for every blank when it is roughed and dry."
         )
     if rare:
         notes.append(

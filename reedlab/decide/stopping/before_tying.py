@@ -1,12 +1,12 @@
 """Which pieces to pass over before tying.
 
 A piece that is passed over costs its cane; a piece that is tied and fails costs a rough scrape,
-thread, now and then a staple, and most of an hour. Measuring pays only if it tells the two apart
+thread, sometimes a staple, and most of an hour. Measuring pays only if it distinguishes the two
 well enough to cover the minutes that it takes. So the rule to beat is to measure nothing.
 
-Slopes are those within lots: whether a lot is good is the supplier's question, and no reason to
-sort the pieces inside it. Density and hardness therefore count as differences from the mean of
-their own lot, which the maker knows once a few pieces are measured.
+Slopes are within lots: whether a lot is good is the supplier's question, and no reason to sort the
+pieces inside it. Density and hardness therefore count as differences from the mean of their own
+lot, which the maker knows once a few pieces are measured.
 """
 
 from __future__ import annotations
@@ -228,7 +228,7 @@ def money_at_stake(
     before: pd.DataFrame,
     weights: pd.Series,
 ) -> Stakes:
-    """Work out what hangs on tying one of these pieces.
+    """Work out what tying one of these pieces gains or loses.
 
     Parameters
     ----------
@@ -306,7 +306,7 @@ def _slope_alone(
 
 
 def _within_lots(cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataFrame:
-    """Return how far each measure lies from the mean of its lot."""
+    """Return each measure centred on the mean of its lot."""
     columns = [m.column for m in measures]
     return cases[columns] - cases.groupby("lot")[columns].transform("mean")
 
@@ -319,8 +319,8 @@ def _notes(
     cases: pd.DataFrame, measures: tuple[Measure, ...], narrowed: pd.DataFrame
 ) -> tuple[str, ...]:
     notes = [
-        "Pieces sorted out before they were measured are in no record: had the bent and the soft "
-        "been tied too, measuring might show more."
+        "Pieces sorted out before they were measured are not in the records: had bent and soft "
+        "pieces been tied too, measuring might show more."
     ]
     for row in narrowed[narrowed["ratio"] < 0.9].itertuples():
         notes.append(

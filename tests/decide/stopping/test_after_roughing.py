@@ -60,7 +60,7 @@ def test_what_is_noted_only_of_failures_is_not_used():
     cases, _ = roughed_blanks(Bench.from_tables({**own.tables, "reeds": reeds}, check=False))
     measures, notes = usable(cases)
     assert not {"leak", "crow_flat", "crow_sharp"} & {m.column for m in measures}
-    assert any("a leak" in note and "far oftener" in note for note in notes)
+    assert any("a leak" in note and "far more often" in note for note in notes)
 
 
 def test_blanks_lost_by_the_rough_scrape_are_sunk_not_judged():
