@@ -1,20 +1,20 @@
 """What every answer has: a verdict, claims, a sentence, frames, notes, and what to record next.
 
 A question of `reedlab.decide` takes a bench and returns a frozen `Answer`. Where the records cannot
-answer it, the question raises `CannotAnswer` inside and hands back the same kind of answer, its
-frames empty but with their columns, that says why and what to record. Errors stay for what is
-wrong: a column that is not there, a level outside 0 to 1.
+answer it, the question raises `CannotAnswer` inside, and `question` turns that into the same kind
+of answer: it says why and what to record, and its frames are empty but have their columns. Errors
+stay for what is wrong: a column that does not exist, a level outside 0 to 1.
 """
 
 from __future__ import annotations
 
-from abc import abstractmethod
-from collections.abc import Callable, Sequence
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, fields
 from enum import Enum
 from functools import wraps
 from html import escape
-from typing import Any, ClassVar, ParamSpec, Self, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 import pandas as pd
 
@@ -25,12 +25,65 @@ A = TypeVar("A", bound="Answer")
 
 
 class Verdict(Enum):
-    """How sure an answer is."""
+    """How sure an answer is, the surest first."""
 
     SURE = "sure"
     LIKELY = "likely"
     CANNOT_SAY = "cannot say"
     DESCRIBES = "describes"  # counts and descriptions, which claim nothing
+
+
+SURE_FROM = 0.9
+"""Probability from which on a choice is sure."""
+LIKELY_FROM = 0.5
+"""Probability from which on a choice is likely, if no other is more than half as probable."""
+
+
+def leads(chances: Iterable[float]) -> bool:
+    """Whether one choice leads the others: at least even, and at least twice any other.
+
+    Parameters
+    ----------
+    chances : iterable of float
+        Probability of each choice, 0 to 1.
+
+    Examples
+    --------
+    >>> leads([0.6, 0.3, 0.1]), leads([0.55, 0.45])
+    (True, False)
+    """
+    first, *others = sorted(chances, reverse=True)
+    return bool(first >= LIKELY_FROM and first >= 2 * max(others, default=0.0))
+
+
+def graded(chances: Iterable[float]) -> Verdict:
+    """Grade the likeliest of several choices.
+
+    Parameters
+    ----------
+    chances : iterable of float
+        Probability of each choice, 0 to 1.
+
+    Examples
+    --------
+    >>> graded([0.95, 0.05]), graded([0.6, 0.4])
+    (<Verdict.SURE: 'sure'>, <Verdict.CANNOT_SAY: 'cannot say'>)
+    """
+    chances = list(chances)
+    if max(chances) >= SURE_FROM:
+        return Verdict.SURE
+    return Verdict.LIKELY if leads(chances) else Verdict.CANNOT_SAY
+
+
+def weakest(verdicts: Iterable[Verdict]) -> Verdict:
+    """Return the least sure of several verdicts.
+
+    Examples
+    --------
+    >>> weakest([Verdict.SURE, Verdict.LIKELY])
+    <Verdict.LIKELY: 'likely'>
+    """
+    return max(verdicts, key=list(Verdict).index)
 
 
 CLAIMS = ("statement", "probability", "grade", "size", "matters")
@@ -54,6 +107,27 @@ def claims_frame(rows: Sequence[tuple[str, float, Verdict, float, bool]] = ()) -
     return pd.DataFrame(list(rows), columns=list(CLAIMS))
 
 
+def empty(*columns: str, index: str | None = None) -> Any:
+    """Declare a frame of an answer by its columns: what it is where the records cannot answer.
+
+    Parameters
+    ----------
+    *columns : str
+    index : str, optional
+        Name of the index, where it has one.
+
+    Returns
+    -------
+    dataclasses.Field
+        For the body of a dataclass: ``slopes: pd.DataFrame = empty("measure", "odds_ratio")``.
+    """
+    return field(
+        default_factory=lambda: pd.DataFrame(
+            columns=list(columns), index=pd.Index([], name=index) if index else None
+        )
+    )
+
+
 @dataclass(frozen=True)
 class RecordNext:
     """What to record or do next, and what that is worth.
@@ -63,7 +137,7 @@ class RecordNext:
     what : str
         A sentence in the imperative.
     worth : float, optional
-        Its worth a year, in `unit`, where that can be had.
+        Its worth a year, in `unit`, where that is known.
     unit : str
         A currency, or ``"minutes"``.
     """
@@ -72,26 +146,34 @@ class RecordNext:
     worth: float | None = None
     unit: str = ""
 
+    def __str__(self) -> str:
+        if self.worth is None:
+            return self.what
+        return f"{self.what} This is worth about {self.worth:.0f} {self.unit} a year."
+
 
 class CannotAnswer(DecisionError):
-    """The records cannot answer a question; caught by `question` and turned into an answer.
+    """The records cannot answer a question; `question` turns it into an answer that says so.
 
     Parameters
     ----------
     reason : str
-        One sentence.
+        Why, in one sentence.
     record_next : RecordNext, optional
         What to record, so that the question can be answered.
     """
 
     def __init__(self, reason: str, record_next: RecordNext | None = None) -> None:
-        super().__init__(reason)
-        self.record_next = record_next
+        super().__init__(f"{reason} {record_next.what}" if record_next else reason)
+        self.reason, self.record_next = reason, record_next
 
 
-@dataclass(frozen=True, kw_only=True)
-class Answer:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Answer(ABC):
     """The answer to one question.
+
+    A kind of answer is a dataclass with the same four options. Each of its fields has a default,
+    which holds where the records cannot answer; frames declare their columns with `empty`.
 
     Attributes
     ----------
@@ -110,57 +192,43 @@ class Answer:
         Why the records cannot answer, in a sentence; ``""`` where they do.
     """
 
-    table: pd.DataFrame
+    table: pd.DataFrame = empty()
     level: float = 0.9
-    claims: pd.DataFrame = field(default_factory=claims_frame, repr=False)
+    claims: pd.DataFrame = field(default_factory=claims_frame)
     notes: tuple[str, ...] = ()
     record_next: RecordNext | None = None
     unanswered: str = ""
-
-    COLUMNS: ClassVar[dict[str, tuple[str, ...]]] = {}
-    """The columns of each frame by its field's name, for an answer that cannot be given."""
-
-    @classmethod
-    def without(cls, reason: str, record_next: RecordNext | None, **known: Any) -> Self:
-        """Return an answer that cannot be given: frames empty, the reason said.
-
-        Parameters
-        ----------
-        reason : str
-            One sentence.
-        record_next : RecordNext or None
-            What to record.
-        **known
-            Other fields, such as ``level``.
-        """
-        frames = {name: pd.DataFrame(columns=list(names)) for name, names in cls.COLUMNS.items()}
-        return cls(**{**frames, **known, "unanswered": reason, "record_next": record_next})
 
     @property
     def verdict(self) -> Verdict:
         """How sure the answer is: the grade of the claim that decides."""
         if self.unanswered:
             return Verdict.CANNOT_SAY
-        if self.claims.empty:
-            return Verdict.DESCRIBES
-        return Verdict(self.claims["grade"].iloc[0])
+        return Verdict.DESCRIBES if self.claims.empty else Verdict(self.claims["grade"].iloc[0])
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Every frame of the answer by its name, ``table`` first."""
-        values = ((f.name, getattr(self, f.name)) for f in fields(self))
+        """Every frame of the answer by its name, ``table`` first; `claims` is apart."""
+        values = ((f.name, getattr(self, f.name)) for f in fields(self) if f.name != "claims")
         return {name: value for name, value in values if isinstance(value, pd.DataFrame)}
 
     def sentence(self) -> str:
         """Answer the question in a sentence or two, or say why the records cannot."""
-        return self.unanswered or self._sentence()
+        if not self.unanswered:
+            return self._sentence()
+        return f"{self.unanswered} {self.record_next or ''}".strip()
 
     @abstractmethod
     def _sentence(self) -> str:
         """Answer the question where the records can."""
 
+    def __repr__(self) -> str:
+        return f"{type(self).__name__} ({self.verdict.value}): {self.sentence()}"
+
     def _repr_html_(self) -> str:
-        table = "" if self.table.empty else self.table.to_html(index=False, border=0)
+        looks: dict[str, Any] = {"border": 0, "na_rep": "–", "float_format": "{:,.2f}".format}
+        named = self.table.index.name is not None
+        table = "" if self.table.empty else self.table.to_html(index=named, **looks)
         return f"<p>{escape(self.sentence())}</p>{table}"
 
 
@@ -170,7 +238,8 @@ def question(kind: type[A]) -> Callable[[Callable[P, A]], Callable[P, A]]:
     Parameters
     ----------
     kind : type
-        The `Answer` that the question returns.
+        The `Answer` that the question returns. Its level is the question's ``level``, or that of
+        the answer which the question follows up.
     """
 
     def wrap(ask: Callable[P, A]) -> Callable[P, A]:
@@ -178,9 +247,11 @@ def question(kind: type[A]) -> Callable[[Callable[P, A]], Callable[P, A]]:
         def asked(*args: P.args, **options: P.kwargs) -> A:
             try:
                 return ask(*args, **options)
-            except CannotAnswer as reason:
-                level = {"level": options["level"]} if "level" in options else {}
-                return kind.without(str(reason), reason.record_next, **level)
+            except CannotAnswer as refusal:
+                level = options.get("level", getattr(args[0] if args else None, "level", None))
+                known: dict[str, Any] = {} if level is None else {"level": level}
+                known |= {"unanswered": refusal.reason, "record_next": refusal.record_next}
+                return kind(**known)
 
         return asked
 

@@ -12,9 +12,9 @@ from typing import Any
 
 import pandas as pd
 
+from reedlab.decide.answer import CannotAnswer, RecordNext
 from reedlab.decide.costs import Rates
 from reedlab.decide.worth import mean_price
-from reedlab.errors import DecisionError
 
 FEWEST_TIMED = 8
 """Timed reeds below which minutes are taken for not recorded."""
@@ -67,21 +67,24 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
 
     Raises
     ------
-    DecisionError
+    CannotAnswer
         When no settled reed has both an outcome and what is compared, or all are of one lot.
     """
     every = bench.reeds.dropna(subset=["supplier", arm])
     reeds = every[every["settled"] & every["success"].notna()].reset_index(drop=True)
     if reeds.empty:
-        raise DecisionError(
-            f"no reed has a {arm} and a settled outcome: record the outcome of each reed and the "
-            "lot that it came from, and ask again."
+        raise CannotAnswer(
+            f"No reed has a {arm} and a settled outcome.",
+            RecordNext("Record the outcome of each reed and the lot that it came from."),
         )
     if reeds["lot"].nunique() < 2:
-        raise DecisionError(
-            f"All {len(reeds)} reeds with a settled outcome are of one lot, so nothing can be said "
-            f"of another: record outcome and minutes of five to ten reeds of at least two lots of "
-            f"each {arm}, and ask again."
+        raise CannotAnswer(
+            f"All {len(reeds)} reeds with a settled outcome are of one lot, which says nothing of "
+            "another.",
+            RecordNext(
+                "Record outcome and minutes of five to ten reeds of at least two lots of each "
+                f"{arm}."
+            ),
         )
     reeds = as_factors(reeds, arm, "supplier", "lot", "maker")
     before, filled = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency, arm)

@@ -15,9 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.evidence import FEWEST_TIMED, Evidence, as_factors, listed
+from reedlab.decide.answer import CannotAnswer, RecordNext
+from reedlab.decide.evidence import FEWEST_TIMED, Evidence, as_factors, count, listed
 from reedlab.decide.next_lot import Ability, NextLot, next_lot
-from reedlab.errors import DataError, DecisionError, ModelError
+from reedlab.errors import DataError, ModelError
 from reedlab.mixed.design.matrices import build
 from reedlab.mixed.fitting import fit
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
@@ -306,7 +307,7 @@ def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:
 
     Raises
     ------
-    DecisionError
+    CannotAnswer
         When the reeds are of one lot, or too few or too alike for the model: a bench in its first
         weeks.
 
@@ -322,25 +323,27 @@ def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:
         asked = [name for name in reeds if any(f"({name})" in term for term in terms)]
         asked += ["rough_min", "finish_min"] if response == "log_scrape_min" else []
         measured = f" with {listed(asked)}" if asked else ""
-        raise DecisionError(
-            f"{len(known)} reeds of {lots} lot{'' if lots == 1 else 's'}{measured} can answer "
-            "this, and one lot says nothing of another: record "
-            f"{'them for ' if asked else ''}five to ten reeds of at least two lots, and ask again."
+        raise CannotAnswer(
+            f"Only {count(len(known), 'reed')} of {count(lots, 'lot')}{measured} can answer this, "
+            "and one lot says nothing of another.",
+            RecordNext(
+                f"Record {'them for ' if asked else ''}five to ten reeds of at least two lots."
+            ),
         )
     if known[response].nunique() == 1:
-        raise DecisionError(
+        raise CannotAnswer(
             f"The {len(known)} reeds of {lots} lots that can answer this are alike in what is "
-            "asked, so that nothing goes with a difference: go on recording, and ask again when "
-            "some are otherwise."
+            "asked.",
+            RecordNext("Go on recording, and ask again when some of them differ."),
         )
     formula = f"{response} ~ {formula_of(known, Spec(terms=terms))}"
     try:
         return fit(formula, known, family="binomial" if response == "success" else "gaussian")
     except (DataError, ModelError) as refusal:
-        raise DecisionError(
-            f"{len(known)} reeds of {lots} lots are too few, or too alike, for this question: "
-            "record more of them, by every maker and in every season, and ask again (the model "
-            f"says: {str(refusal).rstrip('.')})."
+        raise CannotAnswer(
+            f"{len(known)} reeds of {lots} lots are too few, or too alike, for this question (the "
+            f"model says: {str(refusal).rstrip('.')}).",
+            RecordNext("Record more of them, by every maker and in every season."),
         ) from refusal
 
 

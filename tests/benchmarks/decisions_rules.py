@@ -45,25 +45,25 @@ def one(seed: int) -> dict[str, float]:
     )
     rules = {"predicted": PredictedSuccess(measures), "windows": Windows(measures)}
     tried, stakes = try_rules(rows, rules, at_stake), at_stake(rows)
-    said = {"measures": len(measures), "tried": int(bool(tried.best)), "follow": 0}
+    said = {"measures": len(measures), "tried": int(tried.best is not None), "follow": 0}
     said |= {"regret": 0.0, "stated": 0.0}
-    if not tried.best:
+    if tried.best is None:
         return said
     fitted = fit_rules(rules, rows, stakes)[tried.rules.index[0]]
     new = rng.normal(size=(20_000, len(measures)))
     p = special.expit(base + new @ slopes + rng.normal(0, LOT_SD, len(new)))
     keep = fitted.keep(pd.DataFrame(STEP * new, columns=names))
     saved = 100 * stakes.saving(keep, p).mean()
-    follow = tried.answer == "follow"
+    follow = tried.follow
     return said | {
         "follow": int(follow),
         "saved": saved,
-        "said": tried.best["saving"],
-        "uncorrected": tried.best["saving"] + tried.best["optimism"],
-        "held": float(tried.best["low"] <= saved <= tried.best["high"]),
-        "width": tried.best["high"] - tried.best["low"],
+        "said": tried.best.saving,
+        "uncorrected": tried.best.saving + tried.best.optimism,
+        "held": float(tried.best.low <= saved <= tried.best.high),
+        "width": tried.best.high - tried.best.low,
         "regret": max(-saved, 0.0) if follow else max(saved, 0.0),
-        "stated": tried.best["regret"],
+        "stated": tried.best.regret,
     }
 
 

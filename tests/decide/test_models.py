@@ -2,8 +2,8 @@
 
 import pytest
 
+from reedlab.decide.answer import CannotAnswer
 from reedlab.decide.models import Spec, fit_reeds, formula_of
-from reedlab.errors import DecisionError
 from reedlab.mixed import fit
 from reedlab.simulate import simulate_reeds
 
@@ -22,17 +22,18 @@ def test_it_is_the_fit_of_the_formula_that_the_reeds_carry(reeds):
 
 def test_one_lot_is_said_with_what_to_record(reeds):
     alone = reeds[reeds["lot"] == reeds["lot"].iloc[0]]
-    with pytest.raises(DecisionError, match=r"reeds of 1 lot can .* at least two lots"):
+    with pytest.raises(CannotAnswer, match="of 1 lot can answer") as refusal:
         fit_reeds("success", alone)
+    assert "at least two lots" in refusal.value.record_next.what
 
 
 def test_reeds_too_alike_are_said_with_what_to_record(reeds):
     alike = reeds.groupby("lot", observed=True).head(3).copy()
     alike["maker"] = alike["season"].isin(["winter", "spring"]).map({True: "KL", False: "RS"})
-    with pytest.raises(DecisionError, match="too alike, for this question: record more of them"):
+    with pytest.raises(CannotAnswer, match=r"too alike, for this question .*Record more of them"):
         fit_reeds("success", alike)
 
 
 def test_reeds_that_all_turned_out_good_have_no_difference_to_ask_about(reeds):
-    with pytest.raises(DecisionError, match="are alike in what is asked"):
+    with pytest.raises(CannotAnswer, match="are alike in what is asked"):
         fit_reeds("success", reeds.assign(success=1.0))

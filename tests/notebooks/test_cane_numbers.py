@@ -4,9 +4,9 @@ import nbformat
 import pytest
 
 import reedlab as rl
-from reedlab.decide.gauge import gauge_study
-from reedlab.decide.conditions.gouging import gouger_drift
-from reedlab.decide.conditions.workshop_air import workshop_air
+from reedlab.decide.conditions.gouging import gouger
+from reedlab.decide.conditions.workshop_air import air
+from reedlab.decide.gauge.repeatability import gauge
 from reedlab.paths import shipped
 
 
@@ -21,6 +21,6 @@ def said():
 def test_the_stored_answers_are_what_the_library_says(said):
     bench = rl.open_bench(shipped("data") / "demo")
     for quantity in ("gouge_centre_mm", "hardness"):
-        assert gauge_study(bench, quantity).sentence() in said
-    assert gouger_drift(bench).sentence() in said
-    assert workshop_air(bench).sentence() in said
+        assert gauge(bench, quantity).sentence() in said
+    assert gouger(bench).sentence() in said
+    assert air(bench).sentence() in said

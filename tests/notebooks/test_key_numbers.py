@@ -10,9 +10,9 @@ import pytest
 from scipy.special import expit
 
 import reedlab as rl
-from reedlab.decide.suppliers import comparison
 from reedlab.decide.evidence import gather
 from reedlab.decide.models import Spec, formula_of
+from reedlab.decide.suppliers import comparison
 from reedlab.paths import shipped
 from reedlab.report import cross_checks
 from reedlab.report.words import coefficients

@@ -3,13 +3,15 @@
 from dataclasses import replace
 
 import nbformat
+import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 import reedlab as rl
-from reedlab.decide.conditions import unmeasured
+from reedlab.decide.answer import Verdict
+from reedlab.decide.conditions.measured_or_not import unmeasured
 from reedlab.decide.evidence import gather
-from reedlab.mixed.gaps import missing
 from reedlab.paths import shipped
 from reedlab.report.words.numbers import written
 from reedlab.simulate import simulate_bench
@@ -22,7 +24,7 @@ def bench():
 
 @pytest.fixture(scope="module")
 def answer(bench):
-    return unmeasured.compare(bench)
+    return unmeasured(bench)
 
 
 @pytest.fixture(scope="module")
@@ -64,46 +66,59 @@ def test_filling_in_tells_more_of_what_every_reed_tells(answer):
     assert answer.information.loc["density_g_cm3", "missing"] > 0.2
 
 
+SURE, WIDE, MOVED = (-0.3, 0.15, -0.6, -0.1), (-0.3, 0.2, -0.7, 0.1), (-0.39, 0.15, -0.7, -0.1)
+
+
 @pytest.mark.parametrize(
-    ("left_out", "filled_in", "words"),
+    ("left_out", "filled_in", "changed", "words"),
     [  # mean, sd, low, high
-        ((-0.3, 0.15, -0.6, -0.1), (-0.3, 0.14, -0.5, -0.1), "leaves the answer on density where"),
-        ((-0.3, 0.15, -0.6, -0.1), (-0.3, 0.14, -0.5, -0.1), "where it is, as sure as before"),
-        ((-0.3, 0.15, -0.6, -0.1), (-0.37, 0.1, -0.5, -0.1), "where it is, surer than before"),
-        ((-0.3, 0.15, -0.6, -0.1), (-0.3, 0.2, -0.7, 0.1), "where it is, less sure than"),
-        ((-0.3, 0.15, -0.6, -0.1), (-0.3, 0.2, -0.7, 0.1), "cannot tell for sure which way"),
         (
-            (-0.3, 0.15, -0.6, -0.1),
-            (-0.39, 0.15, -0.7, -0.1),
-            "changes the answer on density, as sure",
+            SURE,
+            (-0.3, 0.14, -0.5, -0.1),
+            False,
+            "leaves the answer on density where it is, as sure",
         ),
+        (SURE, (-0.37, 0.1, -0.5, -0.1), False, "where it is, surer than before"),
+        (SURE, (-0.3, 0.2, -0.7, -0.1), False, "where it is, less sure than"),
+        (SURE, WIDE, False, "where it is, but which way it goes is no longer clear"),
+        (WIDE, SURE, False, "where it is, but which way it goes is now clear"),
+        (WIDE, WIDE, False, "as sure as before, which way it goes not being clear"),
+        (SURE, MOVED, True, "changes the answer on density, as sure"),
     ],
 )
-def test_what_is_said_follows_from_the_intervals(answer, left_out, filled_in, words):
+def test_what_is_said_follows_from_the_intervals(answer, left_out, filled_in, changed, words):
     def table(row):
         return pd.DataFrame([row], ["density_g_cm3"], ["mean", "sd", "low", "high"])
 
     other = replace(answer, left_out=table(left_out), filled_in=table(filled_in))
-    assert words in other.sentence()
-    assert ("cannot tell" in other.sentence()) == (filled_in[3] > 0)
-    assert "11 of 22 lots were never measured" in other.sentence()
-    reached = replace(
-        other, dropped=missing.Dropped(answer.dropped.table, answer.dropped.lots.iloc[:0], ("x",))
+    assert other.changed is changed and words in other.sentence()
+
+
+def test_the_claim_is_as_sure_as_its_interval_is_clear_of_none(answer):
+    """The filled-in interval holds 0, the left-out one does not: the first of them decides."""
+    assert answer.verdict is Verdict.CANNOT_SAY and not answer.changed
+    assert answer.claims["grade"].tolist() == [Verdict.CANNOT_SAY, Verdict.SURE]
+    for claim, summary in zip(answer.claims.itertuples(), (answer.filled_in, answer.left_out)):
+        row = summary.loc["density_g_cm3"]
+        assert claim.size == pytest.approx(np.exp(row["mean"]))
+        assert claim.probability == pytest.approx(norm.cdf(abs(row["mean"]) / row["sd"]), abs=0.01)
+    ratio = answer.table.set_index("parameter").loc["density_g_cm3"]
+    assert ratio["filled_in_low"] == pytest.approx(
+        np.exp(answer.filled_in.loc["density_g_cm3", "low"])
     )
-    assert "Go on measuring some pieces of every lot" in reached.sentence()
 
 
-def test_a_bench_that_cannot_answer_says_so_in_a_sentence(bench):
+def test_a_bench_that_cannot_answer_says_what_to_record(bench, answer):
     small, _ = simulate_bench(seed=1, suppliers=2, lots=(1, 1), reeds=40, years=1)
-    with pytest.raises(rl.DecisionError, match="note density or hardness of ten pieces"):
-        unmeasured.compare(small)
-    with pytest.raises(rl.DecisionError, match="note density or hardness of ten pieces"):
-        unmeasured.compare(rl.open_bench(shipped("data") / "messy"))
-    with pytest.raises(rl.DecisionError, match="choose density_g_cm3, hardness and gouge_centre"):
-        unmeasured.compare(bench, "colour")
+    for few in (small, rl.open_bench(shipped("data") / "messy")):
+        refused = unmeasured(few)
+        assert refused.unanswered and "hardness of ten pieces" in refused.record_next.what
+        for name in ("table", "left_out", "filled_in", "information", "values"):
+            assert [*refused.tables[name]] == [*answer.tables[name]], name
+    with pytest.raises(rl.DecisionError, match="choose one of density_g_cm3, hardness and gouge"):
+        unmeasured(bench, "colour")
     tables = dict(bench.tables)
     every = gather(bench).reeds.dropna(subset=["density_g_cm3"])["reed"]
     tables["reeds"] = tables["reeds"][tables["reeds"]["reed"].isin(every)]
     measured = type(bench).from_tables(tables, settings=bench.settings)
-    with pytest.raises(rl.DecisionError, match="nothing is missing"):
-        unmeasured.compare(measured)
+    assert "nothing is missing" in unmeasured(measured).unanswered

@@ -1,19 +1,29 @@
 """Is the gouger drifting, and which lots come out uneven.
 
 A blade wears, a bed shifts, a hand changes the set-up: what the gouger cuts moves slowly, too
-slowly to be noticed from one day to the next. Both questions are asked of the thickness readings
-that were taken anyway.
+slowly to be noticed from one day to the next. Both questions use the thickness readings that were
+taken anyway.
 """
 
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import (
+    Answer,
+    CannotAnswer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    question,
+)
 from reedlab.errors import DecisionError
 from reedlab.records.tables import in_words
 
@@ -22,64 +32,95 @@ if TYPE_CHECKING:
 
 TOLERABLE_MM = 0.01  # of change in a hundred days; common practice calls sides alike within it
 FEWEST_SESSIONS = 4  # days of gouging below which a slope has next to no degrees of freedom
-FEWEST_PIECES = 5  # of a lot, below which its sd is not told
+FEWEST_PIECES = 5  # of a lot, below which its standard deviation is not given
+ALIKE = 0.05  # p of Levene's test below which lots are not all equally even
 READINGS = {
     "gouge_centre_mm": "centre thickness",
     "gouge_asymmetry_mm": "left side less right",
 }
 
 
-@dataclass(frozen=True)
-class GougerDrift:
+class Drift(StrEnum):
+    """Whether a reading moves under a set-up, in the order in which they matter."""
+
+    DRIFTS = "drifts"  # the slope's interval leaves 0 out
+    CANNOT_SAY = "cannot say"
+    STEADY = "steady"  # the whole interval is within `TOLERABLE_MM`
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Gouger(Answer):
     """How what the gouger cuts has moved under each set-up.
 
     Attributes
     ----------
-    slopes : pandas.DataFrame
+    table : pandas.DataFrame
         One row a set-up and reading: `set_up`, `reading`, `sessions` (days of gouging), `pieces`,
         `first`, `last` (days), `start_mm` (at the first day), `per_100_days_mm` with `low`,
-        `high`, and `verdict`: ``steady`` (changes by less than 0.01 mm in 100 days), ``drifts``
-        (changes for sure) or ``cannot tell``.
+        `high`, `prob` (that the slope has its sign or, where steady, that it is within
+        `TOLERABLE_MM`) and `drift` (a `Drift`).
     pieces : pandas.DataFrame
         One row a piece: piece, lot, measured_on, set_up, gouge_centre_mm, gouge_asymmetry_mm.
-    level : float
-        Of the intervals.
     """
 
-    slopes: pd.DataFrame
-    pieces: pd.DataFrame
-    level: float
+    table: pd.DataFrame = empty(
+        "set_up",
+        "reading",
+        "sessions",
+        "pieces",
+        "first",
+        "last",
+        "start_mm",
+        "per_100_days_mm",
+        "low",
+        "high",
+        "prob",
+        "drift",
+    )
+    level: float = 0.95
+    pieces: pd.DataFrame = empty("piece", "lot", "measured_on", *READINGS, "set_up")
 
-    def sentence(self) -> str:
-        """Say which reading drifts under which set-up, and what to do."""
-        parts = [_told(row) for row in self.slopes.to_dict("records") if row["verdict"] == "drifts"]
-        if parts:
-            return (
-                f"The gouger drifts: {'; '.join(parts)}. Sharpen the blade or reset the bed, note "
-                "the day as a new set-up, and measure the next pieces."
+    @property
+    def drift(self) -> Drift:
+        """The gravest of the table: one that drifts before one that cannot be said."""
+        return min(self.table["drift"], key=list(Drift).index, default=Drift.CANNOT_SAY)
+
+    def _sentence(self) -> str:
+        rows = self.table[self.table["drift"] == self.drift].to_dict("records")
+        if self.drift is Drift.STEADY:
+            found = (
+                f"The gouger is steady: no reading moves by more than {TOLERABLE_MM} mm in 100 days"
             )
-        unsure = self.slopes[self.slopes["verdict"] == "cannot tell"]
-        if len(unsure):
-            which = unsure.drop_duplicates(["reading", "set_up"])
-            named = [f"{row.reading} ({row.set_up})" for row in which.itertuples()]
-            return (
-                f"Whether the gouger drifts cannot be told for {', '.join(named)}: measure a few "
-                "pieces on every day of gouging, and note the day and the set-up."
-            )
-        return (
-            f"The gouger is steady: no reading moves by more than {TOLERABLE_MM} mm in 100 days. "
-            "Go on measuring a few pieces on every day of gouging."
-        )
+        elif self.drift is Drift.DRIFTS:
+            found = f"The gouger drifts: {'; '.join(_in_words(row) for row in rows)}"
+        else:
+            named = [f"{row['reading']} ({row['set_up']})" for row in rows]
+            found = f"Whether the gouger drifts is not clear for {', '.join(named)}"
+        return f"{found}. {self.record_next}"
 
 
-def _told(row: dict[str, object]) -> str:
+NEXT = {
+    Drift.STEADY: "Go on measuring a few pieces on every day of gouging.",
+    Drift.DRIFTS: (
+        "Sharpen the blade or reset the bed, note the day as a new set-up, and measure the next "
+        "pieces."
+    ),
+    Drift.CANNOT_SAY: (
+        "Measure a few pieces on every day of gouging, and note the day and the set-up."
+    ),
+}
+"""What to do next."""
+
+
+def _in_words(row: dict[str, object]) -> str:
     return (
         f"{row['reading']} by {row['per_100_days_mm']:+.3f} mm ({row['low']:+.3f} to "
         f"{row['high']:+.3f}) in 100 days under {row['set_up']!r}"
     )
 
 
-def gouger_drift(bench: Bench, *, level: float = 0.95) -> GougerDrift:
+@question(Gouger)
+def gouger(bench: Bench, *, level: float = 0.95, seed: int = 1) -> Gouger:
     """Follow centre thickness and asymmetry over the days of gouging, set-up by set-up.
 
     Only pieces gouged here count, those of lots bought as tubes or split. A set-up is what
@@ -93,23 +134,25 @@ def gouger_drift(bench: Bench, *, level: float = 0.95) -> GougerDrift:
         A bench with measured pieces.
     level : float, default 0.95
         Of the intervals.
+    seed : int
+        As every question has it; this one draws nothing.
 
     Returns
     -------
-    GougerDrift
-
-    Raises
-    ------
-    DecisionError
-        When no piece gouged here has a gouge reading and the day of it.
+    Gouger
+        Sure where a reading drifts or all are steady. Unanswered where no piece gouged here has
+        its gouge and the day of it.
     """
     cane = bench.cane
     here = ~cane["form"].isin(["gouged", "shaped"]) & cane["measured_on"].notna()
     pieces = cane.loc[here, ["piece", "lot", "measured_on", *READINGS]].dropna(how="any")
     if pieces.empty:
-        raise DecisionError(
-            "No piece gouged at this bench has its gouge and the day noted: fill gouge_centre_mm, "
-            "gouge_left_mm, gouge_right_mm and measured_on for a few pieces of every session."
+        raise CannotAnswer(
+            "No piece gouged at this bench has its gouge and the day noted.",
+            RecordNext(
+                "Fill gouge_centre_mm, gouge_left_mm, gouge_right_mm and measured_on for a few "
+                "pieces of every session."
+            ),
         )
     pieces = pieces.assign(set_up=_set_up(bench, pieces)).reset_index(drop=True)
     rows = [
@@ -117,7 +160,19 @@ def gouger_drift(bench: Bench, *, level: float = 0.95) -> GougerDrift:
         for set_up, group in pieces.groupby("set_up", sort=False)
         for column, says in READINGS.items()
     ]
-    return GougerDrift(pd.DataFrame(rows), pieces, level)
+    table = pd.DataFrame(rows)
+    gravest = table.sort_values("drift", key=lambda d: d.map(list(Drift).index), kind="stable")
+    claims = claims_frame([_claim(row) for row in gravest.to_dict("records")])
+    found = Gouger(table=table, level=level, claims=claims, pieces=pieces)
+    return replace(found, record_next=RecordNext(NEXT[found.drift]))
+
+
+def _claim(row: dict[Any, Any]) -> tuple[str, float, Verdict, float, bool]:
+    says = {Drift.STEADY: "is steady", Drift.DRIFTS: "drifts", Drift.CANNOT_SAY: "drifts"}
+    grade = Verdict.CANNOT_SAY if row["drift"] is Drift.CANNOT_SAY else Verdict.SURE
+    statement = f"{row['reading']} under {row['set_up']!r} {says[row['drift']]}"
+    slope = row["per_100_days_mm"]
+    return statement, row["prob"], grade, slope, bool(abs(slope) >= TOLERABLE_MM)
 
 
 def _set_up(bench: Bench, pieces: pd.DataFrame) -> pd.Series:
@@ -143,8 +198,8 @@ def _slope(pieces: pd.DataFrame, column: str, level: float) -> dict[str, object]
         "pieces": len(pieces),
         "first": first,
         "last": pieces["measured_on"].max(),
-        **dict.fromkeys(("start_mm", "per_100_days_mm", "low", "high"), np.nan),
-        "verdict": "cannot tell",
+        **dict.fromkeys(("start_mm", "per_100_days_mm", "low", "high", "prob"), np.nan),
+        "drift": Drift.CANNOT_SAY,
     }
     if sessions < FEWEST_SESSIONS or len(pieces) <= sessions or pieces[column].nunique() < 2:
         return found
@@ -157,64 +212,68 @@ def _slope(pieces: pd.DataFrame, column: str, level: float) -> dict[str, object]
     )
     line = fit("value ~ hundreds + (1 | session)", data)
     slope, se = line.fe_params["hundreds"], line.bse_fe["hundreds"]
-    half = stats.t.ppf((1 + level) / 2, sessions - 2) * se
-    low, high = slope - half, slope + half
-    verdict = "cannot tell"
+    t = stats.t(sessions - 2, loc=slope, scale=se)
+    low, high = t.interval(level)
+    drift, prob = Drift.CANNOT_SAY, t.sf(0) if slope > 0 else t.cdf(0)
     if max(-low, high) < TOLERABLE_MM:
-        verdict = "steady"
+        drift, prob = Drift.STEADY, t.cdf(TOLERABLE_MM) - t.cdf(-TOLERABLE_MM)
     elif low > 0 or high < 0:
-        verdict = "drifts"
+        drift = Drift.DRIFTS
     found.update(start_mm=line.fe_params["Intercept"], per_100_days_mm=slope)
-    found.update(low=low, high=high, verdict=verdict)
+    found.update(low=low, high=high, prob=float(prob), drift=drift)
     return found
 
 
-@dataclass(frozen=True)
-class UnevenLots:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class UnevenLots(Answer):
     """How much the pieces of each lot differ among themselves.
 
     Attributes
     ----------
-    column : str
-        The property.
     table : pandas.DataFrame
         One row a lot, the most uneven first: `lot`, `supplier`, `pieces`, `sd` of the readings with
         `low` and `high`, `others_sd` (of the other lots' pieces about their own lots' means),
         `piece_sd` (the readings' with the gauge's error taken out; NaN where that is not known, 0
         where the readings differ no more than the gauge errs) and `uneven`, whether the lot
-        differs more than the others for sure, all lots considered.
+        surely differs more than the others, all lots considered.
+    column : str
+        The property.
     p_alike : float
         Of Levene's test (about the medians) that all lots are equally even.
-    level : float
-        Of the intervals.
     """
 
-    column: str
-    table: pd.DataFrame
-    p_alike: float
-    level: float
+    table: pd.DataFrame = empty(
+        "lot", "supplier", "pieces", "sd", "low", "high", "others_sd", "piece_sd", "uneven"
+    )
+    level: float = 0.95
+    column: str = ""
+    p_alike: float = float("nan")
 
-    def sentence(self) -> str:
-        """Name the lots whose pieces differ most, or say that none stands out."""
+    def _sentence(self) -> str:
         name = READINGS.get(self.column, in_words(self.column))
         uneven = self.table[self.table["uneven"]]
         if uneven.empty:
-            chance = "what seems so may be chance"
-            if self.p_alike < 0.05:
-                chance = "yet lots are not all alike in it"
-            return (
-                f"No lot stands out as uneven in {name}; {chance}. Measure ten pieces of each new "
-                "lot to see one that is."
+            but = (
+                ", but they are not all alike"
+                if self.p_alike < ALIKE
+                else "; what differs may be chance"
             )
+            return f"No lot stands out as uneven in {name}{but}. {self.record_next}"
         named = [f"{row.lot} ({row.supplier}, sd {row.sd:.3g})" for row in uneven.itertuples()]
         return (
             f"Uneven in {name}: {', '.join(named)}, where other lots have sd "
-            f"{uneven['others_sd'].iloc[0]:.3g}. Measure each of their pieces before tying."
+            f"{uneven['others_sd'].iloc[0]:.3g}. {self.record_next}"
         )
 
 
+@question(UnevenLots)
 def uneven_lots(
-    bench: Bench, column: str, *, error_sd: float | None = None, level: float = 0.95
+    bench: Bench,
+    column: str,
+    *,
+    error_sd: float | None = None,
+    level: float = 0.95,
+    seed: int = 1,
 ) -> UnevenLots:
     """Compare lots by how much their pieces differ.
 
@@ -227,18 +286,22 @@ def uneven_lots(
     column : str
         A measured column of ``bench.cane``.
     error_sd : float, optional
-        Sd of a reading's error from a gauge study, to be taken out.
+        Standard deviation of a reading's error, from a gauge study, to be taken out.
     level : float, default 0.95
         Of the intervals, which are those of a normal variance (χ²).
+    seed : int
+        As every question has it; this one draws nothing.
 
     Returns
     -------
     UnevenLots
+        Sure where some lot is uneven. Unanswered where fewer than two lots have five measured
+        pieces.
 
     Raises
     ------
     DecisionError
-        When fewer than two lots have five measured pieces.
+        When the cane has no such column of numbers.
 
     References
     ----------
@@ -248,14 +311,18 @@ def uneven_lots(
     import pingouin
     from scipy import stats
 
+    if column not in bench.cane or not pd.api.types.is_numeric_dtype(bench.cane[column]):
+        raise DecisionError(
+            f"The cane has no measured column {column!r}: choose a column of numbers of bench.cane."
+        )
     cane = bench.cane.dropna(subset=[column, "lot"])
     cane = cane.assign(lot=cane["lot"].astype(str))
     groups = cane.groupby("lot")[column]
     table = groups.agg(pieces="size", sd="std").query(f"pieces >= {FEWEST_PIECES}")
     if len(table) < 2:
-        raise DecisionError(
-            f"Fewer than two lots have {FEWEST_PIECES} pieces with {column}: measure ten pieces of "
-            "each lot to see which are uneven."
+        raise CannotAnswer(
+            f"Fewer than two lots have {FEWEST_PIECES} pieces with {in_words(column)}.",
+            RecordNext("Measure ten pieces of each lot."),
         )
     df = table["pieces"] - 1
     squares = df * table["sd"] ** 2
@@ -268,11 +335,35 @@ def uneven_lots(
     table["uneven"] = end(1 - (1 - level) / 2 / len(table)) > table["others_sd"]
     left = table["sd"] ** 2 - (np.nan if error_sd is None else error_sd) ** 2
     table["piece_sd"] = np.sqrt(left.clip(lower=0))
+    # The chance that the lot's true variance is above the others', from the same χ².
+    table["prob"] = stats.chi2.cdf(squares / table["others_sd"] ** 2, df)
     table["supplier"] = cane.groupby("lot")["supplier"].first().astype(str)
     kept = [groups.get_group(lot).to_numpy() for lot in table.index]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         test = pingouin.homoscedasticity(kept, method="levene")
     columns = ["lot", "supplier", "pieces", "sd", "low", "high", "others_sd", "piece_sd", "uneven"]
-    table = table.sort_values("sd", ascending=False).reset_index()[columns]
-    return UnevenLots(column, table, float(test["pval"].iloc[0]), level)
+    table = table.sort_values("sd", ascending=False).reset_index()
+    surest = table.sort_values(["uneven", "prob"], ascending=False, kind="stable")
+    claims = [
+        (
+            f"{row.lot} is more uneven than the other lots",
+            row.prob,
+            Verdict.SURE if row.uneven else Verdict.CANNOT_SAY,
+            row.sd / row.others_sd,
+            True,
+        )
+        for row in surest.itertuples()
+    ]
+    return UnevenLots(
+        table=table[columns],
+        level=level,
+        claims=claims_frame(claims),
+        record_next=RecordNext(
+            "Measure each piece of an uneven lot before tying."
+            if table["uneven"].any()
+            else "Measure ten pieces of each new lot to see whether it is uneven."
+        ),
+        column=column,
+        p_alike=float(test["pval"].iloc[0]),
+    )

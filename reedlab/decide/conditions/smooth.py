@@ -1,7 +1,7 @@
 """Smooth effects of moisture and of the time of year, in posterior draws.
 
-A smooth effect stands beside makers, suppliers and lots in a mixed model; what it says of success
-is averaged over the lots, so that it can be read as a share of reeds.
+A smooth effect is fitted with makers, suppliers and lots in a mixed model. For success it is
+averaged over the lots (a marginal effect), so that it can be read as a share of reeds.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from reedlab.decide.models import MAKERS_FIXED_BELOW
 from reedlab.mixed.ask.design_table import contrast_variance
 
 LOGIT_ATTENUATION = (16 * math.sqrt(3) / (15 * math.pi)) ** 2
-"""How groups' effects flatten a logit when averaged over them (Zeger, Liang and Albert 1988)."""
+"""c² of the marginal logit, η / √(1 + c² σ²), averaged over groups (Zeger, Liang, Albert 1988)."""
 _SPLINE = "cr(moisture_pct, df=3, constraints='center')"
 _MODELS = {"success": ("success", "binomial"), "minutes": ("log_scrape_min", "gaussian")}
 
@@ -85,7 +85,7 @@ def _is_of(over: str, name: str) -> bool:
 
 
 def fit_smooth(rows: pd.DataFrame, measure: str, over: str, seed: int = 1) -> Smooth:
-    """Fit a smooth effect beside makers, suppliers and lots.
+    """Fit a smooth effect, adjusted for makers, suppliers and lots.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ def curve(smooth: Smooth, at: np.ndarray, level: float = 0.9) -> pd.DataFrame:
 def contrast(
     smooth: Smooth, first: tuple[str, float], second: tuple[str, float], level: float = 0.9
 ) -> dict[str, Any]:
-    """Compare two places of a smooth effect; see `Seasons.contrasts` for the columns."""
+    """Compare two places of a smooth effect; see `Seasons.table` for the columns."""
     at = np.array([first[1], second[1]])
     one, other = smooth.values(at).T
     effect, none = (one - other, 0.0) if smooth.measure == "success" else (one / other, 1.0)
@@ -186,10 +186,11 @@ def contrast(
 
 
 def variance_ratio(smooth: Smooth, at: np.ndarray) -> float:
-    """Return a contrast's variance beside suppliers and makers over its variance without them.
+    """Return a contrast's variance adjusted for suppliers and makers over its variance without.
 
-    Where suppliers or makers came and went with the season the ratio is large: what looks like the
-    season may be theirs. Linear models on the same columns give both variances.
+    A variance inflation factor: where suppliers or makers came and went with the season it is
+    large, and what looks like the season may be theirs. Linear models on the same columns give
+    both variances.
     """
     rows = smooth.rows
     own = [i for i, name in enumerate(smooth.names) if _is_of(smooth.over, name)]

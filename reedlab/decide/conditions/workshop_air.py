@@ -1,6 +1,6 @@
 """How moist the workshop made the cane, month by month.
 
-Wood stands in for cane, which has no table of its own that we know of: cane is not wood. The
+Wood is the proxy for cane, which has no published table that we know of: cane is not wood. The
 figures order the months; they do not say what a reed holds.
 """
 
@@ -14,7 +14,7 @@ import pandas as pd
 
 from reedlab.cane.moisture import equilibrium_moisture_pct, in_spells
 from reedlab.cane.readings import ROOM_C
-from reedlab.errors import DecisionError
+from reedlab.decide.answer import Answer, CannotAnswer, RecordNext, empty, question
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
@@ -23,100 +23,127 @@ SILENT_DAYS = 7
 """Days between two readings from which on a logger was silent rather than slow."""
 
 
-@dataclass(frozen=True)
-class WorkshopAir:
-    """The workshop's air by month.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Air(Answer):
+    """The workshop's air by month; it describes and claims nothing.
 
     Attributes
     ----------
-    months : pandas.DataFrame
-        One row a month: `month`, `readings`, `rh_pct` and `moisture_pct` (means), each with
-        `_low` and `_high` (10th and 90th percentile of the readings), `temp_c`, `heated` (share of
-        the readings in a heated spell).
+    table : pandas.DataFrame
+        One row a month: `month`, `readings`, `rh_pct` and `moisture_pct` (means), `temp_c`,
+        `heated` (share of the readings in a heated spell), and the central share `level` of the
+        readings: `rh_low_pct`, `rh_high_pct`, `moisture_low_pct`, `moisture_high_pct`.
     heating : pandas.DataFrame
-        Rows ``heated`` and ``not heated``: `readings`, `rh_pct`, `moisture_pct`.
+        Indexed by `room` (``heated``, ``not heated``): `readings`, `rh_pct`, `moisture_pct`.
     silences : pandas.DataFrame
         Weeks and longer without a reading: `first`, `last` (the readings on either side), `days`.
-    source : str
-        ``the logger`` or ``the notes on reeds``.
+    logged : bool
+        Whether a logger took the readings; else they are the notes on reeds.
     """
 
-    months: pd.DataFrame
-    heating: pd.DataFrame
-    silences: pd.DataFrame
-    source: str
+    table: pd.DataFrame = empty(
+        "month",
+        "readings",
+        "rh_pct",
+        "moisture_pct",
+        "temp_c",
+        "heated",
+        "rh_low_pct",
+        "rh_high_pct",
+        "moisture_low_pct",
+        "moisture_high_pct",
+    )
+    level: float = 0.8
+    heating: pd.DataFrame = empty("readings", "rh_pct", "moisture_pct", index="room")
+    silences: pd.DataFrame = empty("first", "last", "days")
+    logged: bool = False
 
-    def sentence(self) -> str:
-        """Say when the cane was driest and dampest, what heating goes with, and what is missing."""
-        dry = self.months.loc[self.months["moisture_pct"].idxmin()]
-        damp = self.months.loc[self.months["moisture_pct"].idxmax()]
+    def _sentence(self) -> str:
+        dry = self.table.loc[self.table["moisture_pct"].idxmin()]
+        damp = self.table.loc[self.table["moisture_pct"].idxmax()]
         said = (
-            f"By {self.source} the cane was driest in {dry['month']:%B %Y} (about "
-            f"{dry['moisture_pct']:.1f} % moisture, were it wood) and dampest in "
-            f"{damp['month']:%B %Y} ({damp['moisture_pct']:.1f} %)"
+            f"By {'the logger' if self.logged else 'the notes on reeds'} the cane was driest in "
+            f"{dry['month']:%B %Y} (about {dry['moisture_pct']:.1f} % moisture, were it wood) and "
+            f"dampest in {damp['month']:%B %Y} ({damp['moisture_pct']:.1f} %)"
         )
         if (self.heating["readings"] > 0).all():
             gap = self.heating["moisture_pct"].diff().iloc[-1]
-            told = "drier" if gap > 0 else "damper"
-            said += f", {abs(gap):.1f} points {told} while the room is heated"
+            way = "drier" if gap > 0 else "damper"
+            said += f", {abs(gap):.1f} points {way} while the room is heated"
         if len(self.silences):
-            days = int(self.silences["days"].sum())
-            return f"{said}. Of {days} days nothing is known: look after the logger's battery."
-        return f"{said}. Keep the logger running: it fills in the air of every reed without notes."
+            said += f". The logger was silent for {int(self.silences['days'].sum())} days"
+        return f"{said}. {self.record_next}"
 
 
-def workshop_air(bench: Bench) -> WorkshopAir:
+@question(Air)
+def air(bench: Bench, *, level: float = 0.8, seed: int = 1) -> Air:
     """Summarise the workshop's air by month, and by whether it was heated.
 
     Parameters
     ----------
     bench : Bench
         A bench with an ``air`` table, or with humidity noted on its reeds.
+    level : float, default 0.8
+        The central share of a month's readings between its low and high.
+    seed : int
+        As every question has it; this one draws nothing.
 
     Returns
     -------
-    WorkshopAir
-
-    Raises
-    ------
-    DecisionError
-        When no humidity is noted anywhere.
+    Air
+        Unanswered where no humidity is noted.
     """
-    air, source = bench.tables["air"][["time", "rh_pct", "temp_c"]], "the logger"
-    if air["rh_pct"].notna().sum() == 0:
+    names = ["time", "rh_pct", "temp_c"]
+    readings = bench.tables["air"][names]
+    logged = bool(readings["rh_pct"].notna().any())
+    if not logged:
         reeds = bench.tables["reeds"]
-        when = reeds["rough_on"].fillna(reeds["tied_on"])
-        air, source = reeds.assign(time=when)[["time", "rh_pct", "temp_c"]], "the notes on reeds"
-    air = air.dropna(subset=["time", "rh_pct"]).sort_values("time", ignore_index=True)
-    if air.empty:
-        raise DecisionError(
-            "No humidity is noted: put a logger into the workshop and save its file as the table "
-            "air, or note rh_pct and temp_c at the rough scrape."
+        readings = reeds.assign(time=reeds["rough_on"].fillna(reeds["tied_on"]))[names]
+    readings = readings.dropna(subset=["time", "rh_pct"]).sort_values("time", ignore_index=True)
+    if readings.empty:
+        raise CannotAnswer(
+            "No humidity is noted.",
+            RecordNext(
+                "Put a logger into the workshop and save its file as the table air, or note rh_pct "
+                "and temp_c at the rough scrape."
+            ),
         )
-    air = air.assign(
-        moisture_pct=equilibrium_moisture_pct(air["rh_pct"], air["temp_c"].fillna(ROOM_C)),
-        heated=in_spells(air["time"], bench.settings.heated),
-        month=air["time"].dt.to_period("M").dt.to_timestamp(),
+    readings = readings.assign(
+        moisture_pct=equilibrium_moisture_pct(
+            readings["rh_pct"], readings["temp_c"].fillna(ROOM_C)
+        ),
+        heated=in_spells(readings["time"], bench.settings.heated),
+        month=readings["time"].dt.to_period("M").dt.to_timestamp(),
     )
-    by_month = air.groupby("month")
+    by_month = readings.groupby("month")
     months = by_month[["rh_pct", "moisture_pct", "temp_c", "heated"]].mean()
     months.insert(0, "readings", by_month.size())
     for name in ("rh_pct", "moisture_pct"):
-        for end, share in (("low", 0.1), ("high", 0.9)):
+        for end, share in (("low", (1 - level) / 2), ("high", (1 + level) / 2)):
             months[f"{name.removesuffix('_pct')}_{end}_pct"] = by_month[name].quantile(share)
-    by_heat = air.groupby(np.where(air["heated"], "heated", "not heated"))
+    by_heat = readings.groupby(np.where(readings["heated"], "heated", "not heated"))
     heating = by_heat[["rh_pct", "moisture_pct"]].mean()
     heating.insert(0, "readings", by_heat.size())
     heating = heating.reindex(["heated", "not heated"]).fillna({"readings": 0})
-    gap = air["time"].diff().dt.total_seconds() / 86400
-    silent = gap[gap > SILENT_DAYS] if source == "the logger" else gap[:0]
+    gap = readings["time"].diff().dt.total_seconds() / 86400
+    silent = gap[gap > SILENT_DAYS] if logged else gap[:0]
     silences = pd.DataFrame(
         {
-            "first": air["time"].shift().loc[silent.index].dt.normalize(),
-            "last": air["time"].loc[silent.index].dt.normalize(),
+            "first": readings["time"].shift().loc[silent.index].dt.normalize(),
+            "last": readings["time"].loc[silent.index].dt.normalize(),
             "days": silent.round().astype(int),
         }
     )
-    return WorkshopAir(
-        months.reset_index(), heating.rename_axis("room"), silences.reset_index(drop=True), source
+    following = "Keep the logger running: it fills in the air of every reed without notes."
+    if not logged:
+        following = "Put a logger into the workshop: it fills in the air of reeds without notes."
+    elif len(silences):
+        following = "Look after the logger's battery."
+    return Air(
+        table=months.reset_index(),
+        level=level,
+        record_next=RecordNext(following),
+        heating=heating.rename_axis("room"),
+        silences=silences.reset_index(drop=True),
+        logged=logged,
     )

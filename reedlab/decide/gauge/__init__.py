@@ -1,13 +1,6 @@
-"""A gauge study: can it tell these pieces apart, and how many readings of one are enough.
+"""A gauge study: whether a gauge distinguishes pieces, and how many readings of one are enough.
 
-A study is a handful of pieces measured two or three times each, by one hand or by several, in an
-order that nobody remembers. ``study`` takes what readings differ by apart, ``agreement`` lays two
-hands or two gauges side by side.
+What comes in is a bench with a gauge table: some pieces measured two or three times each, by one
+hand or several, in mixed order. What goes out are variance components (`repeatability.py`) and
+limits of agreement of two hands or gauges (`hands.py`). Open `repeatability.py` first.
 """
-
-from __future__ import annotations
-
-from reedlab.decide.gauge.agreement import GaugeAgreement, gauge_agreement
-from reedlab.decide.gauge.repeatability import GaugeStudy, gauge_study
-
-__all__ = ["GaugeAgreement", "GaugeStudy", "gauge_agreement", "gauge_study"]

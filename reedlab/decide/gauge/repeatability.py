@@ -1,11 +1,11 @@
-"""A gauge's readings taken apart into pieces, hands and repeats.
+"""A gauge's variance components: pieces, hands (operators) and repeats.
 
     reading = mean + piece + hand + (piece, hand) + repeat,
 
-fitted as crossed random effects. The spread of pieces is what the maker wants to see; the rest is
-the measuring. **Repeatability** is the spread of one hand's repeats, **reproducibility** what
-changing hands adds. A maker who measures everything alone compares pieces within one hand, so what
-that hand always adds falls out; both views are given.
+fitted as crossed random effects. The variance between pieces is what the maker wants to see; the
+rest is measurement error. **Repeatability** is the standard deviation of one hand's repeats,
+**reproducibility** what changing hands adds. A maker who measures everything alone compares pieces
+within one hand, so that hand's own bias cancels; both views are given.
 
 References
 ----------
@@ -17,12 +17,22 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import (
+    Answer,
+    CannotAnswer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    question,
+)
 from reedlab.decide.draws import interval
 from reedlab.errors import DecisionError
 from reedlab.mixed.gaps.measurement_error import ReadingError
@@ -34,8 +44,11 @@ if TYPE_CHECKING:
 ENOUGH_CLASSES = 5  # common practice, no source: fewer sort pieces, they do not measure them
 SOUND = 0.8  # reliability above which a comparison of pieces is little harmed; common practice
 WEAK = 0.5  # reliability below which a reading says more of the measuring than of the piece
+HANDS_DIFFER = 0.05  # reliability lost by changing hands from which on one hand should measure
 _MOST_READINGS = 10
-"""Readings of one piece that a maker may take; of more the means are not told."""
+"""Most readings of one piece whose mean is considered."""
+_ICC = ("Type", "ICC", "F", "df1", "df2", "pval", "CI95")
+"""Columns of pingouin's intraclass correlations."""
 _SOURCES = {
     "piece": "pieces",
     "operator": "hands",
@@ -44,109 +57,123 @@ _SOURCES = {
 }
 
 
-@dataclass(frozen=True)
-class GaugeStudy:
+class GaugeUse(Enum):
+    """What one reading of a gauge is good for."""
+
+    MEASURE = "measure"
+    SORT = "sort"
+    NOTHING = "nothing"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class GaugeStudy(Answer):
     """What a study of repeated measurements says of a gauge.
 
     Attributes
     ----------
+    table : pandas.DataFrame
+        What one reading is worth, indexed by `measured_by` (``one hand`` throughout, ``any hand``):
+        `reliability` (the pieces' share of the readings' variance, an intraclass correlation) and
+        `classes` (how many groups of pieces one reading distinguishes, √2 times the pieces'
+        standard deviation over the measuring's), each with its `_low` and `_high`.
     quantity : str
         The column that was measured.
-    counts : pandas.Series
-        `pieces`, `hands`, `readings`.
+    pieces, hands, readings : int
+        How many there are in the study.
+    use : GaugeUse or None
+        What one reading by one hand is good for; None where the study cannot say.
     spread : pandas.DataFrame
-        One row a source (pieces; hands; hands, by piece; repeats; then all measuring and
+        Indexed by `source` (pieces; hands; hands, by piece; repeats; then all measuring and
         everything): `sd` in the quantity's unit with `low` and `high`; `variance_pct` and
-        `spread_pct`, the source's variance and sd in per cent of everything's.
-    worth : pandas.DataFrame
-        What one reading is worth, for ``one hand`` throughout and for ``any hand``: `reliability`
-        (share of the readings' variance that is the pieces') and `classes` (how many groups of
-        pieces one reading tells apart, √2 times the pieces' sd over the measuring's), each with
-        its `_low` and `_high`.
+        `spread_pct`, the source's variance and standard deviation in per cent of everything's.
     enough : pandas.DataFrame
         The mean of 1, 2, ... readings of a piece: `readings`, `one_hand` and `any_hand`
         (reliability), `sd_one_hand` (of such a mean, in the quantity's unit).
     agreement : pandas.DataFrame
         Intraclass correlations of Shrout and Fleiss from pingouin, hands' means (or the one
         hand's trials) as judges; empty unless every piece was read by each.
-    error : ReadingError
-        The standard deviation of one reading by one hand about its piece, with the degrees of
-        freedom it is known to: what ``rl.fit(..., measurement_error={quantity: study.error})``
-        takes.
-    level : float
-        Of the intervals.
+    error : ReadingError or None
+        Standard deviation of one reading by one hand about its piece, with its degrees of freedom,
+        to correct a slope for attenuation (regression dilution).
     """
 
-    quantity: str
-    counts: pd.Series
-    spread: pd.DataFrame
-    worth: pd.DataFrame
-    enough: pd.DataFrame
-    agreement: pd.DataFrame
-    error: ReadingError
-    level: float
+    table: pd.DataFrame = empty(
+        "reliability",
+        "reliability_low",
+        "reliability_high",
+        "classes",
+        "classes_low",
+        "classes_high",
+        index="measured_by",
+    )
+    quantity: str = ""
+    pieces: int = 0
+    hands: int = 0
+    readings: int = 0
+    use: GaugeUse | None = None
+    spread: pd.DataFrame = empty("sd", "low", "high", "variance_pct", "spread_pct", index="source")
+    enough: pd.DataFrame = empty("readings", "one_hand", "sd_one_hand")
+    agreement: pd.DataFrame = empty(*_ICC)
+    error: ReadingError | None = None
 
     def readings_for(self, reliability: float = SOUND) -> int | None:
         """Return how many readings by one hand reach a reliability, None if ten do not."""
         reached = self.enough.loc[self.enough["one_hand"] >= reliability, "readings"]
         return int(reached.min()) if len(reached) else None
 
-    def sentence(self) -> str:
-        """Say whether the gauge tells these pieces apart, how sure that is, and what to do."""
-        one = self.worth.loc["one hand"]
-        name = in_words(self.quantity)
+    @property
+    def hands_differ(self) -> bool:
+        """Whether changing hands loses so much reliability that one hand should measure."""
+        if "any hand" not in self.table.index:
+            return False
+        by_hand = self.table["reliability"]
+        return bool(by_hand["one hand"] - by_hand["any hand"] > HANDS_DIFFER)
+
+    def _sentence(self) -> str:
+        one, name = self.table.loc["one hand"], in_words(self.quantity)
         said = (
             f"reliability {one['reliability']:.2f} "
             f"({one['reliability_low']:.2f} to {one['reliability_high']:.2f})"
         )
-        sorts = f"about {int(one['classes'])} classes" if one["classes"] >= 2 else "no classes"
-        if one["reliability_low"] < WEAK and one["reliability_high"] > SOUND:
+        if self.use is None:
             return (
-                f"This study cannot tell whether the gauge tells pieces apart by {name}: one "
-                f"reading has {said}; measure ten pieces or more, three times each, in mixed order."
+                f"This study cannot say whether the gauge distinguishes pieces by {name}: {said}. "
+                f"{self.record_next}"
             )
-        if one["reliability"] < WEAK:
-            verdict = f"The gauge cannot tell these pieces apart by {name}: {said}"
-            act = "measure with a finer gauge, or leave this quantity out of decisions"
-        elif one["classes"] < ENOUGH_CLASSES:
-            verdict = f"By {name} one reading sorts these pieces into {sorts}, no more: {said}"
-            act = "sort by it, but do not read small differences"
+        if self.use is GaugeUse.NOTHING:
+            found = f"The gauge cannot distinguish these pieces by {name}: {said}."
+        elif self.use is GaugeUse.SORT:
+            classes = (
+                f"about {int(one['classes'])} classes" if one["classes"] >= 2 else "no classes"
+            )
+            found = (
+                f"By {name} one reading sorts these pieces into {classes}, no more: {said}. Do not "
+                "read small differences."
+            )
         else:
-            verdict = f"The gauge tells these pieces apart by {name}: {sorts}, {said}"
-            act = "use it"
-        return f"{verdict}; {act}. {self._how_many()}{self._hands()}"
-
-    def _how_many(self) -> str:
-        needed = self.readings_for()
-        if needed == 1:
-            return "One reading of a piece is enough."
-        if needed is None:
-            return f"Not even the mean of ten readings of a piece reaches {SOUND}."
-        return f"The mean of {needed} readings of a piece reaches {SOUND}."
-
-    def _hands(self) -> str:
-        if "any hand" not in self.worth.index:
-            return " One hand measured: nothing is known of another's."
-        loss = self.worth.loc["one hand", "reliability"] - self.worth.loc["any hand", "reliability"]
-        return " Let one hand do all the measuring: hands differ." if loss > 0.05 else ""
+            found = (
+                f"The gauge distinguishes these pieces by {name}: about {int(one['classes'])} "
+                f"classes, {said}. Use it."
+            )
+        other = "" if self.hands > 1 else " One hand measured: another's is not known."
+        return f"{found} {self.record_next}{other}"
 
 
-def gauge_study(
-    bench: Bench | pd.DataFrame, quantity: str, *, level: float = 0.9, seed: int = 1
-) -> GaugeStudy:
-    """Take a gauge's readings apart into pieces, hands and repeats.
+@question(GaugeStudy)
+def gauge(bench: Bench, quantity: str, *, level: float = 0.9, seed: int = 1) -> GaugeStudy:
+    """Say whether a gauge distinguishes pieces, from repeated readings of some.
 
     Use it before any decision rests on a measured quantity, and again when the gauge, the hand or
-    the spread of the cane changes: the answer holds for pieces that differ as these do.
+    the cane changes: the answer holds for pieces that differ as these do.
 
     Parameters
     ----------
-    bench : Bench or pandas.DataFrame
-        A bench, or its ``gauge`` table: piece, quantity, operator, trial, value.
+    bench : Bench
+        Its ``gauge`` table: piece, quantity, operator, trial, value.
     quantity : str
         Which quantity, as the table names it.
     level : float, default 0.9
-        Of the intervals, which come from the posterior of the variances and so know how little
+        Of the intervals, which come from the posterior of the variances and so show how little
         few pieces and few hands say.
     seed : int
         Of the posterior's draws.
@@ -154,22 +181,19 @@ def gauge_study(
     Returns
     -------
     GaugeStudy
-
-    Raises
-    ------
-    DecisionError
-        When there are no such readings, fewer than three pieces, or no repeats.
+        Sure, unless the interval of the reliability holds both `WEAK` and `SOUND`. Unanswered where
+        there are no such readings, fewer than three pieces, or no repeats.
 
     Examples
     --------
-    >>> import numpy as np
+    >>> from reedlab.records import Bench
     >>> rng = np.random.default_rng(1)
     >>> readings = pd.DataFrame([(p, "hardness", "KL", t, 20 + 3 * size + rng.normal())
     ...     for p, size in enumerate(rng.normal(size=12)) for t in (1, 2, 3)],
     ...     columns=["piece", "quantity", "operator", "trial", "value"])
-    >>> study = gauge_study(readings, "hardness")
-    >>> print(study.sentence()[:52])
-    By hardness one reading sorts these pieces into abou
+    >>> study = gauge(Bench.from_tables({"gauge": readings}, check=False), "hardness")
+    >>> study.verdict, study.use
+    (<Verdict.SURE: 'sure'>, <GaugeUse.SORT: 'sort'>)
     """
     from reedlab.mixed import fit
 
@@ -182,56 +206,104 @@ def gauge_study(
     drawn = draws[[f"sd {name}" for name in names]].set_axis(names, axis=1) ** 2
     hands = ["one hand", *["any hand"] * ("operator" in names)]
     noise = _noise(drawn, "one hand")
-    return GaugeStudy(
+    worth = pd.DataFrame({hand: _worth(variances, drawn, hand, level) for hand in hands}).T
+    one, enough = worth.loc["one hand"], _enough(variances, hands)
+    use = _use(one)
+    study = GaugeStudy(
+        table=worth.rename_axis("measured_by"),
+        level=level,
+        claims=claims_frame([_claim(quantity, one, use, _reliability(drawn, "one hand"))]),
         quantity=quantity,
-        counts=pd.Series(
-            {
-                "pieces": readings["piece"].nunique(),
-                "hands": readings["operator"].nunique(),
-                "readings": len(readings),
-            }
-        ),
+        pieces=readings["piece"].nunique(),
+        hands=readings["operator"].nunique(),
+        readings=len(readings),
+        use=use,
         spread=_spread(variances, drawn, level),
-        worth=pd.DataFrame({hand: _worth(variances, drawn, hand, level) for hand in hands}).T,
-        enough=_enough(variances, hands),
+        enough=enough,
         agreement=_judges(readings),
         error=ReadingError(
             sd=float(np.sqrt(_noise(variances, "one hand"))),
             # A scaled inverse χ² with these degrees of freedom has the draws' mean and variance.
             df=float(4 + 2 * noise.mean() ** 2 / noise.var(ddof=0)),
         ),
-        level=level,
+    )
+    return replace(study, record_next=RecordNext(_next(study)))
+
+
+def _use(one: pd.Series) -> GaugeUse | None:
+    """Return what one reading is good for; None where the study's interval is too wide to say."""
+    if one["reliability_low"] < WEAK and one["reliability_high"] > SOUND:
+        return None
+    if one["reliability"] < WEAK:
+        return GaugeUse.NOTHING
+    return GaugeUse.SORT if one["classes"] < ENOUGH_CLASSES else GaugeUse.MEASURE
+
+
+def _claim(
+    quantity: str, one: pd.Series, use: GaugeUse | None, drawn: pd.Series
+) -> tuple[str, float, Verdict, float, bool]:
+    """Claim on which side of `WEAK` the reliability is, as sure as today's draws of it."""
+    size, above = float(one["reliability"]), float((drawn >= WEAK).mean())
+    more, chance = ("more", above) if size >= WEAK else ("less", 1 - above)
+    statement = f"a reading of {in_words(quantity)} says {more} of the piece than of the measuring"
+    grade = Verdict.CANNOT_SAY if use is None else Verdict.SURE
+    return statement, chance, grade, size, size >= WEAK
+
+
+def _next(study: GaugeStudy) -> str:
+    """Return what to measure next, or with what."""
+    if study.use is None:
+        return "Measure ten pieces or more, three times each, in mixed order."
+    if study.use is GaugeUse.NOTHING:
+        return "Measure with a finer gauge, or leave this quantity out of decisions."
+    needed = study.readings_for()
+    if needed is None:
+        many = f"Not even the mean of ten readings of a piece reaches a reliability of {SOUND}."
+    elif needed == 1:
+        many = "One reading of a piece is enough."
+    else:
+        many = f"Take the mean of {needed} readings of each piece."
+    return (
+        f"{many} Let one hand do all the measuring: hands differ." if study.hands_differ else many
     )
 
 
-def readings_of(bench: Bench | pd.DataFrame, quantity: str) -> pd.DataFrame:
+def readings_of(bench: Bench, quantity: str) -> pd.DataFrame:
     """Return a study's readings of one quantity, checked for what its questions need."""
-    table = bench if isinstance(bench, pd.DataFrame) else bench.tables["gauge"]
+    table = bench.tables["gauge"]
     readings = table.loc[(table["quantity"] == quantity) & table["value"].notna()].copy()
+    name = in_words(quantity)
     if readings.empty:
         known = ", ".join(sorted(map(str, table["quantity"].dropna().unique()))) or "nothing"
-        raise DecisionError(
-            f"The gauge table holds no readings of {quantity!r} (it holds {known}): measure ten "
-            "pieces three times each and note piece, quantity, operator, trial and value."
+        if quantity not in bench.cane:
+            raise DecisionError(
+                f"The gauge table has no quantity {quantity!r}: choose one that it holds ({known})."
+            )
+        raise CannotAnswer(
+            f"The gauge table holds no readings of {quantity!r} (it holds {known}).",
+            RecordNext(
+                "Measure ten pieces three times each and note piece, quantity, operator, trial "
+                "and value."
+            ),
         )
-    for name in ("piece", "operator", "trial"):
-        readings[name] = readings[name].astype(str).astype("category")
+    for column in ("piece", "operator", "trial"):
+        readings[column] = readings[column].astype(str).astype("category")
     pieces = readings["piece"].nunique()
     if pieces < 3:
-        raise DecisionError(
-            f"The gauge study of {quantity!r} has {pieces} pieces: three are the least that show "
-            "how pieces differ, ten are good."
+        raise CannotAnswer(
+            f"The gauge study of {name} has too few pieces ({pieces}) to show how pieces differ.",
+            RecordNext("Measure at least three pieces, better ten."),
         )
     if readings.groupby("piece", observed=True).size().max() < 2:
-        raise DecisionError(
-            f"No piece in the gauge study of {quantity!r} was measured twice: repeat each reading "
-            "at least once, in mixed order."
+        raise CannotAnswer(
+            f"No piece in the gauge study of {name} was measured twice.",
+            RecordNext("Repeat each reading at least once, in mixed order."),
         )
     return readings.reset_index(drop=True)
 
 
 def _sources(readings: pd.DataFrame) -> list[str]:
-    """Return the random effects that these readings can tell apart."""
+    """Return the random effects that these readings identify."""
     if readings["operator"].nunique() < 2:
         return ["piece"]
     cells = readings.groupby(["piece", "operator"], observed=True).size()
@@ -239,7 +311,7 @@ def _sources(readings: pd.DataFrame) -> list[str]:
 
 
 def _noise(variances: pd.Series | pd.DataFrame, hand: str, readings: int = 1) -> Any:
-    """Variance of the mean of some readings about its piece, hands' own part in or out."""
+    """Return the variance of a mean of readings about its piece, with the hands' for any hand."""
     always = variances.get("piece:operator", 0.0)
     if hand == "any hand":
         always = always + variances.get("operator", 0.0)
@@ -255,7 +327,7 @@ def _classes(variances: pd.Series | pd.DataFrame, hand: str) -> Any:
 
 
 def _spread(variances: pd.Series, drawn: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Put the sources' sds, intervals and shares into a frame."""
+    """Return the sources' standard deviations, intervals and shares."""
     sources: dict[str, list[Any]] = {}
     for which in (variances, drawn):
         measuring = _noise(which, "any hand")
@@ -303,7 +375,7 @@ def _judges(readings: pd.DataFrame) -> pd.DataFrame:
     means = readings.groupby(["piece", judge], observed=True)["value"].mean().reset_index()
     judges = means[judge].nunique()
     if judges < 2 or len(means) != judges * means["piece"].nunique() or len(means) <= judges * 4:
-        return pd.DataFrame(columns=["Type", "ICC"])
+        return pd.DataFrame(columns=list(_ICC))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # pingouin 0.7 calls pandas 3 in a way that will go
         return pingouin.intraclass_corr(means, targets="piece", raters=judge, ratings="value")

@@ -1,9 +1,9 @@
 """Which blanks to give up after the rough scrape.
 
-By then cane, tying and roughing are spent. What is left to lose is the time that clipping,
-balancing and finishing take; what is left to win is a saleable reed, worth what it sells for or
-the bench minutes that another one takes from cane to case. So a blank is worth going on with even
-at poor odds, and a rule has to find the ones that are worse than poor.
+By then cane, tying and roughing are sunk costs. Going on can still lose the time that clipping,
+balancing and finishing take, and can still win a saleable reed, worth what it sells for or the
+bench minutes that another one takes from cane to case. So a blank is worth finishing even at poor
+odds, and a rule has to find those with worse than poor odds.
 """
 
 from __future__ import annotations
@@ -14,14 +14,22 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import CannotAnswer, RecordNext, Verdict, claims_frame, empty, question
 from reedlab.decide.evidence import before_tying, count, listed
 from reedlab.decide.stopping.pieces import MEASURES as OF_THE_PIECE
 from reedlab.decide.stopping.pieces import measured_reeds
 from reedlab.decide.stopping.rules import Measure, PredictedSuccess, Rule, Windows
 from reedlab.decide.stopping.stakes import Stakes, by_outcome
-from reedlab.decide.stopping.tryout import Advice, lacking, try_rules
+from reedlab.decide.stopping.tryout import (
+    NOTICE,
+    Stopping,
+    lacking,
+    lots_needed,
+    try_rules,
+    what_to_record,
+    whole,
+)
 from reedlab.decide.worth import mean_price, worth
-from reedlab.errors import DecisionError
 
 MEASURES = (
     Measure("opening_small", "a small opening", "", 1.0, 0.0, two_sided=False, flag=True),
@@ -36,106 +44,95 @@ MEASURES = (
 """What is known of a blank once it is roughed and dry; by then it costs nothing to know."""
 
 UNEVEN = 0.25
-"""A note made this much oftener on reeds that failed, or on reeds that did not, tells no future."""
+"""A note made this much more often on failures, or on the others, would leak the outcome."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class GivingUp(Advice):
-    """Whether to give up blanks after the rough scrape, and which; the rest stands in `Advice`.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class GivingUp(Stopping):
+    """Whether to give up blanks after the rough scrape, and which; see `Stopping` for the rest.
 
     Attributes
     ----------
-    answer : str
-        ``"give up"``, ``"go on"`` or ``"cannot tell"``.
-    signs : pandas.DataFrame
+    table : pandas.DataFrame
         One row a sign that can be there or not: ``blanks`` with it, ``good`` (share of them that
         turned out good) with its Wilson interval ``low``, ``high``.
     already : int
         Blanks lost or given up at tying or roughing, on which no rule was needed.
     """
 
-    signs: pd.DataFrame
-    already: int
+    table: pd.DataFrame = empty("sign", "blanks", "good", "low", "high")
+    already: int = 0
 
-    def sentence(self) -> str:
-        """Say which blanks to give up, or to go on with all, or what to record."""
-        return f"{self._told()} {self.worth}".strip()
+    def _sentence(self) -> str:
+        return " ".join(filter(None, (self._found(), str(self.record_next or ""), self.worth)))
 
-    def _told(self) -> str:
-        told = f"{count(self.reeds, 'roughed blank')} of {count(self.lots, 'lot')}"
-        if self.tryout is None or self.stakes is None:
-            why = self.too_little(
-                "give up",
-                "Note opening, crow and rough minutes of every blank as soon as it is dry, over "
-                f"at least {self.lots_needed} more lots.",
-            )
-            return f"Go on with every blank as you do: {told} {why}"
-        worth = f"{100 * self.stakes.threshold:.0f} %"
-        if self.answer == "go on":
+    def _found(self) -> str:
+        rests_on, best = _counted(self.reeds, self.lots), self.best
+        if self.follow and best is not None:
             return (
-                "Go on with every blank that is roughed: nothing noted by then marks those with "
-                f"a chance below {worth}, where finishing stops paying for itself; from {told}."
+                f"Give up blanks after the rough scrape unless {self.rules['says'].iloc[0]}: on "
+                f"lots not seen before that saved {whole(best.saving)} minutes for 100 blanks "
+                f"({self.level:.0%} interval {whole(best.low)} to {whole(best.high)}), a saleable "
+                f"reed then taking {whole(best.per_saleable_with_rule)} minutes instead of "
+                f"{whole(best.per_saleable)}; from {rests_on}."
             )
-        best = self.tryout.spelt
-        if self.answer == "give up":
+        if best is not None and self.verdict is Verdict.CANNOT_SAY:
             return (
-                f"Give up blanks after the rough scrape unless {self.tryout.rules['says'].iloc[0]}"
-                f": on lots not seen before that saved {best['saving']} minutes for 100 blanks "
-                f"({self.level:.0%} interval {best['low']} to {best['high']}), a saleable reed "
-                f"then taking {best['per_saleable_with_rule']} minutes instead of "
-                f"{best['per_saleable']}; from {told}."
+                f"Go on with every blank: {rests_on} cannot say which to give up. "
+                f"{best.in_words('minutes', 'blanks', self.level)}"
             )
-        if not self.tryout.best:
-            return f"Go on with every blank: {told} cannot tell which to give up."
+        pays = 100 * self.stakes.threshold if self.stakes is not None else float("nan")
         return (
-            f"Go on with every blank: {told} cannot tell which to give up. "
-            f"{self.tryout.told('minutes', 'blanks', self.level)} "
-            f"{self.tryout.record('opening and crow of every blank')}"
+            "Go on with every blank that is roughed: nothing noted by then marks those with a "
+            f"chance below {pays:.0f} %, where finishing stops paying for itself; from {rests_on}."
         )
 
 
-def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int = 1) -> GivingUp:
+def _counted(reeds: int, lots: int) -> str:
+    return f"{count(reeds, 'roughed blank')} of {count(lots, 'lot')}"
+
+
+@question(GivingUp)
+def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
     """Find which blanks to give up after the rough scrape, if any.
 
-    Every rule is learnt on some lots and judged on others, in bench minutes: the finishing time
-    that a stopped failure would have taken, less what a stopped good reed is worth: the minutes
-    that its price pays for at the wage or, where no price is kept, those that another one takes
-    from cane to case. In the second case a rule saves exactly if it makes saleable reeds quicker.
+    Every rule is learnt on some lots and judged on held-out ones, in bench minutes: the finishing
+    time that a stopped failure would have taken, less what a stopped good reed is worth: the
+    minutes that its price pays for at the wage or, where no price is kept, those that another one
+    takes from cane to case. In the second case a rule saves exactly if it makes saleable reeds
+    quicker.
 
     Parameters
     ----------
     bench : Bench
     level : float
         Of the intervals.
-    folds : int
-        Into how many parts the lots are split; every lot alone when there are no more.
     seed : int
         Of the folds and the resampling.
 
     Returns
     -------
     GivingUp
-
-    Raises
-    ------
-    DecisionError
-        When no blank went on from the rough scrape to an outcome.
+        Sure where a rule saves at both ends of its interval, or where none saves enough to be
+        noticed. Unanswered where too few blanks went on from the rough scrape to an outcome.
 
     Notes
     -----
     Blanks given up at the rough scrape have no outcome that a rule could be judged by: the answer
     is about blanks that the maker went on with. A sign noted only once a reed has failed would
-    foretell everything and is not used; `GivingUp.notes` says which.
+    predict everything (leakage) and is not used; `GivingUp.notes` says which.
     """
     cases, already = roughed_blanks(bench)
     if cases.empty:
-        raise DecisionError(
-            "No blank went on from the rough scrape to a settled outcome: write down the outcome "
-            "of each reed, and lost_at for those that did not get there."
+        raise CannotAnswer(
+            "No blank went on from the rough scrape to a settled outcome.",
+            RecordNext(
+                "Write down the outcome of each reed, and lost_at for those that did not get there."
+            ),
         )
     measures, notes = usable(cases)
     shared = {
-        "signs": _signs(cases, [m for m in measures if m.flag], level),
+        "table": _signs(cases, [m for m in measures if m.flag], level),
         "already": len(already),
         "reeds": len(cases),
         "lots": cases["lot"].nunique(),
@@ -143,9 +140,20 @@ def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int =
         "notes": notes,
     }
     lacks = lacking(cases, "finish_min", measures)
-    if lacks:
+    if lacks is not None:
+        rests_on = _counted(len(cases), cases["lot"].nunique())
         return GivingUp(
-            answer="cannot tell", tryout=None, lacks=lacks, stakes=None, worth="", **shared
+            unanswered=f"Go on with every blank as you do: {rests_on} {lacks.value} to say which "
+            "to give up.",
+            record_next=RecordNext(
+                what_to_record(
+                    lacks,
+                    "Note opening, crow and rough minutes of every blank as soon as it is dry, "
+                    f"over at least {lots_needed(cases['lot'].nunique())} more lots.",
+                )
+            ),
+            lacks=lacks,
+            **shared,
         )
     before, _ = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
     tying = float(np.nan_to_num(before["minutes_before"].mean()))
@@ -166,15 +174,31 @@ def which_blanks(bench: Any, *, level: float = 0.9, folds: int = 10, seed: int =
         "predicted success, learning the lot": PredictedSuccess(measures, learns=True),
         "windows": Windows(measures),
     }
-    tried = try_rules(
-        cases, rules, lambda rows: counted(rows)[0], level=level, folds=folds, seed=seed
+    tried = try_rules(cases, rules, lambda rows: counted(rows)[0], level=level, seed=seed)
+    size, following = 0.0, None
+    if tried.best is not None:
+        size = tried.best.saving
+        if tried.verdict is Verdict.CANNOT_SAY:
+            following = RecordNext(tried.best.record("opening and crow of every blank"))
+    statement = "giving up blanks by the best rule saves minutes on new lots"
+    if tried.verdict is Verdict.SURE and not tried.follow:
+        statement = "no rule for giving up blanks saves enough to be noticed"
+    matters = size > 100 * NOTICE * stakes.if_bad
+    return GivingUp(
+        claims=claims_frame([(statement, tried.prob, tried.verdict, size, matters)]),
+        record_next=following,
+        follow=tried.follow,
+        rules=tried.rules,
+        by_lot=tried.by_lot,
+        best=tried.best,
+        stakes=stakes,
+        worth=says,
+        **shared,
     )
-    answer = {"follow": "give up"}.get(tried.answer, tried.answer)
-    return GivingUp(answer=answer, tryout=tried, lacks="", stakes=stakes, worth=says, **shared)
 
 
 def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Part the settled blanks into those that went on from the rough scrape and those lost by it.
+    """Split the settled blanks into those that went on from the rough scrape and those lost by it.
 
     Parameters
     ----------
@@ -226,7 +250,7 @@ def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: float) -> Stakes:
-    """Work out what hangs on going on with one roughed blank, in bench minutes.
+    """Work out what going on with one roughed blank gains or loses, in bench minutes.
 
     Parameters
     ----------
@@ -242,8 +266,8 @@ def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: floa
     Returns
     -------
     Stakes
-        In minutes, a saleable reed at what another one takes. What stood before the decision, and
-        its share of blanks lost by then, is sunk.
+        In minutes, a saleable reed at what another one takes. What was spent before the decision,
+        on this blank and its share of those lost by then, is sunk.
     """
     success, if_good, if_bad = by_outcome(cases, "finish_min")
     return Stakes.at_replacement(
@@ -281,11 +305,13 @@ def usable(cases: pd.DataFrame) -> tuple[tuple[Measure, ...], tuple[str, ...]]:
             rare.append(m.says)
         else:
             used.append(m)
-    notes = ["A rule speaks of blanks that you went on with; those given up earlier have no end."]
+    notes = [
+        "A rule is about blanks that you went on with; those given up earlier have no outcome."
+    ]
     if uneven:
         notes.append(
-            f"Not used, because it is noted far oftener on reeds that failed, or on reeds that did "
-            f"not: {listed(uneven)}. Note it of every blank when it is roughed and dry."
+            f"Not used, because it is noted far more often on reeds that failed, or on reeds that "
+            f"did not: {listed(uneven)}. Note it for every blank when it is roughed and dry."
         )
     if rare:
         notes.append(

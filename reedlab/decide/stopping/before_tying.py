@@ -1,24 +1,24 @@
 """Which pieces to pass over before tying.
 
 A piece that is passed over costs its cane; a piece that is tied and fails costs a rough scrape,
-thread, now and then a staple, and most of an hour. Measuring pays only if it tells the two apart
+thread, sometimes a staple, and most of an hour. Measuring pays only if it distinguishes the two
 well enough to cover the minutes that it takes. So the rule to beat is to measure nothing.
 
-Slopes are those within lots: whether a lot is good is the supplier's question, and no reason to
-sort the pieces inside it. Density and hardness therefore count as differences from the mean of
-their own lot, which the maker knows once a few pieces are measured.
+Slopes are within lots: whether a lot is good is the supplier's question, and no reason to sort the
+pieces inside it. Density and hardness therefore count as differences from the mean of their own
+lot, which the maker knows once a few pieces are measured.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import CannotAnswer, RecordNext, Verdict, claims_frame, empty, question
 from reedlab.decide.costs import Rates
 from reedlab.decide.evidence import before_tying, count, listed
 from reedlab.decide.stopping.pieces import MEASURES, measured_reeds, sorted_before
@@ -30,139 +30,125 @@ from reedlab.decide.stopping.rules import (
     fit_prediction,
 )
 from reedlab.decide.stopping.stakes import Stakes, by_outcome
-from reedlab.decide.stopping.tryout import NOTICE, Advice, lacking, try_rules
+from reedlab.decide.stopping.tryout import (
+    NOTICE,
+    Stopping,
+    lacking,
+    lots_needed,
+    try_rules,
+    what_to_record,
+    whole,
+)
 from reedlab.decide.worth import mean_price, worth
-from reedlab.errors import DecisionError
 
 
-@dataclass(frozen=True, kw_only=True)
-class Culling(Advice):
-    """Whether to pass over pieces before tying, and which; see `Advice` for the rest of it.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class PassingOver(Stopping):
+    """Whether to pass over pieces before tying, and which; see `Stopping` for the rest of it.
 
     Attributes
     ----------
-    answer : str
-        ``"pass over"``, ``"measure nothing"`` or ``"cannot tell"``.
-    slopes : pandas.DataFrame
+    table : pandas.DataFrame
         One row a measure, taken alone: ``measured`` (reeds), ``per`` (one standard deviation
         within lots, in its ``unit``), ``odds_ratio`` (of a lot's reeds) with Wald's ``low`` and
         ``high``, ``could_save`` (for 100 pieces, by the best rule on that measure alone if its
         slope were at the end of its interval that helps most).
     sorted_before : pandas.DataFrame
         One row a measure: ``pieces``, ``tied``, ``sd_measured``, ``sd_tied`` and their ``ratio``.
-        Under 1, earlier sorting has narrowed what the records can show.
+        Under 1, earlier sorting has narrowed what the records can show (range restriction).
     currency : str
         Of the stakes and of every saving.
     """
 
-    slopes: pd.DataFrame
-    sorted_before: pd.DataFrame
-    currency: str
+    table: pd.DataFrame = empty(
+        "measure", "measured", "per", "unit", "odds_ratio", "low", "high", "could_save"
+    )
+    sorted_before: pd.DataFrame = empty(
+        "measure", "pieces", "tied", "sd_measured", "sd_tied", "ratio"
+    )
+    currency: str = ""
 
-    def sentence(self) -> str:
-        """Say which pieces to pass over, or that measuring does not pay, or what to record."""
-        return f"{self._told()} {self.worth}".strip()
+    def _sentence(self) -> str:
+        return " ".join(filter(None, (self._found(), str(self.record_next or ""), self.worth)))
 
-    def _told(self) -> str:
-        told = f"{count(self.reeds, 'measured reed')} of {count(self.lots, 'lot')}"
-        if self.tryout is None:
-            why = self.too_little(
-                "pass over",
-                "Write down density, hardness, both sides of the gouge and straightness of at "
-                f"least ten pieces of each of the next {self.lots_needed} lots before tying, the "
-                "poor ones too.",
-            )
-            return f"Go on tying every piece: {told} {why}"
-        best = self.tryout.spelt
-        if self.answer == "pass over":
+    def _found(self) -> str:
+        rests_on, best = _counted(self.reeds, self.lots), self.best
+        if self.follow and best is not None:
             return (
-                f"Pass over pieces unless {self.tryout.rules['says'].iloc[0]}: on lots not seen "
-                f"before that saved {best['saving']} {self.currency} for 100 pieces "
-                f"({self.level:.0%} interval {best['low']} to {best['high']}), measuring included; "
-                f"from {told}."
+                f"Pass over pieces unless {self.rules['says'].iloc[0]}: on lots not seen before "
+                f"that saved {whole(best.saving)} {self.currency} for 100 pieces ({self.level:.0%} "
+                f"interval {whole(best.low)} to {whole(best.high)}), measuring included; "
+                f"from {rests_on}."
             )
-        if self.answer == "measure nothing":
+        most = self.table.loc[self.table["could_save"].idxmax()]
+        if self.verdict is Verdict.SURE:
             return (
-                "Tie every piece and spend no time measuring for this: nothing measured tells good "
-                "pieces from bad well enough to pay for the minutes it takes. From "
-                f"{told}, the best that a rule could save is {self.slopes['could_save'].max():.0f} "
+                "Tie every piece and spend no time measuring for this: nothing measured "
+                "distinguishes good pieces from bad well enough to pay for the minutes it takes. "
+                f"From {rests_on}, the best that a rule could save is {most['could_save']:.0f} "
                 f"{self.currency} for 100 pieces."
             )
-        if not self.tryout.best:
-            most = self.slopes.loc[self.slopes["could_save"].idxmax()]
+        unsure = f"Go on tying every piece: {rests_on} cannot say which to pass over."
+        if best is None:
             return (
-                f"Go on tying every piece: {told} cannot tell which to pass over. No rule is seen "
-                f"to pay, but one by {most['measure'].split(' (')[0]} might save up to "
-                f"{most['could_save']:.0f} {self.currency} for 100 pieces: measure it on some lots "
-                "more, the poor pieces too."
+                f"{unsure} No rule is seen to pay, but one by {_short(most['measure'])} might save "
+                f"up to {most['could_save']:.0f} {self.currency} for 100 pieces."
             )
-        return (
-            f"Go on tying every piece: {told} cannot tell which to pass over. "
-            f"{self.tryout.told(self.currency, 'pieces', self.level)} "
-            f"{self.tryout.record('the measures of every piece, the poor ones too,')}"
-        )
+        return f"{unsure} {best.in_words(self.currency, 'pieces', self.level)}"
 
 
-def which_pieces(
-    bench: Any,
-    *,
-    value: float | None = None,
-    minutes: Mapping[str, float] | None = None,
-    level: float = 0.9,
-    folds: int = 10,
-    seed: int = 1,
-) -> Culling:
+def _counted(reeds: int, lots: int) -> str:
+    return f"{count(reeds, 'measured reed')} of {count(lots, 'lot')}"
+
+
+def _short(measure: str) -> str:
+    return measure.split(" (")[0]
+
+
+@question(PassingOver)
+def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOver:
     """Find which pieces to pass over before tying, if any.
 
-    Every rule is learnt on some lots and judged on others, in money: what a passed-over failure
-    would have cost, less what a passed-over good reed would have brought, less the time that
-    measuring takes. A saleable reed is worth what `reedlab.decide.worth` says, unless `value` says
-    otherwise.
+    Every rule is learnt on some lots and judged on held-out ones, in money: what a passed-over
+    failure would have cost, less what a passed-over good reed would have brought, less the time
+    that measuring takes. A saleable reed is worth what `reedlab.decide.worth` says.
 
     Parameters
     ----------
     bench : Bench
-    value : float, optional
-        What a saleable reed is worth, instead of its price or its cost.
-    minutes : mapping of str to float, optional
-        Minutes that measuring one piece takes, by the column of `MEASURES`.
     level : float
         Of the intervals.
-    folds : int
-        Into how many parts the lots are split; every lot alone when there are no more.
     seed : int
         Of the folds and the resampling.
 
     Returns
     -------
-    Culling
-
-    Raises
-    ------
-    DecisionError
-        When no settled reed was made from a measured piece.
+    PassingOver
+        Sure where a rule saves at both ends of its interval, or where none can save enough to be
+        noticed. Unanswered where too few settled reeds were made from measured pieces.
 
     Notes
     -----
     Pieces that were measured and never tied have no outcome. If they were sorted out by what is
-    measured here, the records show less than measuring could do; `Culling.sorted_before` says how
-    much narrower the tied pieces are.
+    measured here, the records show less than measuring could do; `PassingOver.sorted_before` says
+    how much narrower the tied pieces are.
 
     References
     ----------
-    Vickers and Elkin (2006), Med Decis Making 26:565-574 (net benefit).
+    Vickers and Elkin (2006), Med Decis Making 26:565-574 (net benefit, decision curves).
     """
     cases = measured_reeds(bench)
     if cases.empty:
-        raise DecisionError(
-            "No settled reed was made from a measured piece: write the piece's label beside the "
-            "reed, and its density or both sides of its gouge in the table of pieces."
+        raise CannotAnswer(
+            "No settled reed was made from a measured piece.",
+            RecordNext(
+                "Write the piece's label beside the reed, and its density or both sides of its "
+                "gouge in the table of pieces."
+            ),
         )
     spread = _within_lots(cases, MEASURES).std()
     measures = tuple(
-        replace(m, minutes=(minutes or {}).get(m.column, m.minutes))
-        for m in MEASURES
-        if cases[m.column].notna().mean() >= 0.5 and spread[m.column] > 1e-9
+        m for m in MEASURES if cases[m.column].notna().mean() >= 0.5 and spread[m.column] > 1e-9
     )
     narrowed = sorted_before(bench, cases, measures)
     before, costs_notes = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
@@ -175,36 +161,64 @@ def which_pieces(
         "notes": (*_notes(cases, measures, narrowed), *costs_notes),
     }
     lacks = lacking(cases, "scrape_min", measures)
-    if lacks:
-        return Culling(
-            answer="cannot tell", tryout=None, lacks=lacks, slopes=_NO_SLOPES, stakes=None,
-            worth="", **shared,
-        )  # fmt: skip
+    if lacks is not None:
+        rests_on = _counted(len(cases), cases["lot"].nunique())
+        return PassingOver(
+            unanswered=f"Go on tying every piece: {rests_on} {lacks.value} to say which to pass "
+            "over.",
+            record_next=RecordNext(
+                what_to_record(
+                    lacks,
+                    "Write down density, hardness, both sides of the gouge and straightness of at "
+                    f"least ten pieces of each of the next {lots_needed(cases['lot'].nunique())} "
+                    "lots before tying, the poor ones too.",
+                )
+            ),
+            lacks=lacks,
+            **shared,
+        )
     weights = bench.reeds["supplier"].astype(object).value_counts()
     price = mean_price(bench.reeds)
 
     def counted(rows: pd.DataFrame) -> tuple[Stakes, str]:
         found = money_at_stake(rows, Rates.of(bench.settings), before, weights)
         of_reed = worth(price, found.value, bench.settings.currency)
-        return replace(found, value=of_reed.value if value is None else value), of_reed.says
+        return replace(found, value=of_reed.value), of_reed.says
 
-    stakes, says = counted(cases)
-    if value is not None:
-        says = f"A saleable reed is counted at {value:.2f} {bench.settings.currency}, as asked."
+    stakes, worth_says = counted(cases)
     slopes = slopes_within_lots(cases, measures, stakes, level)
     rules: dict[str, Rule] = {
         "predicted success": PredictedSuccess(measures),
         "windows": Windows(measures),
         **{f"{m.says} alone": Windows((m,)) for m in measures},
     }
-    tried = try_rules(
-        cases, rules, lambda rows: counted(rows)[0], level=level, folds=folds, seed=seed
-    )
-    answer = {"follow": "pass over", "go on": "measure nothing"}.get(tried.answer, tried.answer)
-    if not tried.best and slopes["could_save"].max() > 100 * NOTICE * stakes.if_bad:
-        answer = "cannot tell"
-    return Culling(
-        answer=answer, tryout=tried, lacks="", slopes=slopes, stakes=stakes, worth=says, **shared
+    tried = try_rules(cases, rules, lambda rows: counted(rows)[0], level=level, seed=seed)
+    most, notice = slopes.loc[slopes["could_save"].idxmax()], 100 * NOTICE * stakes.if_bad
+    verdict = tried.verdict
+    if tried.best is None and most["could_save"] > notice:
+        verdict = Verdict.CANNOT_SAY
+    following = None
+    if verdict is Verdict.CANNOT_SAY:
+        following = RecordNext(
+            f"Measure {_short(most['measure'])} on some more lots, the poor pieces too."
+            if tried.best is None
+            else tried.best.record("the measures of every piece, the poor ones too,")
+        )
+    size = most["could_save"] if tried.best is None else tried.best.saving
+    says = "passing over pieces by the best rule saves money on new lots"
+    if verdict is Verdict.SURE and not tried.follow:
+        says = "no rule for passing over pieces saves enough to be noticed"
+    return PassingOver(
+        table=slopes,
+        claims=claims_frame([(says, tried.prob, verdict, size, bool(size > notice))]),
+        record_next=following,
+        follow=tried.follow,
+        rules=tried.rules,
+        by_lot=tried.by_lot,
+        best=tried.best,
+        stakes=stakes,
+        worth=worth_says,
+        **shared,
     )
 
 
@@ -214,7 +228,7 @@ def money_at_stake(
     before: pd.DataFrame,
     weights: pd.Series,
 ) -> Stakes:
-    """Work out what hangs on tying one of these pieces.
+    """Work out what tying one of these pieces gains or loses.
 
     Parameters
     ----------
@@ -257,7 +271,7 @@ def slopes_within_lots(
     Returns
     -------
     pandas.DataFrame
-        See `Culling.slopes`.
+        See `PassingOver.table`.
     """
     centred = _within_lots(cases, measures).assign(good=cases["good"], lot=cases["lot"])
     return pd.DataFrame([_slope_alone(centred, m, stakes, level) for m in measures])
@@ -266,7 +280,7 @@ def slopes_within_lots(
 def _slope_alone(
     centred: pd.DataFrame, measure: Measure, stakes: Stakes, level: float
 ) -> dict[str, Any]:
-    """Fit one measure alone, as a rule on it alone would use it; see `Culling.slopes`."""
+    """Fit one measure alone, as a rule on it alone would use it; see `PassingOver.table`."""
     from scipy.stats import norm
 
     column = measure.column
@@ -292,7 +306,7 @@ def _slope_alone(
 
 
 def _within_lots(cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataFrame:
-    """Return how far each measure lies from the mean of its lot."""
+    """Return each measure centred on the mean of its lot."""
     columns = [m.column for m in measures]
     return cases[columns] - cases.groupby("lot")[columns].transform("mean")
 
@@ -305,8 +319,8 @@ def _notes(
     cases: pd.DataFrame, measures: tuple[Measure, ...], narrowed: pd.DataFrame
 ) -> tuple[str, ...]:
     notes = [
-        "Pieces sorted out before they were measured are in no record: had the bent and the soft "
-        "been tied too, measuring might show more."
+        "Pieces sorted out before they were measured are not in the records: had bent and soft "
+        "pieces been tied too, measuring might show more."
     ]
     for row in narrowed[narrowed["ratio"] < 0.9].itertuples():
         notes.append(
@@ -321,8 +335,3 @@ def _notes(
             f"differs within a lot: {listed(unused)}."
         )
     return tuple(notes)
-
-
-_NO_SLOPES = pd.DataFrame(
-    columns=["measure", "measured", "per", "unit", "odds_ratio", "low", "high", "could_save"]
-)

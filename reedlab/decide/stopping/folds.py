@@ -1,9 +1,8 @@
-"""Rules judged on lots that they have not seen.
+"""Rules judged on held-out lots: cross-validation by lot.
 
-Everything that is learnt from records (scaling, what stands in for a missing value, slopes,
-windows, the threshold) is learnt inside the fold, without the lots that the rule is judged on.
-What remains is the choice of the best among several rules, and that is corrected by resampling
-lots.
+Everything that is learnt from records (scaling, the value imputed for a missing one, slopes,
+windows, the threshold) is learnt inside the fold, without the held-out lots. What remains is the
+optimism of choosing the best among several rules; a bootstrap of lots corrects it.
 """
 
 from __future__ import annotations
@@ -19,13 +18,13 @@ from reedlab.decide.stopping.rules import Rule, fit_rules
 from reedlab.decide.stopping.stakes import Stakes
 
 LEARNT = 1.15
-"""Factor on an interval of a saving, for what the spread of lots not seen leaves out.
+"""Factor on an interval of a saving, for what the spread of held-out lots leaves out.
 
 The rules were learnt from the very lots that they are judged on, fold by fold, chosen among, and
-corrected by an optimism that is an estimate too, so the savings of lots hang together more than
-their spread tells (Nadeau and Bengio 2003, Machine Learning 52:239). How much is measured: on 600
-simulated benches of 9 to 20 lots with one measure a 90 % interval without the factor held 85 times
-in 100, with it 91 times; on 600 others of 6 to 20 lots with one measure or three, 92 times
+corrected by an optimism that is an estimate too, so the savings of lots are more correlated
+than their spread shows (Nadeau and Bengio 2003, Machine Learning 52:239). How much is measured: on
+600 simulated benches of 9 to 20 lots with one measure a 90 % interval without the factor held 85
+times in 100, with it 91 times; on 600 others of 6 to 20 lots with one measure or three, 92 times
 (`tests/benchmarks/decisions_rules.py`).
 """
 
@@ -70,7 +69,7 @@ def held_out(
     folds: int = 10,
     seed: int = 1,
 ) -> pd.DataFrame:
-    """Let each rule decide on lots that it has not seen.
+    """Let each rule decide on held-out lots.
 
     Parameters
     ----------
@@ -113,8 +112,8 @@ def held_out(
 
 
 @dataclass(frozen=True)
-class Verdict:
-    """What rules saved on lots that they had not seen, against measuring nothing.
+class HeldOutSaving:
+    """What rules saved on held-out lots, against going on with every blank.
 
     Attributes
     ----------
@@ -130,7 +129,8 @@ class Verdict:
         The best rule's, after that correction.
     regret_of_nothing, regret_of_best : float
         What is forgone on average, per blank, by measuring nothing and by following the rule.
-    lots : int
+    resampled : ndarray, shape (resamples,)
+        The best rule's corrected saving, lots resampled.
     """
 
     table: pd.DataFrame
@@ -141,12 +141,12 @@ class Verdict:
     high: float
     regret_of_nothing: float
     regret_of_best: float
-    lots: int
+    resampled: np.ndarray
 
 
 def judge(
     decided: pd.DataFrame, *, level: float = 0.9, resamples: int = 4000, seed: int = 1
-) -> Verdict:
+) -> HeldOutSaving:
     """Compare rules by what they saved, resampling whole lots.
 
     The best rule is chosen again on each draw of lots and judged on the lots that were not drawn;
@@ -164,7 +164,7 @@ def judge(
 
     Returns
     -------
-    Verdict
+    HeldOutSaving
     """
     from scipy.stats import norm, t
 
@@ -201,7 +201,7 @@ def judge(
     ).sort_values("saving", ascending=False, kind="stable")
     corrected = spread[:, best] - optimism
     least, most = interval(corrected, level)
-    return Verdict(
+    return HeldOutSaving(
         table,
         best=str(sums.columns[best]),
         optimism=optimism,
@@ -210,5 +210,5 @@ def judge(
         high=float(most),
         regret_of_nothing=float(np.maximum(corrected, 0.0).mean()),
         regret_of_best=float(np.maximum(-corrected, 0.0).mean()),
-        lots=lots,
+        resampled=corrected,
     )

@@ -68,7 +68,7 @@ def sorted_before(bench: Any, cases: pd.DataFrame, measures: tuple[Measure, ...]
     Returns
     -------
     pandas.DataFrame
-        See `Culling.sorted_before`.
+        See `PassingOver.sorted_before`.
     """
     cane = bench.cane
     of_all = pd.DataFrame(

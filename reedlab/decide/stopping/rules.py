@@ -1,8 +1,8 @@
 """Rules that pass over a blank, learnt from records.
 
-A rule sees what is measured of a blank and says whether to go on with it: by its predicted chance
-of success, or by simple windows for use at the bench. What following one is worth is counted by
-`reedlab.decide.stopping.stakes`.
+A rule takes what is measured of a blank and decides whether to go on with it: by its predicted
+chance of success, or by simple windows for use at the bench. `reedlab.decide.stopping.stakes`
+counts what following one is worth.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ _TRIED = (0.1, 0.2, 0.3, 0.4)
 
 @dataclass(frozen=True)
 class Measure:
-    """One thing that can be known of a blank when the decision falls.
+    """One thing that can be known of a blank when it is decided on.
 
     Attributes
     ----------
     column : str
-        Where it stands in the frame.
+        Its name in the frame.
     says : str
         What it is, in words that a sentence can hold.
     unit : str
@@ -69,8 +69,8 @@ def fit_rules(
     Returns
     -------
     dict
-        Rules with the same measures share one model. Where the rows cannot tell it, the rule is
-        to go on with every blank.
+        Rules with the same measures share one model. Where the rows do not identify it, the rule
+        is to go on with every blank.
     """
     models: dict[tuple[Measure, ...], FittedPrediction | None] = {}
     fitted: dict[str, FittedRule] = {}
@@ -97,8 +97,8 @@ class PredictedSuccess:
     ----------
     measures : tuple of Measure
     learns : bool
-        Whether a lot's own reeds, as far as they are known when the decision falls, tell its
-        effect. The rows then hold ``decided_on`` and ``known_on``.
+        Whether the lot's effect is updated by its own reeds, as far as they are known when the
+        blank is decided on. The rows then hold ``decided_on`` and ``known_on``.
     """
 
     measures: tuple[Measure, ...]
@@ -114,7 +114,7 @@ class PredictedSuccess:
 def fit_prediction(
     measures: tuple[Measure, ...], data: pd.DataFrame, stakes: Stakes
 ) -> FittedPrediction:
-    """Fit the chance of success to the measures, the lots' effects beside them.
+    """Fit the chance of success to the measures, with a random effect of lots.
 
     Parameters
     ----------
@@ -132,7 +132,7 @@ def fit_prediction(
     Raises
     ------
     ModelError
-        When the rows cannot tell the model.
+        When the rows do not identify the model.
     """
     from reedlab.mixed import fit
 
@@ -259,7 +259,7 @@ class Window:
 
 @dataclass(frozen=True)
 class Windows:
-    """Go on while each measure lies within a simple window: a rule for use without a computer.
+    """Go on while each measure is within a simple window: a rule for use without a computer.
 
     Windows are added measure by measure, each time the one that saves most on the training rows
     after its minute of measuring is paid, as long as one does.

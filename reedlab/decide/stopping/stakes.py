@@ -1,4 +1,4 @@
-"""What hangs on going on with a blank, and what a rule that stops some of them saves.
+"""What going on with a blank gains or loses, and what a rule that stops some of them saves.
 
 Going on with a blank gains something if it turns out good and loses something if it does not. A
 rule that stops some of them saves those losses, forgoes those gains, and costs the minutes that
@@ -16,7 +16,7 @@ import pandas as pd
 
 @dataclass(frozen=True)
 class Stakes:
-    """What hangs on going on with one blank, in money or in minutes.
+    """What going on with one blank gains or loses, in money or in minutes.
 
     Attributes
     ----------
@@ -25,7 +25,7 @@ class Stakes:
     if_good, if_bad : float
         What going on costs with a blank that turns out good, and with one that does not.
     sunk : float
-        What a blank has cost when the decision falls, whichever way.
+        What a blank has cost before the decision, whichever way it goes.
     minute : float
         What a minute of measuring costs, in the same unit.
     """

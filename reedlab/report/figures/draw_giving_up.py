@@ -20,7 +20,7 @@ def signs(frame: pd.DataFrame, threshold: float) -> Axes:
     Parameters
     ----------
     frame : pandas.DataFrame
-        ``GivingUp.signs``.
+        ``GivingUp.table``.
     threshold : float
         ``Stakes.threshold``: the chance of success at which going on breaks even.
 

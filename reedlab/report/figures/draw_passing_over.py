@@ -20,7 +20,7 @@ def slopes(frame: pd.DataFrame) -> Axes:
     Parameters
     ----------
     frame : pandas.DataFrame
-        ``Culling.slopes``.
+        ``PassingOver.table``.
 
     Returns
     -------
@@ -42,7 +42,7 @@ def savings(frame: pd.DataFrame, unit: str) -> Axes:
     Parameters
     ----------
     frame : pandas.DataFrame
-        ``Tryout.rules``.
+        ``rules`` of a `PassingOver` or `GivingUp`.
     unit : str
         Of the savings: a currency, or minutes.
 

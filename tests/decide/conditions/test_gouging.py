@@ -6,8 +6,9 @@ import pytest
 from scipy import stats
 
 from reedlab.cane.moisture import equilibrium_moisture_pct
-from reedlab.decide.conditions.gouging import gouger_drift, uneven_lots
-from reedlab.decide.conditions.workshop_air import workshop_air
+from reedlab.decide.answer import Verdict
+from reedlab.decide.conditions.gouging import Drift, gouger, uneven_lots
+from reedlab.decide.conditions.workshop_air import air
 from reedlab.errors import DecisionError
 from reedlab.records import Bench, Settings
 from reedlab.records.settings import Usual
@@ -44,11 +45,15 @@ def bench(rng, slope=0.0, sessions=8, per_session=6, form="split", session_sd=0.
 
 
 def test_a_blade_that_wears_is_told_from_one_that_holds():
-    found = gouger_drift(bench(np.random.default_rng(1), slope=0.02))
-    centre = found.slopes[found.slopes["reading"] == "centre thickness"].set_index("set_up")
-    assert centre["verdict"].to_dict() == {"old edge": "drifts", "new edge": "steady"}
+    found = gouger(bench(np.random.default_rng(1), slope=0.02))
+    centre = found.table[found.table["reading"] == "centre thickness"].set_index("set_up")
+    assert centre["drift"].to_dict() == {"old edge": Drift.DRIFTS, "new edge": Drift.STEADY}
     old = centre.loc["old edge"]
     assert old["low"] < 0.02 < old["high"] and old["sessions"] == 8 and old["pieces"] == 48
+    assert found.drift is Drift.DRIFTS and found.verdict is Verdict.SURE
+    decides = found.claims.iloc[0]
+    assert decides["size"] == old["per_100_days_mm"] and decides["matters"]
+    assert decides["probability"] == old["prob"] > 0.975
     assert "old edge" in found.sentence() and "new edge" not in found.sentence()
 
 
@@ -56,7 +61,7 @@ def test_the_slope_is_that_of_the_sessions_means():
     # With as many pieces each day, the mixed model's slope and its t interval are those of a
     # straight line through the days' means.
     made = bench(np.random.default_rng(2), slope=0.01, session_sd=0.01)
-    found = gouger_drift(made).slopes.iloc[0]
+    found = gouger(made).table.iloc[0]
     mine = made.cane[made.cane["measured_on"] < SHARPENED].groupby("measured_on")["gouge_centre_mm"]
     means = mine.mean()
     line = stats.linregress((means.index - means.index[0]).days / 100, means)
@@ -68,23 +73,24 @@ def test_the_slope_is_that_of_the_sessions_means():
 def test_a_steady_gouger_is_rarely_said_to_drift():
     drifts = 0
     for seed in range(20):
-        slopes = gouger_drift(bench(np.random.default_rng(seed), sessions=6, per_session=3)).slopes
+        slopes = gouger(bench(np.random.default_rng(seed), sessions=6, per_session=3)).table
         drifts += (slopes["low"] > 0).sum() + (slopes["high"] < 0).sum()
     # 80 intervals of 95 %: more than 11 that miss happen once in 700 times.
     assert drifts <= 11
 
 
 def test_cane_bought_gouged_says_nothing_of_the_gouger():
-    with pytest.raises(DecisionError, match="measured_on"):
-        gouger_drift(bench(np.random.default_rng(3), form="gouged"))
-    few = gouger_drift(bench(np.random.default_rng(3), sessions=1))
-    assert (few.slopes["verdict"] == "cannot tell").all() and "cannot be told" in few.sentence()
+    refused = gouger(bench(np.random.default_rng(3), form="gouged"))
+    assert refused.unanswered and refused.verdict is Verdict.CANNOT_SAY
+    few = gouger(bench(np.random.default_rng(3), sessions=1))
+    assert (few.table["drift"] == Drift.CANNOT_SAY).all() and few.verdict is Verdict.CANNOT_SAY
+    assert [*refused.table] == [*few.table] and [*refused.pieces] == [*few.pieces]
 
 
 def test_a_reeds_own_note_of_the_set_up_goes_before_the_usual():
     reeds = pd.DataFrame({"reed": ["1"], "piece": ["P0"], "lot": ["L2"], "maker": ["KL"]})
     reeds = reeds.assign(tied_on=pd.Timestamp("2024-07-02"), gouger="lent")
-    pieces = gouger_drift(bench(np.random.default_rng(4), reeds=reeds)).pieces
+    pieces = gouger(bench(np.random.default_rng(4), reeds=reeds)).pieces
     assert pieces.set_index("piece")["set_up"][["P0", "P1"]].tolist() == ["lent", "old edge"]
 
 
@@ -102,6 +108,11 @@ def test_an_uneven_lot_is_named_and_its_error_taken_out():
     assert found.table["uneven"].tolist() == [True, False, False, False]
     first = found.table.iloc[0]
     assert first["lot"] == "L3" and "L3 (Ochre" in found.sentence() and found.p_alike < 0.001
+    assert found.verdict is Verdict.SURE and found.claims["grade"].tolist() == [
+        Verdict.SURE,
+        *[Verdict.CANNOT_SAY] * 3,
+    ]
+    assert found.claims["size"].iloc[0] == pytest.approx(first["sd"] / first["others_sd"])
     assert first["piece_sd"] == pytest.approx(np.sqrt(first["sd"] ** 2 - 0.36))
     others = made.cane[made.cane["lot"] != "L3"].groupby("lot", observed=True)["hardness"]
     assert first["others_sd"] == pytest.approx(np.sqrt(others.var().mean()))
@@ -118,33 +129,39 @@ def test_even_lots_are_rarely_called_uneven():
         for seed in range(60)
     )
     assert named <= 6  # 2.5 % of benches are expected; more than 6 of 60 once in 1,000
-    with pytest.raises(DecisionError, match="Fewer than two lots"):
-        uneven_lots(lots_of(np.random.default_rng(1), [1.0, 1.0], 4), "hardness")
+    few = lots_of(np.random.default_rng(1), [1.0, 1.0], 4)
+    refused = uneven_lots(few, "hardness")
+    assert refused.unanswered and "sd" in refused.table
+    with pytest.raises(DecisionError, match="no measured column 'colour'"):
+        uneven_lots(few, "colour")
 
 
 def test_the_workshops_months_are_the_means_of_its_readings():
     time = pd.date_range("2024-11-01", "2025-01-31 18:00", freq="6h")
     time = time[(time < "2024-12-10") | (time >= "2024-12-24")]
     rh = np.where(time < "2024-12-01", 60.0, 35.0)
-    air = pd.DataFrame({"time": time, "rh_pct": rh, "temp_c": 20.0})
-    tables = {"lots": pd.DataFrame({"lot": ["L1"], "supplier": ["Ochre"]}), "air": air}
+    logged = pd.DataFrame({"time": time, "rh_pct": rh, "temp_c": 20.0})
+    tables = {"lots": pd.DataFrame({"lot": ["L1"], "supplier": ["Ochre"]}), "air": logged}
     settings = Settings(heated=(("12-01", "03-01"),))
-    found = workshop_air(Bench.from_tables(tables, settings, check=False))
+    found = air(Bench.from_tables(tables, settings, check=False))
     expected = equilibrium_moisture_pct([60.0, 35.0, 35.0], 20.0)
-    np.testing.assert_allclose(found.months["moisture_pct"], expected)
-    assert found.months["heated"].tolist() == [0.0, 1.0, 1.0]
-    assert found.months["readings"].tolist() == [120, 68, 124]
+    np.testing.assert_allclose(found.table["moisture_pct"], expected)
+    assert found.table["heated"].tolist() == [0.0, 1.0, 1.0]
+    assert found.table["readings"].tolist() == [120, 68, 124]
     assert found.silences["days"].tolist() == [14]
+    assert found.verdict is Verdict.DESCRIBES and found.logged
     said = found.sentence()
     assert "dampest in November 2024" in said and "drier while the room is heated" in said
-    assert "14 days" in said and "were it wood" in said
+    assert "14 days" in said and said.endswith(found.record_next.what)
 
 
 def test_without_a_logger_the_notes_on_reeds_serve_and_without_them_it_is_said():
     reeds = pd.DataFrame({"reed": ["1", "2"], "lot": "L1", "maker": "KL", "outcome": "good"})
     reeds = reeds.assign(tied_on=["2024-05-01", "2024-06-02"], rh_pct=[40, 60])
     tables = {"lots": pd.DataFrame({"lot": ["L1"], "supplier": ["Ochre"]}), "reeds": reeds}
-    found = workshop_air(Bench.from_tables(tables, check=False))
-    assert found.source == "the notes on reeds" and len(found.months) == 2
-    with pytest.raises(DecisionError, match="put a logger"):
-        workshop_air(Bench.from_tables({**tables, "reeds": reeds.drop(columns="rh_pct")}))
+    found = air(Bench.from_tables(tables, check=False))
+    assert not found.logged and len(found.table) == 2
+    bare = air(Bench.from_tables({**tables, "reeds": reeds.drop(columns="rh_pct")}))
+    assert bare.unanswered and bare.verdict is Verdict.CANNOT_SAY
+    for name, frame in found.tables.items():
+        assert [*bare.tables[name]] == [*frame], name

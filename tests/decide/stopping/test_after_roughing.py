@@ -7,13 +7,14 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
+from reedlab.decide.answer import Verdict
 from reedlab.decide.stopping.after_roughing import (
+    giving_up,
     minutes_at_stake,
     roughed_blanks,
     usable,
-    which_blanks,
 )
-from reedlab.errors import DecisionError
+from reedlab.decide.stopping.tryout import Lack
 from reedlab.records import Bench
 
 
@@ -34,20 +35,20 @@ def with_openings(own, of_success, seed=1):
 
 
 def test_a_sign_that_marks_the_hopeless_is_followed():
-    found = which_blanks(with_openings(bench(), of_success=(0.02, 0.6)))
-    assert found.answer == "give up" and found.tryout.best["low"] > 0
+    found = giving_up(with_openings(bench(), of_success=(0.02, 0.6)))
+    assert found.follow and found.verdict is Verdict.SURE and found.best.low > 0
+    assert found.claims["size"].item() == found.best.saving and found.claims["matters"].item()
+    assert found.claims["probability"].item() > 0.95
     assert found.sentence().startswith("Give up blanks after the rough scrape unless")
-    best = found.tryout.best
-    assert best["per_saleable_with_rule"] < best["per_saleable"]
-    sign = found.signs.set_index("sign").loc["a small opening"]
+    assert found.best.per_saleable_with_rule < found.best.per_saleable
+    sign = found.table.set_index("sign").loc["a small opening"]
     assert sign["low"] < sign["good"] < sign["high"] < 0.2
 
 
 def test_signs_that_say_nothing_are_not_followed():
-    answers = [
-        which_blanks(with_openings(bench(seed), of_success=(0.3, 0.3))).answer for seed in (3, 4)
-    ]
-    assert "give up" not in answers and "go on" in answers
+    answers = [giving_up(with_openings(bench(seed), of_success=(0.3, 0.3))) for seed in (3, 4)]
+    assert not any(answer.follow for answer in answers)
+    assert Verdict.SURE in [answer.verdict for answer in answers]
 
 
 def test_what_is_noted_only_of_failures_is_not_used():
@@ -59,7 +60,7 @@ def test_what_is_noted_only_of_failures_is_not_used():
     cases, _ = roughed_blanks(Bench.from_tables({**own.tables, "reeds": reeds}, check=False))
     measures, notes = usable(cases)
     assert not {"leak", "crow_flat", "crow_sharp"} & {m.column for m in measures}
-    assert any("a leak" in note and "far oftener" in note for note in notes)
+    assert any("a leak" in note and "far more often" in note for note in notes)
 
 
 def test_blanks_lost_by_the_rough_scrape_are_sunk_not_judged():
@@ -84,8 +85,9 @@ def test_minutes_at_stake_by_hand():
 
 
 def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
-    found = which_blanks(rl.simulate_bench(seed=1, reeds=60, suppliers=2, lots=(2, 2))[0])
-    assert found.answer == "cannot tell" and "opening, crow and rough minutes" in found.sentence()
+    found = giving_up(rl.simulate_bench(seed=1, reeds=60, suppliers=2, lots=(2, 2))[0])
+    assert found.verdict is Verdict.CANNOT_SAY and found.lacks is Lack.BLANKS and not found.follow
+    assert "opening, crow and rough minutes" in found.record_next.what
 
 
 def test_without_minutes_or_failures_it_says_so():
@@ -93,18 +95,21 @@ def test_without_minutes_or_failures_it_says_so():
     own = bench()
     untimed = own.tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
     tables = {**own.tables, "reeds": untimed, "sittings": own.tables["sittings"].head(0)}
-    found = which_blanks(Bench.from_tables(tables, check=False))
-    assert found.answer == "cannot tell" and found.lacks == "minutes"
+    found = giving_up(Bench.from_tables(tables, check=False))
+    assert found.verdict is Verdict.CANNOT_SAY and found.lacks is Lack.MINUTES
     assert (
-        "have too few minutes noted to tell which to give up. Note the minutes" in found.sentence()
+        "have too few minutes noted to say which to give up. Note the minutes" in found.sentence()
     )
+    assert len(found.table) and found.rules.empty and "saving" in found.rules
     fine = own.tables["reeds"].assign(outcome="good", lost_at=None)
-    found = which_blanks(Bench.from_tables({**own.tables, "reeds": fine}, check=False))
-    assert "fewer than 15 that failed, too few to tell" in found.sentence()
+    found = giving_up(Bench.from_tables({**own.tables, "reeds": fine}, check=False))
+    assert found.lacks is Lack.FAILURES
 
 
 def test_without_outcomes_it_says_what_is_missing():
     own = bench()
     reeds = own.tables["reeds"].assign(outcome=None)
-    with pytest.raises(DecisionError, match="outcome of each reed"):
-        which_blanks(Bench.from_tables({**own.tables, "reeds": reeds}, check=False))
+    found = giving_up(Bench.from_tables({**own.tables, "reeds": reeds}, check=False))
+    assert found.unanswered and "outcome of each reed" in found.record_next.what
+    for name, frame in giving_up(with_openings(own, of_success=(0.3, 0.3))).tables.items():
+        assert [*found.tables[name]] == [*frame], name

@@ -1,5 +1,6 @@
 """Which pieces to pass over: benches that can tell, with nothing to tell, and too small."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -7,10 +8,11 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
+from reedlab.decide.answer import Verdict
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable
-from reedlab.decide.stopping.before_tying import money_at_stake, which_pieces
+from reedlab.decide.stopping.before_tying import money_at_stake, passing_over, slopes_within_lots
 from reedlab.decide.stopping.pieces import MEASURES, measured_reeds
-from reedlab.errors import DecisionError
+from reedlab.decide.stopping.tryout import Lack
 from reedlab.records import Bench
 from reedlab.simulate import World
 
@@ -22,7 +24,7 @@ def bench(seed=3, reeds=700, **effects):
 
 @cache
 def culled(seed=3, reeds=700, **effects):
-    return which_pieces(bench(seed, reeds, **effects))
+    return passing_over(bench(seed, reeds, **effects))
 
 
 NOTHING = {"density": 0.0, "asymmetry": 0.0, "bowed": 0.0}
@@ -31,59 +33,65 @@ MUCH = {"density": -3.0, "asymmetry": -0.3, "success": -0.2}
 
 def test_where_nothing_predicts_it_says_to_measure_nothing():
     answers = [culled(seed, **NOTHING) for seed in (3, 4, 5, 6)]
-    assert all(a.answer != "pass over" for a in answers)
-    assert sum(a.answer == "measure nothing" for a in answers) >= 3
-    said = next(a for a in answers if a.answer == "measure nothing").sentence()
-    assert "Tie every piece" in said and "measured reeds of" in said
+    assert not any(a.follow for a in answers)
+    sure = [a for a in answers if a.verdict is Verdict.SURE]
+    assert len(sure) >= 3 and not sure[0].claims["matters"].item()
+    assert "Tie every piece" in sure[0].sentence()
 
 
 def test_what_predicts_well_is_passed_over_and_pays_on_the_true_world():
     found = culled(**MUCH)
-    assert found.answer == "pass over"
-    assert found.tryout.best["low"] > 0
-    assert "density less the mean of its lot" in found.slopes["measure"].iloc[0]
-    slope = found.slopes.set_index("measure").loc["density less the mean of its lot"]
+    assert found.follow and found.verdict is Verdict.SURE
+    assert found.best.low > 0 and found.claims["size"].item() == found.best.saving
+    assert "density less the mean of its lot" in found.table["measure"].iloc[0]
+    slope = found.table.set_index("measure").loc["density less the mean of its lot"]
     # Truth: -3 per 0.05 g/cm3; the pieces' own spread is `per`.
     truth = np.exp(-3.0 * slope["per"] / 0.05)
     assert slope["low"] < truth < slope["high"]
     assert found.sentence().startswith("Pass over pieces unless")
-    assert found.tryout.best["per_saleable_with_rule"] < found.tryout.best["per_saleable"]
+    assert found.best.per_saleable_with_rule < found.best.per_saleable
 
 
 def test_minutes_of_measuring_count():
-    free = which_pieces(bench(**MUCH), minutes=dict.fromkeys([m.column for m in MEASURES], 0.0))
-    slow = which_pieces(bench(**MUCH), minutes=dict.fromkeys([m.column for m in MEASURES], 30.0))
-    assert free.tryout.best["saving"] > culled(**MUCH).tryout.best["saving"]
-    assert slow.answer == "measure nothing" and slow.slopes["could_save"].max() == 0
+    cases, stakes = measured_reeds(bench(**MUCH)), culled(**MUCH).stakes
+    free, slow = (
+        slopes_within_lots(cases, tuple(replace(m, minutes=took) for m in MEASURES), stakes)
+        for took in (0.0, 30.0)
+    )
+    assert (free["could_save"] >= culled(**MUCH).table["could_save"]).all()
+    assert free["could_save"].max() > culled(**MUCH).table["could_save"].max()
+    assert slow["could_save"].max() == 0
 
 
 def test_a_bench_too_small_cannot_tell_and_says_what_to_record():
-    found = which_pieces(rl.simulate_bench(seed=1, reeds=90, suppliers=2, lots=(2, 2))[0])
-    assert found.answer == "cannot tell" and found.tryout is None
-    assert found.sentence().startswith("Go on tying every piece")
-    assert "density, hardness, both sides of the gouge and straightness" in found.sentence()
+    found = passing_over(rl.simulate_bench(seed=1, reeds=90, suppliers=2, lots=(2, 2))[0])
+    assert found.verdict is Verdict.CANNOT_SAY and found.lacks is Lack.BLANKS and not found.follow
+    assert "both sides of the gouge and straightness" in found.record_next.what
+    assert len(found.sorted_before) and found.table.empty
 
 
 def test_what_differs_between_lots_only_is_no_measure_of_pieces():
     pieces = bench().tables["pieces"]
     odd = pieces["lot"].str[-1].isin(list("13579"))
     pieces = pieces.assign(straightness=np.where(odd, "slight", "straight"))
-    found = which_pieces(Bench.from_tables({**bench().tables, "pieces": pieces}, check=False))
-    assert not any("bend" in measure for measure in found.slopes["measure"])
+    found = passing_over(Bench.from_tables({**bench().tables, "pieces": pieces}, check=False))
+    assert not any("bend" in measure for measure in found.table["measure"])
     assert any("never differs within a lot: bend" in note for note in found.notes)
 
 
 def test_without_a_measured_piece_it_says_what_is_missing():
     tables = {name: frame for name, frame in bench().tables.items() if name != "pieces"}
     tables["reeds"] = tables["reeds"].assign(piece=None)
-    with pytest.raises(DecisionError, match="piece's label"):
-        which_pieces(Bench.from_tables(tables))
+    found = passing_over(Bench.from_tables(tables))
+    assert found.unanswered and "piece's label" in found.record_next.what
+    for name, frame in culled(**MUCH).tables.items():
+        assert [*found.tables[name]] == [*frame], name
 
 
 def test_each_slope_is_that_of_its_measure_alone():
     """A rule on one measure uses what goes with it, others not held equal: rl.fit, one by one."""
     cases = measured_reeds(bench())
-    slopes = culled().slopes.set_index("measure")
+    slopes = culled().table.set_index("measure")
     for measure in MEASURES:
         x = cases[measure.column]
         x = x - x.groupby(cases["lot"]).transform("mean")
@@ -99,9 +107,9 @@ def test_without_minutes_it_says_that_they_are_missing():
     own = bench()
     untimed = own.tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
     tables = {**own.tables, "reeds": untimed, "sittings": own.tables["sittings"].head(0)}
-    found = which_pieces(Bench.from_tables(tables, check=False))
-    assert found.answer == "cannot tell" and found.tryout is None
-    assert "have too few minutes noted to tell which to pass over. Note the" in found.sentence()
+    found = passing_over(Bench.from_tables(tables, check=False))
+    assert found.verdict is Verdict.CANNOT_SAY and found.lacks is Lack.MINUTES
+    assert "have too few minutes noted to say which to pass over. Note the" in found.sentence()
 
 
 def test_earlier_sorting_is_said():

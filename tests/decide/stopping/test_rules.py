@@ -6,6 +6,7 @@ import pytest
 from scipy import integrate, stats
 from scipy.special import expit
 
+from reedlab.decide.answer import Verdict
 from reedlab.decide.stopping.folds import LEARNT, held_out, judge, lot_folds
 from reedlab.decide.stopping.rules import (
     GO_ON,
@@ -17,7 +18,7 @@ from reedlab.decide.stopping.rules import (
     fit_rules,
 )
 from reedlab.decide.stopping.stakes import Stakes
-from reedlab.decide.stopping.tryout import Tryout, lacking, try_rules
+from reedlab.decide.stopping.tryout import BestRule, Lack, lacking, try_rules
 
 DENSITY = Measure("density", "density", "g/cm³", 0.005, 0.0)
 STAKES = Stakes(value=30.0, if_good=15.0, if_bad=11.0, sunk=4.0, minute=0.3)
@@ -217,25 +218,25 @@ def test_the_best_of_several_worthless_rules_is_corrected_to_nothing():
 def test_where_nothing_predicts_no_rule_is_followed():
     followed = [
         try_rules(blanks(s, slope=0.0, lots=10, each=20), {"p": PredictedSuccess((DENSITY,))},
-                  at_stake, folds=4).answer
+                  at_stake, folds=4)
         for s in range(40)
     ]  # fmt: skip
     # 5 % a bench at most, from a 90 % interval; 40 benches: 6 or more with probability 0.014.
-    assert followed.count("follow") <= 5
-    assert followed.count("go on") >= 20
+    assert sum(tried.follow for tried in followed) <= 5
+    assert sum(tried.verdict is Verdict.SURE and not tried.follow for tried in followed) >= 20
 
 
 def test_what_predicts_well_is_followed_and_saves_on_other_lots():
     rows = blanks(21, slope=-1.6, lots=20, each=40)
     rules = {"predicted": PredictedSuccess((DENSITY,)), "windows": Windows((DENSITY,))}
     tried = try_rules(rows, rules, at_stake)
-    assert tried.answer == "follow" and tried.best["low"] > 0
-    assert tried.best["per_saleable_with_rule"] < tried.best["per_saleable"]
+    assert tried.follow and tried.verdict is Verdict.SURE and tried.best.low > 0
+    assert tried.best.per_saleable_with_rule < tried.best.per_saleable
     stakes = at_stake(rows)
     fitted = fit_rules(rules, rows, stakes)[tried.rules.index[0]]
     new = blanks(22, slope=-1.6, lots=400, each=40)
     saved = 100 * stakes.saving(fitted.keep(new), new["good"].to_numpy(), fitted.minutes).mean()
-    assert tried.best["low"] < saved < tried.best["high"]
+    assert tried.best.low < saved < tried.best.high
     assert tried.by_lot["blanks"].sum() == len(rows) and tried.by_lot["lot"].nunique() == 20
 
 
@@ -245,23 +246,22 @@ def test_a_model_that_cannot_be_told_goes_on_with_all():
         fit_rules({"p": PredictedSuccess((DENSITY,))}, rows, at_stake(rows))["p"].keep(rows).all()
     )
     rows = rows.assign(scrape_min=np.where(rows["lot"] == rows["lot"].iloc[0], np.nan, 30.0))
-    assert lacking(rows, "scrape_min", [DENSITY]) == "blanks"
+    assert lacking(rows, "scrape_min", [DENSITY]) is Lack.BLANKS
 
 
 def test_what_there_is_too_little_of_is_named():
     rows = blanks(2, slope=0.0, lots=8, each=10).assign(scrape_min=30.0)
-    assert lacking(rows, "scrape_min", [DENSITY]) == ""
-    assert lacking(rows, "scrape_min", []) == "notes"
-    assert lacking(rows.assign(good=1), "scrape_min", [DENSITY]) == "failures"
-    assert lacking(rows.assign(good=0), "scrape_min", [DENSITY]) == "good ones"
-    assert lacking(rows.assign(scrape_min=0.0), "scrape_min", [DENSITY]) == "minutes"
+    assert lacking(rows, "scrape_min", [DENSITY]) is None
+    assert lacking(rows, "scrape_min", []) is Lack.NOTES
+    assert lacking(rows.assign(good=1), "scrape_min", [DENSITY]) is Lack.FAILURES
+    assert lacking(rows.assign(good=0), "scrape_min", [DENSITY]) is Lack.GOOD_ONES
+    assert lacking(rows.assign(scrape_min=0.0), "scrape_min", [DENSITY]) is Lack.MINUTES
 
 
 def test_a_best_rule_that_costs_is_not_said_to_save():
-    frame, best = pd.DataFrame(), {"saving": -12.4, "low": -40.0, "high": 9.0}
     costs, saves = (
-        Tryout("cannot tell", frame, found, frame, 8).told("EUR", "pieces", 0.9)
-        for found in (best, {**best, "saving": 3.0})
+        BestRule(saving, -40.0, 9.0, 0.0, 0.0, 20.0, 21.0, lots=8).in_words("EUR", "pieces", 0.9)
+        for saving in (-12.4, 3.0)
     )
     assert "would have cost 12 EUR for 100 pieces more than it saved" in costs
     assert "90% interval of the saving −40 to 9" in costs
@@ -277,7 +277,8 @@ def test_a_rule_that_is_not_found_again_without_some_lots_is_not_judged():
 
     rows = blanks(4, slope=-1.6)
     tried = try_rules(rows, {"once": Once((DENSITY,))}, at_stake)
-    assert tried.answer == "go on" and not tried.best and tried.rules.empty
+    assert tried.verdict is Verdict.SURE and not tried.follow
+    assert tried.best is None and tried.rules.empty
 
 
 def test_claims_intervals_and_regret_come_true_on_small_benches():
@@ -294,11 +295,11 @@ def test_claims_intervals_and_regret_come_true_on_small_benches():
         x = rng.normal(size=4000)
         chance = expit(base + slope * x + rng.normal(0, 0.4, 4000))
         saved = stakes.saving(fitted.keep(pd.DataFrame({"density": 0.035 * x})), chance).mean()
-        stated.append(tried.best["regret"] / 100 if tried.best else 0.0)
-        true.append(max(-saved, 0) if tried.answer == "follow" else max(saved, 0))
+        stated.append(tried.best.regret / 100 if tried.best else 0.0)
+        true.append(max(-saved, 0) if tried.follow else max(saved, 0))
         if tried.best:
-            held.append(tried.best["low"] <= 100 * saved <= tried.best["high"])
-        if tried.answer == "follow":
+            held.append(tried.best.low <= 100 * saved <= tried.best.high)
+        if tried.follow:
             claims.append(saved > 0)
     # A claim rests on a one-sided 95 % bound, so at most one bench in twenty makes a wrong one.
     assert len(claims) >= 10

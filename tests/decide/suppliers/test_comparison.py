@@ -170,7 +170,7 @@ def test_a_handful_of_minutes_that_lots_explain_counts_as_their_mean():
 def test_nothing_settled_is_refused_with_what_to_do(small_bench):
     bench = small_bench([("teal", "a", 3, 1, 0)])
     bench.reeds["success"] = np.nan
-    with pytest.raises(DecisionError, match="record the outcome"):
+    with pytest.raises(DecisionError, match="Record the outcome"):
         comparison.compare(bench)
 
 

@@ -2,8 +2,8 @@
 
 Smooth effects of the cane's moisture and of the time of year on success and on minutes, and how
 gouge and rough scrape were set by moisture. All of it is association: a maker changes gouge and
-scrape because it is winter, so that what the air did and what the maker did about it cannot be
-taken apart in records. `reedlab.decide.trial` is the way to know.
+scrape because it is winter, so that the air and what the maker did about it are confounded. A
+trial (`reedlab.decide.trial`) is the way to know.
 """
 
 from __future__ import annotations
@@ -14,81 +14,89 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import (
+    Answer,
+    CannotAnswer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    question,
+)
 from reedlab.decide.conditions.smooth import contrast, curve, fit_smooth, groups_of, with_groups
 from reedlab.decide.draws import interval
 from reedlab.decide.evidence import count
-from reedlab.errors import DecisionError, ModelError
+from reedlab.errors import ModelError
 from reedlab.mixed.ask.design_table import CANNOT_TELL
 
 FEWEST_REEDS = 60
 FEWEST_LOTS = 4
 NEAR_DAYS = 45
-"""Days of the year further than this from every reed are not spoken of."""
+"""Days of the year further than this from every reed are left out."""
 _DAYS = {"mid-January": 14, "mid-April": 104, "mid-July": 195, "mid-October": 287}
 Pair = tuple[tuple[str, float], tuple[str, float]]
 SETTINGS = ("gouge_centre_mm", "tip_thickness_mm", "heart_thickness_mm", "back_thickness_mm")
 
 
-@dataclass(frozen=True)
-class Seasons:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Seasons(Answer):
     """What goes with the season at this bench.
 
     Attributes
     ----------
+    table : pandas.DataFrame
+        One row a comparison: ``measure``, ``over``, ``first``, ``second`` (in words), ``effect``
+        (difference of shares; ratio of minutes), ``low``, ``high``, ``prob`` (that the effect has
+        the sign it seems to have), ``ratio`` (of variances, see `CANNOT_TELL`), ``reeds``,
+        ``sure`` (whether the sign is sure at the level taken over all comparisons together, by
+        Bonferroni, and the ratio is small enough).
     curves : pandas.DataFrame
         Smooth effects: ``measure`` (success, as a share averaged over lots; minutes of reeds that
         turned out good, in the middle of reeds and lots), ``over`` (moisture, year), ``at`` (per
         cent; day of the year), ``value``, ``low``, ``high``; missing on days of the year further
         than `NEAR_DAYS` from every reed.
-    contrasts : pandas.DataFrame
-        One row a comparison: ``measure``, ``over``, ``first``, ``second`` (in words), ``effect``
-        (difference of shares; ratio of minutes), ``low``, ``high``, ``prob`` (that the effect has
-        the sign it seems to have), ``ratio`` (of variances, see `CANNOT_TELL`), ``reeds``,
-        ``told`` (whether the sign is sure at the level taken over all comparisons together, by
-        Bonferroni, and the ratio is small enough).
     settings : pandas.DataFrame
         One row a setting of gouge or scrape: ``setting``, ``reeds``, ``per_pct`` (mm for one per
         cent more moisture, within lots) with ``low``, ``high``, and ``damp_less_dry`` (mm).
     moisture : tuple of float
         What counts as dry and as damp: the 10th and the 90th percentile at this bench.
-    level : float
-        Of every interval.
-    notes : tuple of str
-        What must be known with it.
     """
 
-    curves: pd.DataFrame
-    contrasts: pd.DataFrame
-    settings: pd.DataFrame
-    moisture: tuple[float, float]
-    level: float
-    notes: tuple[str, ...]
+    table: pd.DataFrame = empty(
+        "measure",
+        "over",
+        "first",
+        "second",
+        "effect",
+        "low",
+        "high",
+        "prob",
+        "ratio",
+        "reeds",
+        "sure",
+    )
+    curves: pd.DataFrame = empty("measure", "over", "at", "value", "low", "high")
+    settings: pd.DataFrame = empty("setting", "reeds", "per_pct", "low", "high", "damp_less_dry")
+    moisture: tuple[float, float] = (float("nan"), float("nan"))
 
-    def sentence(self) -> str:
-        """Say what goes with the season, that it is association, and how to know more."""
-        told = self.contrasts[self.contrasts["told"]]
-        trial = (
-            "These are associations, since gouge and scrape change with the season too: 'reedlab "
-            "trial' compares two settings on blanks of one lot."
-        )
-        if told.empty:
-            return (
-                f"Cannot tell what the season does: of {len(self.contrasts)} differences looked at "
-                f"together, not one is surely there. {self._widest()} Note humidity at every "
-                f"rough scrape, and work each lot in more than one season. {trial}"
+    def _sentence(self) -> str:
+        association = "These are associations, since gouge and scrape change with the season too."
+        sure = self.table[self.table["sure"]]
+        if sure.empty:
+            surest = _in_words(self.table.loc[self.table["prob"].idxmax()].to_dict())
+            found = (
+                f"Cannot say what the season does: of {len(self.table)} differences looked at "
+                f"together, none is sure. The surest, taken alone: {surest[0].lower()}{surest[1:]}"
             )
-        return f"{' '.join(_in_words(row) for row in told.to_dict('records'))} {trial}"
-
-    def _widest(self) -> str:
-        rows = self.contrasts.sort_values("prob", ascending=False)
-        said = _in_words(rows.iloc[0].to_dict())
-        return f"The surest, taken alone: {said[0].lower()}{said[1:]}"
+        else:
+            found = " ".join(_in_words(row) for row in sure.to_dict("records"))
+        return f"{found} {association} {self.record_next}"
 
 
 def _in_words(row: dict[Any, Any]) -> str:
     if row["measure"] == "success":
         size = f"{100 * abs(row['effect']):.0f} points"
-        way = "oftener" if row["effect"] > 0 else "less often"
+        way = "more often" if row["effect"] > 0 else "less often"
         low, high = (f"{100 * row[end]:+.0f}".replace("-", "−") for end in ("low", "high"))
         return (
             f"Reeds turned out good {size} {way} {row['first']} than {row['second']} "
@@ -100,12 +108,26 @@ def _in_words(row: dict[Any, Any]) -> str:
     )
 
 
-def season_effects(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
+def _claims(table: pd.DataFrame) -> pd.DataFrame:
+    """Claim the sign of every comparison, the surest first."""
+    rows = table.sort_values(["sure", "prob"], ascending=False, kind="stable").to_dict("records")
+    grade = {True: Verdict.SURE, False: Verdict.CANNOT_SAY}
+    return claims_frame(
+        [(_in_words(row), row["prob"], grade[row["sure"]], row["effect"], True) for row in rows]
+    )
+
+
+_TRIAL = "Compare two settings on blanks of one lot ('reedlab trial')."
+_MORE = "Note humidity at every rough scrape, and work each lot in more than one season."
+
+
+@question(Seasons)
+def seasons(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
     """Describe what success, minutes and settings did with moisture and with the year.
 
-    Moisture is the equilibrium moisture content of wood at the air's humidity, as a stand-in for
+    Moisture is the equilibrium moisture content of wood at the air's humidity, as a proxy for
     cane's. Its effect is a natural cubic spline with three degrees of freedom, the year's a cosine
-    and a sine; makers, lots and suppliers stand beside it.
+    and a sine; makers, lots and suppliers are in the model too.
 
     Parameters
     ----------
@@ -118,76 +140,80 @@ def season_effects(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
     Returns
     -------
     Seasons
-
-    Raises
-    ------
-    DecisionError
-        When fewer than 60 settled reeds of four lots have a date and an outcome.
+        Sure where some comparison is. Unanswered where fewer than 60 settled reeds of four lots
+        have a date and an outcome.
     """
     every = bench.reeds
     reeds = every[every["settled"] & every["success"].notna() & every["supplier"].notna()]
     if len(reeds) < FEWEST_REEDS or reeds["lot"].nunique() < FEWEST_LOTS:
-        raise DecisionError(
-            f"Cannot tell what the season does from {count(len(reeds), 'settled reed')} of "
-            f"{count(reeds['lot'].nunique(), 'lot')}: record at least {FEWEST_REEDS} of "
-            f"{FEWEST_LOTS} lots, over a whole year."
+        raise CannotAnswer(
+            "Too few settled reeds to say what the season does: "
+            f"{count(len(reeds), 'reed')} of {count(reeds['lot'].nunique(), 'lot')}.",
+            RecordNext(
+                f"Record outcome and minutes of at least {FEWEST_REEDS} reeds of {FEWEST_LOTS} "
+                "lots, over a whole year."
+            ),
         )
     reeds = reeds.reset_index(drop=True)
     good = reeds[(reeds["success"] == 1) & reeds["log_scrape_min"].notna()].reset_index(drop=True)
     known = reeds["moisture_pct"].notna()
     dry, damp = (float(q) for q in reeds["moisture_pct"].quantile([0.1, 0.9]).round(1))
-    curves, contrasts, notes = [], [], list(_notes(reeds, known))
+    curves, contrasts, notes, why = [], [], _notes(reeds, known), []
     for over in ("year", "moisture"):
         for measure, rows in (("success", reeds), ("minutes", good)):
             use = rows[rows["moisture_pct"].notna()] if over == "moisture" else rows
             if len(use) < FEWEST_REEDS or use["lot"].nunique() < FEWEST_LOTS:
-                notes.append(
+                why.append(
                     f"{measure.capitalize()} over the {over} is not asked: "
                     f"{count(len(use), 'reed')} of {count(use['lot'].nunique(), 'lot')} are too "
                     "few."
                 )
                 continue
             if measure == "success" and use["success"].nunique() < 2:
-                notes.append(f"Success over the {over} is not asked: {len(use)} reeds ended alike.")
+                why.append(f"Success over the {over} is not asked: {len(use)} reeds ended alike.")
                 continue
             at, pairs = np.linspace(dry, damp, 41), _airs(dry, damp)
             if over == "year":
                 at, (pairs, unmet) = np.arange(0.0, 366.0, 7.0), _met(use["tied_on"])
-                notes += [f"{measure.capitalize()} is not compared {days}" for days in unmet]
+                why += [f"{measure.capitalize()} is not compared {days}" for days in unmet]
                 if not pairs:
                     continue
             smooth = fit_smooth(use, measure, over, seed)
-            told = curve(smooth, at, level)
+            along = curve(smooth, at, level)
             if over == "year":
-                told.loc[~_near(at, use["tied_on"]), ["value", "low", "high"]] = np.nan
-            curves.append(told)
+                along.loc[~_near(at, use["tied_on"]), ["value", "low", "high"]] = np.nan
+            curves.append(along)
             contrasts += [contrast(smooth, first, second, level) for first, second in pairs]
     if not contrasts:
-        first = notes[len(_notes(reeds, known))]
-        raise DecisionError(
-            f"Cannot tell what the season does: {first[0].lower()}{first[1:]} Record outcome and "
-            f"minutes of at least {FEWEST_REEDS} reeds, over a whole year."
+        raise CannotAnswer(
+            why[0],
+            RecordNext(
+                f"Record outcome and minutes of at least {FEWEST_REEDS} reeds, over a whole year."
+            ),
         )
     compared = pd.DataFrame(contrasts)
     sure = compared["prob"] > 1 - (1 - level) / 2 / len(compared)
+    compared = compared.assign(sure=sure & (compared["ratio"] <= CANNOT_TELL))
     return Seasons(
-        pd.concat(curves, ignore_index=True),
-        compared.assign(told=sure & (compared["ratio"] <= CANNOT_TELL)),
-        settings_by_moisture(reeds, damp - dry, level, seed),
-        (dry, damp),
-        level,
-        tuple(notes),
+        table=compared,
+        level=level,
+        claims=_claims(compared),
+        notes=(*notes, *why),
+        record_next=RecordNext(_TRIAL if compared["sure"].any() else f"{_MORE} {_TRIAL}"),
+        curves=pd.concat(curves, ignore_index=True),
+        settings=settings_by_moisture(reeds, damp - dry, level, seed),
+        moisture=(dry, damp),
     )
 
 
 def _near(at: np.ndarray, tied_on: pd.Series) -> np.ndarray:
-    """Whether a reed was tied near a day of the year, in whatever year."""
+    """Whether a reed was tied near a day of the year, in any year."""
     away = np.abs(at[:, None] - tied_on.dt.day_of_year.to_numpy()) % 365
     return np.asarray(np.minimum(away, 365 - away).min(axis=1) <= NEAR_DAYS)
 
 
 def _met(tied_on: pd.Series) -> tuple[list[Pair], list[str]]:
-    """Return the comparisons over the year that reeds can tell, and of the others why not."""
+    """Return the comparisons over the year that reeds support, and for the others why not."""
     days = np.array([float(day) for day in _DAYS.values()])
     near = dict(zip(_DAYS, _near(days, tied_on)))
     pairs, unmet = [], []
@@ -248,12 +274,12 @@ def settings_by_moisture(
 def _notes(reeds: pd.DataFrame, known: pd.Series) -> tuple[str, ...]:
     notes = [
         "Moisture is what wood would hold in that air; cane is not wood, and follows it roughly.",
-        "A maker changes gouge and scrape with the season, and buys when cane is to be had: what "
-        "is shown is association.",
+        "A maker changes gouge and scrape with the season, and buys when there is cane: what is "
+        "shown is association.",
     ]
     if not known.all():
         notes.append(
-            f"{int((~known).sum())} of {len(reeds)} settled reeds have no humidity of the day and "
-            "do not count where moisture is asked for."
+            f"{int((~known).sum())} of {len(reeds)} settled reeds have no humidity on their day "
+            "and do not count in comparisons of moisture."
         )
     return tuple(notes)

@@ -14,8 +14,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import (
+    Answer,
+    CannotAnswer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    question,
+)
 from reedlab.decide.gauge.repeatability import readings_of
-from reedlab.errors import DecisionError
+from reedlab.records.tables import in_words
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
@@ -25,51 +34,49 @@ _FEWEST_PIECES = 5
 """Pieces that both must have measured; ten are good (common practice, no source)."""
 
 
-@dataclass(frozen=True)
-class GaugeAgreement:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class GaugeAgreement(Answer):
     """How far two hands, or two gauges, agree on the same pieces.
 
     Attributes
     ----------
+    table : pandas.DataFrame
+        Bland and Altman's limits of agreement, indexed by `limit`: ``difference`` (the mean one),
+        ``lower limit`` and ``upper limit`` (between which 95 of 100 differences of single readings
+        are): `estimate`, `low`, `high`.
     quantity, first, second : str
         What was measured, and the two labels compared.
     pieces : pandas.DataFrame
         One row a piece: `piece`, `mean` of the two and `difference`, second less first.
-    limits : pandas.DataFrame
-        Rows ``difference`` (the mean one), ``lower limit`` and ``upper limit`` (between which 95 of
-        100 differences of single readings lie): `estimate`, `low`, `high`.
-    level : float
-        Of the intervals.
     """
 
-    quantity: str
-    first: str
-    second: str
-    pieces: pd.DataFrame
-    limits: pd.DataFrame
-    level: float
+    table: pd.DataFrame = empty("estimate", "low", "high", index="limit")
+    level: float = 0.95
+    quantity: str = ""
+    first: str = ""
+    second: str = ""
+    pieces: pd.DataFrame = empty("piece", "mean", "difference")
 
-    def sentence(self) -> str:
-        """Say how far the two are apart and between which limits a reading may differ."""
-        at = self.limits["estimate"]
-        low, high = self.limits.loc["difference", ["low", "high"]]
-        told = "more" if at["difference"] > 0 else "less"
+    def _sentence(self) -> str:
+        at = self.table["estimate"]
+        low, high = self.table.loc["difference", ["low", "high"]]
         # Two figures of the limits' width are all that these readings carry.
         size = np.floor(np.log10(max(at["upper limit"] - at["lower limit"], 1e-12)))
         digits = int(max(0, 1 - size))
-        bias = f"{self.second} reads {abs(at['difference']):.{digits}f} {told} than {self.first}"
-        if low < 0 < high:
-            bias = f"It cannot be told that {self.second} reads otherwise than {self.first}"
+        way = "more" if at["difference"] > 0 else "less"
+        bias = f"{self.second} reads {abs(at['difference']):.{digits}f} {way} than {self.first}"
+        if self.verdict is Verdict.CANNOT_SAY:
+            bias = f"Whether {self.second} reads more or less than {self.first} is not clear"
         return (
-            f"{bias} on the whole (difference {low:.{digits}f} to {high:.{digits}f}); on one piece "
+            f"{bias} (mean difference {low:.{digits}f} to {high:.{digits}f}); on one piece "
             f"{self.second} may read from {at['lower limit']:+.{digits}f} to "
-            f"{at['upper limit']:+.{digits}f} beside it. If that is too much, let one of the two "
-            "do all the measuring."
+            f"{at['upper limit']:+.{digits}f} beside it. {self.record_next}"
         )
 
 
+@question(GaugeAgreement)
 def gauge_agreement(
-    bench: Bench | pd.DataFrame, quantity: str, first: str, second: str, *, level: float = 0.95
+    bench: Bench, quantity: str, first: str, second: str, *, level: float = 0.95, seed: int = 1
 ) -> GaugeAgreement:
     """Compare two hands, or two gauges of one unit, on the pieces that both have measured.
 
@@ -78,23 +85,21 @@ def gauge_agreement(
 
     Parameters
     ----------
-    bench : Bench or pandas.DataFrame
-        A bench, or its ``gauge`` table.
+    bench : Bench
+        Its ``gauge`` table.
     quantity, first, second : str
         Which quantity, and the two labels in `operator`.
     level : float, default 0.95
         Of the intervals.
+    seed : int
+        As every question has it; this one draws nothing.
 
     Returns
     -------
     GaugeAgreement
-        With several readings of a piece, means are compared and the limits widened to single
-        readings, as Bland and Altman (1999, section 5) do.
-
-    Raises
-    ------
-    DecisionError
-        When fewer than five pieces were measured by both.
+        Sure of the mean difference's sign where its interval leaves 0 out. Unanswered where fewer
+        than five pieces were measured by both. With several readings of a piece, means are compared
+        and the limits widened to single readings (Bland and Altman 1999, section 5).
     """
     from scipy import stats
 
@@ -105,9 +110,10 @@ def gauge_agreement(
     means, counts = cells.mean().unstack("operator"), cells.size().unstack("operator")
     both = means.reindex(columns=[first, second]).dropna()
     if len(both) < _FEWEST_PIECES:
-        raise DecisionError(
-            f"{first!r} and {second!r} have not both measured five pieces for {quantity!r}: "
-            "measure ten pieces with each."
+        raise CannotAnswer(
+            f"{first} and {second} have not both measured {_FEWEST_PIECES} pieces for "
+            f"{in_words(quantity)}.",
+            RecordNext("Measure ten pieces with each."),
         )
     difference, n = both[second] - both[first], len(both)
     squares = sum(
@@ -118,9 +124,9 @@ def gauge_agreement(
     sd_of_means = float(difference.std())
     sd = float(np.sqrt(sd_of_means**2 + squares))
     t, z = stats.t.ppf((1 + level) / 2, n - 1), 1.96
-    mean = float(difference.mean())
+    mean, se = float(difference.mean()), sd_of_means / np.sqrt(n)
     rows = {
-        "difference": (mean, sd_of_means / np.sqrt(n)),
+        "difference": (mean, se),
         "lower limit": (mean - z * sd, sd * np.sqrt(3 / n)),
         "upper limit": (mean + z * sd, sd * np.sqrt(3 / n)),
     }
@@ -129,7 +135,24 @@ def gauge_agreement(
         index=["estimate", "low", "high"],
     ).T
     pieces = pd.DataFrame({"mean": both.mean(axis=1), "difference": difference}).reset_index()
-    return GaugeAgreement(quantity, first, second, pieces, limits, level)
+    low, high = limits.loc["difference", ["low", "high"]]
+    claim = (
+        f"{second} reads {'more' if mean > 0 else 'less'} than {first}",
+        float(stats.t.cdf(abs(mean) / se, n - 1)) if se > 0 else 1.0,
+        Verdict.CANNOT_SAY if low < 0 < high else Verdict.SURE,
+        mean,
+        True,
+    )
+    return GaugeAgreement(
+        table=limits.rename_axis("limit"),
+        level=level,
+        claims=claims_frame([claim]),
+        record_next=RecordNext("If that is too much, let one of the two do all the measuring."),
+        quantity=quantity,
+        first=first,
+        second=second,
+        pieces=pieces,
+    )
 
 
 def _repeat_variance(cells: Any, label: str) -> float:
