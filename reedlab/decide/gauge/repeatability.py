@@ -71,8 +71,8 @@ class GaugeStudy:
         hand's trials) as judges; empty unless every piece was read by each.
     error : ReadingError
         The standard deviation of one reading by one hand about its piece, with the degrees of
-        freedom it is known to: what ``rl.fit(..., measurement_error={quantity: study.error})``
-        takes.
+        freedom it is known to: what ``rl.fit_corrected`` takes as
+        ``reading_error={quantity: study.error}``.
     level : float
         Of the intervals.
     """

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import DataError
+from reedlab.mixed.engine.fitted import Fitted
 
 CANNOT_TELL = 4.0
 """Variance of a contrast over that of a balanced design of the same size, from which on the records
@@ -44,17 +45,16 @@ class DesignTable:
         return bool(self.contrasts["can_tell"].all())
 
 
-def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable:
+def design_table(fitted: Fitted, factor: str, condition: str) -> DesignTable:
     """Count levels of a factor under each condition and say which pairs can be compared.
 
     Parameters
     ----------
-    data
-        One row a reed (or a lot); rows with either column empty are left out.
-    factor
-        What is to be compared: "supplier" or "maker".
-    condition
-        What must not be mistaken for it: "season", or a column of quarters or months.
+    factor : str
+        What is to be compared, a column of the data: "supplier" or "maker".
+    condition : str
+        What must not be mistaken for it: "season", or a column of quarters or months. Rows with
+        either empty are left out.
 
     Returns
     -------
@@ -67,10 +67,13 @@ def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable
 
     Examples
     --------
-    >>> made = pd.DataFrame({"maker": list("ABAB"), "season": ["spring"] * 3 + ["winter"]})
-    >>> design_table(made, "maker", "season").counts.to_numpy().tolist()
-    [[2, 0], [1, 1]]
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("success ~ season + (1 | supplier)", simulate_reeds()[0], "binomial")
+    >>> model.design_table("supplier", "season").counts.shape
+    (5, 4)
     """
+    data = fitted.data
     for column in (factor, condition):
         if column not in data.columns:
             raise DataError(f"the data have no column {column!r}: name one that they have.")

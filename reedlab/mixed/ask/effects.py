@@ -34,46 +34,47 @@ from scipy.stats import norm
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.ask.intervals import check_level
 from reedlab.mixed.ask.mean_response import Setting, Source
-from reedlab.mixed.ask.satterthwaite import satterthwaite, t_table
+from reedlab.mixed.ask.satterthwaite import t_table, t_tests
 from reedlab.mixed.design.matrices import Recipe
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.gaps.pooling import FilledPosterior
-from reedlab.mixed.posterior.nested_laplace import Posterior, summarise
+from reedlab.mixed.posterior.nested_laplace import Posterior, posterior, summarise
 
 
 def effects(
-    model: Fitted | Posterior | FilledPosterior,
-    data: pd.DataFrame,
+    fitted: Fitted,
     variables: str | Sequence[str] | None = None,
     at: Mapping[str, Any] | None = None,
+    method: Posterior | FilledPosterior | str = "posterior",
     *,
     groups: str = "integrated",
     average: str = "rows",
     at_least: bool = False,
     level: float = 0.95,
 ) -> pd.DataFrame:
-    """Return average effects of predictors, or the mean response at set conditions.
+    """Return average effects on the response's own scale, or the mean response at set conditions.
 
-    The effect of a measured predictor is the slope of the mean response (its change for one unit);
-    that of a factor is the change from its first level to each other one.
+    A coefficient on the logit scale is nobody's gain or loss; this says by how much the chance of
+    success changes, averaged over the rows of the fit and over new lots. The effect of a measured
+    predictor is the slope of the mean response (its change for one unit); that of a factor is the
+    change from its first level to each other one.
 
     Parameters
     ----------
-    model
-        A fit (intervals by the delta method) or its posterior (intervals from the draws).
-    data
-        The rows that the predictors not asked about are taken from; a `FilledPosterior` takes
-        those of its own completed sets.
-    variables
+    variables : str or sequence of str, optional
         Predictors whose effects are wanted. Without them: every predictor's, or where `at` is given
         the mean response itself.
-    at
+    at : mapping of str to values, optional
         Values to set, such as ``{"season": ["summer", "winter"]}``; every combination is taken, and
         the effects are given under each.
+    method : Posterior, FilledPosterior or {"posterior", "delta"}
+        What the intervals come from: draws of the posterior (which may be given, with priors of
+        one's own or with missing readings filled in, whose rows then count too), or the delta
+        method, which takes the variances for known.
     groups
         "integrated" over the groups' distributions, or "typical", their effects at zero.
     average
-        "rows": every row of `data` is put under the conditions and the means are averaged;
+        "rows": every row of the fit is put under the conditions and the means are averaged;
         "middle": the other predictors stand at their means, factors with all levels weighing
         alike, averaged on the linear predictor's scale (R's emmeans).
     at_least
@@ -93,13 +94,28 @@ def effects(
     ModelError, DataError, PredictionError
         For a predictor that is not in the fixed part, a column that is missing, a value that the
         fit does not know.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("success ~ season + (1 | lot)", simulate_reeds(seed=1)[0], "binomial")
+    >>> model.effects("season")["change"].tolist()[:2]
+    ['summer instead of spring', 'autumn instead of spring']
+    >>> model.effects(at={"season": ["summer", "winter"]}).columns.tolist()
+    ['season', 'estimate', 'se', 'low', 'high']
     """
     check_level(level)
     _check(groups, ("integrated", "typical"), "groups")
     _check(average, ("rows", "middle"), "average")
-    sets: list[tuple[Any, pd.DataFrame]] = [(model, data)]
-    if isinstance(model, FilledPosterior):
-        sets = [(post, model.imputations.completed(i)) for i, post in enumerate(model.posteriors)]
+    sets: list[tuple[Fitted | Posterior, pd.DataFrame]]
+    if isinstance(method, FilledPosterior):
+        sets = [(p, method.imputations.completed(i)) for i, p in enumerate(method.posteriors)]
+    elif isinstance(method, Posterior):
+        sets = [(method, fitted.data)]
+    else:
+        _check(method, ("posterior", "delta"), "method")
+        sets = [(posterior(fitted) if method == "posterior" else fitted, fitted.data)]
     asked = [
         _Question.of(Source.of(each, at_least), frame, variables, at or {}, groups, average)
         for each, frame in sets
@@ -109,7 +125,6 @@ def effects(
 
 def contrasts(
     fitted: Fitted,
-    data: pd.DataFrame,
     factor: str,
     correction: str = "holm",
     level: float = 0.95,
@@ -122,12 +137,8 @@ def contrasts(
 
     Parameters
     ----------
-    fitted
-        The fit.
-    data
-        The rows that the other predictors are taken from.
-    factor
-        The factor.
+    factor : str
+        The factor, a column of the fixed part.
     correction
         How p-values are corrected for the number of comparisons, by a name that statsmodels'
         ``multipletests`` knows ("holm", "fdr_bh", "bonferroni" ...) or "none".
@@ -144,6 +155,15 @@ def contrasts(
     ------
     ModelError
         When `factor` is no factor of the fixed part, or there is no such correction.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> made = simulate_reeds(seed=1)[0]
+    >>> model = rl.fit("log_scrape_min ~ season + (1 | lot)", made)
+    >>> model.contrasts("season", correction="fdr_bh")[["first", "second"]].iloc[0].tolist()
+    ['spring', 'summer']
     """
     from statsmodels.stats.multitest import multipletests
 
@@ -152,11 +172,13 @@ def contrasts(
         known = ", ".join(source.recipe.factors) or "none"
         raise ModelError(f"{factor!r} is not a factor of the fixed part: factors are {known}.")
     levels = source.recipe.factors[factor]
-    rows = np.vstack([Setting.of(source.recipe, data, {factor: v}, "middle").X for v in levels])
+    rows = np.vstack(
+        [Setting.of(source.recipe, fitted.data, {factor: v}, "middle").X for v in levels]
+    )
     pairs = list(combinations(range(len(levels)), 2))
     L = pd.DataFrame([rows[i] - rows[j] for i, j in pairs], columns=list(fitted.design.fixed_names))
     gaussian = source.family == "gaussian"
-    table = satterthwaite(fitted, L, level) if gaussian else t_table(fitted, L, np.inf, level)
+    table = t_tests(fitted, L, level) if gaussian else t_table(fitted, L, np.inf, level)
     table.insert(0, "first", [levels[i] for i, _ in pairs])
     table.insert(1, "second", [levels[j] for _, j in pairs])
     table["p_corr"] = table["p"]

@@ -47,7 +47,7 @@ class HeldOut:
     brier: pd.Series
 
 
-def held_out_calibration(
+def calibration(
     fitted: Fitted,
     group: str,
     folds: int = 10,
@@ -60,8 +60,6 @@ def held_out_calibration(
 
     Parameters
     ----------
-    fitted
-        A binomial fit.
     group
         What is held out whole: "supplier:lot" or "supplier".
     folds
@@ -79,6 +77,14 @@ def held_out_calibration(
     ------
     ModelError
         When the fit is not binomial, or has no such group.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("success ~ maker + (1 | lot)", simulate_reeds(seed=1)[0], "binomial")
+    >>> model.calibration("lot", folds=3, draws=200).brier.index.tolist()
+    ['score', 'reliability', 'resolution', 'uncertainty', 'within']
     """
     if fitted.family != "binomial":
         raise ModelError("calibration of success needs a binomial model.")

@@ -37,7 +37,7 @@ from reedlab.mixed.posterior.scales import Scales
 
 def conf_int(
     fitted: Fitted,
-    method: str = "profile",
+    method: str = "wald",
     level: float = 0.95,
     seed: int = 1,
     n: int = 1000,
@@ -48,10 +48,9 @@ def conf_int(
 
     Parameters
     ----------
-    fitted
-        The fit.
     method
-        "wald", "profile" (by maximum likelihood, whatever the fit was by) or "bootstrap".
+        "wald" (coefficients and thresholds alone), "profile" (by maximum likelihood, whatever the
+        fit was by) or "bootstrap".
     level
         Confidence level.
     seed, n, workers, progress

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from reedlab.errors import PredictionError
 from reedlab.mixed.design.matrices import level_codes, new_columns
 from reedlab.mixed.design.new_rows import new_terms
 from reedlab.mixed.engine.fitted import Fitted
@@ -31,7 +30,6 @@ def predict(
 
     Parameters
     ----------
-    fitted : Fitted
     data : DataFrame, optional
         New rows; the rows of the fit if not given.
     new_levels : str or sequence of str
@@ -61,8 +59,6 @@ def predict(
         bases = [term.basis for term in design.terms]
         codes = {t: term.index for t, term in enumerate(design.terms)}
     else:
-        if fitted.recipe is None:
-            raise PredictionError("This fit was made without a formula and cannot code new data.")
         X, bases = new_columns(fitted.recipe, data)
         parts, index = fitted.recipe.formula.random, data.index
         codes = {t: level_codes(parts[t], data, design.terms[t].levels) for t in known}

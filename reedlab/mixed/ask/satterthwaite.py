@@ -30,7 +30,7 @@ from reedlab.mixed.engine.standardise import standardise
 from reedlab.mixed.parallel import one_thread
 
 
-def satterthwaite(
+def t_tests(
     fitted: Fitted, contrasts: pd.DataFrame | None = None, level: float = 0.95
 ) -> pd.DataFrame:
     """Test coefficients of a Gaussian model by t with Satterthwaite's degrees of freedom.
@@ -40,8 +40,6 @@ def satterthwaite(
 
     Parameters
     ----------
-    fitted
-        A Gaussian fit, by REML or ML.
     contrasts
         One row a combination of coefficients, one column a coefficient (0 where it has none); each
         coefficient by itself unless given.
@@ -57,6 +55,14 @@ def satterthwaite(
     ------
     ModelError
         When the fit is not Gaussian, or contrasts name a coefficient that it has not.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("log_scrape_min ~ maker + (1 | lot)", simulate_reeds(seed=1)[0])
+    >>> model.t_tests().columns.tolist()
+    ['estimate', 'se', 'df', 't', 'p', 'low', 'high']
     """
     names = list(fitted.design.fixed_names)
     if contrasts is None:

@@ -104,12 +104,8 @@ def _digits(value: float, size: float = 1.0) -> str:
     return "0" if abs(value) < 5e-5 else f"{value:.4f}" if abs(value) < 1000 else f"{value:.1f}"
 
 
-def summarise(fitted: Fitted) -> Summary:
-    """Make a fit's summary.
-
-    Parameters
-    ----------
-    fitted : Fitted
+def summary(fitted: Fitted) -> Summary:
+    """Everything one expects of a fit: it prints as text and shows as tables in a notebook.
 
     Returns
     -------

@@ -72,10 +72,10 @@ def term_tests(
 ) -> pd.DataFrame:
     """Test each term of the fixed part, all its columns together, the others kept.
 
+    A factor that is in an interaction is tested at the other factor's first level.
+
     Parameters
     ----------
-    fitted
-        The fit. A factor that is in an interaction is tested at the other factor's first level.
     method
         "satterthwaite" (F, Gaussian models only), "ratio" (of maximum likelihoods, its null chosen
         as in `likelihood_ratio`), "chi-square" or "simulated" (that ratio with a null of one's
@@ -88,6 +88,14 @@ def term_tests(
     DataFrame
         statistic (F, or twice the difference of the log-likelihoods), df, df_residual (F's alone),
         p, null ("F", "chi-square" or "simulated"); one row a term.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("log_scrape_min ~ season + (1 | lot)", simulate_reeds(seed=1)[0])
+    >>> model.term_tests().loc["season", "null"]
+    'F'
     """
     if method == "auto":
         method = "satterthwaite" if fitted.family == "gaussian" else "ratio"
@@ -117,12 +125,11 @@ def variance_test(
 
     The null is the model without the group's term; responses made up by it are fitted with and
     without the term. Gaussian fits are compared by the likelihood they were made by (REML's is
-    comparable here, for the coefficients are the same).
+    comparable here, for the coefficients are the same). With three suppliers of five reeds each
+    the ratio is 0 in 60 % of data without any difference (by ML in 74 %), not in half of them.
 
     Parameters
     ----------
-    fitted
-        The fit with the term.
     group
         The term's grouping, such as "supplier", or its last part, "lot".
     n
@@ -134,6 +141,14 @@ def variance_test(
     ------
     ModelError
         When the model has no such group.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("log_scrape_min ~ 1 + (1 | supplier/lot)", simulate_reeds(seed=1)[0])
+    >>> model.variance_test("lot", n=19).p
+    0.05
     """
     design = fitted.design
     tested = grouping(design, group).group

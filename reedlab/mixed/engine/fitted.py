@@ -65,8 +65,10 @@ class Fitted:
         Where the standard errors of a fit that is not Gaussian come from.
     notes : tuple of str
         What a reader of the fit must know, one sentence each.
-    recipe : object, optional
+    recipe : Recipe, optional
         How new data become a design, where the fit came from a formula.
+    frame : DataFrame, optional
+        The rows that the formula was given.
     """
 
     design: Design
@@ -85,6 +87,12 @@ class Fitted:
     curvature: Curvature | None = None
     notes: tuple[str, ...] = ()
     recipe: Any = None
+    frame: Any = None
+
+    @cached_property
+    def data(self) -> pd.DataFrame:
+        """The rows of the frame that the fit used."""
+        return self.frame.iloc[self.design.rows_used]
 
     @cached_property
     def covariances(self) -> list[np.ndarray]:
@@ -221,7 +229,6 @@ def fit_design(
     reml: bool = True,
     quadrature: int = 1,
     start: np.ndarray | None = None,
-    recipe: Any = None,
 ) -> Fitted:
     """Fit a design.
 
@@ -235,8 +242,6 @@ def fit_design(
         Nodes of adaptive Gauss-Hermite quadrature, for one scalar term; 1 is Laplace.
     start : ndarray, shape (n_theta,), optional
         Where to start θ; a fit of similar data is a good place.
-    recipe : object, optional
-        Kept in the result.
 
     Returns
     -------
@@ -251,12 +256,12 @@ def fit_design(
         inner = standardise(design)
         theta = None if start is None else inner.forth(np.asarray(start, dtype=float))
         if family == "gaussian":
-            return _fit_gaussian(design, inner, reml, theta, recipe)
-        return Fitted(**fit_glmm(design, inner, family, quadrature, theta), recipe=recipe)
+            return _fit_gaussian(design, inner, reml, theta)
+        return Fitted(**fit_glmm(design, inner, family, quadrature, theta))
 
 
 def _fit_gaussian(
-    design: Design, inner: Standardised, reml: bool, start: np.ndarray | None, recipe: Any
+    design: Design, inner: Standardised, reml: bool, start: np.ndarray | None
 ) -> Fitted:
     profile = GaussianProfile(inner.design, reml)
 
@@ -282,5 +287,4 @@ def _fit_gaussian(
         converged=best.converged,
         singular=best.singular,
         reml=reml,
-        recipe=recipe,
     )

@@ -144,29 +144,29 @@ class CorrectedFit:
 
 
 def fit_corrected(
-    text: str,
+    formula: str,
     data: pd.DataFrame,
-    family: str,
-    measurement_error: Mapping[str, float | ReadingError],
+    family: str = "gaussian",
     *,
+    reading_error: Mapping[str, float | ReadingError],
     trials: str | None = None,
     reml: bool = True,
     replicates: int = 200,
     seed: int = 1,
 ) -> CorrectedFit:
-    """Fit a mixed model by regression calibration.
+    """Fit a mixed model whose slopes are corrected for attenuation, by regression calibration.
 
     Parameters
     ----------
-    text : str
+    formula : str
         The formula, written with the readings. Quantities read with error may stand in sums,
         interactions, ``scale``, ``center``, ``within`` and ``between``; bent terms (squares, logs)
         are only roughly corrected.
     data : pandas.DataFrame
         One row an observation, each with a reading of its own.
     family : {"gaussian", "binomial"}
-    measurement_error : mapping of str to float or ReadingError
-        For each such column the sd of a reading's error.
+    reading_error : mapping of str to float or ReadingError
+        For each such column the sd of a reading's error, or a gauge study's ``error``.
     trials : str, optional
         The column of trials, for a binomial response of counts.
     reml : bool
@@ -191,18 +191,20 @@ def fit_corrected(
 
     Examples
     --------
+    >>> import reedlab as rl
     >>> from reedlab.simulate import simulate_reeds
     >>> reeds, _ = simulate_reeds(seed=1)
-    >>> found = fit_corrected("success ~ density_g_cm3 + (1 | supplier/lot)", reeds, "binomial",
-    ...     {"density_g_cm3": 0.01}, replicates=10)
+    >>> formula = "success ~ density_g_cm3 + (1 | supplier/lot)"
+    >>> found = rl.fit_corrected(
+    ...     formula, reeds, "binomial", reading_error={"density_g_cm3": 0.01}, replicates=10)
     >>> found.summary().columns.tolist()
     ['uncorrected', 'corrected', 'se', 'low', 'high']
     """
     errors = {
         column: sd if isinstance(sd, ReadingError) else ReadingError(float(sd))
-        for column, sd in measurement_error.items()
+        for column, sd in reading_error.items()
     }
-    design, recipe = build(text, data, family, trials)
+    design, recipe = build(formula, data, family, trials)
     check_design(design, family)
     _check(recipe, errors, family)
     frame = data.iloc[np.asarray(design.rows_used)].reset_index(drop=True)
@@ -257,11 +259,14 @@ def expect_truth(fitted: Fitted, sd: float) -> np.ndarray:
 
 def _check(recipe: Recipe, errors: Mapping[str, ReadingError], family: str) -> None:
     if family not in ("gaussian", "binomial"):
-        raise ModelError(f"measurement_error= is not made for the {family} family; leave it out.")
+        raise ModelError(
+            f"reading_error= is for the Gaussian and the binomial family, not for {family}: "
+            "use fit()."
+        )
     for column in errors:
         if recipe.dtypes.get(column) is not False:
             raise FormulaError(
-                f"measurement_error names {column!r}, which is not a measured quantity in the "
+                f"reading_error= names {column!r}, which is not a measured quantity in the "
                 f"fixed part of {recipe.formula.text!r}; name one that is."
             )
 

@@ -14,9 +14,9 @@ from reedlab.mixed.design.refusals import same_levels
 from reedlab.report.words.numbers import number
 
 if TYPE_CHECKING:
+    from reedlab.mixed.fitting import Fit
     from reedlab.mixed.gaps.missing import FilledPosterior
     from reedlab.mixed.posterior.nested_laplace import Posterior
-    from reedlab.mixed.results import Fit
 
 _MODEL = {
     "gaussian": "a linear mixed model",

@@ -15,7 +15,6 @@ from scipy.stats import kstest, t
 
 from reedlab.errors import DataError, FormulaError, ModelError
 from reedlab.mixed import fit
-from reedlab.mixed.ask.effects import effects
 from reedlab.mixed.design.matrices import build
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.gaps import incomplete as gaps_module
@@ -404,10 +403,11 @@ def test_checks_and_other_priors_are_asked_of_every_imputation(reeds):
 def test_effects_are_averaged_over_the_imputations(reeds):
     """Of each completed set by itself, whose draws count alike."""
     post, model = filled(reeds), fit(FORMULA, reeds, "binomial")
-    sets = [(p, post.imputations.completed(i)) for i, p in enumerate(post.posteriors)]
+    completed = [post.imputations.completed(i) for i in range(post.m)]
+    models = [fit(FORMULA, frame, "binomial") for frame in completed]
     for asked in ({"variables": "maker"}, {"at": {"density_g_cm3": [0.5, 0.6]}}):
         ours = model.effects(method=post, **asked)
-        alone = [effects(p, frame, **asked) for p, frame in sets]
+        alone = [m.effects(method=p, **asked) for m, p in zip(models, post.posteriors)]
         assert ours.columns.tolist() == alone[0].columns.tolist()
         each = np.mean([table["estimate"] for table in alone], axis=0)
         np.testing.assert_allclose(ours["estimate"], each)
