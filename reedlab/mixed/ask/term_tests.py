@@ -27,7 +27,6 @@ from reedlab.mixed.ask.adequacy import columns_of_terms, grouping
 from reedlab.mixed.ask.satterthwaite import Spread
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.fitted import Fitted
-from reedlab.mixed.engine.fixed_only import FixedOnly, fit_fixed
 from reedlab.mixed.engine.simulation import simulate
 from reedlab.mixed.parallel import run_seeded
 
@@ -153,8 +152,7 @@ def variance_test(
     design = fitted.design
     tested = grouping(design, group).group
     less = replace(design, terms=tuple(t for t in design.terms if t.group != tested))
-    null = _fit_any(less, fitted)
-    return _simulated(less, fitted, null, np.nan, n, seed, workers, progress)
+    return _simulated(less, fitted, fitted.refit(less), np.nan, n, seed, workers, progress)
 
 
 def likelihood_ratio(
@@ -215,7 +213,7 @@ def likelihood_ratio(
 def _simulated(
     less: Design,
     full: Fitted,
-    null: Fitted | FixedOnly,
+    null: Fitted,
     df: float,
     n: int,
     seed: int,
@@ -237,21 +235,12 @@ def _varies_between(design: Design, column: int) -> bool:
     return any((by_level.nunique() == 1).all() for by_level in by_term)
 
 
-def _fit_any(design: Design, like: Fitted) -> Fitted | FixedOnly:
-    """Fit a design as another one was, also where it has no random term left."""
-    if design.terms:
-        return like.refit(design)
-    return fit_fixed(design, like.family, like.reml)
-
-
-def _ratio(
-    less: Design, full: Fitted, null: Fitted | FixedOnly, seed: np.random.SeedSequence
-) -> float | None:
+def _ratio(less: Design, full: Fitted, null: Fitted, seed: np.random.SeedSequence) -> float | None:
     """Statistic of one response made up by the null; none where it cannot be fitted."""
     y = simulate(null, np.random.default_rng(seed))
     try:
         above = full.refit(full.design.with_response(y))
-        below = _fit_any(less.with_response(y), full)
+        below = full.refit(less.with_response(y))
     except ModelError:
         return None
     return max(2.0 * (above.llf - below.llf), 0.0)

@@ -16,6 +16,7 @@ from reedlab.mixed.design.refusals import same_levels
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cholesky import Factor
 from reedlab.mixed.engine.cross_products import Effects
+from reedlab.mixed.engine.fixed_only import fit_fixed
 from reedlab.mixed.engine.gaussian import GaussianProfile
 from reedlab.mixed.engine.glmm import Curvature, fit_glmm
 from reedlab.mixed.engine.inverse import invert
@@ -48,7 +49,7 @@ class Fitted:
     v : list of ndarray, each shape (levels, k)
         Standardised conditional modes.
     factor : Factor
-        Factor of the penalised normal equations at the optimum.
+        Factor of the penalised normal equations at the optimum; none without random terms.
     llf : float
         Log-likelihood; restricted if ``reml``.
     converged : bool
@@ -250,8 +251,10 @@ def fit_design(
     Raises
     ------
     ModelError
-        When the data cannot tell the model's parameters.
+        When the data do not determine the model's parameters.
     """
+    if not design.terms:
+        return Fitted(**fit_fixed(design, family, reml))
     with one_thread():
         inner = standardise(design)
         theta = None if start is None else inner.forth(np.asarray(start, dtype=float))
