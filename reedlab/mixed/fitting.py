@@ -15,6 +15,7 @@ from reedlab.mixed.ask.design_table import design_table
 from reedlab.mixed.ask.effects import contrasts, effects
 from reedlab.mixed.ask.held_out import calibration
 from reedlab.mixed.ask.intervals import conf_int
+from reedlab.mixed.ask.notes import notes
 from reedlab.mixed.ask.predict import predict
 from reedlab.mixed.ask.residuals import residuals
 from reedlab.mixed.ask.satterthwaite import t_tests
@@ -148,7 +149,7 @@ class Fit:
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader must know of this fit, one sentence each."""
-        return self.fitted.all_notes()
+        return notes(self.fitted)
 
     summary = _asked(summary)
     conf_int = _asked(conf_int)

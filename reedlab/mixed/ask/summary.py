@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
+from reedlab.mixed.ask.notes import notes
 from reedlab.mixed.engine.fitted import Fitted
 
 _TITLES = {
@@ -132,7 +133,7 @@ def summary(fitted: Fitted) -> Summary:
             {"levels": [t.n_levels for t in design.terms]}, index=[t.group for t in design.terms]
         ),
         facts=facts,
-        notes=fitted.all_notes(),
+        notes=notes(fitted),
     )
 
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.mixed.design.refusals import same_levels
+from reedlab.mixed.design.separation import find_separation
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cholesky import Factor
 from reedlab.mixed.engine.cross_products import Effects
@@ -24,10 +24,6 @@ from reedlab.mixed.engine.optimise import minimise, theta_scale
 from reedlab.mixed.engine.ordinal import cut_jacobian
 from reedlab.mixed.engine.standardise import Standardised, standardise
 from reedlab.mixed.parallel import one_thread
-
-FEW_LEVELS = 5
-"""Levels below which a grouping says little of its sd (Bolker et al. 2009, Trends in Ecology and
-Evolution 24, 127-135: five or six at least; from memory)."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +49,8 @@ class Fitted:
     llf : float
         Log-likelihood; restricted if ``reml``.
     converged : bool
-        Whether the optimiser ended where the gradient vanishes and every zero is proved.
+        Whether the optimiser ended where the gradient vanishes, every zero is proved and no
+        coefficient separates the outcomes.
     singular : tuple of int
         Terms whose covariance is rank-deficient, all proved by the derivative in the covariance.
     reml : bool
@@ -64,8 +61,10 @@ class Fitted:
         Cut points between an ordinal response's grades; empty for the other families.
     curvature : Curvature, optional
         Where the standard errors of a fit that is not Gaussian come from.
-    notes : tuple of str
-        What a reader of the fit must know, one sentence each.
+    separated : tuple of str
+        Coefficients that separate the outcomes, so that they have no finite estimate.
+    one_outcome : tuple of str
+        Groupings each of whose levels has one outcome only.
     recipe : Recipe, optional
         How new data become a design, where the fit came from a formula.
     frame : DataFrame, optional
@@ -86,7 +85,8 @@ class Fitted:
     quadrature: int = 1
     thresholds: np.ndarray = field(default_factory=lambda: np.zeros(0))
     curvature: Curvature | None = None
-    notes: tuple[str, ...] = ()
+    separated: tuple[str, ...] = ()
+    one_outcome: tuple[str, ...] = ()
     recipe: Any = None
     frame: Any = None
 
@@ -168,37 +168,6 @@ class Fitted:
             rows.append(("Residual", "", self.sigma**2, self.sigma, np.nan))
         return pd.DataFrame(rows, columns=["group", "name", "variance", "sd", "corr"])
 
-    def all_notes(self) -> tuple[str, ...]:
-        """Say what a reader must know, in the order of weight."""
-        notes = list(self.notes)
-        if not self.converged:
-            notes.append("The fit did not converge; its estimates are not to be used.")
-        for t in self.singular:
-            term = self.design.terms[t]
-            if term.k == 1:
-                notes.append(
-                    f"The sd of {term.group} is estimated as 0: the data do not tell its levels "
-                    "apart. That is an estimate, not a proof that they are alike; posterior() "
-                    "shows what is possible."
-                )
-            else:
-                notes.append(
-                    f"The covariance of ({', '.join(term.names)} | {term.group}) is singular: "
-                    "fewer directions vary than the term has columns."
-                )
-        for one, other in same_levels(self.design):
-            notes.append(
-                f"{one} and {other} have the same levels in these rows: only the sum of their "
-                "variances can be told, and how it is shared out here says nothing."
-            )
-        for term in self.design.terms:
-            if term.n_levels < FEW_LEVELS:
-                notes.append(
-                    f"{term.group} has {term.n_levels} levels only, which say little about its sd; "
-                    "take intervals from posterior()."
-                )
-        return tuple(notes)
-
     @property
     def n_parameters(self) -> int:
         """Number of parameters estimated, the residual's sd and thresholds included."""
@@ -260,7 +229,11 @@ def fit_design(
         theta = None if start is None else inner.forth(np.asarray(start, dtype=float))
         if family == "gaussian":
             return _fit_gaussian(design, inner, reml, theta)
-        return Fitted(**fit_glmm(design, inner, family, quadrature, theta))
+        found = fit_glmm(design, inner, family, quadrature, theta)
+        apart = find_separation(design, found["beta"])
+        found["converged"] &= not apart.coefficients
+        del found["notes"]
+        return Fitted(**found, separated=apart.coefficients, one_outcome=apart.groups)
 
 
 def _fit_gaussian(

@@ -134,8 +134,7 @@ def _estimation(fit: Fit) -> str:
         )
     if fit.converged:
         return f"{told}. The search converged."
-    why = [note.split(":")[0] for note in fitted.notes if note.startswith("Separation")]
-    because = f" ({listed(why).lower()})" if why else ""
+    because = f" (separation by {listed(fitted.separated)})" if fitted.separated else ""
     return f"{told}. The search did not converge{because}: the estimates are not to be used."
 
 
