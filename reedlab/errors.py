@@ -10,6 +10,10 @@ from __future__ import annotations
 class ReedlabError(Exception):
     """The family's root: something reedlab refuses, with the reason and the way out."""
 
+    def _render_traceback_(self) -> list[str]:
+        """Lines that IPython, and so Jupyter, shows in place of a traceback."""
+        return [f"{type(self).__name__}: {self}"]
+
 
 class RecordError(ReedlabError):
     """Records that cannot be read at all; anything readable becomes a finding instead."""

@@ -22,7 +22,7 @@ from reedlab.mixed.ask.satterthwaite import t_tests
 from reedlab.mixed.ask.summary import summary
 from reedlab.mixed.ask.term_tests import term_tests, variance_test
 from reedlab.mixed.design.matrices import build
-from reedlab.mixed.design.refusals import check_design
+from reedlab.mixed.design.refusals import check_design, check_options
 from reedlab.mixed.engine.fitted import Fitted, fit_design
 from reedlab.mixed.parallel import one_thread
 from reedlab.mixed.posterior.nested_laplace import posterior
@@ -175,7 +175,7 @@ def fit(
     family: str = "gaussian",
     *,
     trials: str | None = None,
-    reml: bool = True,
+    reml: bool | None = None,
     quadrature: int = 1,
 ) -> Fit:
     """Fit a linear or generalised linear mixed model.
@@ -195,8 +195,9 @@ def fit(
         Gaussian; binomial on the logit scale; an ordered grade with a cumulative logit.
     trials : str, optional
         For the binomial family, the column of trials when the response counts successes.
-    reml : bool
-        Restricted likelihood for the Gaussian family (``False`` for maximum likelihood).
+    reml : bool, optional
+        For the Gaussian family, whether the likelihood is the restricted one; ``True`` unless
+        given.
     quadrature : int
         For the other families, nodes of adaptive Gauss-Hermite quadrature; 1 is Laplace.
 
@@ -229,7 +230,8 @@ def fit(
     [4.43, 1.29]
     """
     design, recipe = build(formula, data, family, trials)
+    check_options(family, reml, quadrature)
     with one_thread():
         check_design(design, family)
-    fitted = fit_design(design, family, reml=reml, quadrature=quadrature)
+    fitted = fit_design(design, family, reml=reml is not False, quadrature=quadrature)
     return Fit(replace(fitted, recipe=recipe, frame=data.copy(deep=False)))

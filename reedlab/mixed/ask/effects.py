@@ -116,6 +116,7 @@ def effects(
     else:
         _check(method, ("posterior", "delta"), "method")
         sets = [(posterior(fitted) if method == "posterior" else fitted, fitted.data)]
+    _same_model(fitted, sets[0][0])
     asked = [
         _Question.of(Source.of(each, at_least), frame, variables, at or {}, groups, average)
         for each, frame in sets
@@ -295,6 +296,14 @@ def _listed(values: Any) -> list[Any]:
 def _check(value: str, known: tuple[str, ...], what: str) -> None:
     if value not in known:
         raise ModelError(f"{what} is {value!r}: choose {' or '.join(known)}.")
+
+
+def _same_model(fitted: Fitted, model: Fitted | Posterior) -> None:
+    ours, theirs = (m.recipe.formula.text if m.recipe else "a design" for m in (fitted, model))
+    if ours != theirs:
+        raise ModelError(
+            f"the posterior given is that of {theirs!r}, not of {ours!r}: ask the fit it is from."
+        )
 
 
 def _predictors(recipe: Recipe) -> list[str]:

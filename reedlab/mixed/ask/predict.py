@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
+from reedlab.errors import PredictionError
 from reedlab.mixed.design.matrices import level_codes, new_columns
 from reedlab.mixed.design.new_rows import new_terms
 from reedlab.mixed.engine.fitted import Fitted
@@ -48,9 +49,14 @@ def predict(
     ------
     PredictionError
         A column is missing, a factor's level was not seen, a grouping's level is unknown and not
-        named in ``new_levels``.
+        named in ``new_levels``, or there are ``new_levels`` without random effects.
     """
     design = fitted.design
+    if new_levels and not random:
+        raise PredictionError(
+            "random=False sets every random effect to 0, so new_levels= has no effect: leave one "
+            "of them out."
+        )
     new = new_terms([term.group for term in design.terms], new_levels)
     known = [t for t in range(len(design.terms)) if random and t not in new]
     if data is None:

@@ -24,6 +24,7 @@ from scipy.stats import chi2
 
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import columns_of_terms, grouping
+from reedlab.mixed.ask.intervals import given, refuse_idle
 from reedlab.mixed.ask.satterthwaite import Spread
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.fitted import Fitted
@@ -64,10 +65,11 @@ class RatioTest:
 def term_tests(
     fitted: Fitted,
     method: str = "auto",
-    n: int = 999,
-    seed: int = 1,
-    workers: int = 1,
-    progress: bool = False,
+    *,
+    n: int | None = None,
+    seed: int | None = None,
+    workers: int | None = None,
+    progress: bool | None = None,
 ) -> pd.DataFrame:
     """Test each term of the fixed part, all its columns together, the others kept.
 
@@ -80,13 +82,18 @@ def term_tests(
         as in `likelihood_ratio`), "chi-square" or "simulated" (that ratio with a null of one's
         own), or "auto": F for Gaussian models, the ratio for others.
     n, seed, workers, progress
-        Of simulated nulls, as in `reedlab.mixed.ask.intervals.conf_int`.
+        Of simulated nulls, as in `reedlab.mixed.ask.intervals.conf_int`; 999 refits unless given.
 
     Returns
     -------
     DataFrame
         statistic (F, or twice the difference of the log-likelihoods), df, df_residual (F's alone),
         p, null ("F", "chi-square" or "simulated"); one row a term.
+
+    Raises
+    ------
+    ModelError
+        For a method that there is not, or an option of a simulated null where there is none.
 
     Examples
     --------
@@ -98,6 +105,9 @@ def term_tests(
     """
     if method == "auto":
         method = "satterthwaite" if fitted.family == "gaussian" else "ratio"
+    options = given(n=n, seed=seed, workers=workers, progress=progress)
+    if method in ("satterthwaite", "chi-square"):
+        refuse_idle(options, "F tests" if method == "satterthwaite" else "chi-square tests")
     names, null = fitted.design.fixed_names, "auto" if method == "ratio" else method
     spread = Spread(fitted) if method == "satterthwaite" else None
     rows: dict[str, tuple[float | str, ...]] = {}
@@ -106,7 +116,7 @@ def term_tests(
             rows[term] = (*spread.f_test(fitted.beta, np.eye(len(names))[at]), "F")
             continue
         dropped = [names[j] for j in at]
-        ratio = likelihood_ratio(fitted, dropped, null, n, seed, workers, progress)
+        ratio = likelihood_ratio(fitted, dropped, null, **options)
         rows[term] = (ratio.statistic, len(at), np.nan, ratio.p, ratio.method)
     columns = ["statistic", "df", "df_residual", "p", "null"]
     return pd.DataFrame.from_dict(rows, orient="index", columns=columns).rename_axis("term")

@@ -54,6 +54,36 @@ def check_design(design: Design, family: str) -> None:
             )
 
 
+def check_options(family: str, reml: bool | None, quadrature: int = 1) -> None:
+    """Refuse options of a fit that its family would not look at.
+
+    Parameters
+    ----------
+    family : {"gaussian", "binomial", "ordinal"}
+    reml : bool or None
+        As given to ``rl.fit``; none where it was left out.
+    quadrature : int
+        Nodes of adaptive quadrature; 1 is Laplace.
+
+    Raises
+    ------
+    ModelError
+        ``reml=`` of a family that has no restricted likelihood, ``quadrature=`` of the Gaussian
+        family, which needs none, or a number of nodes that is none.
+    """
+    if reml is not None and family != "gaussian":
+        raise ModelError(f"reml= belongs to the Gaussian family, not to {family}: leave it out.")
+    if quadrature != 1 and family == "gaussian":
+        raise ModelError(
+            "The Gaussian family's likelihood is exact, so quadrature= has no effect: leave it out."
+        )
+    if quadrature != int(quadrature) or quadrature < 1:
+        raise ModelError(
+            f"quadrature= is {quadrature}: give a whole number of nodes, or leave it out for "
+            "Laplace."
+        )
+
+
 def same_levels(design: Design) -> list[tuple[str, str]]:
     """Return pairs of groupings whose levels are the same in these rows.
 

@@ -34,7 +34,7 @@ from reedlab.mixed.design.coding import coding
 from reedlab.mixed.design.expressions import names_of
 from reedlab.mixed.design.formula import MixedFormula
 from reedlab.mixed.design.matrices import Recipe, build, new_columns
-from reedlab.mixed.design.refusals import check_design
+from reedlab.mixed.design.refusals import check_design, check_options
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.engine.fitted import Fitted, fit_design
 from reedlab.mixed.parallel import one_thread
@@ -150,7 +150,7 @@ def fit_corrected(
     *,
     reading_error: Mapping[str, float | ReadingError],
     trials: str | None = None,
-    reml: bool = True,
+    reml: bool | None = None,
     replicates: int = 200,
     seed: int = 1,
 ) -> CorrectedFit:
@@ -169,8 +169,9 @@ def fit_corrected(
         For each such column the sd of a reading's error, or a gauge study's ``error``.
     trials : str, optional
         The column of trials, for a binomial response of counts.
-    reml : bool
-        Restricted likelihood, for the Gaussian family.
+    reml : bool, optional
+        For the Gaussian family, whether the likelihood is the restricted one; ``True`` unless
+        given.
     replicates : int, default 200
         Bootstrap replicates.
     seed : int
@@ -205,6 +206,7 @@ def fit_corrected(
         for column, sd in reading_error.items()
     }
     design, recipe = build(formula, data, family, trials)
+    check_options(family, reml)
     check_design(design, family)
     _check(recipe, errors, family)
     frame = data.iloc[np.asarray(design.rows_used)].reset_index(drop=True)
@@ -215,7 +217,7 @@ def fit_corrected(
     if any(reading.n < design.n for reading in readings.values()):
         raise DataError("A column that calibrates the readings is empty where the model has rows.")
     models = _Models(
-        fit_design(design, family, reml=reml),
+        fit_design(design, family, reml=reml is not False),
         {column: fit_design(reading, "gaussian") for column, reading in readings.items()},
         _forget_group_means(recipe),
         frame,

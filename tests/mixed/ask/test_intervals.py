@@ -161,3 +161,12 @@ def test_refusals(open_fit):
         model.conf_int("exact")
     with pytest.raises(ModelError, match="level"):
         model.conf_int("wald", level=95)
+    for method, options in (
+        ("wald", {"n": 50}),
+        ("profile", {"seed": 2}),
+        ("wald", {"workers": 2}),
+    ):
+        with pytest.raises(
+            ModelError, match=f"{next(iter(options))}= has no effect on {method} limits"
+        ):
+            model.conf_int(method, **options)

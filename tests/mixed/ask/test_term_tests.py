@@ -152,6 +152,10 @@ def test_likelihood_ratio_chooses_the_null_by_what_is_counted(open_fit):
     assert found.loc["temp", "p"] < 1e-10
     with pytest.raises(ModelError, match="simulated"):
         open_fit("cake").term_tests("exact")
+    with pytest.raises(ModelError, match="n= has no effect on F tests"):
+        open_fit("cake").term_tests(n=60)
+    with pytest.raises(ModelError, match="seed= has no effect on chi-square tests"):
+        open_fit("cake").term_tests("chi-square", seed=2)
 
 
 def test_terms_of_other_families_are_tested_by_ratios(open_fit):
