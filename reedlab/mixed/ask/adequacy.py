@@ -173,23 +173,28 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
     rows = {}
     for code, level in enumerate(term.levels):
         keep = term.index != code
-        row: dict[str, float] = {"rows": int(np.sum(~keep)), "cook": np.nan}
-        try:
-            if np.linalg.matrix_rank(design.X[keep]) < design.p:
-                raise ModelError("without this level the coefficients cannot be told apart.")
-            again = fitted.refit(design.take(keep), start=fitted.theta)
-            if not again.converged:  # as where the rest separates: its estimates mean nothing
-                raise ModelError("the fit without this level did not converge.")
-        except ModelError:
-            rows[level] = row
+        rows[level] = row = {"rows": int(np.sum(~keep)), "cook": np.nan}
+        again = _without(fitted, keep)
+        if again is None:
             continue
         change = estimates(again) - before
         moved = change[fixed].to_numpy()
+        # Cook's distance: (β₋ - β)' V⁻¹ (β₋ - β) / p, V the covariance of β (Cook 1977)
         row["cook"] = float(moved @ precision @ moved) / design.p
         row.update(zip(fixed, moved / se))
         row.update({str(name): float(value) for name, value in change.drop(fixed).items()})
-        rows[level] = row
     return pd.DataFrame.from_dict(rows, orient="index").astype({"rows": int})
+
+
+def _without(fitted: Fitted, keep: np.ndarray) -> Fitted | None:
+    """The model on some of its rows; none where they do not determine it."""
+    if np.linalg.matrix_rank(fitted.design.X[keep]) < fitted.design.p:
+        return None
+    try:
+        again = fitted.refit(fitted.design.take(keep), start=fitted.theta)
+    except ModelError:
+        return None
+    return again if again.converged else None  # as where the rest separates: it has no estimates
 
 
 def grouping(design: Design, name: str) -> RandomTerm:

@@ -25,6 +25,8 @@ from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.posterior.nested_laplace import design_posterior
 from reedlab.mixed.posterior.priors import Priors
 
+_BINS = 5  # of predicted chances, with equal counts of rows
+
 
 @dataclass(frozen=True)
 class HeldOut:
@@ -51,9 +53,7 @@ def calibration(
     fitted: Fitted,
     group: str,
     folds: int = 10,
-    bins: int = 5,
     seed: int = 1,
-    priors: Priors | None = None,
     draws: int = 1000,
 ) -> HeldOut:
     """Foretell success for whole levels of a group that are held out in turn.
@@ -64,12 +64,8 @@ def calibration(
         What is held out whole: "supplier:lot" or "supplier".
     folds
         Number of parts that the levels are dealt into, each held out once.
-    bins
-        Number of bins, of equal counts of rows, of predicted chances.
     seed
         Of the dealing and of the posterior draws.
-    priors
-        Of the posteriors, the defaults unless given.
     draws
         Posterior draws a fold.
 
@@ -97,7 +93,7 @@ def calibration(
     predicted = np.empty(design.n)
     for f in range(folds):
         out = fold == f
-        post = design_posterior(design.take(~out), "binomial", priors or Priors(), seed + f, draws)
+        post = design_posterior(design.take(~out), "binomial", Priors(), seed + f, draws)
         codes = [_codes(t, known, out) for t, known in zip(design.terms, post.design.terms)]
         eta = post.assemble(design.X[out], [t.basis[out] for t in design.terms], codes)
         predicted[out] = post.on_response_scale(eta).mean(axis=0)
@@ -112,7 +108,7 @@ def calibration(
         }
     )
     told = predicted.round(6)  # alike reeds fall into one bin on every processor
-    cuts = np.unique(np.quantile(told, np.linspace(0, 1, bins + 1)))
+    cuts = np.unique(np.quantile(told, np.linspace(0, 1, _BINS + 1)))
     place = np.clip(np.searchsorted(cuts, told, side="right") - 1, 0, len(cuts) - 2)
     return HeldOut(
         frame, _bin_table(frame, place), brier_decomposition(predicted, design.y, trials, place)

@@ -1,4 +1,6 @@
-"""What a formula may reach: columns of the frame and the transforms listed here, nothing else.
+"""Parts of a formula as formulaic reads them: what one may reach, and its columns for a frame.
+
+A formula reaches columns of the frame and the transforms listed here, nothing else.
 
 formulaic evaluates every call in a formula as Python, and some already while it reads the formula.
 So each is taken apart here first, and evaluated only if nothing but columns, constants, arithmetic
@@ -12,9 +14,10 @@ import builtins
 from collections.abc import Iterable
 from dataclasses import astuple, dataclass
 from functools import lru_cache
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import numpy as np
+import pandas as pd
 from formulaic import Formula
 from formulaic.parser.algos.sanitize_tokens import sanitize_tokens
 from formulaic.parser.algos.tokenize import tokenize
@@ -39,6 +42,8 @@ _NODES = (
     *(ast.Expression, ast.Call, ast.keyword, ast.Name, ast.Load, ast.Constant, ast.List, ast.Tuple),
     *(ast.BinOp, ast.UnaryOp, ast.Compare, ast.operator, ast.unaryop, ast.cmpop),
 )
+
+_MANY = 20_000  # rows from which on a frame is coded sooner than an array
 
 
 @dataclass(frozen=True)
@@ -157,3 +162,43 @@ def _refuse(expression: str, node: ast.AST) -> NoReturn:
         f"listed transform: write columns, numbers, arithmetic, words without quotation marks in "
         f"them, and calls of {', '.join(TRANSFORMS)} only."
     )
+
+
+@dataclass(frozen=True)
+class Coding:
+    """A part of a formula as formulaic reads it.
+
+    Parameters
+    ----------
+    formula : formulaic.Formula
+    names : Names
+        What it reaches.
+    """
+
+    formula: Formula
+    names: Names
+
+    def matrix(self, frame: pd.DataFrame) -> Any:
+        """Code a frame's rows."""
+        output = "numpy" if len(frame) < _MANY else "pandas"
+        return self.formula.get_model_matrix(
+            frame, na_action="raise", output=output, context=CONTEXT
+        )
+
+
+@lru_cache(maxsize=256)
+def coding(text: str) -> Coding:
+    """Read a part of a formula; bootstraps and power studies ask for the same ones again.
+
+    Parameters
+    ----------
+    text : str
+        A right-hand side, such as ``"season + scale(x)"``.
+
+    Raises
+    ------
+    FormulaError
+        When it reaches more than columns and listed transforms, or formulaic cannot read it.
+    """
+    formula = read(text)
+    return Coding(formula, names_of(formula))

@@ -30,8 +30,7 @@ import pandas as pd
 from formulaic.parser.types import Term
 
 from reedlab.errors import DataError, FormulaError, ModelError
-from reedlab.mixed.design.coding import coding
-from reedlab.mixed.design.expressions import names_of
+from reedlab.mixed.design.expressions import coding, names_of
 from reedlab.mixed.design.formula import MixedFormula
 from reedlab.mixed.design.matrices import Recipe, build, new_columns
 from reedlab.mixed.design.refusals import check_design, check_options

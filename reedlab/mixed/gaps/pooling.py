@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError, PosteriorWarning
-from reedlab.mixed.gaps.imputations import Imputations
+from reedlab.mixed.gaps.incomplete import Imputations
 from reedlab.mixed.posterior import diagnostics
 from reedlab.mixed.posterior.nested_laplace import Posterior, summarise
 from reedlab.mixed.posterior.sensitivity import sensitivity
