@@ -36,7 +36,7 @@ class DataError(ReedlabError):
 
 
 class ModelError(ReedlabError):
-    """A model that the data cannot tell: one level, one response value, aliased columns."""
+    """A model that the data do not determine: one level, one response value, aliased columns."""
 
 
 class PredictionError(ReedlabError):
@@ -48,4 +48,4 @@ class DecisionError(ReedlabError):
 
 
 class PosteriorWarning(UserWarning):
-    """A posterior that fails one of its own checks: it is returned, and not to be leant on."""
+    """A posterior that fails one of its own checks: it is returned, but do not rely on it."""

@@ -212,9 +212,9 @@ def fit(
 
     Notes
     -----
-    The covariance parameters θ are estimated with their boundary: an sd of 0 is an estimate like
-    another, proved by the derivative in the variance and said in ``fit.singular``. With few groups
-    such estimates say little about the variances themselves: decide on ``fit.posterior()``.
+    The covariance parameters θ are estimated with their boundary: a standard deviation of 0 is an
+    estimate like another, proved by the derivative in the variance; see ``fit.singular``. With few
+    groups such estimates say little about the variances themselves: decide on ``fit.posterior()``.
 
     References
     ----------

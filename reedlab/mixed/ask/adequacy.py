@@ -1,4 +1,4 @@
-"""Does the model do: shares of variance, collinearity, and what hangs on one lot or supplier.
+"""Is the model adequate: shares of variance, collinearity, and influence of one lot or supplier.
 
 References
 ----------
@@ -25,8 +25,8 @@ def variance_shares(fitted: Fitted) -> pd.DataFrame:
     """Return how much of the variance on the linear predictor's scale each part makes up.
 
     The fixed part's variance is that of Xβ over the rows; a group's is the mean over the rows of
-    its effects' variance (so that slopes count at the rows' own values); the distribution's is the
-    residual's, or π²/3 on the logit scale.
+    z' Σ z, its effects' variance at the row's own z (Johnson 2014); the distribution's is the
+    residual's, or π²/3 on the logit scale (Nakagawa et al. 2017).
 
     Returns
     -------
@@ -108,6 +108,8 @@ def collinearity(fitted: Fitted) -> pd.DataFrame:
     >>> bool((model.collinearity()["vif"] < 1.5).all())
     True
     """
+    # GVIF = det R11 det R22 / det R (Fox and Monette 1992), with R the correlations of the
+    # coefficients' estimates instead of the columns', which gives the same ratio.
     names = fitted.design.fixed_names
     keep = [j for j, name in enumerate(names) if name != "Intercept"]
     sd = np.sqrt(np.diag(fitted.cov_beta))
@@ -187,7 +189,7 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
 
 
 def _without(fitted: Fitted, keep: np.ndarray) -> Fitted | None:
-    """The model on some of its rows; none where they do not determine it."""
+    """Refit on some of the rows; return none where they do not determine the model."""
     if np.linalg.matrix_rank(fitted.design.X[keep]) < fitted.design.p:
         return None
     try:

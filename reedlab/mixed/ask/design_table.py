@@ -1,7 +1,7 @@
-"""What a bench can tell apart: which levels met which conditions, and how evenly.
+"""What a bench can distinguish: which levels met which conditions, and how evenly.
 
 Suppliers bought from in summer only, a maker who came when the other left: such records cannot
-separate the two, whatever the model. The design table counts; the variance inflation says how much
+separate the two in any model. The design table counts; the variance inflation says how much
 longer the way to an answer is than in a balanced design of the same size. Over four times the
 variance (twice the interval), the answer is "cannot tell".
 """
@@ -18,8 +18,8 @@ from reedlab.errors import DataError
 from reedlab.mixed.engine.fitted import Fitted
 
 CANNOT_TELL = 4.0
-"""Variance of a contrast over that of a balanced design of the same size, from which on the records
-cannot tell it."""
+"""Variance of a contrast, relative to a balanced design of the same size, above which the records
+cannot determine it."""
 
 
 @dataclass(frozen=True)
@@ -28,21 +28,21 @@ class DesignTable:
 
     Attributes
     ----------
-    counts
+    counts : DataFrame
         Rows by level of the factor (index) and of the condition (columns).
-    contrasts
+    contrasts : DataFrame
         One row a pair of levels: first, second, inflation (variance of their difference, the
         condition allowed for, over that of a balanced design of as many rows; infinite where
-        nothing connects the two), can_tell.
+        nothing connects the two), comparable.
     """
 
     counts: pd.DataFrame
     contrasts: pd.DataFrame
 
     @property
-    def can_tell(self) -> bool:
-        """Whether every pair of levels can be told apart."""
-        return bool(self.contrasts["can_tell"].all())
+    def comparable(self) -> bool:
+        """Whether every pair of levels can be compared."""
+        return bool(self.contrasts["comparable"].all())
 
 
 def design_table(fitted: Fitted, factor: str, condition: str) -> DesignTable:
@@ -84,21 +84,21 @@ def design_table(fitted: Fitted, factor: str, condition: str) -> DesignTable:
         raise DataError(f"the column {factor!r} has fewer than two levels, so nothing to compare.")
     table = counts.to_numpy(dtype=float)
     k, n = len(table), table.sum()
-    # information about the factor once the condition's means are taken out
+    # Schur complement of X'X: information on the factor, the condition's means taken out
     share = table / table.sum(axis=0)
     information = np.diag(table.sum(axis=1)) - table @ share.T
     unit, found = np.eye(k), []
     for i, j in combinations(range(k), 2):
         inflation = contrast_variance(information, unit[i] - unit[j]) / (2.0 * k / n)
         found.append((counts.index[i], counts.index[j], inflation, inflation <= CANNOT_TELL))
-    names = ["first", "second", "inflation", "can_tell"]
+    names = ["first", "second", "inflation", "comparable"]
     return DesignTable(counts, pd.DataFrame(found, columns=names))
 
 
 def contrast_variance(information: np.ndarray, contrast: np.ndarray) -> float:
     """Return the variance of a contrast of coefficients, in units of the residual variance.
 
-    c'(X'X)⁻c, infinite where the design cannot tell the contrast: where c is no combination of
+    c'(X'X)⁻c, infinite where the design does not determine it: where c is no combination of
     the rows of X (Searle 1971, Linear Models, section 5.4).
 
     Parameters
@@ -121,5 +121,5 @@ def contrast_variance(information: np.ndarray, contrast: np.ndarray) -> float:
     inf
     """
     inverse = np.linalg.pinv(information, rcond=1e-10, hermitian=True)
-    told = np.allclose(contrast @ inverse @ information, contrast, atol=1e-6)
-    return float(contrast @ inverse @ contrast) if told else float("inf")
+    estimable = np.allclose(contrast @ inverse @ information, contrast, atol=1e-6)
+    return float(contrast @ inverse @ contrast) if estimable else float("inf")

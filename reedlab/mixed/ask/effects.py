@@ -1,12 +1,12 @@
 """Effects where a reader can weigh them: on the response's own scale, with intervals.
 
-A coefficient on the logit scale is nobody's gain or loss. These functions give the mean response
+A coefficient on the logit scale is hard to weigh. These functions give the mean response
 (of an ordered grade: the chance of each grade) at set conditions, the average change that a
 predictor makes to it, and contrasts between a factor's levels.
 
 Groups (suppliers, lots, makers) enter in one of two ways. "integrated" is the mean over the
 distribution of their effects: what to expect over many new lots. "typical" holds their effects at
-zero: the middle lot, whose chance on the logit scale lies further from one half.
+zero: the middle lot, whose chance on the logit scale is further from one half.
 
 Intervals come from the posterior's draws or by the delta method, which takes the estimated
 variances of the groups as known and is quick.
@@ -54,8 +54,8 @@ def effects(
 ) -> pd.DataFrame:
     """Return average effects on the response's own scale, or the mean response at set conditions.
 
-    A coefficient on the logit scale is nobody's gain or loss; this says by how much the chance of
-    success changes, averaged over the rows of the fit and over new lots. The effect of a measured
+    A coefficient on the logit scale is hard to weigh; this says by how much the chance of success
+    changes, averaged over the rows of the fit and over new lots. The effect of a measured
     predictor is the slope of the mean response (its change for one unit); that of a factor is the
     change from its first level to each other one.
 
@@ -70,17 +70,17 @@ def effects(
     method : Posterior, FilledPosterior or {"posterior", "delta"}
         What the intervals come from: draws of the posterior (which may be given, with priors of
         one's own or with missing readings filled in, whose rows then count too), or the delta
-        method, which takes the variances for known.
-    groups
+        method, with estimated variances treated as known.
+    groups : {"integrated", "typical"}
         "integrated" over the groups' distributions, or "typical", their effects at zero.
-    average
+    average : {"rows", "middle"}
         "rows": every row of the fit is put under the conditions and the means are averaged;
-        "middle": the other predictors stand at their means, factors with all levels weighing
+        "middle": the other predictors are at their means, factors with all levels weighing
         alike, averaged on the linear predictor's scale (R's emmeans).
-    at_least
+    at_least : bool
         For an ordinal model, whether the chance of at least each grade is meant (the lowest, which
         is certain, left out) or that of the grade itself.
-    level
+    level : float
         Of the interval. By the delta method a chance's interval is made on the logit scale.
 
     Returns
@@ -132,7 +132,7 @@ def contrasts(
 ) -> pd.DataFrame:
     """Compare the levels of a factor two by two on the linear predictor's scale.
 
-    The other predictors stand in the middle, as in ``effects(average="middle")``, which matters
+    The other predictors are in the middle, as in ``effects(average="middle")``, which matters
     only where the factor is in an interaction. Gaussian models are tested by t with Satterthwaite's
     degrees of freedom, others by z.
 
@@ -140,10 +140,10 @@ def contrasts(
     ----------
     factor : str
         The factor, a column of the fixed part.
-    correction
+    correction : str
         How p-values are corrected for the number of comparisons, by a name that statsmodels'
         ``multipletests`` knows ("holm", "fdr_bh", "bonferroni" ...) or "none".
-    level
+    level : float
         Of the interval, which is not corrected.
 
     Returns
@@ -239,7 +239,7 @@ class _Question:
 
     @property
     def chances(self) -> bool:
-        """Whether what is asked for lies between 0 and 1."""
+        """Whether what is asked for is a chance, between 0 and 1."""
         return self.pairs[0][0] is None and self.source.family != "gaussian"
 
     def rows(self) -> pd.DataFrame:
@@ -277,13 +277,15 @@ def _intervals(asked: Sequence[_Question], level: float) -> pd.DataFrame:
     found = np.concatenate([each.values(each.source.x) for each in asked])
     if source.covariance is None:
         return summarise(pd.DataFrame(found), level).set_axis(columns, axis=1)
-    # the gradient's steps follow the covariance's factor, so that each is about one standard error
+    # Delta method: variance = g' V g (Oehlert 1992, The American Statistician 46, 27-29). With
+    # V = LL' it is the sum of (g' L)², central differences along the columns of L.
     steps = 1e-4 * np.linalg.cholesky(source.covariance).T
     gradient = np.vstack([(value(source.x + h) - value(source.x - h))[0] / 2e-4 for h in steps])
     estimate, se = found[0], np.sqrt(np.sum(gradient**2, axis=0))
     half = norm.ppf(0.5 + level / 2.0) * se
     ends = estimate - half, estimate + half
     if first.chances:
+        # on the logit scale, where d logit(p) = dp / (p (1 - p)), and back: within 0 and 1
         stretch = half / (estimate * (1.0 - estimate))
         ends = expit(logit(estimate) - stretch), expit(logit(estimate) + stretch)
     return pd.DataFrame(np.column_stack([estimate, se, *ends]), columns=columns)

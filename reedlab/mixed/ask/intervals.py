@@ -3,12 +3,13 @@
 ========== ====================================================================================
 method     when
 ========== ====================================================================================
-wald       coefficients of well-determined models; quick; says nothing of sds
-profile    all but thresholds, by how fast the likelihood falls from its top; sds may reach 0
+wald       coefficients of well-determined models; quick; none of standard deviations
+profile    all but thresholds, by how fast the likelihood falls from its top; may reach 0
 bootstrap  every parameter, by refitting responses that the fitted model makes up
 ========== ====================================================================================
 
-With a handful of suppliers all three lean on estimated variances: the posterior is for decisions.
+With a handful of suppliers all three are too short, since they treat estimated variances as known:
+decide on the posterior.
 
 References
 ----------
@@ -52,8 +53,8 @@ def conf_int(
     Parameters
     ----------
     method : {"wald", "profile", "bootstrap"}
-        "wald" (coefficients and thresholds alone), "profile" (by maximum likelihood, whatever the
-        fit was by) or "bootstrap".
+        "wald" (coefficients and thresholds alone), "profile" (by maximum likelihood, also of a
+        fit by REML) or "bootstrap".
     level : float
         Confidence level.
     n, seed, workers : int, optional
@@ -110,18 +111,17 @@ def check_level(level: float) -> None:
 
 
 def estimates(fitted: Fitted) -> pd.Series:
-    """Return all estimates: coefficients, thresholds, sds, correlations, residual sd.
+    """Return all estimates: coefficients, thresholds, standard deviations, correlations.
 
     Parameters
     ----------
-    fitted
-        The fit.
+    fitted : Fitted
 
     Returns
     -------
     Series
-        One value a parameter, named as in `posterior.summary`; a correlation with an sd of 0 is
-        nan.
+        One value a parameter, named as in `posterior.summary`; a correlation with a standard
+        deviation of 0 is nan.
     """
     scales = Scales.of(fitted.design.terms, Priors(), residual=fitted.family == "gaussian")
     matrices = zip(fitted.design.terms, fitted.correlations)
@@ -152,7 +152,6 @@ def bootstrap(
     Parameters
     ----------
     fitted : Fitted
-        The fit.
     n, seed, workers, progress
         As in `conf_int`.
 

@@ -26,8 +26,8 @@ def predict(
     """Predict the mean response.
 
     A known level is taken at its conditional mode. A grouping named in ``new_levels`` is taken as
-    one not met before, whatever the data say: the prediction is the mean over its distribution, so
-    that on the logit scale it is drawn towards one half (quadrature over the normal).
+    one not met before, also where the data have it: the prediction is the mean over its
+    distribution, closer to one half on the logit scale than that of a typical level.
 
     Parameters
     ----------
@@ -106,6 +106,7 @@ def mean_of_expit(eta: np.ndarray, variance: np.ndarray, nodes: int = 80) -> np.
     if not variance.any():
         return np.asarray(expit(eta))
     sd, out = np.sqrt(variance), np.zeros(np.broadcast_shapes(eta.shape, variance.shape))
+    # E expit(η + σz) = Σ w_i expit(η + σ z_i), z standard normal (Gauss-Hermite)
     for node, weight in zip(*_rule(nodes)):
         out += weight * expit(eta + node * sd)
     return out

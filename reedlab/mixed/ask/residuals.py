@@ -1,4 +1,4 @@
-"""Simulated (quantile) residuals: where each response stands among those the model makes up.
+"""Simulated (quantile) residuals: the place of each response among those that the model simulates.
 
 A 0/1 response has no residual to look at. Its quantile residual is the share of simulated
 responses below it, ties broken at random: uniform between 0 and 1 if the model is right, for every
@@ -29,9 +29,9 @@ class ResidualCheck:
 
     Attributes
     ----------
-    residuals
+    residuals : Series
         One a row used (indexed by its place in the data frame), between 0 and 1.
-    tests
+    tests : DataFrame
         statistic, expected, p; rows "uniformity" (largest distance of the residuals' distribution
         from the uniform one), "dispersion" (variance of the responses about the simulated means,
         relative to the simulations') and "outliers" (rows beyond every simulation).
@@ -46,16 +46,20 @@ def residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
 
     Parameters
     ----------
-    n
+    n : int
         Number of simulated responses.
-    seed
+    seed : int
         Seed of the simulations and of the ties.
+
+    Returns
+    -------
+    ResidualCheck
 
     Notes
     -----
     Each p-value is two-sided for dispersion and one-sided otherwise, and counts how many of the
     simulated data sets, each held against all others, go as far as the data. The fit itself has
-    seen the data, which makes the tests a little shy of alarms.
+    seen the data, so the tests reject a little too seldom.
 
     Examples
     --------

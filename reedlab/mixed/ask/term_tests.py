@@ -1,7 +1,8 @@
 """Tests of a model's terms: F where it is Gaussian, and likelihood ratios with simulated nulls.
 
-A p-value stands beside an effect's size and interval, never in their place. The usual chi-square
-nulls are wrong where it matters here: for the variance between three suppliers of five reeds each
+A p-value goes beside an effect's size and interval, never in their place. The usual chi-square
+nulls are wrong where it matters here. At the boundary a variance's null is a mixture of a mass at
+zero and chi-squares: for the variance between three suppliers of five reeds each
 the mass at zero is 0.60 by REML and 0.74 by ML, not one half; and a coefficient that varies between
 suppliers has as many independent observations as there are suppliers, not reeds. So those nulls are
 simulated.
@@ -38,15 +39,15 @@ class RatioTest:
 
     Attributes
     ----------
-    statistic
+    statistic : float
         Twice the difference of the log-likelihoods.
-    p
+    p : float
         Share of the null at or above it.
-    null
+    null : ndarray
         The simulated statistics, empty where the chi-square was used.
-    df
+    df : float
         Degrees of freedom of the chi-square; nan for a variance.
-    method
+    method : str
         "chi-square" or "simulated".
     """
 
@@ -77,11 +78,11 @@ def term_tests(
 
     Parameters
     ----------
-    method
+    method : str
         "satterthwaite" (F, Gaussian models only), "ratio" (of maximum likelihoods, its null chosen
         as in `likelihood_ratio`), "chi-square" or "simulated" (that ratio with a null of one's
         own), or "auto": F for Gaussian models, the ratio for others.
-    n, seed, workers, progress
+    n, seed, workers, progress : optional
         Of simulated nulls, as in `reedlab.mixed.ask.intervals.conf_int`; 999 refits unless given.
 
     Returns
@@ -132,19 +133,23 @@ def variance_test(
 ) -> RatioTest:
     """Test whether a group's effects vary at all, the null simulated by refitting.
 
-    The null is the model without the group's term; responses made up by it are fitted with and
-    without the term. Gaussian fits are compared by the likelihood they were made by (REML's is
+    The null is the model without the group's term; responses simulated from it are fitted with
+    and without the term. Gaussian fits are compared by the likelihood they were made by (REML's is
     comparable here, for the coefficients are the same). With three suppliers of five reeds each
     the ratio is 0 in 60 % of data without any difference (by ML in 74 %), not in half of them.
 
     Parameters
     ----------
-    group
+    group : str
         The term's grouping, such as "supplier", or its last part, "lot".
-    n
+    n : int
         Number of simulated responses.
     seed, workers, progress
         As in `reedlab.mixed.ask.intervals.conf_int`.
+
+    Returns
+    -------
+    RatioTest
 
     Raises
     ------
@@ -178,15 +183,19 @@ def likelihood_ratio(
 
     Parameters
     ----------
-    fitted
+    fitted : Fitted
         The fit; it is refitted by ML where it was by REML.
-    drop
+    drop : sequence of str
         Names of the columns that the null leaves out, such as all those of "season".
-    method
+    method : {"auto", "chi-square", "simulated"}
         "chi-square", "simulated" (parametric bootstrap), or "auto": simulated where a dropped
         column is constant within the levels of a group, for then the groups are what is counted.
     n, seed, workers, progress
         Of the simulated null.
+
+    Returns
+    -------
+    RatioTest
 
     Raises
     ------
@@ -230,11 +239,12 @@ def _simulated(
     workers: int,
     progress: bool,
 ) -> RatioTest:
-    """Hold the ratio of a fit and its null against those of responses that the null makes up."""
+    """Compare the ratio of a fit and its null with those of responses simulated from the null."""
     task = partial(_ratio, less, full, null)
     found = run_seeded(task, n, seed, workers, progress, "Simulated null")
     statistics = np.array([value for value in found if value is not None])
     statistic = max(2.0 * (full.llf - null.llf), 0.0)
+    # the data count as one of the n + 1 (Davison and Hinkley 1997, 4.2), so that p is never 0
     p = (1.0 + np.sum(statistics >= statistic - 1e-9)) / (1.0 + len(statistics))
     return RatioTest(statistic, float(p), statistics, df, "simulated")
 
@@ -246,7 +256,7 @@ def _varies_between(design: Design, column: int) -> bool:
 
 
 def _ratio(less: Design, full: Fitted, null: Fitted, seed: np.random.SeedSequence) -> float | None:
-    """Statistic of one response made up by the null; none where it cannot be fitted."""
+    """Statistic of one response simulated from the null; none where it cannot be fitted."""
     y = simulate(null, np.random.default_rng(seed))
     try:
         above = full.refit(full.design.with_response(y))

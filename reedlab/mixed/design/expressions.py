@@ -35,7 +35,7 @@ _OF_FORMULAIC = (
 )
 OWN = {"within": within, "between": between}
 TRANSFORMS = {**{name: FORMULAIC[name] for name in _OF_FORMULAIC}, **OWN}
-# Behind the context lie Python's builtins and formulaic's other names, numpy whole: hide them.
+# Behind the context are Python's builtins and formulaic's other names, numpy whole: hide them.
 CONTEXT = {**dict.fromkeys([*dir(builtins), *FORMULAIC]), **TRANSFORMS}
 
 _NODES = (
@@ -57,11 +57,11 @@ class Names:
     transforms : frozenset of str
         Transforms that it calls.
     values : frozenset of str
-        Columns that stand elsewhere than as the grouping of within() or between().
+        Columns used other than as the grouping of within() or between().
     coded : frozenset of str
-        Columns that stand in C() alone, somewhere.
+        Columns that are C()'s one argument somewhere.
     uncoded : frozenset of str
-        Columns that stand elsewhere than in C() alone or as such a grouping.
+        Columns used other than as C()'s one argument or as such a grouping.
     """
 
     columns: frozenset[str] = frozenset()
@@ -111,7 +111,7 @@ def names_of(terms: Iterable[Term]) -> Names:
 @lru_cache(maxsize=1024)
 def names_in(expression: str) -> Names:
     """Return what a call reaches; refuse it if that is more than columns and listed transforms."""
-    quoted: dict[str, str] = {}  # names in backticks, by what stands for them in the code
+    quoted: dict[str, str] = {}  # names in backticks, by their stand-ins in the code
     code = sanitize_variable_names(expression, {}, quoted, template="_quoted_{}")
     tree = ast.parse(code, mode="eval")
     if not isinstance(tree.body, ast.Call):
@@ -143,7 +143,7 @@ def names_in(expression: str) -> Names:
 
 
 def _is_plain(node: ast.AST) -> bool:
-    """Tell whether a name, a constant or a keyword is one that evaluates nothing further."""
+    """Whether a name, a constant or a keyword evaluates nothing further."""
     if isinstance(node, ast.Name):
         return not node.id.startswith("__")
     if isinstance(node, ast.keyword):  # formulaic fills in _state and its like; ** has no name

@@ -89,7 +89,7 @@ def build(
     DataError
         A column cannot be used: infinite, not numeric, out of range.
     ModelError
-        The data cannot tell the model: one level, one response value, repeated columns.
+        The data do not determine the model: one level, one response value, repeated columns.
     """
     if family not in FAMILIES:
         raise ModelError(f"There is no family {family!r}; choose one of {', '.join(FAMILIES)}.")

@@ -1,4 +1,4 @@
-"""Separation: outcomes that a column or a grouping tells apart without exception.
+"""Separation: a column or a grouping that predicts every outcome without exception.
 
 A coefficient then has no finite estimate (Albert and Anderson 1984, Biometrika 71, 1-10). Whether
 it is so is a linear programme (Konis 2007, University of Oxford): is there a direction in which

@@ -41,7 +41,7 @@ class Fitted:
     beta : ndarray, shape (p,)
         Fixed effects.
     sigma : float
-        The residual's sd; 1 for the other families.
+        The residual's standard deviation; 1 for the other families.
     v : list of ndarray, each shape (levels, k)
         Standardised conditional modes.
     factor : Factor
@@ -102,12 +102,12 @@ class Fitted:
 
     @cached_property
     def sds(self) -> list[np.ndarray]:
-        """Sds (k,) of each term's random effects."""
+        """Standard deviations (k,) of each term's random effects."""
         return [np.sqrt(np.diag(covariance)) for covariance in self.covariances]
 
     @cached_property
     def correlations(self) -> list[np.ndarray]:
-        """Correlations (k, k) of each term's random effects; nan where an sd is 0."""
+        """Correlations (k, k) of each term's random effects; nan with a standard deviation of 0."""
         with np.errstate(invalid="ignore", divide="ignore"):
             return [cov / np.outer(sd, sd) for cov, sd in zip(self.covariances, self.sds)]
 
@@ -170,7 +170,7 @@ class Fitted:
 
     @property
     def n_parameters(self) -> int:
-        """Number of parameters estimated, the residual's sd and thresholds included."""
+        """Number of parameters estimated, the residual's and the thresholds included."""
         residual = int(self.family == "gaussian")
         return self.design.p + self.design.n_theta + len(self.thresholds) + residual
 

@@ -23,7 +23,7 @@ from reedlab.mixed.design.formula import parse
 from reedlab.mixed.design.matrices import Recipe, build
 from reedlab.mixed.design.refusals import check_design
 from reedlab.mixed.design.terms import Design
-from reedlab.mixed.gaps.chained import TELLS, Chain, Pieces
+from reedlab.mixed.gaps.chained import LEAST_SHARED, Chain, Pieces
 from reedlab.mixed.posterior.priors import column_scale
 
 LEAST = 10
@@ -37,15 +37,15 @@ class Gaps:
 
     Attributes
     ----------
-    data
+    data : DataFrame
         The rows that the model can use, gaps and all.
-    columns
+    columns : tuple of str
         The model's columns that have gaps.
-    piece
+    piece : ndarray of int, shape (rows,)
         The piece (counted from 0) of each row.
-    pieces
+    pieces : Pieces
         What is known of each piece.
-    notes
+    notes : tuple of str
         What a reader must know, one sentence each.
     """
 
@@ -75,12 +75,12 @@ class Imputations:
 
     Attributes
     ----------
-    gaps
+    gaps : Gaps
         The rows that the model can use, the columns filled in, and the pieces of the rows.
-    values
-        For each imputation every piece's readings, filled in where there were none:
-        (m, pieces, columns); further columns that only helped stand behind.
-    trace
+    values : ndarray, shape (m, pieces, columns)
+        For each imputation every piece's readings, filled in where there were none; columns that
+        only helped come last.
+    trace : DataFrame
         How the chains went: imputation, cycle, column, mean and sd of what was filled in.
     """
 
@@ -132,7 +132,7 @@ class Imputations:
         return notes
 
     def _outside(self) -> list[str]:
-        """Say where much of what was filled in lies beyond everything that was read."""
+        """Say where much of what was filled in is beyond everything that was read."""
         notes = []
         for j, name in enumerate(self.gaps.columns):
             read = self.values[0, self.measured[:, j], j]
@@ -140,7 +140,7 @@ class Imputations:
             beyond = float(np.mean((drawn < read.min()) | (drawn > read.max())))
             if beyond > 0.05 + 2.0 / (len(read) + 1.0):  # so much by chance alone
                 notes.append(
-                    f"{beyond:.0%} of what is filled in for {name} lies beyond what was read "
+                    f"{beyond:.0%} of what is filled in for {name} is beyond what was read "
                     f"({read.min():.3g} to {read.max():.3g}): much is guessed outside the records."
                 )
         return notes
@@ -170,7 +170,7 @@ class Imputations:
 
 
 def first_rows(codes: np.ndarray) -> np.ndarray:
-    """Return the row in which each code, counted from 0, stands first."""
+    """Return the first row of each code, counted from 0."""
     return np.unique(codes, return_index=True)[1]
 
 
@@ -265,7 +265,7 @@ def _refuse(frame: pd.DataFrame, columns: Sequence[str], unit: np.ndarray) -> No
             )
         if read.min() == read.max():
             raise DataError(
-                f"{name!r} is {read.iloc[0]:g} wherever it was read: it tells no pieces apart; "
+                f"{name!r} is {read.iloc[0]:g} in every reading, which distinguishes no pieces: "
                 "leave it out of the model."
             )
 
@@ -281,8 +281,8 @@ def _helping(
                 f"{name!r} is no number and cannot help to fill in; take it out of also=."
             )
     means = frame[names].astype(float).groupby(unit).mean()
-    tells = [max(means.loc[read[c].isna(), name].notna().mean() for c in read) for name in names]
-    return means.loc[:, (means.nunique() > 1) & (np.array(tells, dtype=float) >= TELLS)]
+    shared = [max(means.loc[read[c].isna(), name].notna().mean() for c in read) for name in names]
+    return means.loc[:, (means.nunique() > 1) & (np.array(shared, dtype=float) >= LEAST_SHARED)]
 
 
 Groups = dict[str, tuple[np.ndarray, tuple[str, ...]]]

@@ -1,15 +1,16 @@
-"""Measurement error carried on: a slope on a badly read quantity, without its flattening.
+"""Measurement error in a predictor: its slope corrected for attenuation (regression dilution).
 
-A reading is the truth and an error, w = x + e with e of known sd. In ``y ~ w`` the slope is pulled
-towards nothing by about the reliability λ = var(x) / var(w), taken within groups and for equal
-covariates. Regression calibration puts E(x | readings, groups, covariates) in the place of w. That
-expectation comes from a mixed model of the readings with the outcome model's own groups:
+A reading is the truth and an error, w = x + e, the standard deviation of e known. In ``y ~ w`` the
+slope is pulled towards zero by about the reliability λ = var(x) / var(w), taken within groups and
+for equal covariates. Regression calibration puts E(x | readings, groups, covariates) in the place
+of w. That expectation comes from a mixed model of the readings with the outcome model's own groups:
 
     w = Z γ + groups + δ + e,    x̂ = Z γ + groups' modes + λ · (what the model leaves of w).
 
 It is exact for a Gaussian outcome and close for a logit while the slope's effect over the error is
 moderate. Errors must be the same for good pieces and bad, and independent of the truth. The
-interval comes from resampling whole lots and, where the sd itself comes from a study, the study.
+interval comes from resampling whole lots and, where the standard deviation itself comes from a
+study, the study.
 
 References
 ----------
@@ -41,7 +42,7 @@ from reedlab.mixed.parallel import one_thread
 LEAST_RELIABILITY = 0.5
 """Below it a reading is more error than cane, and nothing is corrected."""
 CAUTION_BELOW = 0.7
-"""Reliability below which a correction is said to rest on the gauge study (our own choice)."""
+"""Reliability below which a note says that the correction rests on the gauge study (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,7 @@ class ReadingError:
     sd : float
         Standard deviation of a reading about the truth, in the quantity's own unit.
     df : float, default infinite
-        Degrees of freedom that the sd is known to; infinite takes it as exactly known.
+        Degrees of freedom of that standard deviation; infinite takes it as exactly known.
     """
 
     sd: float
@@ -62,20 +63,21 @@ class ReadingError:
     def __post_init__(self) -> None:
         if not (np.isfinite(self.sd) and self.sd > 0 and self.df > 0):
             raise DataError(
-                f"The sd of a measurement error is {self.sd} with {self.df} degrees of freedom: "
-                "give numbers above zero, as a gauge study finds them."
+                f"The standard deviation of a reading error is {self.sd} with {self.df} degrees of "
+                "freedom: give numbers above zero, as a gauge study finds them."
             )
 
     def draw(self, rng: np.random.Generator) -> float:
-        """Draw an sd that the study could as well have found."""
+        """Draw a standard deviation that the study could as well have found."""
         if np.isinf(self.df):
             return self.sd
+        # sd² df / χ²_df: the variance's posterior under a flat prior on log sd
         return self.sd * float(np.sqrt(self.df / rng.chisquare(self.df)))
 
 
 @dataclass(frozen=True, repr=False)
 class CorrectedFit:
-    """A mixed model whose slopes on badly read quantities are no longer flattened.
+    """A mixed model whose slopes on quantities read with error are corrected for attenuation.
 
     Attributes
     ----------
@@ -84,11 +86,11 @@ class CorrectedFit:
         one says of its own uncertainty leaves the correction's out: use `conf_int`.
     reliability : pandas.DataFrame
         One row a corrected column: `sd` of its error, `reliability` within groups and for equal
-        covariates.
+        covariates, 1 - sd² / var(w).
     draws : pandas.DataFrame
         One row a bootstrap replicate, one column a fixed effect.
     clusters : int
-        Number of lots (or whatever grouping has the most levels) that were resampled.
+        Number of levels resampled, those of the grouping that has the most, such as lots.
     notes : tuple of str
         Cautions, one sentence each.
     """
@@ -108,7 +110,7 @@ class CorrectedFit:
     def fe_params(self) -> pd.Series:
         """Corrected fixed effects, named as formulaic names them.
 
-        A scaled quantity, ``scale(x)``, is still counted in sds of the readings.
+        A scaled quantity, ``scale(x)``, is still counted in standard deviations of the readings.
         """
         return pd.Series(self.corrected.beta, index=[*self.corrected.design.fixed_names])
 
@@ -158,14 +160,15 @@ def fit_corrected(
     Parameters
     ----------
     formula : str
-        The formula, written with the readings. Quantities read with error may stand in sums,
-        interactions, ``scale``, ``center``, ``within`` and ``between``; bent terms (squares, logs)
-        are only roughly corrected.
+        The formula, written with the readings. Quantities read with error may enter sums,
+        interactions, ``scale``, ``center``, ``within`` and ``between``; curved terms (squares,
+        logs) are only roughly corrected.
     data : pandas.DataFrame
         One row an observation, each with a reading of its own.
     family : {"gaussian", "binomial"}
     reading_error : mapping of str to float or ReadingError
-        For each such column the sd of a reading's error, or a gauge study's ``error``.
+        For each such column the standard deviation of a reading's error, or a gauge study's
+        ``error``.
     trials : str, optional
         The column of trials, for a binomial response of counts.
     reml : bool, optional
@@ -254,6 +257,8 @@ def expect_truth(fitted: Fitted, sd: float) -> np.ndarray:
     mean = design.X @ fitted.beta
     for term, modes in zip(design.terms, fitted.modes):
         mean = mean + np.sum(term.basis * modes[term.index], axis=1)
+    # x̂ = m + λ (w - m), m the fitted value with the groups' modes and λ = 1 - sd² / var(w | m)
+    # (Carroll et al. 2006, section 4.4)
     kept = max(0.0, 1.0 - (sd / fitted.sigma) ** 2)
     return np.asarray(mean + kept * (design.y - mean))
 
@@ -293,7 +298,7 @@ def _written(term: Term) -> str:
 
 
 def _forget_group_means(recipe: Recipe) -> Recipe:
-    """Let within() and between() take new means, while scale() keeps the readings' sd."""
+    """Let within() and between() take new means, while scale() keeps the readings' own."""
     state = {
         name: found for name, found in recipe.fixed.transform_state.items() if "means" not in found
     }
@@ -301,7 +306,7 @@ def _forget_group_means(recipe: Recipe) -> Recipe:
 
 
 def _judged(reliability: pd.DataFrame) -> tuple[str, ...]:
-    """Refuse readings that say more of the measuring than of the cane, and warn of weak ones."""
+    """Refuse readings that are more error than cane, and warn of weak ones."""
     notes = []
     for column, (sd, share) in reliability.iterrows():
         name = str(column).replace("_", " ")
@@ -377,7 +382,7 @@ def _bootstrap(
     failed = replicates - len(draws)
     if failed > replicates // 5:
         raise ModelError(
-            f"{failed} of {replicates} resampled benches cannot tell the model "
+            f"{failed} of {replicates} resampled benches do not determine the model "
             f"{models.recipe.formula.text!r}: simplify the fixed part, or record more lots."
         )
     return pd.DataFrame(draws, columns=[*models.outcome.design.fixed_names])

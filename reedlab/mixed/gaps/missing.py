@@ -6,7 +6,7 @@ imputation by chained equations, `chained.py`), takes the posterior of the model
 set, and mixes the draws in equal numbers, so that not knowing the readings widens the intervals.
 
 What is filled in is drawn given the reed's outcome and its lot's share of it, its minutes, maker,
-season and whatever else stands in the model, its supplier and its lot. The outcome has to be among
+season and all else in the model, its supplier and its lot. The outcome has to be among
 them: filled in without it, a measurement would look as if it did not matter.
 
 A measurement is a piece's. Reeds tied on one piece (after a retie) share what is filled in, by the
@@ -15,7 +15,7 @@ likely as the model says, and cutting or rounding it would bend means and slopes
 and Parzen 2003). Reeds still without an outcome are left out, since they say nothing of the model
 (von Hippel 2007).
 
-When it is right: whether a piece was measured may hang on anything the model sees (outcome,
+When it is right: whether a piece was measured may depend on anything the model sees (outcome,
 minutes, supplier, lot, season) but not on the unread value itself. Where the soft pieces were
 thrown away unmeasured, no filling in brings them back.
 
@@ -71,22 +71,26 @@ def impute(
 
     Parameters
     ----------
-    formula, family, trials
+    formula, family, trials : str
         The model that the completed data are for, as in :func:`reedlab.fit`. Its numeric columns
         with gaps are filled in; rows without the response, a factor or a grouping are left out.
-    data
+    data : DataFrame
         One row a reed; never changed. Rows with the same ``piece`` share their measurements, where
-        there is such a column; a row without one stands for itself.
-    also
+        there is such a column; a row without one is a piece of its own.
+    also : sequence of str
         Further columns that help to fill in; those not in the data are passed over.
-    m
+    m : int
         Number of imputations.
-    cycles
+    cycles : int
         Visits of each column by a chain before its values are taken.
-    seed
-        The same seed gives the same numbers whatever the number of workers.
-    workers
+    seed : int
+        The same seed gives the same numbers on any number of workers.
+    workers : int
         Number of processes.
+
+    Returns
+    -------
+    Imputations
 
     Raises
     ------
@@ -130,10 +134,14 @@ def posterior(
     formula, data, family, trials, also, m, cycles, seed, workers
         As in `impute`. Twenty imputations do where up to a half of the readings are missing;
         `FilledPosterior.information` says what more would change.
-    priors
+    priors : Priors, optional
         Of the model, `Priors.default` unless given.
-    draws
+    draws : int
         Number of draws held, spread evenly over the imputations.
+
+    Returns
+    -------
+    FilledPosterior
 
     Raises
     ------
@@ -163,14 +171,14 @@ class Dropped:
 
     Attributes
     ----------
-    table
+    table : DataFrame
         One row a supplier: lots, lots_measured, reeds, measured, bench_share (of all reeds) and
         bench_share_kept (of those measured), then for kept and for left-out reeds with an outcome
         their number, share of success and its Wilson interval: kept, kept_success, kept_low,
         kept_high, left_out, left_success, left_low, left_high.
-    lots
+    lots : DataFrame
         The lots without a single measured piece: supplier, lot, reeds.
-    columns
+    columns : tuple of str
         What had to be measured.
     """
 
@@ -270,8 +278,8 @@ def dropped(data: pd.DataFrame, columns: str | Collection[str]) -> Dropped:
 def _refuse_few(m: int, cycles: int) -> None:
     if m < 2 or cycles < 3:
         raise ModelError(
-            f"{m} imputations by chains of {cycles} cycles tell nothing of what is not known: ask "
-            "for at least 2, of 3 cycles."
+            f"{m} imputations by chains of {cycles} cycles do not show the uncertainty: ask for "
+            "at least 2, of 3 cycles."
         )
 
 

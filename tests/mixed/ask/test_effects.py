@@ -241,7 +241,7 @@ def long(counts: list[list[int]]) -> pd.DataFrame:
 def test_a_balanced_design_has_inflation_one():
     found = table_of([[5, 5], [5, 5], [5, 5]])
     np.testing.assert_allclose(found.contrasts["inflation"], 1.0)
-    assert found.can_tell
+    assert found.comparable
 
 
 def test_inflation_is_that_of_least_squares():
@@ -259,8 +259,8 @@ def test_inflation_is_that_of_least_squares():
 def test_what_never_met_cannot_be_told():
     found = table_of([[10, 0], [0, 10], [0, 10]])
     assert found.contrasts["inflation"].tolist()[:2] == [np.inf, np.inf]
-    assert found.contrasts["can_tell"].tolist() == [False, False, True]
+    assert found.contrasts["comparable"].tolist() == [False, False, True]
     nearly = table_of([[30, 1], [1, 30]])
-    assert nearly.contrasts["inflation"].iloc[0] > 4 and not nearly.can_tell
+    assert nearly.contrasts["inflation"].iloc[0] > 4 and not nearly.comparable
     with pytest.raises(DataError, match="supplier"):
         table_of([[3, 3]])

@@ -34,7 +34,7 @@ def test_contrasts_are_lmertests(open_fit, told):
         assert found[key] == pytest.approx(row[key], rel=1e-4)
 
 
-def test_freedom_does_not_hang_on_units(open_fit, open_data):
+def test_freedom_does_not_depend_on_units(open_fit, open_data):
     data = open_data("sleepstudy").assign(Days=lambda d: 5000 + 1000 * d["Days"])
     found = fit("Reaction ~ Days + (Days | Subject)", data).t_tests()
     expected = open_fit("sleepstudy").t_tests()
@@ -189,7 +189,7 @@ def test_likelihood_ratio_is_by_maximum_likelihood(open_fit, open_data):
     assert found.statistic == pytest.approx(2 * (by_ml[0] - by_ml[1]), abs=1e-6)
 
 
-def test_simulated_null_mends_the_chi_square_with_few_suppliers():
+def test_simulated_null_corrects_the_chi_square_with_few_suppliers():
     """A factor that varies between six suppliers only: the chi-square rejects too often."""
     supplier = np.repeat(np.arange(6), 8)
     x = (supplier % 2).astype(float)

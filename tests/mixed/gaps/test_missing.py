@@ -222,7 +222,7 @@ def test_mixed_draws_agree_with_rubins_rules(reeds):
 @pytest.mark.parametrize(
     ("family", "what", "least"), [("binomial", "Intercept", 0.4), ("gaussian", "hardness", 0.04)]
 )
-def test_leaving_out_is_biased_where_measuring_hung_on_the_outcome(family, what, least):
+def test_leaving_out_is_biased_where_measuring_depends_on_the_outcome(family, what, least):
     """Beside the same benches with nothing removed, so that only the removal counts; intervals of
     the whole study stand in tests/benchmarks/missing.py."""
     rows = []
@@ -237,7 +237,7 @@ def test_leaving_out_is_biased_where_measuring_hung_on_the_outcome(family, what,
 # --- pieces, lots, workers ------------------------------------------------------------------------
 
 
-def test_the_numbers_do_not_hang_on_the_workers_and_the_data_stay(reeds):
+def test_the_numbers_do_not_depend_on_the_workers_and_the_data_stay(reeds):
     before = reeds.copy(deep=True)
     one, two = (filled(reeds, m=12, draws=120, cycles=3, workers=w) for w in (1, 2))
     pd.testing.assert_frame_equal(reeds, before)
@@ -245,7 +245,7 @@ def test_the_numbers_do_not_hang_on_the_workers_and_the_data_stay(reeds):
     assert not np.allclose(one.draws(), filled(reeds, m=12, draws=120, cycles=3, seed=2).draws())
 
 
-def test_the_numbers_do_not_hang_on_the_order_of_a_set(reeds, monkeypatch):
+def test_the_numbers_do_not_depend_on_the_order_of_a_set(reeds, monkeypatch):
     """The recipe's columns come from sets of names, whose order changes from run to run."""
     formula = "success ~ density_g_cm3 + gouge_asymmetry_mm + maker + season + (1 | supplier/lot)"
     gappy = reeds.assign(gouge_asymmetry_mm=reeds["gouge_asymmetry_mm"].mask(reeds.index % 5 == 0))
@@ -469,7 +469,7 @@ def test_guessing_beyond_the_readings_is_said(reeds):
     known = reeds["log_scrape_min"]
     frame = reeds.assign(density_g_cm3=known.mask(known > known.quantile(0.4)))
     made = missing.impute(FORMULA, frame, m=4)
-    assert any("lies beyond what was read" in note for note in made.notes)
+    assert any("is beyond what was read" in note for note in made.notes)
 
 
 # --- refusals -------------------------------------------------------------------------------------
@@ -481,7 +481,7 @@ def test_guessing_beyond_the_readings_is_said(reeds):
         (lambda r: r.assign(density_g_cm3=0.5 + r.index / 1000), "nothing to fill in"),
         (lambda r: r.assign(density_g_cm3=np.nan), "was read on 0 pieces only"),
         (lambda r: r.assign(density_g_cm3=r["density_g_cm3"].where(r.index < 12)), "on 6 pieces"),
-        (lambda r: r.assign(density_g_cm3=r["density_g_cm3"] * 0 + 0.5), "tells no pieces apart"),
+        (lambda r: r.assign(density_g_cm3=r["density_g_cm3"] * 0 + 0.5), "distinguishes no pieces"),
         (lambda r: r.assign(piece="P1"), "differs between reeds of one piece"),
         (lambda r: r.assign(density_g_cm3=np.inf), "infinite"),
     ],
