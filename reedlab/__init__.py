@@ -11,6 +11,7 @@ from typing import Any
 _HOMES = {
     "open_bench": "reedlab.records",
     "fit": "reedlab.mixed",
+    "fit_corrected": "reedlab.mixed",
     "rank_suppliers": "reedlab.decide",
     "simulate_bench": "reedlab.simulate",
     **dict.fromkeys(

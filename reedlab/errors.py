@@ -10,6 +10,10 @@ from __future__ import annotations
 class ReedlabError(Exception):
     """The family's root: something reedlab refuses, with the reason and the way out."""
 
+    def _render_traceback_(self) -> list[str]:
+        """Lines that IPython, and so Jupyter, shows in place of a traceback."""
+        return [f"{type(self).__name__}: {self}"]
+
 
 class RecordError(ReedlabError):
     """Records that cannot be read at all; anything readable becomes a finding instead."""
@@ -32,7 +36,7 @@ class DataError(ReedlabError):
 
 
 class ModelError(ReedlabError):
-    """A model that the data cannot tell: one level, one response value, aliased columns."""
+    """A model that the data do not determine: one level, one response value, aliased columns."""
 
 
 class PredictionError(ReedlabError):
@@ -44,7 +48,7 @@ class DecisionError(ReedlabError):
 
 
 class PosteriorWarning(UserWarning):
-    """A posterior that fails one of its own checks: it is returned, and not to be leant on."""
+    """A posterior that fails one of its own checks: it is returned, but do not rely on it."""
 
 
 class FontWarning(UserWarning):

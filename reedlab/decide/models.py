@@ -20,10 +20,9 @@ from reedlab.decide.evidence import FEWEST_TIMED, Evidence, as_factors, count, l
 from reedlab.decide.next_lot import Ability, NextLot, next_lot
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.design.matrices import build
-from reedlab.mixed.fitting import fit
+from reedlab.mixed.fitting import Fit, fit
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
 from reedlab.mixed.posterior.priors import Priors
-from reedlab.mixed.results import Fit
 
 MAKERS_FIXED_BELOW = 5
 _LEAST = 20

@@ -1,6 +1,6 @@
 """Mixed-effects models: formula, terms, fitting, and what is asked of a fit."""
 
-from reedlab.mixed.fitting import fit
-from reedlab.mixed.results import Fit
+from reedlab.mixed.fitting import Fit, fit
+from reedlab.mixed.gaps.measurement_error import fit_corrected
 
-__all__ = ["Fit", "fit"]
+__all__ = ["Fit", "fit", "fit_corrected"]

@@ -1,55 +1,183 @@
-"""``rl.fit``: from a formula and a frame to a fitted model."""
+"""``rl.fit`` and the object that it returns."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, overload
+from collections.abc import Callable
+from dataclasses import replace
+from functools import wraps
+from typing import Concatenate, ParamSpec, TypeVar
 
+import numpy as np
 import pandas as pd
 
+from reedlab.mixed.ask.adequacy import collinearity, icc, influence, r_squared
+from reedlab.mixed.ask.design_table import design_table
+from reedlab.mixed.ask.effects import contrasts, effects
+from reedlab.mixed.ask.held_out import calibration
+from reedlab.mixed.ask.intervals import conf_int
+from reedlab.mixed.ask.notes import notes
+from reedlab.mixed.ask.predict import predict
+from reedlab.mixed.ask.residuals import residuals
+from reedlab.mixed.ask.satterthwaite import t_tests
+from reedlab.mixed.ask.summary import summary
+from reedlab.mixed.ask.term_tests import term_tests, variance_test
 from reedlab.mixed.design.matrices import build
-from reedlab.mixed.design.refusals import check_design
-from reedlab.mixed.engine.fitted import fit_design
+from reedlab.mixed.design.refusals import check_design, check_options
+from reedlab.mixed.engine.fitted import Fitted, fit_design
 from reedlab.mixed.parallel import one_thread
-from reedlab.mixed.results import Fit
+from reedlab.mixed.posterior.nested_laplace import posterior
 
-if TYPE_CHECKING:
-    from reedlab.mixed.gaps.measurement_error import CorrectedFit, ReadingError
+P = ParamSpec("P")
+R = TypeVar("R")
 
 
-@overload
+def _asked(question: Callable[Concatenate[Fitted, P], R]) -> Callable[Concatenate[Fit, P], R]:
+    """Make a question to the engine's result a method of `Fit`, documented where it is answered."""
+
+    @wraps(question)
+    def method(self: Fit, /, *args: P.args, **options: P.kwargs) -> R:
+        return question(self.fitted, *args, **options)
+
+    return method
+
+
+class Fit:
+    """A fitted mixed model: estimates as frames, and the questions one asks of it.
+
+    Parameters
+    ----------
+    fitted : Fitted
+        What the engine found, as plain data; each question is a function of it in ``mixed/ask/``.
+    """
+
+    def __init__(self, fitted: Fitted) -> None:
+        self.fitted = fitted
+
+    def __repr__(self) -> str:
+        return str(self.summary())
+
+    def _repr_html_(self) -> str:
+        return self.summary()._repr_html_()
+
+    @property
+    def formula(self) -> str:
+        """The formula as given."""
+        return str(self.fitted.recipe.formula.text)
+
+    @property
+    def family(self) -> str:
+        """``"gaussian"``, ``"binomial"`` or ``"ordinal"``."""
+        return self.fitted.family
+
+    @property
+    def data(self) -> pd.DataFrame:
+        """The rows of the data frame that the fit used."""
+        return self.fitted.data
+
+    @property
+    def fe_params(self) -> pd.Series:
+        """Fixed effects, named as formulaic names them."""
+        return pd.Series(self.fitted.beta, self.fitted.design.fixed_names, name="estimate")
+
+    @property
+    def bse_fe(self) -> pd.Series:
+        """Standard errors of the fixed effects."""
+        se = np.sqrt(np.diag(self.fitted.cov_beta))
+        return pd.Series(se, self.fitted.design.fixed_names, name="se")
+
+    @property
+    def cov_fe(self) -> pd.DataFrame:
+        """Covariance of the fixed effects' estimates."""
+        names = self.fitted.design.fixed_names
+        return pd.DataFrame(self.fitted.cov_beta, index=names, columns=names)
+
+    @property
+    def vcomp(self) -> pd.DataFrame:
+        """Variance components: group, name, variance, sd, corr (with the term's first column).
+
+        A term of three or more columns has a further row, without variance, for each correlation
+        that does not involve its first column.
+        """
+        return self.fitted.variance_components()
+
+    @property
+    def random_effects(self) -> pd.DataFrame:
+        """Conditional modes: group, level, name, mode, sd (given θ and β, as lme4 defines it)."""
+        fitted, frames = self.fitted, []
+        for term, modes, cov in zip(fitted.design.terms, fitted.modes, fitted.mode_covariances):
+            level = np.repeat(np.array(term.levels, dtype=object), term.k)
+            part = {"group": term.group, "level": level, "name": term.names * term.n_levels}
+            sd = np.sqrt(np.einsum("lkk->lk", cov))
+            frames.append(pd.DataFrame(part | {"mode": modes.ravel(), "sd": sd.ravel()}))
+        return pd.concat(frames, ignore_index=True)
+
+    @property
+    def llf(self) -> float:
+        """Log-likelihood; the restricted one for a fit by REML."""
+        return self.fitted.llf
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion, every estimated parameter counted, θ and σ among them."""
+        return self.fitted.aic
+
+    @property
+    def bic(self) -> float:
+        """Schwarz's criterion with the number of rows."""
+        return self.fitted.bic
+
+    @property
+    def nobs(self) -> int:
+        """Number of rows used."""
+        return self.fitted.design.n
+
+    @property
+    def converged(self) -> bool:
+        """Whether the optimum was reached and every zero variance proved."""
+        return self.fitted.converged
+
+    @property
+    def singular(self) -> bool:
+        """Whether a covariance is rank-deficient; :attr:`singular_terms` says which."""
+        return bool(self.fitted.singular)
+
+    @property
+    def singular_terms(self) -> tuple[str, ...]:
+        """Groupings of the terms whose covariance is rank-deficient."""
+        return tuple(self.fitted.design.terms[t].group for t in self.fitted.singular)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know of this fit, one sentence each."""
+        return notes(self.fitted)
+
+    summary = _asked(summary)
+    conf_int = _asked(conf_int)
+    predict = _asked(predict)
+    posterior = _asked(posterior)
+    effects = _asked(effects)
+    contrasts = _asked(contrasts)
+    t_tests = _asked(t_tests)
+    term_tests = _asked(term_tests)
+    variance_test = _asked(variance_test)
+    icc = _asked(icc)
+    r_squared = _asked(r_squared)
+    collinearity = _asked(collinearity)
+    influence = _asked(influence)
+    residuals = _asked(residuals)
+    calibration = _asked(calibration)
+    design_table = _asked(design_table)
+
+
 def fit(
     formula: str,
     data: pd.DataFrame,
     family: str = "gaussian",
     *,
     trials: str | None = None,
-    reml: bool = True,
+    reml: bool | None = None,
     quadrature: int = 1,
-) -> Fit: ...
-@overload
-def fit(
-    formula: str,
-    data: pd.DataFrame,
-    family: str = "gaussian",
-    *,
-    trials: str | None = None,
-    reml: bool = True,
-    quadrature: int = 1,
-    measurement_error: Mapping[str, float | ReadingError],
-) -> CorrectedFit: ...
-
-
-def fit(
-    formula: str,
-    data: pd.DataFrame,
-    family: str = "gaussian",
-    *,
-    trials: str | None = None,
-    reml: bool = True,
-    quadrature: int = 1,
-    measurement_error: Mapping[str, float | ReadingError] | None = None,
-) -> Fit | CorrectedFit:
+) -> Fit:
     """Fit a linear or generalised linear mixed model.
 
     Parameters
@@ -67,18 +195,15 @@ def fit(
         Gaussian; binomial on the logit scale; an ordered grade with a cumulative logit.
     trials : str, optional
         For the binomial family, the column of trials when the response counts successes.
-    reml : bool
-        Restricted likelihood for the Gaussian family (``False`` for maximum likelihood).
+    reml : bool, optional
+        For the Gaussian family, whether the likelihood is the restricted one; ``True`` unless
+        given.
     quadrature : int
         For the other families, nodes of adaptive Gauss-Hermite quadrature; 1 is Laplace.
-    measurement_error : mapping, optional
-        For columns read with error the error's sd (or a gauge study's ``error``): their slopes are
-        then corrected for the flattening that it brings.
 
     Returns
     -------
     Fit
-        With ``measurement_error`` a :class:`~reedlab.mixed.gaps.measurement_error.CorrectedFit`.
 
     Raises
     ------
@@ -87,9 +212,9 @@ def fit(
 
     Notes
     -----
-    The covariance parameters θ are estimated with their boundary: an sd of 0 is an estimate like
-    another, proved by the derivative in the variance and said in ``fit.singular``. With few groups
-    such estimates say little about the variances themselves: decide on ``fit.posterior()``.
+    The covariance parameters θ are estimated with their boundary: a standard deviation of 0 is an
+    estimate like another, proved by the derivative in the variance; see ``fit.singular``. With few
+    groups such estimates say little about the variances themselves: decide on ``fit.posterior()``.
 
     References
     ----------
@@ -104,12 +229,9 @@ def fit(
     >>> found.vcomp.sd.round(2).tolist()
     [4.43, 1.29]
     """
-    if measurement_error:
-        from reedlab.mixed.gaps.measurement_error import fit_corrected
-
-        return fit_corrected(formula, data, family, measurement_error, trials=trials, reml=reml)
     design, recipe = build(formula, data, family, trials)
+    check_options(family, reml, quadrature)
     with one_thread():
         check_design(design, family)
-    fitted = fit_design(design, family, reml=reml, quadrature=quadrature, recipe=recipe)
-    return Fit(fitted, data.copy(deep=False))
+    fitted = fit_design(design, family, reml=reml is not False, quadrature=quadrature)
+    return Fit(replace(fitted, recipe=recipe, frame=data.copy(deep=False)))

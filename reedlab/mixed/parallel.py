@@ -2,7 +2,7 @@
 
 A fit is thousands of short products; further threads would spin between them, and on a machine
 that is busy with something else they make a fit many times slower. Refits are seeded task by task,
-so that the numbers do not hang on the workers.
+so that the numbers do not depend on the number of workers.
 """
 
 from __future__ import annotations

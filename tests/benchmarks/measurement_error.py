@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
+import reedlab as rl
 from reedlab.errors import ModelError
 from reedlab.mixed.design.matrices import build
 from reedlab.mixed.engine.fitted import fit_design
-from reedlab.mixed.gaps.measurement_error import ReadingError, fit_corrected
+from reedlab.mixed.gaps.measurement_error import ReadingError
 
 FORMULA = "y ~ hardness + maker + (1 | supplier/lot)"
 DF = 40
@@ -57,7 +58,9 @@ def study(reliability, benches, replicates, family="binomial", slope=0.6, seed=1
         data, error = bench(np.random.default_rng(child), reliability, slope, family)
         known = build(FORMULA.replace("hardness", "truth"), data, family)[0]
         try:
-            found = fit_corrected(FORMULA, data, family, {"hardness": error}, replicates=replicates)
+            found = rl.fit_corrected(
+                FORMULA, data, family, reading_error={"hardness": error}, replicates=replicates
+            )
         except ModelError:  # the reliability found is below one half
             continue
         low, high = found.conf_int().loc["hardness"]

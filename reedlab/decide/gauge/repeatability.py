@@ -94,7 +94,8 @@ class GaugeStudy(Answer):
         hand's trials) as judges; empty unless every piece was read by each.
     error : ReadingError or None
         Standard deviation of one reading by one hand about its piece, with its degrees of freedom,
-        to correct a slope for attenuation (regression dilution).
+        to correct a slope for attenuation (regression dilution): what ``rl.fit_corrected`` takes as
+        ``reading_error={quantity: study.error}``.
     """
 
     table: pd.DataFrame = empty(

@@ -1,7 +1,7 @@
-"""What a bench can tell apart: which levels met which conditions, and how evenly.
+"""What a bench can distinguish: which levels met which conditions, and how evenly.
 
 Suppliers bought from in summer only, a maker who came when the other left: such records cannot
-separate the two, whatever the model. The design table counts; the variance inflation says how much
+separate the two in any model. The design table counts; the variance inflation says how much
 longer the way to an answer is than in a balanced design of the same size. Over four times the
 variance (twice the interval), the answer is "cannot tell".
 """
@@ -15,10 +15,11 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import DataError
+from reedlab.mixed.engine.fitted import Fitted
 
 CANNOT_TELL = 4.0
-"""Variance of a contrast over that of a balanced design of the same size, from which on the records
-cannot tell it."""
+"""Variance of a contrast, relative to a balanced design of the same size, above which the records
+cannot determine it."""
 
 
 @dataclass(frozen=True)
@@ -27,34 +28,33 @@ class DesignTable:
 
     Attributes
     ----------
-    counts
+    counts : DataFrame
         Rows by level of the factor (index) and of the condition (columns).
-    contrasts
+    contrasts : DataFrame
         One row a pair of levels: first, second, inflation (variance of their difference, the
         condition allowed for, over that of a balanced design of as many rows; infinite where
-        nothing connects the two), can_tell.
+        nothing connects the two), comparable.
     """
 
     counts: pd.DataFrame
     contrasts: pd.DataFrame
 
     @property
-    def can_tell(self) -> bool:
-        """Whether every pair of levels can be told apart."""
-        return bool(self.contrasts["can_tell"].all())
+    def comparable(self) -> bool:
+        """Whether every pair of levels can be compared."""
+        return bool(self.contrasts["comparable"].all())
 
 
-def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable:
+def design_table(fitted: Fitted, factor: str, condition: str) -> DesignTable:
     """Count levels of a factor under each condition and say which pairs can be compared.
 
     Parameters
     ----------
-    data
-        One row a reed (or a lot); rows with either column empty are left out.
-    factor
-        What is to be compared: "supplier" or "maker".
-    condition
-        What must not be mistaken for it: "season", or a column of quarters or months.
+    factor : str
+        What is to be compared, a column of the data: "supplier" or "maker".
+    condition : str
+        What must not be mistaken for it: "season", or a column of quarters or months. Rows with
+        either empty are left out.
 
     Returns
     -------
@@ -67,10 +67,13 @@ def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable
 
     Examples
     --------
-    >>> made = pd.DataFrame({"maker": list("ABAB"), "season": ["spring"] * 3 + ["winter"]})
-    >>> design_table(made, "maker", "season").counts.to_numpy().tolist()
-    [[2, 0], [1, 1]]
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("success ~ season + (1 | supplier)", simulate_reeds()[0], "binomial")
+    >>> model.design_table("supplier", "season").counts.shape
+    (5, 4)
     """
+    data = fitted.data
     for column in (factor, condition):
         if column not in data.columns:
             raise DataError(f"the data have no column {column!r}: name one that they have.")
@@ -81,21 +84,21 @@ def design_table(data: pd.DataFrame, factor: str, condition: str) -> DesignTable
         raise DataError(f"the column {factor!r} has fewer than two levels, so nothing to compare.")
     table = counts.to_numpy(dtype=float)
     k, n = len(table), table.sum()
-    # information about the factor once the condition's means are taken out
+    # Schur complement of X'X: information on the factor, the condition's means taken out
     share = table / table.sum(axis=0)
     information = np.diag(table.sum(axis=1)) - table @ share.T
     unit, found = np.eye(k), []
     for i, j in combinations(range(k), 2):
         inflation = contrast_variance(information, unit[i] - unit[j]) / (2.0 * k / n)
         found.append((counts.index[i], counts.index[j], inflation, inflation <= CANNOT_TELL))
-    names = ["first", "second", "inflation", "can_tell"]
+    names = ["first", "second", "inflation", "comparable"]
     return DesignTable(counts, pd.DataFrame(found, columns=names))
 
 
 def contrast_variance(information: np.ndarray, contrast: np.ndarray) -> float:
     """Return the variance of a contrast of coefficients, in units of the residual variance.
 
-    c'(X'X)⁻c, infinite where the design cannot tell the contrast: where c is no combination of
+    c'(X'X)⁻c, infinite where the design does not determine it: where c is no combination of
     the rows of X (Searle 1971, Linear Models, section 5.4).
 
     Parameters
@@ -118,5 +121,5 @@ def contrast_variance(information: np.ndarray, contrast: np.ndarray) -> float:
     inf
     """
     inverse = np.linalg.pinv(information, rcond=1e-10, hermitian=True)
-    told = np.allclose(contrast @ inverse @ information, contrast, atol=1e-6)
-    return float(contrast @ inverse @ contrast) if told else float("inf")
+    estimable = np.allclose(contrast @ inverse @ information, contrast, atol=1e-6)
+    return float(contrast @ inverse @ contrast) if estimable else float("inf")

@@ -1,12 +1,12 @@
 """Effects where a reader can weigh them: on the response's own scale, with intervals.
 
-A coefficient on the logit scale is nobody's gain or loss. These functions give the mean response
+A coefficient on the logit scale is hard to weigh. These functions give the mean response
 (of an ordered grade: the chance of each grade) at set conditions, the average change that a
 predictor makes to it, and contrasts between a factor's levels.
 
 Groups (suppliers, lots, makers) enter in one of two ways. "integrated" is the mean over the
 distribution of their effects: what to expect over many new lots. "typical" holds their effects at
-zero: the middle lot, whose chance on the logit scale lies further from one half.
+zero: the middle lot, whose chance on the logit scale is further from one half.
 
 Intervals come from the posterior's draws or by the delta method, which takes the estimated
 variances of the groups as known and is quick.
@@ -34,52 +34,53 @@ from scipy.stats import norm
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.ask.intervals import check_level
 from reedlab.mixed.ask.mean_response import Setting, Source
-from reedlab.mixed.ask.satterthwaite import satterthwaite, t_table
+from reedlab.mixed.ask.satterthwaite import t_table, t_tests
 from reedlab.mixed.design.matrices import Recipe
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.gaps.pooling import FilledPosterior
-from reedlab.mixed.posterior.nested_laplace import Posterior, summarise
+from reedlab.mixed.posterior.nested_laplace import Posterior, posterior, summarise
 
 
 def effects(
-    model: Fitted | Posterior | FilledPosterior,
-    data: pd.DataFrame,
+    fitted: Fitted,
     variables: str | Sequence[str] | None = None,
     at: Mapping[str, Any] | None = None,
+    method: Posterior | FilledPosterior | str = "posterior",
     *,
     groups: str = "integrated",
     average: str = "rows",
     at_least: bool = False,
     level: float = 0.95,
 ) -> pd.DataFrame:
-    """Return average effects of predictors, or the mean response at set conditions.
+    """Return average effects on the response's own scale, or the mean response at set conditions.
 
-    The effect of a measured predictor is the slope of the mean response (its change for one unit);
-    that of a factor is the change from its first level to each other one.
+    A coefficient on the logit scale is hard to weigh; this says by how much the chance of success
+    changes, averaged over the rows of the fit and over new lots. The effect of a measured
+    predictor is the slope of the mean response (its change for one unit); that of a factor is the
+    change from its first level to each other one.
 
     Parameters
     ----------
-    model
-        A fit (intervals by the delta method) or its posterior (intervals from the draws).
-    data
-        The rows that the predictors not asked about are taken from; a `FilledPosterior` takes
-        those of its own completed sets.
-    variables
+    variables : str or sequence of str, optional
         Predictors whose effects are wanted. Without them: every predictor's, or where `at` is given
         the mean response itself.
-    at
+    at : mapping of str to values, optional
         Values to set, such as ``{"season": ["summer", "winter"]}``; every combination is taken, and
         the effects are given under each.
-    groups
+    method : Posterior, FilledPosterior or {"posterior", "delta"}
+        What the intervals come from: draws of the posterior (which may be given, with priors of
+        one's own or with missing readings filled in, whose rows then count too), or the delta
+        method, with estimated variances treated as known.
+    groups : {"integrated", "typical"}
         "integrated" over the groups' distributions, or "typical", their effects at zero.
-    average
-        "rows": every row of `data` is put under the conditions and the means are averaged;
-        "middle": the other predictors stand at their means, factors with all levels weighing
+    average : {"rows", "middle"}
+        "rows": every row of the fit is put under the conditions and the means are averaged;
+        "middle": the other predictors are at their means, factors with all levels weighing
         alike, averaged on the linear predictor's scale (R's emmeans).
-    at_least
+    at_least : bool
         For an ordinal model, whether the chance of at least each grade is meant (the lowest, which
         is certain, left out) or that of the grade itself.
-    level
+    level : float
         Of the interval. By the delta method a chance's interval is made on the logit scale.
 
     Returns
@@ -93,13 +94,29 @@ def effects(
     ModelError, DataError, PredictionError
         For a predictor that is not in the fixed part, a column that is missing, a value that the
         fit does not know.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("success ~ season + (1 | lot)", simulate_reeds(seed=1)[0], "binomial")
+    >>> model.effects("season")["change"].tolist()[:2]
+    ['summer instead of spring', 'autumn instead of spring']
+    >>> model.effects(at={"season": ["summer", "winter"]}).columns.tolist()
+    ['season', 'estimate', 'se', 'low', 'high']
     """
     check_level(level)
     _check(groups, ("integrated", "typical"), "groups")
     _check(average, ("rows", "middle"), "average")
-    sets: list[tuple[Any, pd.DataFrame]] = [(model, data)]
-    if isinstance(model, FilledPosterior):
-        sets = [(post, model.imputations.completed(i)) for i, post in enumerate(model.posteriors)]
+    sets: list[tuple[Fitted | Posterior, pd.DataFrame]]
+    if isinstance(method, FilledPosterior):
+        sets = [(p, method.imputations.completed(i)) for i, p in enumerate(method.posteriors)]
+    elif isinstance(method, Posterior):
+        sets = [(method, fitted.data)]
+    else:
+        _check(method, ("posterior", "delta"), "method")
+        sets = [(posterior(fitted) if method == "posterior" else fitted, fitted.data)]
+    _same_model(fitted, sets[0][0])
     asked = [
         _Question.of(Source.of(each, at_least), frame, variables, at or {}, groups, average)
         for each, frame in sets
@@ -109,29 +126,24 @@ def effects(
 
 def contrasts(
     fitted: Fitted,
-    data: pd.DataFrame,
     factor: str,
     correction: str = "holm",
     level: float = 0.95,
 ) -> pd.DataFrame:
     """Compare the levels of a factor two by two on the linear predictor's scale.
 
-    The other predictors stand in the middle, as in ``effects(average="middle")``, which matters
+    The other predictors are in the middle, as in ``effects(average="middle")``, which matters
     only where the factor is in an interaction. Gaussian models are tested by t with Satterthwaite's
     degrees of freedom, others by z.
 
     Parameters
     ----------
-    fitted
-        The fit.
-    data
-        The rows that the other predictors are taken from.
-    factor
-        The factor.
-    correction
+    factor : str
+        The factor, a column of the fixed part.
+    correction : str
         How p-values are corrected for the number of comparisons, by a name that statsmodels'
         ``multipletests`` knows ("holm", "fdr_bh", "bonferroni" ...) or "none".
-    level
+    level : float
         Of the interval, which is not corrected.
 
     Returns
@@ -144,6 +156,15 @@ def contrasts(
     ------
     ModelError
         When `factor` is no factor of the fixed part, or there is no such correction.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> made = simulate_reeds(seed=1)[0]
+    >>> model = rl.fit("log_scrape_min ~ season + (1 | lot)", made)
+    >>> model.contrasts("season", correction="fdr_bh")[["first", "second"]].iloc[0].tolist()
+    ['spring', 'summer']
     """
     from statsmodels.stats.multitest import multipletests
 
@@ -152,11 +173,13 @@ def contrasts(
         known = ", ".join(source.recipe.factors) or "none"
         raise ModelError(f"{factor!r} is not a factor of the fixed part: factors are {known}.")
     levels = source.recipe.factors[factor]
-    rows = np.vstack([Setting.of(source.recipe, data, {factor: v}, "middle").X for v in levels])
+    rows = np.vstack(
+        [Setting.of(source.recipe, fitted.data, {factor: v}, "middle").X for v in levels]
+    )
     pairs = list(combinations(range(len(levels)), 2))
     L = pd.DataFrame([rows[i] - rows[j] for i, j in pairs], columns=list(fitted.design.fixed_names))
     gaussian = source.family == "gaussian"
-    table = satterthwaite(fitted, L, level) if gaussian else t_table(fitted, L, np.inf, level)
+    table = t_tests(fitted, L, level) if gaussian else t_table(fitted, L, np.inf, level)
     table.insert(0, "first", [levels[i] for i, _ in pairs])
     table.insert(1, "second", [levels[j] for _, j in pairs])
     table["p_corr"] = table["p"]
@@ -216,7 +239,7 @@ class _Question:
 
     @property
     def chances(self) -> bool:
-        """Whether what is asked for lies between 0 and 1."""
+        """Whether what is asked for is a chance, between 0 and 1."""
         return self.pairs[0][0] is None and self.source.family != "gaussian"
 
     def rows(self) -> pd.DataFrame:
@@ -254,13 +277,15 @@ def _intervals(asked: Sequence[_Question], level: float) -> pd.DataFrame:
     found = np.concatenate([each.values(each.source.x) for each in asked])
     if source.covariance is None:
         return summarise(pd.DataFrame(found), level).set_axis(columns, axis=1)
-    # the gradient's steps follow the covariance's factor, so that each is about one standard error
+    # Delta method: variance = g' V g (Oehlert 1992, The American Statistician 46, 27-29). With
+    # V = LL' it is the sum of (g' L)², central differences along the columns of L.
     steps = 1e-4 * np.linalg.cholesky(source.covariance).T
     gradient = np.vstack([(value(source.x + h) - value(source.x - h))[0] / 2e-4 for h in steps])
     estimate, se = found[0], np.sqrt(np.sum(gradient**2, axis=0))
     half = norm.ppf(0.5 + level / 2.0) * se
     ends = estimate - half, estimate + half
     if first.chances:
+        # on the logit scale, where d logit(p) = dp / (p (1 - p)), and back: within 0 and 1
         stretch = half / (estimate * (1.0 - estimate))
         ends = expit(logit(estimate) - stretch), expit(logit(estimate) + stretch)
     return pd.DataFrame(np.column_stack([estimate, se, *ends]), columns=columns)
@@ -273,6 +298,14 @@ def _listed(values: Any) -> list[Any]:
 def _check(value: str, known: tuple[str, ...], what: str) -> None:
     if value not in known:
         raise ModelError(f"{what} is {value!r}: choose {' or '.join(known)}.")
+
+
+def _same_model(fitted: Fitted, model: Fitted | Posterior) -> None:
+    ours, theirs = (m.recipe.formula.text if m.recipe else "a design" for m in (fitted, model))
+    if ours != theirs:
+        raise ModelError(
+            f"the posterior given is that of {theirs!r}, not of {ours!r}: ask the fit it is from."
+        )
 
 
 def _predictors(recipe: Recipe) -> list[str]:

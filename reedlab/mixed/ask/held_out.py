@@ -1,8 +1,8 @@
-"""How well success is foretold for lots that the model has not seen.
+"""How well the model predicts success for lots that it has not seen: cross-validation by lot.
 
 Whole lots (or suppliers) are held out in turn. Their effects are integrated out, never set to zero:
 a prediction is the posterior mean of the chance over the distribution of new lots' effects, which
-lies closer to one half than the chance of a lot with no effect.
+is closer to one half than the chance of a lot with no effect.
 
 References
 ----------
@@ -25,6 +25,8 @@ from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.posterior.nested_laplace import design_posterior
 from reedlab.mixed.posterior.priors import Priors
 
+_BINS = 5  # of predicted chances, with equal counts of rows
+
 
 @dataclass(frozen=True)
 class HeldOut:
@@ -32,12 +34,12 @@ class HeldOut:
 
     Attributes
     ----------
-    predictions
+    predictions : DataFrame
         One row an observation: level, fold, predicted, share (of successes), trials.
-    bins
+    bins : DataFrame
         One row a bin of predicted chances: rows, predicted, observed, low, high (Wilson, 95 %; too
         short where lots differ, for reeds of a lot go together).
-    brier
+    brier : Series
         score; reliability, resolution, uncertainty and within (of the bins), for which
         score = reliability - resolution + uncertainty + within.
     """
@@ -47,38 +49,42 @@ class HeldOut:
     brier: pd.Series
 
 
-def held_out_calibration(
+def calibration(
     fitted: Fitted,
     group: str,
     folds: int = 10,
-    bins: int = 5,
     seed: int = 1,
-    priors: Priors | None = None,
     draws: int = 1000,
 ) -> HeldOut:
-    """Foretell success for whole levels of a group that are held out in turn.
+    """Predict success for whole levels of a group that are held out in turn.
 
     Parameters
     ----------
-    fitted
-        A binomial fit.
-    group
+    group : str
         What is held out whole: "supplier:lot" or "supplier".
-    folds
+    folds : int
         Number of parts that the levels are dealt into, each held out once.
-    bins
-        Number of bins, of equal counts of rows, of predicted chances.
-    seed
+    seed : int
         Of the dealing and of the posterior draws.
-    priors
-        Of the posteriors, the defaults unless given.
-    draws
+    draws : int
         Posterior draws a fold.
+
+    Returns
+    -------
+    HeldOut
 
     Raises
     ------
     ModelError
         When the fit is not binomial, or has no such group.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("success ~ maker + (1 | lot)", simulate_reeds(seed=1)[0], "binomial")
+    >>> model.calibration("lot", folds=3, draws=200).brier.index.tolist()
+    ['score', 'reliability', 'resolution', 'uncertainty', 'within']
     """
     if fitted.family != "binomial":
         raise ModelError("calibration of success needs a binomial model.")
@@ -91,7 +97,7 @@ def held_out_calibration(
     predicted = np.empty(design.n)
     for f in range(folds):
         out = fold == f
-        post = design_posterior(design.take(~out), "binomial", priors or Priors(), seed + f, draws)
+        post = design_posterior(design.take(~out), "binomial", Priors(), seed + f, draws)
         codes = [_codes(t, known, out) for t, known in zip(design.terms, post.design.terms)]
         eta = post.assemble(design.X[out], [t.basis[out] for t in design.terms], codes)
         predicted[out] = post.on_response_scale(eta).mean(axis=0)
@@ -105,9 +111,9 @@ def held_out_calibration(
             "trials": trials,
         }
     )
-    told = predicted.round(6)  # alike reeds fall into one bin on every processor
-    cuts = np.unique(np.quantile(told, np.linspace(0, 1, bins + 1)))
-    place = np.clip(np.searchsorted(cuts, told, side="right") - 1, 0, len(cuts) - 2)
+    binned = predicted.round(6)  # alike reeds fall into one bin on every processor
+    cuts = np.unique(np.quantile(binned, np.linspace(0, 1, _BINS + 1)))
+    place = np.clip(np.searchsorted(cuts, binned, side="right") - 1, 0, len(cuts) - 2)
     return HeldOut(
         frame, _bin_table(frame, place), brier_decomposition(predicted, design.y, trials, place)
     )
@@ -144,12 +150,17 @@ def brier_decomposition(
 
     Parameters
     ----------
-    predicted
+    predicted : ndarray, shape (n,)
         Predicted chance of each row.
-    successes, trials
+    successes, trials : ndarray, shape (n,)
         What came of it.
-    place
+    place : ndarray of int, shape (n,)
         Bin of each row.
+
+    Returns
+    -------
+    Series
+        score, reliability, resolution, uncertainty, within.
 
     Examples
     --------
@@ -157,6 +168,8 @@ def brier_decomposition(
     >>> brier_decomposition(p, y, np.ones(4), np.array([0, 0, 1, 1])).round(2).to_dict()
     {'score': 0.04, 'reliability': 0.04, 'resolution': 0.25, 'uncertainty': 0.25, 'within': 0.0}
     """
+    # Murphy 1973: reliability Σ w_k (p̄_k - ȳ_k)², resolution Σ w_k (ȳ_k - ȳ)², uncertainty
+    # ȳ (1 - ȳ); what is left varies within the bins (Stephenson et al. 2008).
     weight = trials / trials.sum()
     share = successes / trials
     score = float(np.sum(weight * (share * (1 - predicted) ** 2 + (1 - share) * predicted**2)))

@@ -3,12 +3,13 @@
 ========== ====================================================================================
 method     when
 ========== ====================================================================================
-wald       coefficients of well-determined models; quick; says nothing of sds
-profile    all but thresholds, by how fast the likelihood falls from its top; sds may reach 0
+wald       coefficients of well-determined models; quick; none of standard deviations
+profile    all but thresholds, by how fast the likelihood falls from its top; may reach 0
 bootstrap  every parameter, by refitting responses that the fitted model makes up
 ========== ====================================================================================
 
-With a handful of suppliers all three lean on estimated variances: the posterior is for decisions.
+With a handful of suppliers all three are too short, since they treat estimated variances as known:
+decide on the posterior.
 
 References
 ----------
@@ -19,7 +20,9 @@ Bootstrap Methods and their Application, chapters 2 and 5.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -37,25 +40,27 @@ from reedlab.mixed.posterior.scales import Scales
 
 def conf_int(
     fitted: Fitted,
-    method: str = "profile",
+    method: str = "wald",
     level: float = 0.95,
-    seed: int = 1,
-    n: int = 1000,
-    workers: int = 1,
-    progress: bool = False,
+    *,
+    n: int | None = None,
+    seed: int | None = None,
+    workers: int | None = None,
+    progress: bool | None = None,
 ) -> pd.DataFrame:
     """Return confidence limits of a fit's parameters.
 
     Parameters
     ----------
-    fitted
-        The fit.
-    method
-        "wald", "profile" (by maximum likelihood, whatever the fit was by) or "bootstrap".
-    level
+    method : {"wald", "profile", "bootstrap"}
+        "wald" (coefficients and thresholds alone), "profile" (by maximum likelihood, also of a
+        fit by REML) or "bootstrap".
+    level : float
         Confidence level.
-    seed, n, workers, progress
-        Of the bootstrap: seed, number of refits, processes, and whether to show a bar.
+    n, seed, workers : int, optional
+        Of the bootstrap: number of refits (1,000 unless given), seed and processes (1).
+    progress : bool, optional
+        Whether the bootstrap shows a bar.
 
     Returns
     -------
@@ -65,18 +70,38 @@ def conf_int(
     Raises
     ------
     ModelError
-        For an unknown method, or a level that is not between 0 and 1.
+        For an unknown method, a level that is not between 0 and 1, or an option of the bootstrap
+        where there is none.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("log_scrape_min ~ 1 + (1 | lot)", simulate_reeds(seed=1)[0])
+    >>> model.conf_int("profile").index.tolist()
+    ['Intercept', 'sd lot', 'sd Residual']
     """
     check_level(level)
-    if method == "wald":
-        return wald(fitted, level)
-    if method == "profile":
-        return profile(fitted, level)
+    options = given(n=n, seed=seed, workers=workers, progress=progress)
     if method == "bootstrap":
-        draws = bootstrap(fitted, n, seed, workers, progress)
+        draws = bootstrap(fitted, **options)
         tail = (1.0 - level) / 2.0
         return pd.DataFrame({"low": draws.quantile(tail), "high": draws.quantile(1.0 - tail)})
-    raise ModelError(f"there is no method {method!r}: choose wald, profile or bootstrap.")
+    if method not in ("wald", "profile"):
+        raise ModelError(f"there is no method {method!r}: choose wald, profile or bootstrap.")
+    refuse_idle(options, f"{method} limits")
+    return _wald(fitted, level) if method == "wald" else _profile(fitted, level)
+
+
+def given(**options: Any) -> dict[str, Any]:
+    """Return the options that were given; those left out are None."""
+    return {name: value for name, value in options.items() if value is not None}
+
+
+def refuse_idle(options: Mapping[str, Any], what: str) -> None:
+    """Raise a ModelError for the first of some options, which have no effect on `what`."""
+    for name in options:
+        raise ModelError(f"{name}= has no effect on {what}: leave it out.")
 
 
 def check_level(level: float) -> None:
@@ -86,18 +111,17 @@ def check_level(level: float) -> None:
 
 
 def estimates(fitted: Fitted) -> pd.Series:
-    """Return all estimates: coefficients, thresholds, sds, correlations, residual sd.
+    """Return all estimates: coefficients, thresholds, standard deviations, correlations.
 
     Parameters
     ----------
-    fitted
-        The fit.
+    fitted : Fitted
 
     Returns
     -------
     Series
-        One value a parameter, named as in `posterior.summary`; a correlation with an sd of 0 is
-        nan.
+        One value a parameter, named as in `posterior.summary`; a correlation with a standard
+        deviation of 0 is nan.
     """
     scales = Scales.of(fitted.design.terms, Priors(), residual=fitted.family == "gaussian")
     matrices = zip(fitted.design.terms, fitted.correlations)
@@ -108,21 +132,8 @@ def estimates(fitted: Fitted) -> pd.Series:
     return pd.Series(values, index=list(names), name="estimate", dtype=float)
 
 
-def wald(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
-    """Return coefficients plus and minus a normal quantile times their standard errors.
-
-    Parameters
-    ----------
-    fitted
-        The fit.
-    level
-        Confidence level.
-
-    Returns
-    -------
-    DataFrame
-        low, high; one row a coefficient and threshold.
-    """
+def _wald(fitted: Fitted, level: float) -> pd.DataFrame:
+    """Coefficients and thresholds, plus and minus a normal quantile times their standard errors."""
     names = [*fitted.design.fixed_names, *fitted.design.threshold_names]
     estimate = np.concatenate([fitted.beta, fitted.thresholds])
     variances = np.concatenate([np.diag(fitted.cov_beta), np.diag(fitted.cov_thresholds)])
@@ -140,7 +151,8 @@ def bootstrap(
 
     Parameters
     ----------
-    fitted, n, seed, workers, progress
+    fitted : Fitted
+    n, seed, workers, progress
         As in `conf_int`.
 
     Returns
@@ -160,25 +172,11 @@ def _refit(fitted: Fitted, seed: np.random.SeedSequence) -> pd.Series | None:
         return None
 
 
-def profile(fitted: Fitted, level: float = 0.95) -> pd.DataFrame:
-    """Return profile-likelihood limits of all parameters but thresholds, by maximum likelihood.
-
-    A limit is where twice the log-likelihood, maximised over all other parameters, has fallen by
-    the chi-square quantile. An sd whose likelihood has not fallen that far at 0 has the limit 0; a
-    correlation's limits stay within -1 and 1.
-
-    Parameters
-    ----------
-    fitted
-        The fit; one by REML is refitted by maximum likelihood.
-    level
-        Confidence level.
-
-    Returns
-    -------
-    DataFrame
-        low, high; one row a parameter.
-    """
+def _profile(fitted: Fitted, level: float) -> pd.DataFrame:
+    """Profile-likelihood limits of all parameters but thresholds, by maximum likelihood."""
+    # A limit is where twice the log-likelihood, maximised over all other parameters, has fallen by
+    # the chi-square quantile, (the normal quantile)² (Bates et al. 2015, section 5.1). A standard
+    # deviation whose likelihood has not fallen that far at 0 has the limit 0.
     if fitted.reml:
         fitted = fitted.refit(fitted.design, reml=False, start=fitted.theta)
     likelihood = ProfiledLikelihood(fitted)

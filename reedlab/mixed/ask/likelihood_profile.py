@@ -1,11 +1,12 @@
 """The likelihood maximised over all parameters but one, for profile limits.
 
 The parameters here are those that a reader sees: coefficients (and thresholds' own parameters),
-sds, correlations, and the residual's sd; not θ, in which an sd of a correlated slope is no single
-coordinate. One of them is held and the deviance is minimised over the others, from where the last
-value left them. The search itself runs over partial correlations, each free between -1 and 1
-whatever the others are; that of a term's first two columns is their correlation, so a term of more
-columns is put in the order in which the two whose correlation is held come first.
+standard deviations, correlations, and that of the residual; not θ, in which the standard deviation
+of a correlated slope is no single coordinate. One of them is held and the deviance is minimised
+over the others, from where the last value left them. The search itself runs over partial
+correlations, each free between -1 and 1 at any value of the others; that of a term's first two
+columns is their correlation, so a term of more columns is put in the order in which the two whose
+correlation is held come first.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from reedlab.mixed.posterior.priors import Priors
 from reedlab.mixed.posterior.scales import Scales
 
 _EDGE = 0.999999  # a correlation of one is approached, never taken
-_LEAST = 0.02  # no search starts from an sd of 0, a stationary point whether or not it is right
+_LEAST = 0.02  # a search from a standard deviation of 0 stays there, whether or not it is right
 
 
 class ProfiledLikelihood:
@@ -36,13 +37,13 @@ class ProfiledLikelihood:
 
     Attributes
     ----------
-    names
-        The parameters, in order: coefficients, sds, correlations, the residual's sd.
-    bounds
+    names : tuple of str
+        The parameters, in order: coefficients, standard deviations, correlations, the residual's.
+    bounds : list of tuple of float
         Lowest and highest value of each.
-    steps
+    steps : ndarray
         About one standard error of each.
-    least
+    least : float
         The deviance at the estimates.
     """
 
@@ -68,7 +69,8 @@ class ProfiledLikelihood:
         self.steps = np.concatenate([fixed, *covariance])
         self.least = -2.0 * fitted.llf
         self._unit = fitted.sigma  # 1 for the families without a residual
-        # The search runs over sds and correlations, then σ, or β and the thresholds' parameters.
+        # The search runs over standard deviations and correlations, then σ, or β and the
+        # thresholds' parameters.
         cuts = np.full(len(fitted.thresholds), 0.1)
         others = [] if self.gaussian else [fixed, cuts]
         self._search_steps = np.concatenate([*covariance, *others])
@@ -79,8 +81,8 @@ class ProfiledLikelihood:
     def path(self, j: int) -> Callable[[float], float]:
         """Return a function of parameter j's value -> deviance, each start warmed by the last.
 
-        Where an sd ended at 0, correlations with it say nothing: the next search starts from the
-        estimates too.
+        Where a standard deviation ended at 0, correlations with it say nothing: the next search
+        starts from the estimates too.
         """
         likelihood, at = self._with_first(j)
         estimates = others = likelihood._covariance_start()
@@ -117,7 +119,7 @@ class ProfiledLikelihood:
         return self, j
 
     def _covariance_start(self) -> np.ndarray:
-        """Sds and partial correlations (for other families β and extras too) at the estimates."""
+        """Return the estimates as the search has them."""
         fitted = self.fitted
         sds, cors = [], []
         for term, covariance, sd in zip(self.design.terms, fitted.covariances, fitted.sds):
@@ -126,6 +128,8 @@ class ProfiledLikelihood:
             sds += [*sd]
             correlation = 0.98 * covariance / np.outer(sd, sd)
             np.fill_diagonal(correlation, 1.0)
+            # partial correlations from the Cholesky factor: L_ij = z_ij sqrt(1 - Σ_{k<j} L_ik²)
+            # (Lewandowski, Kurowicka and Joe 2009, Journal of Multivariate Analysis 100, 1989-2001)
             L = np.linalg.cholesky(correlation)
             cors += [L[i, j] / np.sqrt(1.0 - L[i, :j] @ L[i, :j]) for i, j in term.pairs]
         start = [*sds, *cors]
@@ -155,6 +159,8 @@ class ProfiledLikelihood:
             sigma, n = c[-1], self.design.n
             theta = self._thetas(c[None, :-1])[0] / sigma
             found = profile.at(theta)
+            # d(θ, σ) = log|L|² + n log 2πσ² + r²(θ)/σ² (Bates et al. 2015, section 3.4), θ = c / σ:
+            # its slope in σ has a part of its own and one through θ
             slopes = [d / sigma for d in profile.gradient(found, sigma)]
             by_sigma = 2.0 * (n - found.rss / sigma**2) / sigma
             by_sigma -= gradient_in_theta(self.design, slopes) @ theta
@@ -199,7 +205,7 @@ class ProfiledLikelihood:
         return float(found.fun), x
 
     def _thetas(self, c: np.ndarray) -> np.ndarray:
-        """θ (absolute) from rows of sds and correlations."""
+        """θ (absolute) from rows of standard deviations and correlations."""
         sds, cors = c[:, : self.n_sd], c[:, self.n_sd :]
         lambdas = self.scales.lambdas(np.concatenate([sds, np.arctanh(cors)], axis=1))
         parts = [lam[:, *term.theta_rows_cols] for term, lam in zip(self.design.terms, lambdas)]
@@ -221,7 +227,7 @@ class ProfiledLikelihood:
         return objective
 
     def _by_covariance(self, c: np.ndarray, d_lambda: Effects) -> np.ndarray:
-        """Turn derivatives in each Λ (absolute) into those in sds and correlations."""
+        """Turn derivatives in each Λ into those in standard deviations and correlations."""
         h = 1e-7 * np.eye(len(c))
         moves = (self._thetas(c + h) - self._thetas(c - h)) / 2e-7
         return np.asarray(moves @ gradient_in_theta(self.design, d_lambda))

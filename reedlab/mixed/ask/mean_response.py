@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.errors import ModelError, PredictionError
+from reedlab.errors import ModelError
 from reedlab.mixed.ask.predict import mean_of_expit
 from reedlab.mixed.design.matrices import Recipe, new_columns
 from reedlab.mixed.engine.fitted import Fitted
@@ -54,13 +54,9 @@ class Source:
 
         Raises
         ------
-        PredictionError
-            When it was made without a formula.
         ModelError
             For `at_least` where there are no grades.
         """
-        if model.recipe is None:
-            raise PredictionError("this fit was made without a formula and cannot read new data.")
         if at_least and model.family != "ordinal":
             raise ModelError("at_least= belongs to ordered grades: leave it out.")
         if isinstance(model, Fitted):
@@ -71,8 +67,9 @@ class Source:
             x, covariance = model.draws().to_numpy()[:, :size], None
             lambdas = model.conditional.scales.lambdas(model.sample.points)
             covariances = [lam @ lam.transpose(0, 2, 1) for lam in lambdas]
+        recipe: Any = model.recipe
         outcomes, p = model.design.grades[int(at_least) :], model.design.p
-        return cls(model.family, model.recipe, x, covariances, covariance, p, outcomes, at_least)
+        return cls(model.family, recipe, x, covariances, covariance, p, outcomes, at_least)
 
     def mean(self, setting: Setting, x: np.ndarray, groups: str) -> np.ndarray:
         """Mean response over a setting's rows, (len(x), 1), or the chance of each outcome."""

@@ -26,12 +26,11 @@ def predict(
     """Predict the mean response.
 
     A known level is taken at its conditional mode. A grouping named in ``new_levels`` is taken as
-    one not met before, whatever the data say: the prediction is the mean over its distribution, so
-    that on the logit scale it is drawn towards one half (quadrature over the normal).
+    one not met before, also where the data have it: the prediction is the mean over its
+    distribution, closer to one half on the logit scale than that of a typical level.
 
     Parameters
     ----------
-    fitted : Fitted
     data : DataFrame, optional
         New rows; the rows of the fit if not given.
     new_levels : str or sequence of str
@@ -50,9 +49,14 @@ def predict(
     ------
     PredictionError
         A column is missing, a factor's level was not seen, a grouping's level is unknown and not
-        named in ``new_levels``.
+        named in ``new_levels``, or there are ``new_levels`` without random effects.
     """
     design = fitted.design
+    if new_levels and not random:
+        raise PredictionError(
+            "random=False sets every random effect to 0, so new_levels= has no effect: leave one "
+            "of them out."
+        )
     new = new_terms([term.group for term in design.terms], new_levels)
     known = [t for t in range(len(design.terms)) if random and t not in new]
     if data is None:
@@ -61,8 +65,6 @@ def predict(
         bases = [term.basis for term in design.terms]
         codes = {t: term.index for t, term in enumerate(design.terms)}
     else:
-        if fitted.recipe is None:
-            raise PredictionError("This fit was made without a formula and cannot code new data.")
         X, bases = new_columns(fitted.recipe, data)
         parts, index = fitted.recipe.formula.random, data.index
         codes = {t: level_codes(parts[t], data, design.terms[t].levels) for t in known}
@@ -104,6 +106,7 @@ def mean_of_expit(eta: np.ndarray, variance: np.ndarray, nodes: int = 80) -> np.
     if not variance.any():
         return np.asarray(expit(eta))
     sd, out = np.sqrt(variance), np.zeros(np.broadcast_shapes(eta.shape, variance.shape))
+    # E expit(η + σz) = Σ w_i expit(η + σ z_i), z standard normal (Gauss-Hermite)
     for node, weight in zip(*_rule(nodes)):
         out += weight * expit(eta + node * sd)
     return out

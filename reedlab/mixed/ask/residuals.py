@@ -1,4 +1,4 @@
-"""Simulated (quantile) residuals: where each response stands among those the model makes up.
+"""Simulated (quantile) residuals: the place of each response among those that the model simulates.
 
 A 0/1 response has no residual to look at. Its quantile residual is the share of simulated
 responses below it, ties broken at random: uniform between 0 and 1 if the model is right, for every
@@ -29,9 +29,9 @@ class ResidualCheck:
 
     Attributes
     ----------
-    residuals
+    residuals : Series
         One a row used (indexed by its place in the data frame), between 0 and 1.
-    tests
+    tests : DataFrame
         statistic, expected, p; rows "uniformity" (largest distance of the residuals' distribution
         from the uniform one), "dispersion" (variance of the responses about the simulated means,
         relative to the simulations') and "outliers" (rows beyond every simulation).
@@ -41,23 +41,33 @@ class ResidualCheck:
     tests: pd.DataFrame
 
 
-def quantile_residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
+def residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
     """Return quantile residuals with tests of uniformity, dispersion and outliers.
 
     Parameters
     ----------
-    fitted
-        The fit.
-    n
+    n : int
         Number of simulated responses.
-    seed
+    seed : int
         Seed of the simulations and of the ties.
+
+    Returns
+    -------
+    ResidualCheck
 
     Notes
     -----
     Each p-value is two-sided for dispersion and one-sided otherwise, and counts how many of the
     simulated data sets, each held against all others, go as far as the data. The fit itself has
-    seen the data, which makes the tests a little shy of alarms.
+    seen the data, so the tests reject a little too seldom.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("success ~ maker + (1 | lot)", simulate_reeds(seed=1)[0], "binomial")
+    >>> model.residuals(n=99).tests.index.tolist()
+    ['uniformity', 'dispersion', 'outliers']
     """
     root = np.random.SeedSequence(seed)
     *seeds, last = root.spawn(n + 1)
@@ -70,8 +80,8 @@ def quantile_residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualC
     rank = np.empty_like(order)
     np.put_along_axis(rank, order, np.arange(n + 1)[None], axis=1)
     jitter = np.random.default_rng(last.spawn(1)[0]).random(made.shape)
-    residuals = (rank + jitter) / (n + 1)
-    distance = _distance_from_uniform(residuals)
+    places = (rank + jitter) / (n + 1)
+    distance = _distance_from_uniform(places)
     centred = made - (made.sum(axis=1, keepdims=True) - made) / n
     spread = np.mean(centred**2, axis=0)
     outside = np.sum((rank == 0) | (rank == n), axis=0)
@@ -87,7 +97,7 @@ def quantile_residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualC
     }
     tests = pd.DataFrame.from_dict(table, orient="index", columns=["statistic", "expected", "p"])
     rows = fitted.design.rows_used
-    return ResidualCheck(pd.Series(residuals[:, 0], index=rows, name="residual"), tests)
+    return ResidualCheck(pd.Series(places[:, 0], index=rows, name="residual"), tests)
 
 
 def _distance_from_uniform(residuals: np.ndarray) -> np.ndarray:

@@ -30,7 +30,7 @@ from reedlab.mixed.engine.standardise import standardise
 from reedlab.mixed.parallel import one_thread
 
 
-def satterthwaite(
+def t_tests(
     fitted: Fitted, contrasts: pd.DataFrame | None = None, level: float = 0.95
 ) -> pd.DataFrame:
     """Test coefficients of a Gaussian model by t with Satterthwaite's degrees of freedom.
@@ -40,12 +40,10 @@ def satterthwaite(
 
     Parameters
     ----------
-    fitted
-        A Gaussian fit, by REML or ML.
-    contrasts
+    contrasts : DataFrame, optional
         One row a combination of coefficients, one column a coefficient (0 where it has none); each
         coefficient by itself unless given.
-    level
+    level : float
         Of the interval.
 
     Returns
@@ -57,6 +55,14 @@ def satterthwaite(
     ------
     ModelError
         When the fit is not Gaussian, or contrasts name a coefficient that it has not.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> from reedlab.simulate import simulate_reeds
+    >>> model = rl.fit("log_scrape_min ~ maker + (1 | lot)", simulate_reeds(seed=1)[0])
+    >>> model.t_tests().columns.tolist()
+    ['estimate', 'se', 'df', 't', 'p', 'low', 'high']
     """
     names = list(fitted.design.fixed_names)
     if contrasts is None:
@@ -120,6 +126,8 @@ class Spread:
         from statsmodels.tools.numdiff import approx_hess3
 
         with one_thread():
+            # A, the covariance of (θ, σ): inverse of half the Hessian of minus twice the
+            # log-likelihood; pseudo-inverse, since a direction at its bound may be flat
             hessian = approx_hess3(self.at, self._deviance, epsilon=self.step)
             changes = [
                 (self._covariance(self.at + h) - self._covariance(self.at - h)) / (2.0 * h.sum())
@@ -129,6 +137,8 @@ class Spread:
 
     def df(self, L: np.ndarray) -> np.ndarray:
         """Satterthwaite's degrees of freedom of each row of L."""
+        # v = l' V l; its variance by the delta method is g' A g; matching the first two moments of
+        # a scaled chi-square gives df = 2 v² / (g' A g) (Kuznetsova et al. 2017)
         changes, inverse = self._moves
         v = np.einsum("rp,pq,rq->r", L, self.covariance, L)
         gradient = np.einsum("rp,mpq,rq->rm", L, changes, L)
@@ -137,6 +147,7 @@ class Spread:
 
     def f_test(self, beta: np.ndarray, L: np.ndarray) -> tuple[float, int, float, float]:
         """F, df, residual df and p of the rows of L (linearly independent) all being zero."""
+        # L V L' = P D P': the rows of P'L have independent t statistics, and F = Σ t² / q
         variances, axes = np.linalg.eigh(L @ self.covariance @ L.T)
         turned, q = axes.T @ L, len(L)
         F = float(np.mean((turned @ beta) ** 2 / variances))
@@ -146,6 +157,7 @@ class Spread:
         elif df.min() <= 2.0:
             residual = 2.0
         else:
+            # E Σ t² = Σ df/(df - 2) = q E F, solved for F's residual df (Fai and Cornelius 1996)
             mean = float(np.sum(df / (df - 2.0)))
             residual = 2.0 * mean / (mean - q)
         return F, q, residual, float(fisher.sf(F, q, residual))

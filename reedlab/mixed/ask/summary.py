@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
+from reedlab.mixed.ask.notes import notes
 from reedlab.mixed.engine.fitted import Fitted
 
 _TITLES = {
@@ -104,12 +105,8 @@ def _digits(value: float, size: float = 1.0) -> str:
     return "0" if abs(value) < 5e-5 else f"{value:.4f}" if abs(value) < 1000 else f"{value:.1f}"
 
 
-def summarise(fitted: Fitted) -> Summary:
-    """Make a fit's summary.
-
-    Parameters
-    ----------
-    fitted : Fitted
+def summary(fitted: Fitted) -> Summary:
+    """Everything one expects of a fit: it prints as text and shows as tables in a notebook.
 
     Returns
     -------
@@ -136,7 +133,7 @@ def summarise(fitted: Fitted) -> Summary:
             {"levels": [t.n_levels for t in design.terms]}, index=[t.group for t in design.terms]
         ),
         facts=facts,
-        notes=fitted.all_notes(),
+        notes=notes(fitted),
     )
 
 

@@ -43,7 +43,7 @@ def plain(values: pd.Series, column: str) -> pd.Series:
         infinite = int(np.isinf(floats).sum())
         if infinite:
             raise DataError(
-                f"Column {column!r} holds {infinite} infinite values; mend or empty them."
+                f"Column {column!r} holds {infinite} infinite values; fix or empty them."
             )
         kept = isinstance(dtype, np.dtype) and dtype.kind in "iub"
         return values if kept else pd.Series(floats, index=values.index)
@@ -120,7 +120,7 @@ def level_labels(part: RandomPart, frame: pd.DataFrame) -> pd.Series:
 
 
 def _texts(distinct: pd.Index) -> list[str]:
-    """Names of levels; 3.0 and 3 are one level, whatever else in the column was empty."""
+    """Names of levels; 3.0 and 3 are one level, also where other cells were empty."""
     dtype = distinct.dtype
     if isinstance(dtype, pd.CategoricalDtype):
         dtype = dtype.categories.dtype

@@ -1,4 +1,6 @@
-"""What a formula may reach: columns of the frame and the transforms listed here, nothing else.
+"""Parts of a formula as formulaic reads them: what one may reach, and its columns for a frame.
+
+A formula reaches columns of the frame and the transforms listed here, nothing else.
 
 formulaic evaluates every call in a formula as Python, and some already while it reads the formula.
 So each is taken apart here first, and evaluated only if nothing but columns, constants, arithmetic
@@ -12,9 +14,10 @@ import builtins
 from collections.abc import Iterable
 from dataclasses import astuple, dataclass
 from functools import lru_cache
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import numpy as np
+import pandas as pd
 from formulaic import Formula
 from formulaic.parser.algos.sanitize_tokens import sanitize_tokens
 from formulaic.parser.algos.tokenize import tokenize
@@ -32,13 +35,15 @@ _OF_FORMULAIC = (
 )
 OWN = {"within": within, "between": between}
 TRANSFORMS = {**{name: FORMULAIC[name] for name in _OF_FORMULAIC}, **OWN}
-# Behind the context lie Python's builtins and formulaic's other names, numpy whole: hide them.
+# Behind the context are Python's builtins and formulaic's other names, numpy whole: hide them.
 CONTEXT = {**dict.fromkeys([*dir(builtins), *FORMULAIC]), **TRANSFORMS}
 
 _NODES = (
     *(ast.Expression, ast.Call, ast.keyword, ast.Name, ast.Load, ast.Constant, ast.List, ast.Tuple),
     *(ast.BinOp, ast.UnaryOp, ast.Compare, ast.operator, ast.unaryop, ast.cmpop),
 )
+
+_MANY = 20_000  # rows from which on a frame is coded sooner than an array
 
 
 @dataclass(frozen=True)
@@ -52,11 +57,11 @@ class Names:
     transforms : frozenset of str
         Transforms that it calls.
     values : frozenset of str
-        Columns that stand elsewhere than as the grouping of within() or between().
+        Columns used other than as the grouping of within() or between().
     coded : frozenset of str
-        Columns that stand in C() alone, somewhere.
+        Columns that are C()'s one argument somewhere.
     uncoded : frozenset of str
-        Columns that stand elsewhere than in C() alone or as such a grouping.
+        Columns used other than as C()'s one argument or as such a grouping.
     """
 
     columns: frozenset[str] = frozenset()
@@ -106,7 +111,7 @@ def names_of(terms: Iterable[Term]) -> Names:
 @lru_cache(maxsize=1024)
 def names_in(expression: str) -> Names:
     """Return what a call reaches; refuse it if that is more than columns and listed transforms."""
-    quoted: dict[str, str] = {}  # names in backticks, by what stands for them in the code
+    quoted: dict[str, str] = {}  # names in backticks, by their stand-ins in the code
     code = sanitize_variable_names(expression, {}, quoted, template="_quoted_{}")
     tree = ast.parse(code, mode="eval")
     if not isinstance(tree.body, ast.Call):
@@ -138,7 +143,7 @@ def names_in(expression: str) -> Names:
 
 
 def _is_plain(node: ast.AST) -> bool:
-    """Tell whether a name, a constant or a keyword is one that evaluates nothing further."""
+    """Whether a name, a constant or a keyword evaluates nothing further."""
     if isinstance(node, ast.Name):
         return not node.id.startswith("__")
     if isinstance(node, ast.keyword):  # formulaic fills in _state and its like; ** has no name
@@ -157,3 +162,43 @@ def _refuse(expression: str, node: ast.AST) -> NoReturn:
         f"listed transform: write columns, numbers, arithmetic, words without quotation marks in "
         f"them, and calls of {', '.join(TRANSFORMS)} only."
     )
+
+
+@dataclass(frozen=True)
+class Coding:
+    """A part of a formula as formulaic reads it.
+
+    Parameters
+    ----------
+    formula : formulaic.Formula
+    names : Names
+        What it reaches.
+    """
+
+    formula: Formula
+    names: Names
+
+    def matrix(self, frame: pd.DataFrame) -> Any:
+        """Code a frame's rows."""
+        output = "numpy" if len(frame) < _MANY else "pandas"
+        return self.formula.get_model_matrix(
+            frame, na_action="raise", output=output, context=CONTEXT
+        )
+
+
+@lru_cache(maxsize=256)
+def coding(text: str) -> Coding:
+    """Read a part of a formula; bootstraps and power studies ask for the same ones again.
+
+    Parameters
+    ----------
+    text : str
+        A right-hand side, such as ``"season + scale(x)"``.
+
+    Raises
+    ------
+    FormulaError
+        When it reaches more than columns and listed transforms, or formulaic cannot read it.
+    """
+    formula = read(text)
+    return Coding(formula, names_of(formula))

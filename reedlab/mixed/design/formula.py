@@ -140,7 +140,7 @@ def _split(text: str, marks: str) -> list[tuple[str, str]]:
 
 
 def _unwrap(summand: str) -> str | None:
-    """Return what stands inside a summand's own pair of parentheses, if it has one."""
+    """Return the inside of a summand's own pair of parentheses, if it has one."""
     text = summand.strip()
     if not (text.startswith("(") and text.endswith(")")):
         return None

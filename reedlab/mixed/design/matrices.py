@@ -17,7 +17,6 @@ import pandas as pd
 from formulaic import ModelSpec
 
 from reedlab.errors import DataError, FormulaError, ModelError, PredictionError
-from reedlab.mixed.design.coding import Coding, coding
 from reedlab.mixed.design.columns import (
     column_levels,
     level_labels,
@@ -26,7 +25,7 @@ from reedlab.mixed.design.columns import (
     present_categories,
     said_by_us,
 )
-from reedlab.mixed.design.expressions import CONTEXT
+from reedlab.mixed.design.expressions import CONTEXT, Coding, coding
 from reedlab.mixed.design.formula import MixedFormula, RandomPart, parse
 from reedlab.mixed.design.terms import Design, RandomTerm
 
@@ -90,7 +89,7 @@ def build(
     DataError
         A column cannot be used: infinite, not numeric, out of range.
     ModelError
-        The data cannot tell the model: one level, one response value, repeated columns.
+        The data do not determine the model: one level, one response value, repeated columns.
     """
     if family not in FAMILIES:
         raise ModelError(f"There is no family {family!r}; choose one of {', '.join(FAMILIES)}.")

@@ -19,22 +19,22 @@ def read_rows(
 
     Parameters
     ----------
-    recipe
-        How data become columns; None where a fit was made without a formula.
-    design
-        What the fit stands on.
-    data
+    recipe : Recipe, optional
+        How data become columns; None where a posterior was made without a formula.
+    design : Design
+        The rows of the fit.
+    data : DataFrame
         New rows with the model's columns.
-    new_levels
+    new_levels : str or collection of str
         Columns or groupings whose levels are new; a new "supplier" makes its lots new too.
 
     Returns
     -------
-    X
-        Fixed effects' columns (rows, p).
-    bases
-        For each random term its columns (rows, k).
-    codes
+    X : ndarray, shape (rows, p)
+        Fixed effects' columns.
+    bases : list of ndarray, each shape (rows, k)
+        For each random term its columns.
+    codes : list of ndarray of int, each shape (rows,)
         For each random term the level of each row; numbers from the term's number of levels on are
         new levels.
 
@@ -44,7 +44,7 @@ def read_rows(
         When a level is unknown and not named in `new_levels`, or a column is missing.
     """
     if recipe is None:
-        raise PredictionError("this fit was made without a formula and cannot read new data.")
+        raise PredictionError("This model was made without a formula and cannot read new data.")
     parts = recipe.formula.random
     new = new_terms([part.group for part in parts], new_levels)
     X, bases = new_columns(recipe, data)

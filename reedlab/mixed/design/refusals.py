@@ -1,4 +1,4 @@
-"""What a model cannot be fitted to, said before it is tried."""
+"""What a model cannot be fitted to, refused before it is tried."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _ALIASED = 1e-9
 
 
 def check_design(design: Design, family: str) -> None:
-    """Refuse a design that the data cannot tell.
+    """Refuse a design that the data do not determine.
 
     Parameters
     ----------
@@ -49,9 +49,39 @@ def check_design(design: Design, family: str) -> None:
         if family == "gaussian" and term.n_levels * term.k >= design.n:
             raise ModelError(
                 f"The term ({', '.join(term.names)} | {term.group}) has {term.n_levels * term.k} "
-                f"random effects for {design.n} rows, so it cannot be told from the residual; "
-                "leave it out."
+                f"random effects for {design.n} rows, so it cannot be distinguished from the "
+                "residual; leave it out."
             )
+
+
+def check_options(family: str, reml: bool | None, quadrature: int = 1) -> None:
+    """Refuse options of a fit that its family would not look at.
+
+    Parameters
+    ----------
+    family : {"gaussian", "binomial", "ordinal"}
+    reml : bool or None
+        As given to ``rl.fit``; none where it was left out.
+    quadrature : int
+        Nodes of adaptive quadrature; 1 is Laplace.
+
+    Raises
+    ------
+    ModelError
+        ``reml=`` of a family that has no restricted likelihood, ``quadrature=`` of the Gaussian
+        family, which needs none, or a number of nodes that is none.
+    """
+    if reml is not None and family != "gaussian":
+        raise ModelError(f"reml= belongs to the Gaussian family, not to {family}: leave it out.")
+    if quadrature != 1 and family == "gaussian":
+        raise ModelError(
+            "The Gaussian family's likelihood is exact, so quadrature= has no effect: leave it out."
+        )
+    if quadrature != int(quadrature) or quadrature < 1:
+        raise ModelError(
+            f"quadrature= is {quadrature}: give a whole number of nodes, or leave it out for "
+            "Laplace."
+        )
 
 
 def same_levels(design: Design) -> list[tuple[str, str]]:
@@ -97,7 +127,7 @@ def _check_counts(design: Design) -> None:
 def _check_columns(design: Design, family: str) -> None:
     """Name the first column that those before it already give."""
     X, names = design.X, design.fixed_names
-    if family == "ordinal":  # whose thresholds stand in the place of an intercept
+    if family == "ordinal":  # whose thresholds take the place of an intercept
         X, names = np.column_stack([np.ones(design.n), X]), ("Intercept", *names)
     size = np.sqrt(np.einsum("np,np->p", X, X))
     empty = size == 0.0
@@ -115,6 +145,6 @@ def _check_columns(design: Design, family: str) -> None:
     aliased = np.flatnonzero(left < _ALIASED)
     if len(aliased):
         raise ModelError(
-            f"The coefficient {names[aliased[0]]!r} cannot be told from those before it: its "
-            "column repeats them; leave a term out."
+            f"The coefficient {names[aliased[0]]!r} cannot be distinguished from those before it: "
+            "its column repeats them; leave a term out."
         )

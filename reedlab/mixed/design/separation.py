@@ -1,4 +1,4 @@
-"""Separation: outcomes that a column or a grouping tells apart without exception.
+"""Separation: a column or a grouping that predicts every outcome without exception.
 
 A coefficient then has no finite estimate (Albert and Anderson 1984, Biometrika 71, 1-10). Whether
 it is so is a linear programme (Konis 2007, University of Oxford): is there a direction in which
@@ -7,17 +7,35 @@ the predictor never moves a row away from its outcome and moves some row towards
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.optimize import linprog
 
-from reedlab.mixed.design.terms import Design
+from reedlab.mixed.design.terms import Design, RandomTerm
 
 _RUNAWAY = 12.0
 """A range of fixed predictors on the logit scale that no honest fit of few data reaches."""
 
 
-def separation_notes(design: Design, beta: np.ndarray) -> tuple[str, ...]:
-    """Say which coefficients and which groupings separate the outcomes.
+@dataclass(frozen=True)
+class Separation:
+    """What separates the outcomes of a binomial or ordinal model.
+
+    Parameters
+    ----------
+    coefficients : tuple of str
+        Coefficients that run away; empty if the fixed effects do not separate the outcomes.
+    groups : tuple of str
+        Groupings each of whose levels has one outcome only.
+    """
+
+    coefficients: tuple[str, ...] = ()
+    groups: tuple[str, ...] = ()
+
+
+def find_separation(design: Design, beta: np.ndarray) -> Separation:
+    """Find which coefficients and which groupings separate the outcomes.
 
     Parameters
     ----------
@@ -28,39 +46,22 @@ def separation_notes(design: Design, beta: np.ndarray) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str
-        One sentence for the coefficients, one for each grouping; empty if nothing is separated.
+    Separation
     """
-    notes = []
-    if design.p and np.ptp(design.X @ beta) > _RUNAWAY:
-        names = separated_coefficients(design)
-        if names:
-            notes.append(
-                f"Separation by {', '.join(names)}: no outcome goes against it, so it has no "
-                "finite estimate; leave the term out, merge levels, or take posterior(), whose "
-                "prior holds it."
-            )
-    for term in design.terms:
-        if _all_or_nothing(design, term.index, term.n_levels):
-            notes.append(
-                f"Every level of {term.group} has one outcome only, so its sd has no upper bound "
-                "in these data; leave the term out or take posterior(), whose prior holds it."
-            )
-    return tuple(notes)
+    runaway = bool(design.p) and np.ptp(design.X @ beta) > _RUNAWAY
+    return Separation(
+        coefficients=_separated_coefficients(design) if runaway else (),
+        groups=tuple(t.group for t in design.terms if _all_or_nothing(design, t)),
+    )
 
 
-def separated_coefficients(design: Design) -> tuple[str, ...]:
-    """Name the coefficients that run away.
+def separation_notes(design: Design, beta: np.ndarray) -> tuple[str, ...]:
+    """Nothing: `find_separation` finds it as data."""
+    return ()
 
-    Parameters
-    ----------
-    design : Design
 
-    Returns
-    -------
-    tuple of str
-        Empty if the fixed effects do not separate the outcomes.
-    """
+def _separated_coefficients(design: Design) -> tuple[str, ...]:
+    """Names of the coefficients that run away, by Konis' linear programme."""
     size = np.sqrt(np.einsum("np,np->p", design.X, design.X) / design.n)
     towards = _signed_rows(design, design.X / size)
     found = linprog(
@@ -87,8 +88,9 @@ def _signed_rows(design: Design, X: np.ndarray) -> np.ndarray:
     return np.vstack([X[design.y > 0], -X[design.y < trials]])
 
 
-def _all_or_nothing(design: Design, index: np.ndarray, n_levels: int) -> bool:
+def _all_or_nothing(design: Design, term: RandomTerm) -> bool:
+    """Whether each level of a grouping has nothing but the lowest outcome, or the highest."""
     most = float(max(len(design.grades) - 1, 1)) if design.trials is None else design.trials
-    total = np.bincount(index, design.y, n_levels)
-    possible = np.bincount(index, np.broadcast_to(most, design.n), n_levels)
+    total = np.bincount(term.index, design.y, term.n_levels)
+    possible = np.bincount(term.index, np.broadcast_to(most, design.n), term.n_levels)
     return bool(((total == 0.0) | (total == possible)).all())

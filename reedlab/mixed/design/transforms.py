@@ -1,7 +1,7 @@
 """Slopes within groups and slopes between them: two transforms for formulas.
 
-A property of cane can tell good pieces from bad inside a lot, or good lots from bad. One slope
-over all rows mixes the two; ``within(x, lot) + between(x, lot)`` asks them apart (Mundlak 1978,
+A property of cane can distinguish good pieces inside a lot, or good lots. One slope
+over all rows mixes the two; ``within(x, lot) + between(x, lot)`` gives each its own (Mundlak 1978,
 Econometrica 46, 69-85; Raudenbush and Bryk 2002, chapter 5).
 """
 

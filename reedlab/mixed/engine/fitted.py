@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.mixed.design.refusals import same_levels
+from reedlab.mixed.design.separation import find_separation
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cholesky import Factor
 from reedlab.mixed.engine.cross_products import Effects
+from reedlab.mixed.engine.fixed_only import fit_fixed
 from reedlab.mixed.engine.gaussian import GaussianProfile
 from reedlab.mixed.engine.glmm import Curvature, fit_glmm
 from reedlab.mixed.engine.inverse import invert
@@ -23,10 +24,6 @@ from reedlab.mixed.engine.optimise import minimise, theta_scale
 from reedlab.mixed.engine.ordinal import cut_jacobian
 from reedlab.mixed.engine.standardise import Standardised, standardise
 from reedlab.mixed.parallel import one_thread
-
-FEW_LEVELS = 5
-"""Levels below which a grouping says little of its sd (Bolker et al. 2009, Trends in Ecology and
-Evolution 24, 127-135: five or six at least; from memory)."""
 
 
 @dataclass(frozen=True)
@@ -44,15 +41,16 @@ class Fitted:
     beta : ndarray, shape (p,)
         Fixed effects.
     sigma : float
-        The residual's sd; 1 for the other families.
+        The residual's standard deviation; 1 for the other families.
     v : list of ndarray, each shape (levels, k)
         Standardised conditional modes.
     factor : Factor
-        Factor of the penalised normal equations at the optimum.
+        Factor of the penalised normal equations at the optimum; none without random terms.
     llf : float
         Log-likelihood; restricted if ``reml``.
     converged : bool
-        Whether the optimiser ended where the gradient vanishes and every zero is proved.
+        Whether the optimiser ended where the gradient vanishes, every zero is proved and no
+        coefficient separates the outcomes.
     singular : tuple of int
         Terms whose covariance is rank-deficient, all proved by the derivative in the covariance.
     reml : bool
@@ -63,10 +61,14 @@ class Fitted:
         Cut points between an ordinal response's grades; empty for the other families.
     curvature : Curvature, optional
         Where the standard errors of a fit that is not Gaussian come from.
-    notes : tuple of str
-        What a reader of the fit must know, one sentence each.
-    recipe : object, optional
+    separated : tuple of str
+        Coefficients that separate the outcomes, so that they have no finite estimate.
+    one_outcome : tuple of str
+        Groupings each of whose levels has one outcome only.
+    recipe : Recipe, optional
         How new data become a design, where the fit came from a formula.
+    frame : DataFrame, optional
+        The rows that the formula was given.
     """
 
     design: Design
@@ -83,8 +85,15 @@ class Fitted:
     quadrature: int = 1
     thresholds: np.ndarray = field(default_factory=lambda: np.zeros(0))
     curvature: Curvature | None = None
-    notes: tuple[str, ...] = ()
+    separated: tuple[str, ...] = ()
+    one_outcome: tuple[str, ...] = ()
     recipe: Any = None
+    frame: Any = None
+
+    @cached_property
+    def data(self) -> pd.DataFrame:
+        """The rows of the frame that the fit used."""
+        return self.frame.iloc[self.design.rows_used]
 
     @cached_property
     def covariances(self) -> list[np.ndarray]:
@@ -93,12 +102,12 @@ class Fitted:
 
     @cached_property
     def sds(self) -> list[np.ndarray]:
-        """Sds (k,) of each term's random effects."""
+        """Standard deviations (k,) of each term's random effects."""
         return [np.sqrt(np.diag(covariance)) for covariance in self.covariances]
 
     @cached_property
     def correlations(self) -> list[np.ndarray]:
-        """Correlations (k, k) of each term's random effects; nan where an sd is 0."""
+        """Correlations (k, k) of each term's random effects; nan with a standard deviation of 0."""
         with np.errstate(invalid="ignore", divide="ignore"):
             return [cov / np.outer(sd, sd) for cov, sd in zip(self.covariances, self.sds)]
 
@@ -159,40 +168,9 @@ class Fitted:
             rows.append(("Residual", "", self.sigma**2, self.sigma, np.nan))
         return pd.DataFrame(rows, columns=["group", "name", "variance", "sd", "corr"])
 
-    def all_notes(self) -> tuple[str, ...]:
-        """Say what a reader must know, in the order of weight."""
-        notes = list(self.notes)
-        if not self.converged:
-            notes.append("The fit did not converge; its estimates are not to be used.")
-        for t in self.singular:
-            term = self.design.terms[t]
-            if term.k == 1:
-                notes.append(
-                    f"The sd of {term.group} is estimated as 0: the data do not tell its levels "
-                    "apart. That is an estimate, not a proof that they are alike; posterior() "
-                    "shows what is possible."
-                )
-            else:
-                notes.append(
-                    f"The covariance of ({', '.join(term.names)} | {term.group}) is singular: "
-                    "fewer directions vary than the term has columns."
-                )
-        for one, other in same_levels(self.design):
-            notes.append(
-                f"{one} and {other} have the same levels in these rows: only the sum of their "
-                "variances can be told, and how it is shared out here says nothing."
-            )
-        for term in self.design.terms:
-            if term.n_levels < FEW_LEVELS:
-                notes.append(
-                    f"{term.group} has {term.n_levels} levels only, which say little about its sd; "
-                    "take intervals from posterior()."
-                )
-        return tuple(notes)
-
     @property
     def n_parameters(self) -> int:
-        """Number of parameters estimated, the residual's sd and thresholds included."""
+        """Number of parameters estimated, the residual's and the thresholds included."""
         residual = int(self.family == "gaussian")
         return self.design.p + self.design.n_theta + len(self.thresholds) + residual
 
@@ -221,7 +199,6 @@ def fit_design(
     reml: bool = True,
     quadrature: int = 1,
     start: np.ndarray | None = None,
-    recipe: Any = None,
 ) -> Fitted:
     """Fit a design.
 
@@ -235,8 +212,6 @@ def fit_design(
         Nodes of adaptive Gauss-Hermite quadrature, for one scalar term; 1 is Laplace.
     start : ndarray, shape (n_theta,), optional
         Where to start θ; a fit of similar data is a good place.
-    recipe : object, optional
-        Kept in the result.
 
     Returns
     -------
@@ -245,18 +220,24 @@ def fit_design(
     Raises
     ------
     ModelError
-        When the data cannot tell the model's parameters.
+        When the data do not determine the model's parameters.
     """
+    if not design.terms:
+        return Fitted(**fit_fixed(design, family, reml))
     with one_thread():
         inner = standardise(design)
         theta = None if start is None else inner.forth(np.asarray(start, dtype=float))
         if family == "gaussian":
-            return _fit_gaussian(design, inner, reml, theta, recipe)
-        return Fitted(**fit_glmm(design, inner, family, quadrature, theta), recipe=recipe)
+            return _fit_gaussian(design, inner, reml, theta)
+        found = fit_glmm(design, inner, family, quadrature, theta)
+        apart = find_separation(design, found["beta"])
+        found["converged"] &= not apart.coefficients
+        del found["notes"]
+        return Fitted(**found, separated=apart.coefficients, one_outcome=apart.groups)
 
 
 def _fit_gaussian(
-    design: Design, inner: Standardised, reml: bool, start: np.ndarray | None, recipe: Any
+    design: Design, inner: Standardised, reml: bool, start: np.ndarray | None
 ) -> Fitted:
     profile = GaussianProfile(inner.design, reml)
 
@@ -282,5 +263,4 @@ def _fit_gaussian(
         converged=best.converged,
         singular=best.singular,
         reml=reml,
-        recipe=recipe,
     )

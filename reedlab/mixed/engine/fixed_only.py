@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from scipy.optimize import minimize
@@ -12,27 +12,23 @@ from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.ordinal import CumulativeLogit, cut_points
 
 
-@dataclass(frozen=True)
-class FixedOnly:
-    """A fit of the fixed part alone; fields as in :class:`reedlab.mixed.engine.fitted.Fitted`."""
+def fit_fixed(design: Design, family: str, reml: bool) -> dict[str, Any]:
+    """Fit a design that has no random term by maximum likelihood, restricted if ``reml``.
 
-    design: Design
-    family: str
-    beta: np.ndarray
-    sigma: float
-    llf: float
-    thresholds: np.ndarray = field(default_factory=lambda: np.zeros(0))
-    covariances: tuple[np.ndarray, ...] = ()
-
-
-def fit_fixed(design: Design, family: str, reml: bool) -> FixedOnly:
-    """Fit a design that has no random term by maximum likelihood, restricted if ``reml``."""
+    Returns
+    -------
+    dict
+        The fields of :class:`reedlab.mixed.engine.fitted.Fitted` by name.
+    """
     if family == "gaussian":
-        return _least_squares(design, reml)
-    return _logistic(design) if family == "binomial" else _ordered(design)
+        found = _least_squares(design, reml)
+    else:
+        found = _logistic(design) if family == "binomial" else _ordered(design)
+    none = {"theta": np.zeros(0), "v": [], "factor": None, "singular": (), "sigma": 1.0}
+    return {"design": design, "family": family, "reml": reml, **none, **found}
 
 
-def _least_squares(design: Design, reml: bool) -> FixedOnly:
+def _least_squares(design: Design, reml: bool) -> dict[str, Any]:
     """Return the likelihood of a linear model, restricted as lme4 restricts it."""
     beta, _, _, _ = np.linalg.lstsq(design.X, design.y, rcond=None)
     residual = design.y - design.X @ beta
@@ -41,10 +37,11 @@ def _least_squares(design: Design, reml: bool) -> FixedOnly:
     deviance = df * (1.0 + np.log(2.0 * np.pi * variance))
     if reml:
         deviance += float(np.linalg.slogdet(design.X.T @ design.X)[1])
-    return FixedOnly(design, "gaussian", beta, float(np.sqrt(variance)), -deviance / 2.0)
+    sigma = float(np.sqrt(variance))
+    return {"beta": beta, "sigma": sigma, "llf": -deviance / 2.0, "converged": True}
 
 
-def _logistic(design: Design) -> FixedOnly:
+def _logistic(design: Design) -> dict[str, Any]:
     """Return the likelihood of a logistic regression, by statsmodels."""
     from statsmodels.genmod.families import Binomial
     from statsmodels.genmod.generalized_linear_model import GLM
@@ -52,10 +49,11 @@ def _logistic(design: Design) -> FixedOnly:
     trials = np.ones(design.n) if design.trials is None else design.trials
     counts = np.column_stack([design.y, trials - design.y])
     found = GLM(counts, design.X, family=Binomial()).fit()
-    return FixedOnly(design, "binomial", np.asarray(found.params), 1.0, float(found.llf))
+    beta, llf = np.asarray(found.params), float(found.llf)
+    return {"beta": beta, "llf": llf, "converged": bool(found.converged)}
 
 
-def _ordered(design: Design) -> FixedOnly:
+def _ordered(design: Design) -> dict[str, Any]:
     """Return the likelihood of an ordered logit."""
     grade, n_grades, zero = design.y.astype(int), len(design.grades), np.zeros(design.n)
     share = np.cumsum(np.bincount(grade, minlength=n_grades)[:-1]) / design.n
@@ -72,4 +70,5 @@ def _ordered(design: Design) -> FixedOnly:
     start = np.concatenate([np.zeros(design.p), rows.phi])
     found = minimize(objective, start, jac=True, method="BFGS", options={"gtol": 1e-6})
     beta, thresholds = found.x[: design.p], cut_points(found.x[design.p :])
-    return FixedOnly(design, "ordinal", beta, 1.0, -float(found.fun), thresholds)
+    llf = -float(found.fun)
+    return {"beta": beta, "thresholds": thresholds, "llf": llf, "converged": bool(found.success)}

@@ -6,10 +6,9 @@ import numpy as np
 from scipy.special import expit
 
 from reedlab.mixed.engine.fitted import Fitted
-from reedlab.mixed.engine.fixed_only import FixedOnly
 
 
-def simulate(fitted: Fitted | FixedOnly, rng: np.random.Generator) -> np.ndarray:
+def simulate(fitted: Fitted, rng: np.random.Generator) -> np.ndarray:
     """Return one response (n,) from the fitted model, every group's effects drawn anew."""
     design = fitted.design
     eta = design.X @ fitted.beta

@@ -1,16 +1,18 @@
 """Chained equations for measurements that some pieces lack: draws of what would have been read.
 
-Each incomplete column x has a normal model of its own, in units of its measured sd,
+Each incomplete column x has a normal model of its own, in units of its measured standard
+deviation,
 
     x = Z u + B β + e,   u_g ~ N(0, sd_g²),   e ~ N(0, σ²),
 
 whose predictors B hold everything else that is known of a piece, its outcome among it, and the
 other incomplete columns as they are filled in at the moment. A cycle visits the columns in turn and
-draws the sds, then (u, β), then the missing values. Parameters are drawn, never fixed at estimates,
-so that the filled-in values carry the whole of the uncertainty. The sds are drawn by slice sampling
-from their own density, (u, β) integrated out, so that a chain settles in a few cycles.
+draws the standard deviations, then (u, β), then the missing values. Parameters are drawn, never
+fixed at estimates, so that the filled-in values carry the whole of the uncertainty. The standard
+deviations are drawn by slice sampling from their own density, (u, β) integrated out, so that a
+chain settles in a few cycles.
 
-Columns that are missing together must not be guessed from one another's guesses: a column stands in
+Columns that are missing together must not be guessed from one another's guesses: a column enters
 another's equation only if it comes before it in the order of visits (fewest gaps first), or was
 read on a tenth at least of the pieces that lack the other. Where every piece that lacks the first
 lacks the second too (a monotone pattern), that is the sequence of regressions that needs no cycles.
@@ -18,8 +20,9 @@ lacks the second too (a monotone pattern), that is the sequence of regressions t
 A group without any measured piece has no rows in its column's model: its effect is drawn from the
 spread between groups, which is all that is known of it.
 
-Priors are those of `priors.py` for a Gaussian response: half-normal on every sd with the column's
-own sd as scale, normal(0, 2.5) on the intercept and on coefficients of standardised columns.
+Priors are those of `priors.py` for a Gaussian response: half-normal on every standard deviation
+with the column's own as scale, normal(0, 2.5) on the intercept and on coefficients of standardised
+columns.
 
 References
 ----------
@@ -40,9 +43,9 @@ from scipy.sparse import csr_matrix
 
 from reedlab.mixed.posterior.priors import Priors
 
-TELLS = 0.1
-"""Share of the pieces lacking a column on which another must be read to be asked about it."""
-_PRIORS = Priors(sd_scale=1.0)  # of a response in units of its own sd
+LEAST_SHARED = 0.1
+"""Share of the pieces lacking a column on which another must be read to be its predictor."""
+_PRIORS = Priors(sd_scale=1.0)  # of a response in units of its own standard deviation
 _FURTHEST = 20  # steps that a slice may take to either side
 
 
@@ -52,16 +55,16 @@ class Pieces:
 
     Attributes
     ----------
-    names
-        The incomplete columns, k of them.
-    values
-        Their readings (pieces, k) less `centre` over `scale`; NaN where not measured.
-    centre, scale
-        Mean and sd (k,) of each column's readings.
-    known
-        Complete predictors (pieces, p), standardised.
-    groups
-        For each grouping the level (pieces,) of each piece.
+    names : tuple of str, length k
+        The incomplete columns.
+    values : ndarray, shape (pieces, k)
+        Their readings less `centre` over `scale`; NaN where not measured.
+    centre, scale : ndarray, shape (k,)
+        Mean and standard deviation of each column's readings.
+    known : ndarray, shape (pieces, p)
+        Complete predictors, standardised.
+    groups : tuple of ndarray of int, each shape (pieces,)
+        For each grouping the level of each piece.
     """
 
     names: tuple[str, ...]
@@ -78,10 +81,10 @@ class Chain:
 
     Attributes
     ----------
-    values
-        The columns filled in (pieces, k), in their own units.
-    means, sds
-        Mean and sd of each column's filled-in values after each cycle (cycles, k).
+    values : ndarray, shape (pieces, k)
+        The columns filled in, in their own units.
+    means, sds : ndarray, shape (cycles, k)
+        Mean and standard deviation of each column's filled-in values after each cycle.
     """
 
     values: np.ndarray
@@ -95,11 +98,11 @@ class Sums:
 
     Attributes
     ----------
-    gram, right
+    gram, right : ndarray
         C'C and C'x of the measured rows of C = [Z B].
-    square, n
+    square, n : float, int
         x'x, and the number of rows.
-    sizes
+    sizes : tuple of int
         Levels of each grouping.
     """
 
@@ -115,38 +118,41 @@ class Sums:
         p = len(self.right) - q
         scale = np.append(np.repeat(point[:-1], self.sizes), np.ones(p))
         weight = np.exp(-2.0 * point[-1])
+        # Precision of z: S C'C S / σ² + prior; its right side S C'x / σ² (van Buuren 2018, 3.2)
         H = self.gram * (weight * scale[:, None] * scale)
         H.ravel()[:: q + p + 1] += np.append(np.ones(q), np.full(p, _PRIORS.coefficient_sd**-2.0))
         chol = dpotrf(H, lower=1)[0]
         return chol, dtrtrs(chol, weight * scale * self.right, lower=1)[0], scale
 
     def log_density(self, point: np.ndarray) -> float:
-        """Log posterior density of (sds, log σ), the effects integrated out, up to a constant."""
+        """Log posterior density of (standard deviations, log σ), effects integrated out."""
         if np.any(point[:-1] < 0.0):
             return -np.inf
         chol, half, _ = self.factor(point)
         if not np.all(np.diag(chol) > 0.0):  # so small a σ that nothing is left of the rest
             return -np.inf
         sigma = np.exp(point[-1])
+        # log ∫ N(x | C s z, σ²) N(z | 0, prior) dz = ½ r'H⁻¹r - x'x / 2σ² - ½ log det H - n log σ,
+        # and one log σ back for the Jacobian of σ -> log σ
         fit = 0.5 * (half @ half - self.square / sigma**2) - np.sum(np.log(np.diag(chol)))
         prior = np.sum((point[:-1] / _PRIORS.sd_scale) ** 2) + (sigma / _PRIORS.residual_scale) ** 2
         return float(fit - 0.5 * prior - (self.n - 1) * point[-1])
 
 
 class Equation:
-    """The model of one incomplete column, and where its sds stand.
+    """The model of one incomplete column, and the state of its standard deviations.
 
     Parameters
     ----------
-    measured
-        Mask (pieces,) of the pieces measured.
-    groups
+    measured : ndarray of bool, shape (pieces,)
+        The pieces measured.
+    groups : tuple of ndarray
         See `Pieces`.
 
     Attributes
     ----------
-    point
-        The sds of the groupings, and log σ.
+    point : ndarray
+        The standard deviations of the groupings, and log σ.
     """
 
     def __init__(self, measured: np.ndarray, groups: tuple[np.ndarray, ...]) -> None:
@@ -165,12 +171,16 @@ class Equation:
 
         Parameters
         ----------
-        x
-            The column; what stands where it was not measured is not looked at.
-        B
-            The predictors (pieces, p), an intercept among them.
-        rng
-            Of the draws.
+        x : ndarray, shape (pieces,)
+            The column; its values where it was not measured are not read.
+        B : ndarray, shape (pieces, p)
+            The predictors, an intercept among them.
+        rng : Generator
+
+        Returns
+        -------
+        ndarray, shape (pieces,)
+            The column, filled in.
         """
         used, y = B[self.measured], x[self.measured]
         cross = self._own.T @ used
@@ -185,6 +195,7 @@ class Equation:
             width = 0.3 if place < len(self.sizes) else 2.0 / np.sqrt(len(y))
             self.point = slice_draw(sums.log_density, self.point, place, width, rng)
         chol, half, scale = sums.factor(self.point)
+        # z = H⁻¹r + L'⁻¹ε, ε standard normal, has covariance (LL')⁻¹ = H⁻¹
         effects = scale * dtrtrs(chol, half + rng.standard_normal(len(half)), lower=1, trans=1)[0]
         u, beta = np.split(effects, [len(self._counts)])
         missing = ~self.measured
@@ -205,16 +216,19 @@ def slice_draw(
 
     Parameters
     ----------
-    log_density
+    log_density : callable
         Of a point, up to a constant.
-    point
-        Where it stands (d,).
-    place
+    point : ndarray, shape (d,)
+        Where the chain is.
+    place : int
         The coordinate to move.
-    width
+    width : float
         Length of the steps.
-    rng
-        Of the draws.
+    rng : Generator
+
+    Returns
+    -------
+    ndarray, shape (d,)
     """
 
     def at(value: float) -> np.ndarray:
@@ -222,6 +236,8 @@ def slice_draw(
         moved[place] = value
         return moved
 
+    # A uniform height under the density, log f - Exp(1); an interval around the point that holds
+    # the slice; uniform draws from it, shrunk at each miss (Neal 2003, figures 3 and 5).
     floor = log_density(point) - rng.exponential()
     low = point[place] - width * rng.random()
     high = low + width
@@ -246,12 +262,15 @@ def run_chain(pieces: Pieces, cycles: int, rng: np.random.Generator) -> Chain:
 
     Parameters
     ----------
-    pieces
+    pieces : Pieces
         What is known.
-    cycles
+    cycles : int
         Visits of each column.
-    rng
-        Of the draws.
+    rng : Generator
+
+    Returns
+    -------
+    Chain
     """
     x, missing = pieces.values.copy(), np.isnan(pieces.values)
     for j in range(x.shape[1]):
@@ -271,7 +290,7 @@ def run_chain(pieces: Pieces, cycles: int, rng: np.random.Generator) -> Chain:
 
 
 def _predictors(missing: np.ndarray, order: np.ndarray, j: int) -> list[int]:
-    """Return the columns that stand in the equation of column j; see the top of this file."""
+    """Return the predictors of column j among the others; see the top of this file."""
     earlier = order[: int(np.flatnonzero(order == j)[0])]
-    tells = np.mean(~missing[missing[:, j]], axis=0) >= TELLS
-    return [int(k) for k in np.flatnonzero(tells | np.isin(np.arange(len(order)), earlier))]
+    shared = np.mean(~missing[missing[:, j]], axis=0) >= LEAST_SHARED
+    return [int(k) for k in np.flatnonzero(shared | np.isin(np.arange(len(order)), earlier))]

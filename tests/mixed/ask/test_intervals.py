@@ -11,7 +11,7 @@ from scipy.stats import t as student
 
 from reedlab.errors import ModelError
 from reedlab.mixed import fit
-from reedlab.mixed.ask.intervals import bootstrap, conf_int, estimates
+from reedlab.mixed.ask.intervals import bootstrap, estimates
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.engine.fitted import fit_design
 
@@ -142,7 +142,7 @@ def test_bootstrap_is_the_same_on_one_worker_and_on_two(open_fit):
 
 def test_bootstrap_limits_are_quantiles_and_named_alike(open_fit):
     model = open_fit("cbpp")
-    found = conf_int(model.fitted, "bootstrap", level=0.9, n=40, seed=2)
+    found = model.conf_int("bootstrap", level=0.9, n=40, seed=2)
     draws = bootstrap(model.fitted, n=40, seed=2)
     np.testing.assert_allclose(found["low"], draws.quantile(0.05))
     assert list(found.index) == list(model.posterior().summary().index)
@@ -150,14 +150,23 @@ def test_bootstrap_limits_are_quantiles_and_named_alike(open_fit):
 
 def test_wald_is_estimate_and_standard_errors(open_fit):
     model = open_fit("cbpp")
-    found = conf_int(model.fitted, "wald", level=0.9)
+    found = model.conf_int("wald", level=0.9)
     half = norm.ppf(0.95) * model.bse_fe
     np.testing.assert_allclose(found["high"] - found["low"], 2 * half)
 
 
 def test_refusals(open_fit):
-    fitted = open_fit("dyestuff").fitted
+    model = open_fit("dyestuff")
     with pytest.raises(ModelError, match="profile"):
-        conf_int(fitted, "exact")
+        model.conf_int("exact")
     with pytest.raises(ModelError, match="level"):
-        conf_int(fitted, "wald", level=95)
+        model.conf_int("wald", level=95)
+    for method, options in (
+        ("wald", {"n": 50}),
+        ("profile", {"seed": 2}),
+        ("wald", {"workers": 2}),
+    ):
+        with pytest.raises(
+            ModelError, match=f"{next(iter(options))}= has no effect on {method} limits"
+        ):
+            model.conf_int(method, **options)

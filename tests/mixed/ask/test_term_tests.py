@@ -34,7 +34,7 @@ def test_contrasts_are_lmertests(open_fit, told):
         assert found[key] == pytest.approx(row[key], rel=1e-4)
 
 
-def test_freedom_does_not_hang_on_units(open_fit, open_data):
+def test_freedom_does_not_depend_on_units(open_fit, open_data):
     data = open_data("sleepstudy").assign(Days=lambda d: 5000 + 1000 * d["Days"])
     found = fit("Reaction ~ Days + (Days | Subject)", data).t_tests()
     expected = open_fit("sleepstudy").t_tests()
@@ -152,6 +152,10 @@ def test_likelihood_ratio_chooses_the_null_by_what_is_counted(open_fit):
     assert found.loc["temp", "p"] < 1e-10
     with pytest.raises(ModelError, match="simulated"):
         open_fit("cake").term_tests("exact")
+    with pytest.raises(ModelError, match="n= has no effect on F tests"):
+        open_fit("cake").term_tests(n=60)
+    with pytest.raises(ModelError, match="seed= has no effect on chi-square tests"):
+        open_fit("cake").term_tests("chi-square", seed=2)
 
 
 def test_terms_of_other_families_are_tested_by_ratios(open_fit):
@@ -185,7 +189,7 @@ def test_likelihood_ratio_is_by_maximum_likelihood(open_fit, open_data):
     assert found.statistic == pytest.approx(2 * (by_ml[0] - by_ml[1]), abs=1e-6)
 
 
-def test_simulated_null_mends_the_chi_square_with_few_suppliers():
+def test_simulated_null_corrects_the_chi_square_with_few_suppliers():
     """A factor that varies between six suppliers only: the chi-square rejects too often."""
     supplier = np.repeat(np.arange(6), 8)
     x = (supplier % 2).astype(float)

@@ -18,7 +18,6 @@ from reedlab.errors import FormulaError
 from reedlab.mixed.design.expressions import CONTEXT, TRANSFORMS
 from reedlab.mixed.design.matrices import build
 from reedlab.mixed.gaps import missing
-from reedlab.mixed.gaps.measurement_error import fit_corrected
 from reedlab.report import cross_checks
 
 # {write} opens the marker for writing, {codes} is code that does so, as numbers between commas.
@@ -120,8 +119,8 @@ def test_every_other_door(data, planted, text):
     gappy = data.assign(z=data["z"].where(data.index % 5 > 0))
     for call in (
         lambda: rl.fit(DOORS["response"].format(attack), data, "ordinal"),
-        lambda: rl.fit(formula, data, measurement_error={"x": 0.1}),
-        lambda: fit_corrected(DOORS["effects"].format(attack), data, "gaussian", {"x": 0.1}),
+        lambda: rl.fit_corrected(formula, data, reading_error={"x": 0.1}),
+        lambda: rl.fit_corrected(DOORS["effects"].format(attack), data, reading_error={"x": 0.1}),
         lambda: missing.impute(formula, gappy, "gaussian"),
         lambda: missing.posterior(DOORS["response"].format(attack), gappy, "gaussian", m=2),
         lambda: build(formula, data, "gaussian"),
@@ -212,8 +211,11 @@ def test_a_heading_in_the_calibration_of_readings(data, planted, heading):
     """The models of readings are written from the terms of the formula, headings among them."""
     name = planted(heading)
     one, two = (
-        fit_corrected(
-            f"minutes ~ x + {z} + season + (1 | {lot})", frame, "gaussian", {"x": 0.1}, replicates=0
+        rl.fit_corrected(
+            f"minutes ~ x + {z} + season + (1 | {lot})",
+            frame,
+            reading_error={"x": 0.1},
+            replicates=0,
         )
         for z, lot, frame in (
             ("z", "lot", data),

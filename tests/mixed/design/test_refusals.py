@@ -97,6 +97,11 @@ CASES = [
     ("minutes ~ x + (1 | supplier)", "gaussian", {}, change(x=np.nan), DataError, "'x' is empty in 120 of 120"),
     ("minutes ~ x + (1 | supplier)", "poisson", {}, None, ModelError, "no family 'poisson'"),
     ("minutes ~ x + (1 | supplier)", "gaussian", {"trials": "trials"}, None, ModelError, "trials="),
+    ("minutes ~ x + (1 | supplier)", "gaussian", {"quadrature": 9}, None, ModelError, "quadrature= has no effect"),
+    ("success ~ x + (1 | supplier)", "binomial", {"quadrature": 0}, None, ModelError, "quadrature= is 0"),
+    ("success ~ x + (1 | supplier)", "binomial", {"quadrature": 2.5}, None, ModelError, "quadrature= is 2\\.5"),
+    ("success ~ x + (1 | supplier)", "binomial", {"reml": False}, None, ModelError, r"reml= .* not to binomial"),
+    ("grade ~ x + (1 | supplier)", "ordinal", {"reml": True}, None, ModelError, r"reml= .* not to ordinal"),
     ("text ~ x + (1 | supplier)", "ordinal", {}, None, DataError, "'text' have no order"),
     ("log(minutes) ~ x + (1 | supplier)", "ordinal", {}, None, FormulaError, "column as it stands"),
     (
@@ -151,3 +156,5 @@ def test_predictions(data: pd.DataFrame) -> None:
             fit.predict(new)
     with pytest.raises(PredictionError, match="no grouping 'shop'"):
         fit.predict(row, new_levels="shop")
+    with pytest.raises(PredictionError, match=r"random=False .* leave one of them out"):
+        fit.predict(row, new_levels="lot", random=False)

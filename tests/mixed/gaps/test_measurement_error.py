@@ -8,7 +8,7 @@ import reedlab as rl
 from reedlab.errors import DataError, FormulaError, ModelError
 from reedlab.mixed.design.matrices import build
 from reedlab.mixed.engine.fitted import fit_design
-from reedlab.mixed.gaps.measurement_error import ReadingError, expect_truth, fit_corrected
+from reedlab.mixed.gaps.measurement_error import ReadingError, expect_truth
 
 FORMULA = "y ~ hardness + maker + (1 | supplier/lot)"
 
@@ -35,7 +35,9 @@ def bench(rng, reliability=0.7, slope=0.6, family="gaussian", lots=12, reeds=15)
 
 
 def corrected(data, sd, formula=FORMULA, family="gaussian", replicates=0, **options):
-    return fit_corrected(formula, data, family, {"hardness": sd}, replicates=replicates, **options)
+    return rl.fit_corrected(
+        formula, data, family, reading_error={"hardness": sd}, replicates=replicates, **options
+    )
 
 
 def test_the_expected_truth_is_the_conditional_mean_of_a_joint_normal():
@@ -106,7 +108,7 @@ def test_an_error_known_from_few_readings_widens_the_interval():
 
 def test_through_fit_and_twice_the_same():
     data, sd = bench(np.random.default_rng(8), 0.8, reeds=8)
-    first = rl.fit(FORMULA, data, measurement_error={"hardness": sd})
+    first = rl.fit_corrected(FORMULA, data, reading_error={"hardness": sd})
     again = corrected(data, sd, replicates=5)
     np.testing.assert_allclose(again.draws, first.draws.head(5), rtol=1e-10)
     plain = rl.fit(FORMULA, data)
@@ -167,11 +169,11 @@ def test_poor_readings_are_refused_and_weak_ones_cautioned():
 def test_what_cannot_be_corrected_is_named(column, sd, error, words):
     data, _ = bench(np.random.default_rng(14))
     with pytest.raises(error, match=words):
-        rl.fit(FORMULA, data, measurement_error={column: sd})
+        rl.fit_corrected(FORMULA, data, reading_error={column: sd})
 
 
 def test_grades_are_not_corrected():
     data, sd = bench(np.random.default_rng(15))
     data["y"] = pd.cut(data["y"], 3, labels=["C", "B", "A"])
     with pytest.raises(ModelError, match="ordinal"):
-        rl.fit(FORMULA, data, family="ordinal", measurement_error={"hardness": sd})
+        rl.fit_corrected(FORMULA, data, "ordinal", reading_error={"hardness": sd})

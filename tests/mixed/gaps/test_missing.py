@@ -15,13 +15,13 @@ from scipy.stats import kstest, t
 
 from reedlab.errors import DataError, FormulaError, ModelError
 from reedlab.mixed import fit
-from reedlab.mixed.ask.effects import effects
 from reedlab.mixed.design.matrices import build
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.gaps import incomplete as gaps_module
 from reedlab.mixed.gaps import missing
 from reedlab.mixed.gaps.chained import Equation, Pieces, run_chain
-from reedlab.mixed.gaps.incomplete import find_gaps
+from reedlab.mixed.gaps.incomplete import Imputations, find_gaps
+from reedlab.mixed.gaps.pooling import rubin
 from reedlab.mixed.posterior.nested_laplace import design_posterior
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.simulate import simulate_reeds
@@ -192,7 +192,7 @@ def test_the_pooled_posterior_is_that_of_pan_and_lme4(told, pupils, family, resp
 @pytest.mark.parametrize("family", ["gaussian", "binomial"])
 def test_rubins_rules_are_those_of_mice(told, family):
     for name, five in told[family]["first_five"].items():
-        ours = missing.rubin(
+        ours = rubin(
             np.array(five["estimates"])[:, None], np.array(five["variances"])[:, None]
         ).iloc[0]
         for column in ("estimate", "within", "between", "total", "df", "missing"):
@@ -203,9 +203,7 @@ def test_mixed_draws_agree_with_rubins_rules(reeds):
     """Zhou and Reiter (2010): the mixture's variance is W + B - B/m, its interval near t's."""
     post = filled(reeds, m=20, draws=8000, cycles=5)
     per = np.array([p.draws().to_numpy() for p in post.posteriors])
-    pooled = missing.rubin(per.mean(axis=1), per.var(axis=1, ddof=1)).set_index(
-        pd.Index(post.names)
-    )
+    pooled = rubin(per.mean(axis=1), per.var(axis=1, ddof=1)).set_index(pd.Index(post.names))
     table = post.summary()
     np.testing.assert_allclose(table["mean"], pooled["estimate"], atol=1e-10)
     np.testing.assert_allclose(
@@ -224,7 +222,7 @@ def test_mixed_draws_agree_with_rubins_rules(reeds):
 @pytest.mark.parametrize(
     ("family", "what", "least"), [("binomial", "Intercept", 0.4), ("gaussian", "hardness", 0.04)]
 )
-def test_leaving_out_is_biased_where_measuring_hung_on_the_outcome(family, what, least):
+def test_leaving_out_is_biased_where_measuring_depends_on_the_outcome(family, what, least):
     """Beside the same benches with nothing removed, so that only the removal counts; intervals of
     the whole study stand in tests/benchmarks/missing.py."""
     rows = []
@@ -239,7 +237,7 @@ def test_leaving_out_is_biased_where_measuring_hung_on_the_outcome(family, what,
 # --- pieces, lots, workers ------------------------------------------------------------------------
 
 
-def test_the_numbers_do_not_hang_on_the_workers_and_the_data_stay(reeds):
+def test_the_numbers_do_not_depend_on_the_workers_and_the_data_stay(reeds):
     before = reeds.copy(deep=True)
     one, two = (filled(reeds, m=12, draws=120, cycles=3, workers=w) for w in (1, 2))
     pd.testing.assert_frame_equal(reeds, before)
@@ -247,11 +245,11 @@ def test_the_numbers_do_not_hang_on_the_workers_and_the_data_stay(reeds):
     assert not np.allclose(one.draws(), filled(reeds, m=12, draws=120, cycles=3, seed=2).draws())
 
 
-def test_the_numbers_do_not_hang_on_the_order_of_a_set(reeds, monkeypatch):
+def test_the_numbers_do_not_depend_on_the_order_of_a_set(reeds, monkeypatch):
     """The recipe's columns come from sets of names, whose order changes from run to run."""
     formula = "success ~ density_g_cm3 + gouge_asymmetry_mm + maker + season + (1 | supplier/lot)"
     gappy = reeds.assign(gouge_asymmetry_mm=reeds["gouge_asymmetry_mm"].mask(reeds.index % 5 == 0))
-    before = find_gaps(formula, gappy, "binomial", None, (), "piece")
+    before = find_gaps(formula, gappy, "binomial", None, ())
 
     def turned(*arguments):
         design, recipe = build(*arguments)
@@ -259,7 +257,7 @@ def test_the_numbers_do_not_hang_on_the_order_of_a_set(reeds, monkeypatch):
         return design, replace(recipe, dtypes=kinds, factors=factors)
 
     monkeypatch.setattr(gaps_module, "build", turned)
-    after = find_gaps(formula, gappy, "binomial", None, (), "piece")
+    after = find_gaps(formula, gappy, "binomial", None, ())
     assert after.pieces.names == before.pieces.names == ("density_g_cm3", "gouge_asymmetry_mm")
     np.testing.assert_array_equal(after.pieces.known, before.pieces.known)
 
@@ -345,7 +343,7 @@ def test_columns_missing_together_are_not_guessed_from_one_another(reeds):
 def test_a_factor_with_an_unmeasured_level_is_filled_in_like_a_group(reeds):
     formula = "success ~ density_g_cm3 + season + (1 | supplier/lot)"
     odd = reeds["density_g_cm3"].mask(reeds["season"] == "winter")
-    gaps = find_gaps(formula, reeds.assign(density_g_cm3=odd), "binomial", None, (), "piece")
+    gaps = find_gaps(formula, reeds.assign(density_g_cm3=odd), "binomial", None, ())
     assert any("winter (season: 1 of 4)" in note for note in gaps.notes)
     assert len(gaps.pieces.groups) == 3
     made = missing.impute(formula, reeds.assign(density_g_cm3=odd), m=5)
@@ -404,10 +402,11 @@ def test_checks_and_other_priors_are_asked_of_every_imputation(reeds):
 def test_effects_are_averaged_over_the_imputations(reeds):
     """Of each completed set by itself, whose draws count alike."""
     post, model = filled(reeds), fit(FORMULA, reeds, "binomial")
-    sets = [(p, post.imputations.completed(i)) for i, p in enumerate(post.posteriors)]
+    completed = [post.imputations.completed(i) for i in range(post.m)]
+    models = [fit(FORMULA, frame, "binomial") for frame in completed]
     for asked in ({"variables": "maker"}, {"at": {"density_g_cm3": [0.5, 0.6]}}):
         ours = model.effects(method=post, **asked)
-        alone = [effects(p, frame, **asked) for p, frame in sets]
+        alone = [m.effects(method=p, **asked) for m, p in zip(models, post.posteriors)]
         assert ours.columns.tolist() == alone[0].columns.tolist()
         each = np.mean([table["estimate"] for table in alone], axis=0)
         np.testing.assert_allclose(ours["estimate"], each)
@@ -443,16 +442,16 @@ def test_curves_and_interactions_are_warned_of(reeds):
         "success ~ poly(density_g_cm3, 2) + (1 | lot)",
         "success ~ density_g_cm3 + (density_g_cm3 || supplier)",
     ):
-        gaps = find_gaps(formula, reeds, "binomial", None, (), "piece")
+        gaps = find_gaps(formula, reeds, "binomial", None, ())
         assert any("one straight line" in note for note in gaps.notes), formula
     for formula in (FORMULA, "success ~ scale(density_g_cm3) + (1 | lot)"):
-        gaps = find_gaps(formula, reeds, "binomial", None, (), "piece")
+        gaps = find_gaps(formula, reeds, "binomial", None, ())
         assert not any("one straight line" in note for note in gaps.notes), formula
 
 
 def test_pending_reeds_are_left_out_and_said(reeds):
     pending = reeds.assign(success=reeds["success"].mask(reeds.index < 5))
-    gaps = find_gaps(FORMULA, pending, "binomial", None, (), "piece")
+    gaps = find_gaps(FORMULA, pending, "binomial", None, ())
     assert len(gaps.data) == len(reeds) - 5
     assert gaps.notes[0] == "5 rows are left out all the same: success is empty in 5."
 
@@ -461,7 +460,7 @@ def test_a_chain_that_still_moves_is_said_to(reeds):
     made = missing.impute(FORMULA, reeds, m=6, cycles=6)
     assert not any("drifts" in note for note in made.notes)
     moving = made.trace.assign(mean=made.trace["mean"] + made.trace["cycle"])
-    notes = missing.Imputations(made.gaps, made.values, moving).notes
+    notes = Imputations(made.gaps, made.values, moving).notes
     assert any("density_g_cm3 still drifts" in note for note in notes)
 
 
@@ -470,7 +469,7 @@ def test_guessing_beyond_the_readings_is_said(reeds):
     known = reeds["log_scrape_min"]
     frame = reeds.assign(density_g_cm3=known.mask(known > known.quantile(0.4)))
     made = missing.impute(FORMULA, frame, m=4)
-    assert any("lies beyond what was read" in note for note in made.notes)
+    assert any("is beyond what was read" in note for note in made.notes)
 
 
 # --- refusals -------------------------------------------------------------------------------------
@@ -482,7 +481,7 @@ def test_guessing_beyond_the_readings_is_said(reeds):
         (lambda r: r.assign(density_g_cm3=0.5 + r.index / 1000), "nothing to fill in"),
         (lambda r: r.assign(density_g_cm3=np.nan), "was read on 0 pieces only"),
         (lambda r: r.assign(density_g_cm3=r["density_g_cm3"].where(r.index < 12)), "on 6 pieces"),
-        (lambda r: r.assign(density_g_cm3=r["density_g_cm3"] * 0 + 0.5), "tells no pieces apart"),
+        (lambda r: r.assign(density_g_cm3=r["density_g_cm3"] * 0 + 0.5), "distinguishes no pieces"),
         (lambda r: r.assign(piece="P1"), "differs between reeds of one piece"),
         (lambda r: r.assign(density_g_cm3=np.inf), "infinite"),
     ],
