@@ -11,7 +11,8 @@ from typing import Any
 _HOMES = {
     "open_bench": "reedlab.records",
     "fit": "reedlab.mixed",
-    "rank_suppliers": "reedlab.decide",
+    "rank_suppliers": "reedlab.decide.suppliers.comparison",
+    "suppliers": "reedlab.decide.suppliers.comparison",
     "simulate_bench": "reedlab.simulate",
     **dict.fromkeys(
         (

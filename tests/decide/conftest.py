@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from reedlab.decide.suppliers import comparison
+from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.records import Bench
 from reedlab.simulate import simulate_bench
 
@@ -17,7 +17,7 @@ def demo():
 
 @pytest.fixture(scope="session")
 def answer(demo):
-    return comparison.compare(demo, draws=2000)
+    return suppliers(demo)
 
 
 @pytest.fixture(scope="session")

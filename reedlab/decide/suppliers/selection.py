@@ -8,16 +8,24 @@ supplier least and most, so that it can be seen whether the choice hangs on them
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import (
+    Answer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    question,
+)
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import as_factors, listed
 from reedlab.decide.models import Spec, ability, success_posterior
-from reedlab.decide.suppliers.comparison import SupplierAnswer, answer
+from reedlab.decide.suppliers.comparison import Suppliers, compared
 
 _BEFORE_TYING = ("came in", "lost before tying", "not tied yet")
 STAGES = (
@@ -118,16 +126,26 @@ def returns(bench: Any, level: float = 0.9) -> pd.DataFrame:
     )
 
 
+_COUNTS = ("came_in", "never_tied", "tied", "pending", "given_up", "returned", "lots_unknown")
 EDGE = 0.05
 """A lead in probability that is no more than this changes no choice."""
 
 
-@dataclass(frozen=True)
-class Selection:
-    """What was left out of a comparison, and its bounds.
+AS_ANSWERED = "as answered"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Selection(Answer):
+    """What was left out of a comparison, and its bounds; see `Answer` for the rest of it.
 
     Attributes
     ----------
+    table
+        assumption, supplier, success, cost, prob_best: the ranking worked out again.
+    claims
+        That the supplier chosen is the cheapest under every assumption, with its lowest
+        probability; then one row an assumption. The verdict is that of the comparison where its
+        choice stays, else that the records cannot say.
     flow
         See `flow`.
     returns
@@ -141,34 +159,42 @@ class Selection:
         returned (of the reeds tied), success as observed among reeds with an outcome, and
         success_least, success_most with pending and returned reeds as failures or pending and
         given-up ones as successes.
-    bounds
-        assumption, supplier, success, cost, prob_best: the ranking worked out again.
-    verdict
-        How sure the comparison was, see `SupplierAnswer.verdict`.
+    compared
+        How sure the comparison was.
     best
         The supplier chosen under each assumption: the one chosen as answered, unless another is
         likelier by more than `EDGE`.
     """
 
-    flow: pd.DataFrame
-    returns: pd.DataFrame
-    counts: pd.DataFrame
-    shares: pd.DataFrame
-    bounds: pd.DataFrame
-    verdict: str
-    best: dict[str, str]
+    table: pd.DataFrame = empty("assumption", "supplier", "success", "cost", "prob_best")
+    flow: pd.DataFrame = empty("supplier", "stage", "pieces", "lots_unknown")
+    returns: pd.DataFrame = empty(
+        "supplier", "lot", "sold", "returned", "share", "low", "high", "reasons"
+    )
+    counts: pd.DataFrame = empty("supplier", *_COUNTS)
+    shares: pd.DataFrame = empty(
+        "supplier",
+        "never_tied",
+        "pending",
+        "given_up",
+        "returned",
+        "success",
+        "success_least",
+        "success_most",
+    )
+    compared: Verdict = Verdict.CANNOT_SAY
+    best: dict[str, str] = field(default_factory=dict)
 
-    def sentence(self) -> str:
-        """Say whether the choice hangs on what was left out."""
-        first, *_ = self.best.values()
-        if self.bounds["supplier"].nunique() == 1:
+    def _sentence(self) -> str:
+        first = self.best[AS_ANSWERED]
+        if self.table["supplier"].nunique() == 1:
             return f"There is no choice that it could change: every settled reed is {first}'s."
         other: dict[str, list[str]] = {}
         for assumption, name in self.best.items():
             if name != first:
                 other.setdefault(name, []).append(f"if {assumption}")
         what, which = "the choice", f"The choice of {first}"
-        if self.verdict == "cannot tell":
+        if self.compared is Verdict.CANNOT_SAY:
             what, which = "which is the likeliest", f"That {first} is the likeliest"
         if not other:
             return (
@@ -176,28 +202,28 @@ class Selection:
                 "against it."
             )
         changes = listed(f"{name} {' or '.join(when)}" for name, when in other.items())
-        settle = "Settle the pending reeds, finish" if self.counts["pending"].sum() else "Finish"
         return (
-            f"{which} hangs on what the comparison leaves out: it would be {changes}. {settle} "
-            "some of those you would give up, and tie a few of the pieces you would pass over."
+            f"{which} hangs on what the comparison leaves out: it would be {changes}. "
+            f"{self.record_next}"
         )
 
 
-def examine(bench: Any, said: SupplierAnswer) -> Selection:
+@question(Selection)
+def examine(said: Suppliers) -> Selection:
     """Say what a comparison of suppliers left out, and work out its bounds.
 
     Parameters
     ----------
-    bench
-        The records.
-    said
-        The comparison; its evidence, minutes and seed are used again.
+    said : Suppliers
+        The comparison; its bench, evidence, minutes and seed are used again.
 
     Returns
     -------
     Selection
     """
-    arms, wide = said.evidence.arms["supplier"], _by_supplier(bench)
+    basis = said.grounds()
+    bench, arms = basis.bench, basis.evidence.arms["supplier"]
+    wide = _by_supplier(bench)
     counts = _counts(wide)
     every = as_factors(bench.reeds.dropna(subset="supplier"), "supplier", "lot", "maker")
     every = every[every["supplier"].isin(arms)].reset_index(drop=True)
@@ -208,7 +234,7 @@ def examine(bench: Any, said: SupplierAnswer) -> Selection:
     waste, good = 1 + waiting / went_on, (lost + waiting) / went_on
     best = (arms == said.best).to_numpy()
     answers = {
-        "as answered": said,
+        AS_ANSWERED: said,
         "pending and returned reeds failed": _again(said, every, least),
         "pending and given-up reeds were good": _again(said, every, most),
         "pieces never tied would have been good": _again(said, untied_good=good),
@@ -221,18 +247,56 @@ def examine(bench: Any, said: SupplierAnswer) -> Selection:
         ),
     }
     shown = ["supplier", "success", "cost", "prob_best"]
+    best = {name: _stays(a, said.best) for name, a in answers.items()}
     return Selection(
-        _flow(wide),
-        returns(bench),
-        counts,
-        _shares(counts, every, least, most),
-        stacked({name: a.table[shown] for name, a in answers.items()}, "assumption"),
-        said.verdict,
-        {name: _stays(a, said.best) for name, a in answers.items()},
+        table=stacked({name: a.table[shown] for name, a in answers.items()}, "assumption"),
+        level=said.level,
+        claims=_claims(answers, best, said),
+        notes=said.notes,
+        record_next=_record_next(counts, best),
+        flow=_flow(wide),
+        returns=returns(bench, said.level),
+        counts=counts,
+        shares=_shares(counts, every, least, most),
+        compared=said.verdict,
+        best=best,
     )
 
 
-def _stays(other: SupplierAnswer, first: str) -> str:
+def _claims(answers: dict[str, Suppliers], best: dict[str, str], said: Suppliers) -> pd.DataFrame:
+    """One claim over all assumptions, and one for each."""
+    stays = set(best.values()) == {said.best}
+    chances = {name: a.table.set_index("supplier")["prob_best"] for name, a in answers.items()}
+    rows = [
+        (
+            f"{said.best} is the cheapest under every assumption.",
+            min(c[said.best] for c in chances.values()),
+            said.verdict if stays else Verdict.CANNOT_SAY,
+            float("nan"),
+            stays,
+        )
+    ]
+    for name, a in answers.items():
+        costs = a.table.set_index("supplier")["cost"]
+        others = a.table.loc[a.table["supplier"] != best[name], "supplier"]
+        size = costs[others.iloc[0]] - costs[best[name]] if len(others) else float("nan")
+        statement = f"{best[name]} is the cheapest ({name})."
+        grade = a.verdict if best[name] == a.best else Verdict.CANNOT_SAY
+        rows.append((statement, chances[name][best[name]], grade, size, bool(size > 0)))
+    return claims_frame(rows)
+
+
+def _record_next(counts: pd.DataFrame, best: dict[str, str]) -> RecordNext | None:
+    if len(set(best.values())) == 1:
+        return None
+    settle = "Settle the pending reeds, finish" if counts["pending"].sum() else "Finish"
+    return RecordNext(
+        f"{settle} some of those you would give up, and tie a few of the pieces you would pass "
+        "over."
+    )
+
+
+def _stays(other: Suppliers, first: str) -> str:
     chances = other.table.set_index("supplier")["prob_best"]
     return other.best if chances[other.best] > chances[first] + EDGE else first
 
@@ -248,31 +312,32 @@ def _bounded(reeds: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _again(
-    said: SupplierAnswer,
+    said: Suppliers,
     every: pd.DataFrame | None = None,
     success: np.ndarray | None = None,
     waste: np.ndarray | float = 1.0,
     untied_good: np.ndarray | float = 0.0,
-) -> SupplierAnswer:
+) -> Suppliers:
     """Work the answer out with other outcomes, all reeds counted, and the same minutes.
 
     Pieces lost before tying are paid for in every answer, as failures are, so the least favourable
     assumption has no more to say of them; `waste` is a factor on what a tied piece cost by then,
     `untied_good` the pieces never tied that count as good ones, for each tied.
     """
-    arms = said.evidence.arms
+    basis = said.grounds()
+    arms = basis.evidence.arms
     arms = arms.assign(
         cane=arms["cane"] * waste,
         minutes_before=arms["minutes_before"] * waste,
         untied_good=untied_good,
     )
-    evidence, models = replace(said.evidence, arms=arms), said.models
+    evidence, models = replace(basis.evidence, arms=arms), basis.models
     if every is not None:
         evidence = replace(evidence, reeds=every.assign(success=success))
-        draws, names = len(said.lot.one.success), arms["supplier"].tolist()
+        draws, names = len(basis.lot.one.success), arms["supplier"].tolist()
         post = success_posterior(evidence.reeds, Spec(), models.seed, draws)
         models = replace(models, success=ability(post, names, seed=models.seed))
-    return answer(evidence, models, said.currency, said.level)
+    return compared(evidence, models, said.currency, said.level)
 
 
 def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
@@ -310,10 +375,9 @@ def _counts(wide: pd.DataFrame) -> pd.DataFrame:
     """Count by supplier what a comparison leaves out, each piece once; see `Selection.counts`."""
     never = wide["lost before tying"] + wide["not tied yet"]
     named = wide.rename(columns=lambda stage: stage.replace(" ", "_")).assign(never_tied=never)
-    names = ["came_in", "never_tied", "tied", "pending", "given_up", "returned", "lots_unknown"]
     told = (named["came_in"] > 0) | (named["lots_unknown"] == 0)
     cane = named[["came_in", "never_tied"]].astype("Int64").where(told)
-    return named.assign(**cane)[names].reset_index()
+    return named.assign(**cane)[list(_COUNTS)].reset_index()
 
 
 def _shares(

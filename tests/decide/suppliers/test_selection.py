@@ -5,8 +5,9 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
+from reedlab.decide.answer import Verdict
 from reedlab.decide.suppliers import selection
-from reedlab.decide.suppliers.comparison import compare
+from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.records import Bench
 
 
@@ -88,7 +89,7 @@ def test_what_came_in_is_unknown_without_a_tally_and_not_nothing(bench):
 
 
 def test_bounds_of_success_by_hand(bench):
-    found = selection.examine(bench, compare(bench, draws=800))
+    found = suppliers(bench).selection()
     teal = found.shares.set_index("supplier").loc["teal"]
     assert teal["success"] == pytest.approx(14 / 20)
     assert teal["success_least"] == pytest.approx((14 - 2) / 24)
@@ -101,7 +102,7 @@ def test_bounds_of_success_by_hand(bench):
         "lots_unknown": 0,
     }  # fmt: skip
     assert counts.loc["plum", "lots_unknown"] == 1
-    by = found.bounds.pivot(index="assumption", columns="supplier", values="success")
+    by = found.table.pivot(index="assumption", columns="supplier", values="success")
     against = by.loc[f"every doubt goes against {found.best['as answered']}"]
     assert found.best["as answered"] == "teal"
     assert against["teal"] < by.loc["as answered", "teal"]
@@ -114,19 +115,18 @@ def test_bounds_of_success_by_hand(bench):
     assert spared["plum"] == pytest.approx(by.loc["as answered", "plum"])
 
 
-def test_the_sentence_names_what_the_choice_hangs_on(bench, demo, answer):
-    found = selection.examine(demo, answer)
+def test_the_sentence_names_what_the_choice_hangs_on(answer):
+    found = answer.selection()
     changed = {name for name in found.best.values() if name != answer.best}
     assert changed, "the demo's bounds are wide enough to change its choice"
     assert all(name in found.sentence() for name in changed)
-    clear = selection.Selection(
-        found.flow, found.returns, found.counts, found.shares, found.bounds,
-        "lean", {"as answered": "teal", "x": "teal"},
-    )  # fmt: skip
+    assert found.verdict is Verdict.CANNOT_SAY and found.compared is answer.verdict
+    assert str(found.record_next) in found.sentence()
+    clear = replace(found, best={"as answered": "teal", "x": "teal"})
     assert "does not change the choice: teal" in clear.sentence()
-    unsure = replace(clear, verdict="cannot tell")
+    unsure = replace(clear, compared=Verdict.CANNOT_SAY)
     assert "does not change which is the likeliest: teal" in unsure.sentence()
-    alone = replace(clear, bounds=found.bounds.query("supplier == @answer.best"))
+    alone = replace(clear, table=found.table.query("supplier == @answer.best"))
     assert "no choice that it could change" in alone.sentence()
 
 
