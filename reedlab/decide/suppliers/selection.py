@@ -25,6 +25,7 @@ from reedlab.decide.answer import (
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import as_factors, listed
 from reedlab.decide.models import Spec, ability, success_posterior
+from reedlab.decide.shares import with_wilson
 from reedlab.decide.suppliers.comparison import Suppliers, compared
 
 _BEFORE_TYING = ("came in", "lost before tying", "not tied yet")
@@ -112,18 +113,13 @@ def returns(bench: Any, level: float = 0.9) -> pd.DataFrame:
         supplier, lot ("all" for the supplier's own row), sold, returned, share with low and high
         (Wilson's interval), and the reasons given.
     """
-    from statsmodels.stats.proportion import proportion_confint
-
     reeds = bench.reeds.dropna(subset="supplier").astype({"supplier": str, "lot": str})
     sold = reeds[reeds["sold_for"].notna() | reeds["returned_on"].notna()]
     both = pd.concat([sold, sold.assign(lot="all")])
     grouped = both.groupby(["supplier", "lot"])
     table = grouped.agg(sold=("reed", "size"), returned=("returned_on", "count")).reset_index()
-    low, high = proportion_confint(table["returned"], table["sold"], 1 - level, method="wilson")
     reasons = grouped["return_reason"].agg(lambda r: ", ".join(sorted(set(r.dropna()))))
-    return table.assign(
-        share=table["returned"] / table["sold"], low=low, high=high, reasons=reasons.to_numpy()
-    )
+    return with_wilson(table, "returned", "sold", level).assign(reasons=reasons.to_numpy())
 
 
 _COUNTS = ("came_in", "never_tied", "tied", "pending", "given_up", "returned", "lots_unknown")

@@ -184,17 +184,3 @@ def test_shares_are_wilsons_and_pending_reeds_do_not_count():
     row = counts.shares_by(reeds, "lot", "success").iloc[0]
     assert row["known"] == 148
     assert row[["low", "high"]].tolist() == pytest.approx([0.0624, 0.1605], abs=5e-5)
-
-
-def test_a_loss_is_counted_once_and_only_among_the_settled():
-    reeds = pd.DataFrame(
-        {
-            "settled": [True, True, True, True, False],
-            "status": ["failure", "failure", "success", "pending", "failure"],
-            "lost_at": pd.Categorical(["dry", None, None, None, "dry"]),
-        }
-    )
-    lost = counts.where_lost(reeds).set_index("stage")
-    assert lost["lost"].sum() == 2
-    assert lost.loc["dry", ["lost", "tied"]].tolist() == [1, 4]
-    assert lost.loc["not noted", "lost"] == 1

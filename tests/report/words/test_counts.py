@@ -3,6 +3,7 @@
 import pandas as pd
 import pytest
 
+from reedlab.decide.losses_by_stage import losses
 from reedlab.records import Bench
 from reedlab.report.words import counts
 
@@ -13,7 +14,7 @@ def said(*outcomes: str | None, **more: object) -> str:
              "tied_on": ["2025-01-07"] * n, "outcome": list(outcomes), **more}  # fmt: skip
     lots = pd.DataFrame({"lot": ["L1"], "supplier": ["ochre"]})
     bench = Bench.from_tables({"lots": lots, "reeds": pd.DataFrame(reeds)})
-    lost, known = counts.where_lost(bench.reeds), counts.recorded(bench.reeds)
+    lost, known = losses(bench), counts.recorded(bench.reeds)
     return counts.records_sentence(bench.reeds, lost, known)
 
 
