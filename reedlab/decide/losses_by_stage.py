@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from reedlab.decide.answer import Answer, CannotAnswer, RecordNext, empty, question
+from reedlab.decide.piece_flow import COUNTS, left_out
 from reedlab.decide.shares import with_wilson
 from reedlab.records.tables import STAGES_OF_A_REED
 
@@ -24,12 +25,16 @@ class Losses(Answer):
     table
         One row a stage in the order of the work, then "not noted": ``stage``, ``lost``, ``tied``
         (settled reeds in all), ``share``, ``low``, ``high``.
+    left_out
+        What every answer from reeds with an outcome leaves out, by supplier; see
+        `piece_flow.left_out`.
     before_tying
         One row a lot with a tally: ``lot`` (with its supplier), ``pieces_in``, ``pieces_kept``,
         ``share``, ``low``, ``high``.
     """
 
     table: pd.DataFrame = empty("stage", "lost", "tied", "share", "low", "high")
+    left_out: pd.DataFrame = empty("supplier", *COUNTS)
     before_tying: pd.DataFrame = empty("lot", "pieces_in", "pieces_kept", "share", "low", "high")
 
     @property
@@ -90,10 +95,13 @@ def losses(bench: Any, *, level: float = 0.9, seed: int = 1) -> Losses:
     lost = lost.reindex([*STAGES_OF_A_REED, NOT_NOTED], fill_value=0)
     table = pd.DataFrame({"stage": lost.index, "lost": lost.to_numpy(), "tied": len(settled)})
     unnoted = int(lost[NOT_NOTED])
+    counts, says = left_out(bench)
     return Losses(
         table=with_wilson(table, "lost", "tied", level),
         level=level,
+        notes=(says,),
         record_next=RecordNext("Fill in lost_at of the reeds that failed.") if unnoted else None,
+        left_out=counts,
         before_tying=_before_tying(bench.losses, level),
     )
 

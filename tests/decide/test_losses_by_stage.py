@@ -26,8 +26,16 @@ LOTS = pd.DataFrame(
 )
 
 
+def bench_of(reeds):
+    """A bench of these reeds, all of one supplier."""
+    known = {"supplier": "teal", "outcome": None, "sold_for": None, "returned_on": None}
+    more = {"reed": [str(i) for i in range(len(reeds))], "retie_of": None}
+    lots = LOTS.assign(pieces_lost=None, pieces_tied=1)
+    return SimpleNamespace(reeds=reeds.assign(**known, **more), losses=lots)
+
+
 def test_a_loss_is_counted_once_and_only_among_the_settled():
-    found = losses(SimpleNamespace(reeds=REEDS, losses=LOTS))
+    found = losses(bench_of(REEDS))
     lost = found.table.set_index("stage")
     assert lost["lost"].sum() == 2
     assert lost.loc["dry", ["lost", "tied"]].tolist() == [1, 4]
@@ -38,7 +46,7 @@ def test_a_loss_is_counted_once_and_only_among_the_settled():
 
 def test_pieces_kept_have_wilsons_interval():
     """Wilson's interval for 1 of 29 from Newcombe 1998, table I: 0.0061 to 0.1718."""
-    kept = losses(SimpleNamespace(reeds=REEDS, losses=LOTS), level=0.95).before_tying
+    kept = losses(bench_of(REEDS), level=0.95).before_tying
     assert kept["lot"].tolist() == ["teal a", "teal b"]
     row = kept.set_index("lot").loc["teal b"]
     assert row["pieces_kept"] == 1
@@ -50,7 +58,7 @@ def test_the_wording_of_each_case():
     said = []
     for status, stage in (("success", None), ("failure", None), ("failure", "clip")):
         reeds = pd.DataFrame({"settled": [True], "status": [status], "lost_at": [stage]})
-        said.append(losses(SimpleNamespace(reeds=reeds, losses=LOTS)).sentence())
+        said.append(losses(bench_of(reeds)).sentence())
     assert said[0].startswith("None of 1 settled")
     assert said[1].endswith("Fill in lost_at of the reeds that failed.")
     assert "loses most is 'clip', with 1 of 1" in said[2]
@@ -63,3 +71,9 @@ def test_nothing_settled_cannot_be_answered():
     found = losses(bench)
     assert found.verdict is Verdict.CANNOT_SAY and found.worst == ""
     assert list(found.before_tying) == ["lot", "pieces_in", "pieces_kept", "share", "low", "high"]
+
+
+def test_what_every_answer_leaves_out_comes_with_it():
+    found = losses(bench_of(REEDS))
+    assert found.left_out.set_index("supplier")["tied"].to_dict() == {"plum": 0, "teal": 5}
+    assert len(found.notes) == 1
