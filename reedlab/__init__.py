@@ -1,6 +1,58 @@
 """reedlab: from an oboe reed maker's bench records to cane decisions with honest intervals.
 
-The names below are resolved when first used, so that ``import reedlab`` costs next to nothing.
+    >>> import reedlab as rl
+    >>> bench = rl.demo_bench()
+    >>> rl.losses(bench).worst
+    'finish'
+
+Records
+    open_bench          open a folder or workbook of records; nothing in it is changed
+    new_bench           write an empty bench to fill in
+    demo_bench          open the made-up bench that reedlab ships
+    simulate_bench      make up a bench whose truth is known
+    Bench               records, opened: findings, cane, reeds, losses, settings
+    Settings            what counts as success, costs, currency, words of one's own
+
+Questions, each asked as ``rl.question(bench, level=0.9, seed=1)``, each answered by an `Answer`
+    suppliers           which supplier to buy from next
+    rank_suppliers      the table of `suppliers` alone
+    passing_over        which pieces to pass over before tying
+    giving_up           which blanks to give up after the rough scrape
+    losses              where reeds and pieces are lost
+    seasons             what goes with moisture and with the time of year
+    air                 how moist the workshop made the cane, month by month
+    gouger              whether the gouger drifts
+    uneven_lots         which lots come out uneven
+    gauge               how far a gauge repeats itself
+    gauge_agreement     how far two hands or two gauges agree
+    unmeasured          what pieces that were not measured do to an answer
+    trial               what a setting does: trial.plan writes the sheets, trial.read reads them
+
+Answers
+    Answer              verdict, claims, sentence, table, tables, notes, level, record_next
+    Verdict             SURE, LIKELY, CANNOT_SAY or DESCRIBES
+
+Models
+    fit                 fit a linear, binomial or ordinal mixed model
+    fit_corrected       the same, slopes corrected for attenuation by measurement error
+    Fit                 a fitted model: estimates, intervals, tests, predictions
+    Posterior           draws of a model's parameters, with their diagnostics
+    Priors              what is known of a model before its data
+
+Errors, each a `ReedlabError` with one sentence
+    ReedlabError        the family's root
+    RecordError         records that cannot be read
+    SettingsError       a bench.toml that cannot be understood
+    WriteError          a file that cannot or must not be written
+    FormulaError        a model formula that cannot be read
+    DataError           data that a model cannot use
+    ModelError          a model that the data cannot determine
+    PredictionError     new data that a model cannot predict for
+    DecisionError       a question that cannot be asked like this
+    PosteriorWarning    a posterior that fails one of its own checks
+    FontWarning         a letter of a name that no installed font has
+
+Each name is imported when it is first used, so that ``import reedlab`` costs next to nothing.
 """
 
 from __future__ import annotations
@@ -9,26 +61,45 @@ import importlib
 from typing import Any
 
 _HOMES = {
-    "open_bench": "reedlab.records",
-    "fit": "reedlab.mixed",
-    "fit_corrected": "reedlab.mixed",
-    "rank_suppliers": "reedlab.decide",
-    "simulate_bench": "reedlab.simulate",
-    **dict.fromkeys(
-        (
-            "ReedlabError",
-            "RecordError",
-            "SettingsError",
-            "WriteError",
-            "FormulaError",
-            "DataError",
-            "ModelError",
-            "PredictionError",
-            "DecisionError",
-        ),
-        "reedlab.errors",
-    ),
+    "open_bench": "records",
+    "new_bench": "records",
+    "demo_bench": "simulate.demo",
+    "simulate_bench": "simulate",
+    "Bench": "records",
+    "Settings": "records",
+    "suppliers": "decide.suppliers.comparison",
+    "rank_suppliers": "decide.suppliers.comparison",
+    "passing_over": "decide.stopping.before_tying",
+    "giving_up": "decide.stopping.after_roughing",
+    "losses": "decide.losses_by_stage",
+    "seasons": "decide.conditions.season_effects",
+    "air": "decide.conditions.workshop_air",
+    "gouger": "decide.conditions.gouging",
+    "uneven_lots": "decide.conditions.gouging",
+    "gauge": "decide.gauge.repeatability",
+    "gauge_agreement": "decide.gauge.hands",
+    "unmeasured": "decide.conditions.measured_or_not",
+    "trial": "decide.trial",
+    "Answer": "decide.answer",
+    "Verdict": "decide.answer",
+    "fit": "mixed",
+    "fit_corrected": "mixed.gaps.measurement_error",
+    "Fit": "mixed",
+    "Posterior": "mixed.posterior.nested_laplace",
+    "Priors": "mixed.posterior.priors",
+    "ReedlabError": "errors",
+    "RecordError": "errors",
+    "SettingsError": "errors",
+    "WriteError": "errors",
+    "FormulaError": "errors",
+    "DataError": "errors",
+    "ModelError": "errors",
+    "PredictionError": "errors",
+    "DecisionError": "errors",
+    "PosteriorWarning": "errors",
+    "FontWarning": "errors",
 }
+"""The module that defines each public name; `trial` is a module itself."""
 
 __all__ = [*_HOMES]
 __version__ = "0.1.0"
@@ -37,11 +108,21 @@ __version__ = "0.1.0"
 def __getattr__(name: str) -> Any:
     """Import a public name from the module that defines it, the first time it is asked for."""
     if name not in _HOMES:
-        raise AttributeError(f"module 'reedlab' has no attribute {name!r}")
-    value = getattr(importlib.import_module(_HOMES[name]), name)
+        raise AttributeError(_missing(name))
+    value = importlib.import_module(f"reedlab.{_HOMES[name]}")
+    if name != "trial":
+        value = getattr(value, name)
     globals()[name] = value
     return value
 
 
+def _missing(name: str) -> str:
+    from difflib import get_close_matches
+
+    close = get_close_matches(name, _HOMES, n=1)
+    hint = f"did you mean {close[0]!r}?" if close else "help(reedlab) lists what there is."
+    return f"reedlab has no {name!r}: {hint}"
+
+
 def __dir__() -> list[str]:
-    return sorted([*globals(), *_HOMES])
+    return sorted(_HOMES)

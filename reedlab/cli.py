@@ -10,7 +10,6 @@ was asked; then one sentence on the error stream says why.
 
 from __future__ import annotations
 
-import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -169,42 +168,22 @@ def plan_trial(
     ] = None,
 ) -> None:
     """Draw the order and write the sheets, the judge's without a word of the setting."""
-    from dataclasses import replace
-
     from reedlab.decide import trial
     from reedlab.records import open_bench
 
-    plan = trial.Plan(lot, settings, blanks, seed, 0.6 if usual is None else usual, matters)
-    records = open_bench(bench) if bench else None
-    told = trial.usual(records, lot) if records else None
-    if told:
-        plan = replace(
-            plan,
-            usual_success=told.success if usual is None else usual,
-            log_minutes_sd=told.log_minutes_sd or plan.log_minutes_sd,
-        )
-    needed = trial.number_needed(plan)
-    trial.write_trial(plan, directory)
+    planned = trial.plan(
+        lot,
+        settings,
+        directory,
+        blanks=blanks,
+        usual_success=usual,
+        success_difference=matters,
+        bench=open_bench(bench) if bench else None,
+        seed=seed,
+    )
     _say(f"The sheets of a trial lie in {directory}. Reed knives are sharp: guard your finger.")
-    if records and lot not in set(records.tables["lots"]["lot"]):
-        _say(f"No lot of your records is called {lot}, so all of them speak for it.")
-    if told:
-        _say(
-            f"By your records {told.success:.0%} of the blanks of a lot of {told.of} turn out good "
-            f"(90% interval {told.low:.0%} to {told.high:.0%}: lots differ)."
-        )
-    tells = needed.loc["success", "tells"]
-    these = (
-        "would not surely tell it even if every blank of one setting were good"
-        if math.isnan(tells)
-        else f"tell one of {100 * tells:.0f} points or more"
-    )
-    _say(
-        f"A difference of {100 * min(matters, 1 - plan.usual_success):.0f} points in good reeds "
-        f"takes about {needed.loc['success', 'blanks_needed']:,} blanks, one of "
-        f"{plan.minutes_ratio - 1:.0%} in minutes {needed.loc['minutes', 'blanks_needed']:,}; "
-        f"these {blanks} {these}, and trials of further lots can be read together with this one."
-    )
+    for line in (*planned.notes, planned.sentence()):
+        _say(line)
     _next(
         "work down bench.csv; have someone else tie the numbers of key/key.csv on; give the judge "
         f"judge.csv and the reeds, nothing more; then {_command('trial read', directory)}."
@@ -223,15 +202,13 @@ def read_trials(
     ] = None,
 ) -> None:
     """Say what the sheets show, as far as they are filled in."""
-    from reedlab.decide.trial import analyse, read_trial
+    from reedlab.decide import trial
     from reedlab.records import open_bench
     from reedlab.report.words.numbers import written
 
-    settings = open_bench(bench).settings if bench else None
-    apart = {directory.resolve(): directory for directory in directories}.values()
-    answer = analyse(*(read_trial(directory, settings) for directory in apart))
+    answer = trial.read(*directories, bench=open_bench(bench) if bench else None)
     _say(answer.sentence())
-    _say(f"\n{written(answer.effects).to_string(index=False)}")
+    _say(f"\n{written(answer.table).to_string(index=False)}")
 
 
 def _lay_demo(directory: Path) -> bool:

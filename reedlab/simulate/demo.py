@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 
+from reedlab.paths import shipped
+from reedlab.records import Bench, open_bench
 from reedlab.records.store import beside
 from reedlab.simulate.workshop import simulate_tables
 from reedlab.simulate.world import World
@@ -74,3 +76,18 @@ def write_demo(folder: Path, seed: int = SEED) -> Path:
             rows.to_csv(fresh / f"{name}.csv", index=False, lineterminator="\n")
         (fresh / "bench.toml").write_text(_SETTINGS, encoding="utf-8", newline="\n")
     return folder
+
+
+def demo_bench() -> Bench:
+    """Open the demo bench that reedlab ships; everything in it is invented.
+
+    Returns
+    -------
+    Bench
+
+    Examples
+    --------
+    >>> sorted(demo_bench().tables["lots"]["supplier"].unique())
+    ['crimson', 'indigo', 'ochre', 'olive', 'slate']
+    """
+    return open_bench(shipped("data") / "demo")

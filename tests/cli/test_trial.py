@@ -59,7 +59,7 @@ def test_the_benchs_own_idea_of_good_is_taken(planned, tmp_path, capsys):
 
 
 def test_what_is_usual_comes_from_the_records(tmp_path, capsys):
-    from reedlab.decide.trial import read_trial
+    from reedlab.decide.trial.sheets import read_trial
     from reedlab.paths import shipped
 
     words = ("--lot", "L05", "--compare", "a", "b", "--bench", shipped("data") / "demo")

@@ -6,7 +6,7 @@ import pytest
 from reedlab.decide.costs import cost_per_saleable
 from reedlab.decide.stopping.after_roughing import giving_up
 from reedlab.decide.stopping.before_tying import passing_over
-from reedlab.decide.suppliers.comparison import compare
+from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.records import Bench
 
 
@@ -27,8 +27,10 @@ def test_where_prices_are_kept_every_question_counts_the_mean_price(demo, answer
 
 def test_without_prices_it_is_what_another_one_costs(demo):
     bare = without_prices(demo)
-    answer, pieces = compare(bare, draws=500), passing_over(bare)
-    cost = np.median(cost_per_saleable(answer.lot.expected, answer.evidence.rates), axis=0)
+    answer, pieces = suppliers(bare), passing_over(bare)
+    cost = np.median(
+        cost_per_saleable(answer.basis.lot.expected, answer.basis.evidence.rates), axis=0
+    )
     assert answer.value == pytest.approx(cost.min())
     # Of the measured reeds, at their own share of good ones, near what all suppliers cost.
     assert 0.8 * cost.min() < pieces.stakes.value < 1.2 * cost.max()

@@ -107,7 +107,7 @@ def test_alikeness_of_reeds_is_that_of_the_variances(success):
 
 
 def test_the_stored_answers_are_what_the_library_says(bench, reeds):
-    assert stored("04-suppliers", "answer") == comparison.compare(bench).sentence()
+    assert stored("04-suppliers", "answer") == rl.suppliers(bench).sentence()
     formula = "log_scrape_min ~ " + formula_of(good(reeds), Spec())
     post = rl.fit(formula, good(reeds)).posterior(seed=1)
     middle, low, high = coefficients.typical(post)

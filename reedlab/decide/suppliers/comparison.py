@@ -7,13 +7,23 @@ ranking speaks of this bench and these lots, not of a supplier's worth, and few 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import cached_property
-from typing import Any
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import (
+    Answer,
+    CannotAnswer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    graded,
+    question,
+)
 from reedlab.decide.costs import Rates, cost_per_saleable, net_benefit
 from reedlab.decide.draws import interval, share_lowest, stacked
 from reedlab.decide.evidence import Evidence, gather, listed
@@ -27,14 +37,15 @@ from reedlab.decide.suppliers.information import (
     value_of_sample,
 )
 from reedlab.decide.worth import Worth, worth
-from reedlab.errors import DecisionError
 from reedlab.mixed.ask.design_table import CANNOT_TELL, contrast_variance
 
+if TYPE_CHECKING:
+    from reedlab.decide.suppliers.earnings import Earnings, Forms
+    from reedlab.decide.suppliers.equal_cane import EqualCane
+    from reedlab.decide.suppliers.robustness import Robustness
+    from reedlab.decide.suppliers.selection import Selection
+
 CORRELATIONS = (-0.5, 0.0, 0.5)
-SURE = 0.9
-"""Probability from which on the answer says buy."""
-LIKELY = 0.5
-"""Probability from which on the answer leans to a supplier, if no other is half as probable."""
 TRIAL_REEDS = 10
 """Reeds with which a new lot is commonly tried (common practice: five to ten, no source)."""
 _TRIALS = (5, 10, 20, 40)
@@ -46,8 +57,26 @@ _SHORTEST_DAYS = 90
 
 
 @dataclass(frozen=True)
-class SupplierAnswer:
-    """The suppliers compared.
+class Basis:
+    """What a comparison stands on, for the questions that follow it up.
+
+    Attributes
+    ----------
+    evidence, models, lot
+        The frames, the draws of the models and each supplier's next lot.
+    bench
+        The records, where they came from a bench.
+    """
+
+    evidence: Evidence
+    models: Models
+    lot: NextLot
+    bench: Any = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Suppliers(Answer):
+    """The suppliers compared; see `Answer` for the rest of it.
 
     Attributes
     ----------
@@ -57,103 +86,115 @@ class SupplierAnswer:
         (bench minutes per saleable reed; missing where too few are recorded); cost (per saleable
         reed, posterior median) with cost_low and cost_high; prob_best (probability of the lowest
         expected cost).
+    claims
+        One row a supplier, in the same order: that it is the cheapest over its lots, with
+        prob_best, and by how much a saleable reed of it is cheaper than one of the likeliest other
+        supplier, in `currency`.
     stakes
         One row a supplier: prob_next_best (that its next lot, not its lots on average, is the
         cheapest), benefit (expected net benefit per tied piece), regret (expected loss per tied
         piece against the best, were it known).
+    worth
+        What one more lot of each supplier would be worth knowing, see `worth_of_lots`.
     sensitivity
         correlation, supplier, cost, prob_best: the answer if a lot's effects on success and on
         minutes go together.
     balance
         supplier, against, ratio: variance of the contrast with the likeliest supplier relative to
         the same reeds spread alike over makers and seasons; above 4 the records cannot tell.
-    level
-        Of the intervals.
     value
         What a saleable reed is counted as being worth.
     currency
         Of cost, benefit, regret and value.
-    notes
-        What was left out or filled in, sentence by sentence.
-    evidence, models, lot
-        What the answer stands on, for the questions that follow from it.
+    untimed
+        Whether bench time would cost something and is not known.
+    basis
+        What the answer stands on; none where the records cannot answer.
     """
 
-    table: pd.DataFrame
-    stakes: pd.DataFrame
-    sensitivity: pd.DataFrame
-    balance: pd.DataFrame
-    level: float
-    value: float
-    currency: str
-    notes: tuple[str, ...]
-    evidence: Evidence = field(repr=False)
-    models: Models = field(repr=False)
-    lot: NextLot = field(repr=False)
+    table: pd.DataFrame = empty(
+        "supplier",
+        "lots",
+        "reeds",
+        "success",
+        "success_low",
+        "success_high",
+        "minutes",
+        "cost",
+        "cost_low",
+        "cost_high",
+        "prob_best",
+    )
+    stakes: pd.DataFrame = empty("supplier", "prob_next_best", "benefit", "regret")
+    worth: pd.DataFrame = empty("supplier", "reeds", "per_piece", "per_year", "trial_cost", "net")
+    sensitivity: pd.DataFrame = empty("correlation", "supplier", "cost", "prob_best")
+    balance: pd.DataFrame = empty("supplier", "against", "ratio")
+    value: float = math.nan
+    currency: str = ""
+    untimed: bool = False
+    basis: Basis | None = None
 
     @property
     def best(self) -> str:
-        """The supplier likeliest to have the lowest expected cost."""
-        return str(self.table["supplier"].iloc[0])
+        """The supplier likeliest to have the lowest expected cost; ``""`` where none is known."""
+        return "" if self.table.empty else str(self.table["supplier"].iloc[0])
 
-    @property
-    def verdict(self) -> str:
-        """How sure the answer is: ``buy``, ``lean`` or ``cannot tell``."""
-        if len(self.table) < 2 or self._untimed or self._runner_up_ratio > CANNOT_TELL:
-            return "cannot tell"
-        chances = self.table["prob_best"]
-        return "buy" if chances.max() >= SURE else "lean" if leans(chances) else "cannot tell"
+    def grounds(self) -> Basis:
+        """Return what the answer stands on, for a question that follows it up.
 
-    @cached_property
-    def worth(self) -> pd.DataFrame:
-        """What one more lot of each supplier would be worth knowing, its outcomes and minutes.
-
-        By the number of reeds tried: supplier, reeds, per_piece (expected gain per piece tied
-        afterwards), per_year (that times the pieces tied a year), trial_cost (expected loss on the
-        reeds of the trial itself, against reeds of the likeliest supplier), net (per_year less
-        trial_cost).
+        Raises
+        ------
+        CannotAnswer
+            Where the suppliers cannot be compared, for the same reason.
         """
-        one, models = self.lot.one, self.models
-        benefit = net_benefit(self.lot.expected, self.evidence.rates, self.value)
-        mean, a_year = benefit.mean(axis=0), pieces_a_year(self.evidence.reeds)
-        names = self.evidence.arms["supplier"].tolist()
-        rows = []
-        for name in self.table["supplier"]:
-            i = names.index(name)
-            for reeds in _TRIALS:
-                if models.when_good is None or models.when_failed is None:
-                    likely = binomial_likelihood(one.success[:, i], reeds)
-                else:
-                    paces = (
-                        Pace(one.minutes_success[:, i], models.when_good.residual_sd),
-                        Pace(one.minutes_failure[:, i], models.when_failed.residual_sd),
-                    )
-                    likely = sampled_likelihood(one.success[:, i], paces, reeds, models.seed)
-                gain = value_of_sample(benefit, likely)
-                cost = reeds * (mean.max() - mean[i])
-                rows.append((name, reeds, gain, gain * a_year, cost, gain * a_year - cost))
-        columns = ["supplier", "reeds", "per_piece", "per_year", "trial_cost", "net"]
-        return pd.DataFrame(rows, columns=columns)
+        if self.basis is None:
+            raise CannotAnswer(self.unanswered, self.record_next)
+        return self.basis
 
-    @property
-    def _untimed(self) -> bool:
-        """Whether bench time would cost something and is not known."""
-        return self.models.when_good is None and self.evidence.rates.wage_per_hour > 0
+    def robustness(self) -> Robustness:
+        """Work the comparison out again under other models; see `robustness.check`."""
+        from reedlab.decide.suppliers.robustness import check
 
-    @property
-    def _runner_up_ratio(self) -> float:
-        against = self.balance.set_index("against")["ratio"]
-        return float(against[self.table["supplier"].iloc[1]])
+        return check(self)
 
-    def sentence(self) -> str:
-        """Say what to buy and how sure that is, or what to record to be able to tell."""
+    def selection(self) -> Selection:
+        """Say what the comparison leaves out, with its bounds; see `selection.examine`."""
+        from reedlab.decide.suppliers.selection import examine
+
+        return examine(self)
+
+    def earnings(self) -> Earnings:
+        """Work out what an hour at the bench earns by supplier; see `earnings.by_grade`."""
+        from reedlab.decide.suppliers.earnings import by_grade
+
+        return by_grade(self)
+
+    def forms(self) -> Forms:
+        """Compare the forms that cane is bought in; see `earnings.by_form`."""
+        from reedlab.decide.suppliers.earnings import by_form
+
+        return by_form(self)
+
+    def equal_cane(self, column: str = "density_g_cm3") -> EqualCane:
+        """Compare suppliers with a property of the cane held equal; see `equal_cane.hold_equal`.
+
+        Parameters
+        ----------
+        column : str
+            A numeric column of ``bench.reeds``.
+        """
+        from reedlab.decide.suppliers.equal_cane import hold_equal
+
+        return hold_equal(self, column)
+
+    def _sentence(self) -> str:
         first = self.table.iloc[0]
         if len(self.table) == 1:
             return (
-                f"The records cannot compare suppliers: every settled reed is {self.best}'s. Buy "
-                f"one lot elsewhere and record the outcome and minutes of {TRIAL_REEDS} reeds."
+                f"The records cannot compare suppliers: every settled reed is {self.best}'s. "
+                f"{self.record_next}"
             )
-        if self._untimed:
+        if self.untimed:
             good = self.table.sort_values("success", ascending=False, kind="stable")
             best, then = good.iloc[0], good.iloc[1]
             return (
@@ -161,54 +202,35 @@ class SupplierAnswer:
                 "times are recorded to count bench time. Of a next lot most reeds should turn out "
                 f"good from {best.supplier}, {best.success:.0%} ({self.level:.0%} interval "
                 f"{best.success_low:.0%} to {best.success_high:.0%}), then from {then.supplier}, "
-                f"{then.success:.0%}. Note the minutes of every reed or sitting."
+                f"{then.success:.0%}. {self.record_next}"
             )
         spelt = (
             f"{first.cost:.2f} {self.currency} ({self.level:.0%} interval {first.cost_low:.2f} to "
             f"{first.cost_high:.2f})"
         )
         second = self.table.iloc[1]
-        if self.verdict == "buy":
+        if self.verdict is Verdict.SURE:
             return (
                 f"Buy {first.supplier} next: a saleable reed of its next lot should cost {spelt}, "
                 "and over its lots it is the cheapest with a probability of "
                 f"{first.prob_best:.0%}; {second.supplier} comes next at {second.cost:.2f}."
             )
-        if self.verdict == "lean":
+        if self.verdict is Verdict.LIKELY:
             return (
                 f"Lean to {first.supplier}, at {spelt} a saleable reed of its next lot: over its "
                 f"lots it is the cheapest with a probability of {first.prob_best:.0%}, "
-                f"{second.supplier} with {second.prob_best:.0%}. {self._record_next()}"
+                f"{second.supplier} with {second.prob_best:.0%}. {self.record_next}"
             )
         return (
             f"The records cannot tell which supplier is the cheapest: {first.supplier} is the "
             f"likeliest, at {first.prob_best:.0%}, then {second.supplier}, at "
-            f"{second.prob_best:.0%}. {self._record_next()}"
-        )
-
-    def _record_next(self) -> str:
-        if self._runner_up_ratio > CANNOT_TELL:
-            return (
-                f"Lots of {self.best} and {self.table['supplier'].iloc[1]} were worked by "
-                "different makers or in different seasons: work lots of both side by side, and "
-                "record outcome and minutes."
-            )
-        tried = self.worth[self.worth["reeds"] == TRIAL_REEDS]
-        most = tried.loc[tried["net"].idxmax()]
-        if most.net < _WORTH_A_TRIAL:
-            return (
-                f"No lot of {TRIAL_REEDS} reeds is worth buying for what it would tell: keep "
-                "recording outcome and minutes, of two suppliers in turn if you can."
-            )
-        return (
-            f"One more lot of {most.supplier} would tell most: record outcome and minutes of "
-            f"{TRIAL_REEDS} reeds of it (worth about {most.per_year:.0f} {self.currency} a year, a "
-            f"saleable reed counted at {self.value:.2f})."
+            f"{second.prob_best:.0%}. {self.record_next}"
         )
 
 
-def compare(bench: Any, seed: int = 1, draws: int = 4000, level: float = 0.9) -> SupplierAnswer:
-    """Compare the suppliers of a bench.
+@question(Suppliers)
+def suppliers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Suppliers:
+    """Compare the suppliers of a bench by what a saleable reed of their next lot will cost.
 
     Two models of settled reeds, success and log minutes, with suppliers and lots within suppliers
     as random effects and makers (below five) and seasons as fixed ones; every draw of their
@@ -216,37 +238,79 @@ def compare(bench: Any, seed: int = 1, draws: int = 4000, level: float = 0.9) ->
 
     Parameters
     ----------
-    bench
+    bench : Bench
         The records.
-    seed
-        Seed of all draws.
-    draws
-        Number of posterior draws.
-    level
-        Of the intervals.
+    level : float
+        Of the intervals, 0 to 1.
+    seed : int
+        Of all draws.
 
     Returns
     -------
-    SupplierAnswer
+    Suppliers
+        Follow it up with its methods ``robustness``, ``selection``, ``earnings``, ``forms`` and
+        ``equal_cane``. The records cannot answer when no settled reed has both a supplier and an
+        outcome, all are of one lot, or none turned out well.
 
-    Raises
-    ------
-    DecisionError
-        When no settled reed has both a supplier and an outcome, or none turned out well.
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> bench, truth = rl.simulate_bench(seed=1, suppliers=3, reeds=150, years=1)
+    >>> answer = rl.suppliers(bench)
+    >>> answer.verdict
+    <Verdict.LIKELY: 'likely'>
+    >>> answer.claims["probability"].sum().round(6).item()
+    1.0
     """
     evidence = gather(bench)
     if not evidence.reeds["success"].any():
-        raise DecisionError(
+        raise CannotAnswer(
             f"None of {len(evidence.reeds)} settled reeds has turned out well, so that nothing can "
-            "be said of what a saleable one costs: go on recording, and ask again when some have."
+            "be said of what a saleable one costs.",
+            RecordNext("Go on recording, and ask again when some have."),
         )
-    return answer(evidence, fit_models(evidence, seed, draws), bench.settings.currency, level)
+    said = compared(evidence, fit_models(evidence, seed), bench.settings.currency, level, bench)
+    said = replace(said, worth=worth_of_lots(said))
+    return replace(said, record_next=_record_next(said))
 
 
-def answer(
-    evidence: Evidence, models: Models, currency: str = "EUR", level: float = 0.9
-) -> SupplierAnswer:
-    """Turn the models' draws into the answer.
+def rank_suppliers(bench: Any, *, level: float = 0.9, seed: int = 1) -> pd.DataFrame:
+    """Rank the suppliers of a bench: the table of `suppliers`.
+
+    Parameters
+    ----------
+    bench : Bench
+        The records.
+    level : float
+        Of the intervals, 0 to 1.
+    seed : int
+        Of all draws.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a supplier, the likeliest to be cheapest first: supplier, lots, reeds, success,
+        success_low, success_high, minutes, cost, cost_low, cost_high, prob_best. Empty where the
+        records cannot answer.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> bench, truth = rl.simulate_bench(seed=1, suppliers=3, reeds=150, years=1)
+    >>> rl.rank_suppliers(bench)[["supplier", "lots"]].shape
+    (3, 2)
+    """
+    return suppliers(bench, level=level, seed=seed).table
+
+
+def compared(
+    evidence: Evidence,
+    models: Models,
+    currency: str = "EUR",
+    level: float = 0.9,
+    bench: Any = None,
+) -> Suppliers:
+    """Turn the models' draws into the answer, all but what to record next.
 
     Parameters
     ----------
@@ -256,10 +320,12 @@ def answer(
         Of every price.
     level
         Of the intervals.
+    bench
+        The records, for the questions that follow.
 
     Returns
     -------
-    SupplierAnswer
+    Suppliers
     """
     lots = {rho: models.next_lot(evidence, rho) for rho in CORRELATIONS}
     lot, rates = lots[0.0], evidence.rates
@@ -284,26 +350,28 @@ def answer(
         f"Known from one lot only, so that the interval rests on how other suppliers' lots differ: "
         f"{listed(thin)}."
     )
-    return SupplierAnswer(
-        table,
-        stakes.loc[order].reset_index(drop=True),
-        stacked({rho: each.loc[order, shown] for rho, each in tables.items()}, "correlation"),
-        balance(evidence.reeds, str(table["supplier"].iloc[0])),
-        level,
-        counted.value,
-        currency,
-        (*evidence.notes, *models.notes, *([known] if len(thin) else []), counted.says),
-        evidence,
-        models,
-        lot,
+    spread = balance(evidence.reeds, str(table["supplier"].iloc[0]))
+    untimed = models.when_good is None and rates.wage_per_hour > 0
+    return Suppliers(
+        table=table,
+        level=level,
+        claims=_claims(table, spread, untimed),
+        notes=(*evidence.notes, *models.notes, *([known] if len(thin) else []), counted.says),
+        stakes=stakes.loc[order].reset_index(drop=True),
+        sensitivity=stacked({rho: t.loc[order, shown] for rho, t in tables.items()}, "correlation"),
+        balance=spread,
+        value=counted.value,
+        currency=currency,
+        untimed=untimed,
+        basis=Basis(evidence, models, lot, bench),
     )
 
 
-def _table(suppliers: pd.DataFrame, lot: NextLot, rates: Rates, level: float) -> pd.DataFrame:
+def _table(arms: pd.DataFrame, lot: NextLot, rates: Rates, level: float) -> pd.DataFrame:
     cost = cost_per_saleable(lot.one, rates)
     low, high = interval(lot.one.success, level)
     cost_low, cost_high = interval(cost, level)
-    return suppliers[["supplier", "lots", "reeds"]].assign(
+    return arms[["supplier", "lots", "reeds"]].assign(
         success=lot.one.success.mean(axis=0),
         success_low=low,
         success_high=high,
@@ -312,6 +380,99 @@ def _table(suppliers: pd.DataFrame, lot: NextLot, rates: Rates, level: float) ->
         cost_low=cost_low,
         cost_high=cost_high,
         prob_best=share_lowest(cost_per_saleable(lot.expected, rates)),
+    )
+
+
+def _claims(table: pd.DataFrame, spread: pd.DataFrame, untimed: bool) -> pd.DataFrame:
+    """Claim of each supplier that it is the cheapest; only the likeliest can be sure or likely."""
+    grade = graded(table["prob_best"])
+    if untimed or len(table) < 2 or _runner_up_ratio(table, spread) > CANNOT_TELL:
+        grade = Verdict.CANNOT_SAY
+    costs = [*table["cost"].head(2), np.nan]
+    rows = []
+    for i, row in enumerate(table.itertuples()):
+        cheaper = costs[1 if i == 0 else 0] - row.cost
+        rows.append(
+            (
+                f"Over its lots {row.supplier} is the cheapest.",
+                float(row.prob_best),
+                grade if i == 0 else Verdict.CANNOT_SAY,
+                float(cheaper),
+                bool(cheaper > 0),
+            )
+        )
+    return claims_frame(rows)
+
+
+def _runner_up_ratio(table: pd.DataFrame, spread: pd.DataFrame) -> float:
+    """Return the variance ratio of the two likeliest suppliers, see `balance`."""
+    return float(spread.set_index("against")["ratio"][table["supplier"].iloc[1]])
+
+
+def worth_of_lots(said: Suppliers) -> pd.DataFrame:
+    """Return what one more lot of each supplier would be worth knowing, its outcomes and minutes.
+
+    Parameters
+    ----------
+    said : Suppliers
+
+    Returns
+    -------
+    pandas.DataFrame
+        By the number of reeds tried: supplier, reeds, per_piece (expected gain per piece tied
+        afterwards), per_year (that times the pieces tied a year), trial_cost (expected loss on the
+        reeds of the trial itself, against reeds of the likeliest supplier), net (per_year less
+        trial_cost).
+    """
+    basis = said.grounds()
+    one, models, evidence = basis.lot.one, basis.models, basis.evidence
+    benefit = net_benefit(basis.lot.expected, evidence.rates, said.value)
+    mean, a_year = benefit.mean(axis=0), pieces_a_year(evidence.reeds)
+    names = evidence.arms["supplier"].tolist()
+    rows = []
+    for name in said.table["supplier"]:
+        i = names.index(name)
+        for reeds in _TRIALS:
+            if models.when_good is None or models.when_failed is None:
+                likely = binomial_likelihood(one.success[:, i], reeds)
+            else:
+                paces = (
+                    Pace(one.minutes_success[:, i], models.when_good.residual_sd),
+                    Pace(one.minutes_failure[:, i], models.when_failed.residual_sd),
+                )
+                likely = sampled_likelihood(one.success[:, i], paces, reeds, models.seed)
+            gain = value_of_sample(benefit, likely)
+            cost = reeds * (mean.max() - mean[i])
+            rows.append((name, reeds, gain, gain * a_year, cost, gain * a_year - cost))
+    columns = ["supplier", "reeds", "per_piece", "per_year", "trial_cost", "net"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _record_next(said: Suppliers) -> RecordNext:
+    if len(said.table) == 1:
+        return RecordNext(
+            f"Buy one lot elsewhere and record the outcome and minutes of {TRIAL_REEDS} reeds."
+        )
+    if said.untimed:
+        return RecordNext("Note the minutes of every reed or sitting.")
+    if _runner_up_ratio(said.table, said.balance) > CANNOT_TELL:
+        return RecordNext(
+            f"Lots of {said.best} and {said.table['supplier'].iloc[1]} were worked by "
+            "different makers or in different seasons: work lots of both side by side, and "
+            "record outcome and minutes."
+        )
+    tried = said.worth[said.worth["reeds"] == TRIAL_REEDS]
+    most = tried.loc[tried["net"].idxmax()]
+    if most.net < _WORTH_A_TRIAL:
+        return RecordNext(
+            f"No lot of {TRIAL_REEDS} reeds is worth buying for what it would tell: keep "
+            "recording outcome and minutes, of two suppliers in turn if you can."
+        )
+    return RecordNext(
+        f"One more lot of {most.supplier} would tell most: record outcome and minutes of "
+        f"{TRIAL_REEDS} reeds of it.",
+        float(most.per_year),
+        said.currency,
     )
 
 
@@ -327,18 +488,6 @@ def pieces_a_year(reeds: pd.DataFrame) -> float:
         return float(len(reeds))
     days = (reeds["tied_on"].max() - reeds["tied_on"].min()).days
     return float(len(reeds) * 365.25 / max(days, _SHORTEST_DAYS))
-
-
-def leans(chances: pd.Series) -> bool:
-    """Whether one choice is likely enough to lean to: at least even, and twice any other.
-
-    Examples
-    --------
-    >>> leans(pd.Series([0.6, 0.3, 0.1])), leans(pd.Series([0.55, 0.45]))
-    (True, False)
-    """
-    first, *others = sorted(chances, reverse=True)
-    return bool(first >= LIKELY and first >= 2 * max(others, default=0.0))
 
 
 def value_of(evidence: Evidence, lot: NextLot, currency: str) -> Worth:

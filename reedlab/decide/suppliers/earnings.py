@@ -6,56 +6,63 @@ the hours, those before tying and those spent on failures included; the wage is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import (
+    Answer,
+    CannotAnswer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    leads,
+    question,
+)
 from reedlab.decide.costs import cost_per_saleable, profit_per_hour
 from reedlab.decide.draws import interval, share_lowest
 from reedlab.decide.evidence import gather, listed
 from reedlab.decide.models import Models, Spec, fit_models
-from reedlab.decide.next_lot import NextLot
-from reedlab.decide.suppliers.comparison import SupplierAnswer, leans, value_of
-from reedlab.errors import DecisionError
+from reedlab.decide.suppliers.comparison import Suppliers, value_of
 
 _PRIOR_REEDS = 6
 """Weight, in reeds, of all suppliers' shares of the grades in the shares of one."""
-LEVEL = 0.9
-"""Of the intervals."""
 
 
-@dataclass(frozen=True)
-class Earnings:
-    """Profit per bench hour.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Earnings(Answer):
+    """Profit per bench hour; see `Answer` for the rest of it.
 
     Attributes
     ----------
-    suppliers
+    table
         supplier, price (expected, over the grades its saleable reeds get), profit_per_hour with
         low and high, prob_best.
     grades
         supplier, grade, share (of its saleable reeds), price (mean of the reeds sold at that
         grade), profit_per_hour (were every saleable reed of that grade).
+    claims
+        One row a supplier, in the order of the table: that an hour earns most on its cane, with
+        prob_best, and how much more than on any other's, in `currency`. None for one supplier.
     currency
         Of prices and profit.
     """
 
-    suppliers: pd.DataFrame
-    grades: pd.DataFrame
-    currency: str
+    table: pd.DataFrame = empty("supplier", "price", "profit_per_hour", "low", "high", "prob_best")
+    grades: pd.DataFrame = empty("supplier", "grade", "share", "price", "profit_per_hour")
+    currency: str = ""
 
-    def sentence(self) -> str:
-        """Say whose cane pays the hour best and how much the grade is worth."""
-        first = self.suppliers.iloc[0]
+    def _sentence(self) -> str:
+        first = self.table.iloc[0]
         earned = (
-            f"{first.profit_per_hour:.2f} {self.currency} ({LEVEL:.0%} interval {first.low:.2f} to "
-            f"{first.high:.2f}), wage not yet paid"
+            f"{first.profit_per_hour:.2f} {self.currency} ({self.level:.0%} interval "
+            f"{first.low:.2f} to {first.high:.2f}), wage not yet paid"
         )
-        if len(self.suppliers) == 1:
+        if len(self.table) == 1:
             text = f"An hour at the bench earns {earned}, on cane of {first.supplier}."
-        elif leans(self.suppliers["prob_best"]):
+        elif self.verdict is Verdict.LIKELY:
             text = (
                 f"An hour at the bench earns most on cane of {first.supplier}, with a probability "
                 f"of {first.prob_best:.0%}: {earned}."
@@ -64,7 +71,7 @@ class Earnings:
             text = (
                 "The records cannot tell on whose cane an hour at the bench earns most: most is "
                 f"expected of {first.supplier}, {earned}, with a probability of "
-                f"{first.prob_best:.0%}. Record grade, price and minutes of more reeds."
+                f"{first.prob_best:.0%}. {self.record_next}"
             )
         own = self.grades[self.grades["supplier"] == first.supplier].dropna(subset="price")
         if len(own) < 2:
@@ -75,31 +82,38 @@ class Earnings:
         return f"{text} Were all its reeds of one grade, it would be {listed(ends)}."
 
 
-def by_grade(said: SupplierAnswer, seed: int = 1) -> Earnings:
+@question(Earnings)
+def by_grade(said: Suppliers) -> Earnings:
     """Work out profit per bench hour by supplier and by selling grade.
 
     A supplier's shares of the grades are drawn from a Dirichlet posterior whose prior holds the
     shares of all suppliers with the weight of six reeds; without grades every reed has the mean
     price.
 
-    Raises
-    ------
-    DecisionError
-        When no reed has a price, or too few have their minutes.
+    Parameters
+    ----------
+    said : Suppliers
+        The comparison; its evidence, draws, seed and level are used.
+
+    Returns
+    -------
+    Earnings
+        The records cannot answer when no reed has a price, or too few have their minutes.
     """
-    evidence, lot = said.evidence, said.lot
-    _refuse_untimed(said.models)
+    basis = said.grounds()
+    evidence, lot = basis.evidence, basis.lot
+    _refuse_untimed(basis.models)
     reeds = evidence.reeds
     sold = reeds["sold_for"] if "sold_for" in reeds else pd.Series(dtype=float)
     if not sold.notna().any():
-        raise DecisionError(
-            "no reed has a price: fill in sold_for for the reeds that were sold, and ask again."
+        raise CannotAnswer(
+            "No reed has a price.", RecordNext("Fill in sold_for for the reeds that were sold.")
         )
     names = evidence.arms["supplier"].tolist()
     good = reeds[reeds["success"] == 1.0]
     price = good.groupby(good["grade"].astype(object))["sold_for"].mean().dropna()
     graded = good[good["grade"].isin(price.index)]
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(basis.models.seed)
     draws = len(lot.expected.success)
     shares = np.zeros((len(names), len(price)))
     expected = np.full((draws, len(names)), float(sold.mean()))
@@ -113,30 +127,49 @@ def by_grade(said: SupplierAnswer, seed: int = 1) -> Earnings:
             expected[:, i] = share @ price.to_numpy()
             shares[i] = share.mean(axis=0)
     profit = profit_per_hour(lot.expected, evidence.rates, expected)
-    suppliers = _profits(names, profit, "supplier").assign(price=expected.mean(axis=0))
-    suppliers = suppliers.sort_values("profit_per_hour", ascending=False, ignore_index=True)
+    table = _profits(names, profit, "supplier", said.level).assign(price=expected.mean(axis=0))
+    table = table.sort_values("profit_per_hour", ascending=False, ignore_index=True)
     rows = []
     for share, (grade, value) in zip(shares.T, price.items()):
         hour = np.median(profit_per_hour(lot.expected, evidence.rates, value), axis=0)
         rows += [(name, grade, s, value, float(h)) for name, s, h in zip(names, share, hour)]
     grades = pd.DataFrame(rows, columns=["supplier", "grade", "share", "price", "profit_per_hour"])
+    claims = _claims(table, "An hour earns most on cane of {}.", "supplier")
     return Earnings(
-        suppliers[["supplier", "price", "profit_per_hour", "low", "high", "prob_best"]],
-        grades.sort_values(["supplier", "grade"], ascending=[True, False], ignore_index=True),
-        said.currency,
+        table=table[["supplier", "price", "profit_per_hour", "low", "high", "prob_best"]],
+        level=said.level,
+        claims=claims if len(table) > 1 else claims_frame(),
+        notes=said.notes,
+        record_next=RecordNext("Record grade, price and minutes of more reeds."),
+        grades=grades.sort_values(
+            ["supplier", "grade"], ascending=[True, False], ignore_index=True
+        ),
+        currency=said.currency,
     )
+
+
+def _claims(table: pd.DataFrame, statement: str, arm: str, known: bool = True) -> pd.DataFrame:
+    """Claim of each arm that it pays the hour best; the first is likely where it leads."""
+    rows = []
+    for i, row in enumerate(table.itertuples()):
+        more = row.profit_per_hour - table["profit_per_hour"].drop(i).max()
+        likely = known and i == 0 and leads(table["prob_best"])
+        grade = Verdict.LIKELY if likely else Verdict.CANNOT_SAY
+        name = getattr(row, arm)
+        rows.append((statement.format(name), row.prob_best, grade, more, bool(more > 0)))
+    return claims_frame(rows)
 
 
 def _refuse_untimed(models: Models) -> None:
     if models.when_good is None:
-        raise DecisionError(
-            "Too few scraping times are recorded to say what an hour at the bench earns: note the "
-            "minutes of every reed or sitting, and ask again."
+        raise CannotAnswer(
+            "Too few scraping times are recorded to say what an hour at the bench earns.",
+            RecordNext("Note the minutes of every reed or sitting."),
         )
 
 
-def _profits(names: list[str], profit: np.ndarray, arm: str) -> pd.DataFrame:
-    low, high = interval(profit, LEVEL)
+def _profits(names: list[str], profit: np.ndarray, arm: str, level: float) -> pd.DataFrame:
+    low, high = interval(profit, level)
     return pd.DataFrame(
         {
             arm: names,
@@ -148,46 +181,52 @@ def _profits(names: list[str], profit: np.ndarray, arm: str) -> pd.DataFrame:
     )
 
 
-@dataclass(frozen=True)
-class Forms:
-    """The forms that cane is bought in.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Forms(Answer):
+    """The forms that cane is bought in; see `Answer` for the rest of it.
 
     Attributes
     ----------
     table
         form, suppliers, lots, reeds, cane (cost per tied piece), minutes_before (per tied piece),
         success, minutes and cost per saleable reed, profit_per_hour with low and high, prob_best.
+    claims
+        One row a form, in the order of the table: that it pays the hour best, with prob_best, and
+        how much more than any other, in `currency`. Likely only where the forms are separable.
     separable
         Whether any supplier sold more than one form; if not, what is the form's and what is the
         supplier's cannot be told apart.
     currency
         Of cost and profit.
-    notes
-        What was left out or filled in.
     """
 
-    table: pd.DataFrame
-    separable: bool
-    currency: str
-    notes: tuple[str, ...]
-    lot: NextLot = field(repr=False)
+    table: pd.DataFrame = empty(
+        "form",
+        "suppliers",
+        "lots",
+        "reeds",
+        "cane",
+        "minutes_before",
+        "profit_per_hour",
+        "low",
+        "high",
+        "prob_best",
+        "success",
+        "minutes",
+        "cost",
+    )
+    separable: bool = False
+    currency: str = ""
 
-    @property
-    def verdict(self) -> str:
-        """``lean`` or ``cannot tell``."""
-        told = self.separable and leans(self.table["prob_best"])
-        return "lean" if told else "cannot tell"
-
-    def sentence(self) -> str:
-        """Say which form pays the hour best, or what to buy to be able to tell."""
+    def _sentence(self) -> str:
         first = self.table.iloc[0]
         if len(self.table) == 1:
-            return f"All cane came {first.form}: buy one lot in another form to compare."
-        if self.verdict == "lean":
+            return f"All cane came {first.form}. {self.record_next}"
+        if self.verdict is Verdict.LIKELY:
             return (
                 f"Cane bought {first.form} pays the hour best, {first.profit_per_hour:.2f} "
-                f"{self.currency} ({LEVEL:.0%} interval {first.low:.2f} to {first.high:.2f}), with "
-                f"a probability of {first.prob_best:.0%}; its work before tying, "
+                f"{self.currency} ({self.level:.0%} interval {first.low:.2f} to {first.high:.2f}), "
+                f"with a probability of {first.prob_best:.0%}; its work before tying, "
                 f"{first.minutes_before:.0f} minutes a tied piece, is counted."
             )
         why = (
@@ -196,30 +235,40 @@ class Forms:
             else "no supplier sold two forms, so form and supplier are one in these records"
         )
         return (
-            f"The records cannot tell which form of cane pays the hour best: {why}. Buy one lot of "
-            "one supplier in two forms, and keep the tally of each."
+            f"The records cannot tell which form of cane pays the hour best: {why}. "
+            f"{self.record_next}"
         )
 
 
-def by_form(bench: Any, seed: int = 1, draws: int = 4000) -> Forms:
+@question(Forms)
+def by_form(said: Suppliers) -> Forms:
     """Compare the forms of cane: tube, split, gouged, shaped.
 
     Form is a fixed effect, suppliers and their lots are random: a form is judged at a new lot of a
     new supplier. Its minutes and losses before tying come from the tally.
 
-    Raises
-    ------
-    DecisionError
-        When no settled reed comes from a lot whose form is known, or too few have their minutes.
+    Parameters
+    ----------
+    said : Suppliers
+        The comparison; its bench, seed and level are used.
+
+    Returns
+    -------
+    Forms
+        The records cannot answer when no settled reed comes from a lot whose form is known, or too
+        few have their minutes.
     """
-    evidence = gather(bench, "form")
-    models = fit_models(evidence, seed, draws, Spec(arm="form"))
+    basis = said.grounds()
+    evidence = gather(basis.bench, "form")
+    models = fit_models(evidence, basis.models.seed, spec=Spec(arm="form"))
     _refuse_untimed(models)
     lot, rates = models.next_lot(evidence), evidence.rates
     price = evidence.price
-    value = price if np.isfinite(price) else value_of(evidence, lot, bench.settings.currency).value
+    value = price if np.isfinite(price) else value_of(evidence, lot, said.currency).value
     profit = profit_per_hour(lot.expected, rates, value)
-    table = evidence.arms.merge(_profits(evidence.arms["form"].tolist(), profit, "form"))
+    table = evidence.arms.merge(
+        _profits(evidence.arms["form"].tolist(), profit, "form", said.level)
+    )
     sellers = evidence.reeds.groupby("form", observed=True)["supplier"].nunique()
     table.insert(1, "suppliers", table["form"].map(sellers))
     table = table.assign(
@@ -228,7 +277,16 @@ def by_form(bench: Any, seed: int = 1, draws: int = 4000) -> Forms:
         cost=np.median(cost_per_saleable(lot.one, rates), axis=0),
     ).sort_values("prob_best", ascending=False, ignore_index=True)
     forms = evidence.reeds.groupby("supplier", observed=True)["form"].nunique()
+    separable = bool((forms > 1).any())
+    advice = "Buy one lot of one supplier in two forms, and keep the tally of each."
+    if len(table) == 1:
+        advice = "Buy one lot in another form to compare."
     return Forms(
-        table, bool((forms > 1).any()), bench.settings.currency, (*evidence.notes, *models.notes),
-        lot,
-    )  # fmt: skip
+        table=table,
+        level=said.level,
+        claims=_claims(table, "Cane bought {} pays the hour best.", "form", separable),
+        notes=(*evidence.notes, *models.notes),
+        record_next=RecordNext(advice),
+        separable=separable,
+        currency=said.currency,
+    )

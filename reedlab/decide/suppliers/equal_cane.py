@@ -9,34 +9,46 @@ is what the property accounts for. It is association: lots are not dealt out at 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import (
+    Answer,
+    CannotAnswer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    leads,
+    question,
+)
 from reedlab.decide.draws import interval, share_lowest
-from reedlab.decide.evidence import count, gather
+from reedlab.decide.evidence import count
 from reedlab.decide.models import Spec, ability, success_posterior
-from reedlab.decide.suppliers.comparison import leans
-from reedlab.errors import DecisionError
+from reedlab.decide.suppliers.comparison import Suppliers
+from reedlab.errors import DataError
 from reedlab.records.tables import UNITS, in_words, stem
 
 _LOTS = 4
 """Measured lots below which a slope between lots is not asked."""
-LEVEL = 0.9
-"""Of the intervals."""
 
 
-@dataclass(frozen=True)
-class EqualCane:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class EqualCane(Answer):
     """Suppliers as bought and with a property of the cane held equal.
+
+    See `Answer` for the rest of it.
 
     Attributes
     ----------
     table
         supplier, lots, reeds (of measured lots), mean (of the property), success (as bought),
         success_equal, prob_highest, prob_highest_equal.
+    claims
+        One row a supplier, the likeliest first: that its reeds succeed most with the property held
+        equal, with prob_highest_equal, and by how much in the chance of success.
     slopes
         One row for `between` and one for `within`: odds_ratio (per `unit` of the property) with
         low and high.
@@ -47,47 +59,49 @@ class EqualCane:
         The property and the step that the odds ratios stand for (one sd of its lots' means).
     """
 
-    table: pd.DataFrame
-    slopes: pd.DataFrame
-    accounts_for: pd.Series
-    name: str
-    unit: float
+    table: pd.DataFrame = empty(
+        "supplier",
+        "lots",
+        "reeds",
+        "mean",
+        "success",
+        "success_equal",
+        "prob_highest",
+        "prob_highest_equal",
+    )
+    slopes: pd.DataFrame = empty("odds_ratio", "low", "high")
+    accounts_for: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
+    name: str = ""
+    unit: float = 1.0
 
-    def sentence(self) -> str:
-        """Say whether the property explains the suppliers, or that the lots cannot tell."""
+    def _sentence(self) -> str:
         slope, share = self.slopes.loc["between"], self.accounts_for
         best, worst = self.table["supplier"].iloc[[0, -1]]
         words = in_words(self.name)
         step = f"{self.unit:.2g} {UNITS.get(self.name.removeprefix(stem(self.name)), '')}".strip()
         text = (
             f"lots {step} higher in {words} went with {slope.odds_ratio:.2f} times the odds of "
-            f"success ({LEVEL:.0%} interval {slope.low:.2f} to {slope.high:.2f})"
+            f"success ({self.level:.0%} interval {slope.low:.2f} to {slope.high:.2f})"
         )
-        more = f"measure the pieces of more lots, of every supplier ({int(self.table.lots.sum())} "
-        more += "lots are measured)."
         if slope.low < 1 < slope.high:
-            return f"The records cannot tell whether {words} is behind it: {text}; {more}"
+            return (
+                f"The records cannot tell whether {words} is behind it: {text}. {self.record_next}"
+            )
         text = text[0].upper() + text[1:]
         goes = f"{share['low']:.0%} to {share['high']:.0%}"
         if share["low"] < 0:
             return (
                 f"{text}, but how much of the lead of {best} over {worst} that accounts for, the "
-                f"records cannot tell ({LEVEL:.0%} interval {goes}): {more}"
+                f"records cannot tell ({self.level:.0%} interval {goes}). {self.record_next}"
             )
         return (
             f"{text}; with it held equal, {share['median']:.0%} of the lead of {best} over {worst} "
-            f"goes ({LEVEL:.0%} interval {goes})."
+            f"goes ({self.level:.0%} interval {goes})."
         )
 
-    @property
-    def verdict(self) -> str:
-        """``lean`` where one supplier stays likeliest, else ``cannot tell``."""
-        return "lean" if leans(self.table["prob_highest_equal"]) else "cannot tell"
 
-
-def hold_equal(
-    bench: Any, name: str = "density_g_cm3", seed: int = 1, draws: int = 4000
-) -> EqualCane:
+@question(EqualCane)
+def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
     """Compare suppliers with a property of the cane held equal.
 
     Only reeds whose piece was measured count, in both comparisons, so that they differ in nothing
@@ -95,30 +109,33 @@ def hold_equal(
 
     Parameters
     ----------
-    bench
-        The records.
-    name
-        A numeric column of `Bench.reeds`.
-    seed, draws
-        Of the posterior.
+    said : Suppliers
+        The comparison; its evidence, seed and level are used.
+    name : str
+        A numeric column of ``bench.reeds``.
 
     Returns
     -------
     EqualCane
+        The records cannot answer when fewer than four lots, or fewer than two suppliers, are
+        measured.
 
     Raises
     ------
-    DecisionError
-        When fewer than four lots, or fewer than two suppliers, are measured.
+    DataError
+        When ``bench.reeds`` has no such column of numbers.
     """
-    evidence = gather(bench)
-    reeds = evidence.reeds.dropna(subset=name).reset_index(drop=True)
+    basis = said.grounds()
+    every, seed, draws = basis.evidence.reeds, basis.models.seed, len(basis.lot.one.success)
+    if name not in every or not pd.api.types.is_numeric_dtype(every[name]):
+        raise DataError(f"bench.reeds has no column of numbers called {name!r}: name one that is.")
+    reeds = every.dropna(subset=name).reset_index(drop=True)
     lots, suppliers = reeds["lot"].nunique(), reeds["supplier"].nunique()
     if lots < _LOTS or suppliers < 2:
-        raise DecisionError(
+        raise CannotAnswer(
             f"{in_words(name).capitalize()} is measured in {count(lots, 'lot')} of "
-            f"{count(suppliers, 'supplier')}: measure pieces of at least {_LOTS} lots of two "
-            "suppliers, and ask again."
+            f"{count(suppliers, 'supplier')}.",
+            RecordNext(f"Measure pieces of at least {_LOTS} lots of two suppliers."),
         )
     terms = (f"between({name}, lot)", f"within({name}, lot)")
     names = sorted(reeds["supplier"].astype(str).unique())
@@ -133,7 +150,7 @@ def hold_equal(
     means = reeds.groupby("lot", observed=True)[name].mean()
     unit = float(means.std())
     odds = np.exp(equal.draws()[list(terms)] * unit)
-    low, high = interval(odds, LEVEL)
+    low, high = interval(odds, said.level)
     slopes = pd.DataFrame(
         {"odds_ratio": odds.median().to_numpy(), "low": low, "high": high},
         index=["between", "within"],
@@ -154,6 +171,32 @@ def hold_equal(
     best, worst = int(table["success"].argmax()), int(table["success"].argmin())
     lead = chance[0][:, best].mean() - chance[0][:, worst].mean()
     share = 1 - (chance[1][:, best] - chance[1][:, worst]) / lead
-    goes = pd.Series([np.median(share), *interval(share, LEVEL)], ["median", "low", "high"])
+    goes = pd.Series([np.median(share), *interval(share, said.level)], ["median", "low", "high"])
     table = table.astype({"supplier": str}).sort_values("success", ascending=False)
-    return EqualCane(table.reset_index(drop=True), slopes, goes, name, unit)
+    measured = int(table["lots"].sum())
+    return EqualCane(
+        table=table.reset_index(drop=True),
+        level=said.level,
+        claims=_claims(table, name),
+        notes=said.notes,
+        record_next=RecordNext(
+            f"Measure the pieces of more lots, of every supplier ({measured} lots are measured)."
+        ),
+        slopes=slopes,
+        accounts_for=goes,
+        name=name,
+        unit=unit,
+    )
+
+
+def _claims(table: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Claim of each supplier that its reeds succeed most; the likeliest first."""
+    chances = table.set_index("supplier")["prob_highest_equal"].sort_values(ascending=False)
+    success = table.set_index("supplier")["success_equal"]
+    rows = []
+    for i, (supplier, chance) in enumerate(chances.items()):
+        grade = Verdict.LIKELY if i == 0 and leads(chances) else Verdict.CANNOT_SAY
+        more = success[supplier] - success.drop(supplier).max()
+        statement = f"With {in_words(name)} held equal, reeds of {supplier} succeed most."
+        rows.append((statement, chance, grade, more, bool(more > 0)))
+    return claims_frame(rows)

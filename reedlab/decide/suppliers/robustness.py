@@ -8,47 +8,53 @@ group's sd at half and at twice their scale.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
+from reedlab.decide.answer import Answer, Verdict, claims_frame, empty, question, weakest
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import listed
 from reedlab.decide.models import Spec, fit_models
-from reedlab.decide.suppliers.comparison import SupplierAnswer, answer
+from reedlab.decide.suppliers.comparison import Suppliers, compared
 
+AS_ANSWERED = "as answered"
 VARIANTS = {
-    "as answered": Spec(),
+    AS_ANSWERED: Spec(),
     "suppliers fixed": Spec(fixed=True),
     "priors at half": Spec(prior_factor=0.5),
     "priors at twice": Spec(prior_factor=2.0),
 }
 
 
-@dataclass(frozen=True)
-class Robustness:
-    """The answer under other models.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Robustness(Answer):
+    """The comparison of suppliers under other models; see `Answer` for the rest of it.
 
     Attributes
     ----------
     table
         variant, supplier, success, cost, cost_low, cost_high, prob_best.
+    claims
+        That the supplier chosen is the cheapest under every model, with its lowest probability;
+        then each variant's own claim. Sizes as in `Suppliers.claims`.
     best
         The supplier chosen in each variant.
     verdicts
         How sure each variant is.
     """
 
-    table: pd.DataFrame
-    best: dict[str, str]
-    verdicts: dict[str, str]
+    table: pd.DataFrame = empty(
+        "variant", "supplier", "success", "cost", "cost_low", "cost_high", "prob_best"
+    )
+    best: dict[str, str] = field(default_factory=dict)
+    verdicts: dict[str, Verdict] = field(default_factory=dict)
 
-    def sentence(self) -> str:
-        """Say whether the choice changes, and under what."""
-        first = self.best["as answered"]
+    def _sentence(self) -> str:
+        first, sure = self.best[AS_ANSWERED], self.verdicts[AS_ANSWERED]
         if self.table["supplier"].nunique() == 1:
             return f"There is no choice to check: every settled reed is {first}'s."
-        unsure = self.verdicts["as answered"] == "cannot tell"
+        unsure = sure is Verdict.CANNOT_SAY
         other = [v for v, name in self.best.items() if name != first]
         if other:
             what = "Which supplier is likeliest" if unsure else "The choice"
@@ -57,7 +63,7 @@ class Robustness:
                 f"{listed(dict.fromkeys(self.best[v] for v in other))} instead of {first}, so take "
                 "it as open."
             )
-        unlike = [v for v, said in self.verdicts.items() if said != self.verdicts["as answered"]]
+        unlike = [v for v, verdict in self.verdicts.items() if verdict is not sure]
         if unsure:
             though = (
                 f"; only with {listed(unlike)} would they, so take it as open" if unlike else ""
@@ -74,28 +80,45 @@ class Robustness:
         )
 
 
-def check(said: SupplierAnswer, draws: int = 4000) -> Robustness:
+@question(Robustness)
+def check(said: Suppliers) -> Robustness:
     """Work a comparison of suppliers out again under other models.
 
     Parameters
     ----------
-    said
-        The answer to check; its own evidence and seed are used.
-    draws
-        Number of posterior draws of each variant.
+    said : Suppliers
+        The answer to check; its own evidence, seed and level are used.
 
     Returns
     -------
     Robustness
     """
-    answers = {"as answered": said}
+    basis = said.grounds()
+    answers = {AS_ANSWERED: said}
     for name, spec in VARIANTS.items():
         if name not in answers:
-            models = fit_models(said.evidence, said.models.seed, draws, spec)
-            answers[name] = answer(said.evidence, models, said.currency, said.level)
+            models = fit_models(basis.evidence, basis.models.seed, spec=spec)
+            answers[name] = compared(basis.evidence, models, said.currency, said.level)
     columns = ["supplier", "success", "cost", "cost_low", "cost_high", "prob_best"]
+    best = {name: a.best for name, a in answers.items()}
     return Robustness(
-        stacked({name: a.table[columns] for name, a in answers.items()}, "variant"),
-        {name: a.best for name, a in answers.items()},
-        {name: a.verdict for name, a in answers.items()},
+        table=stacked({name: a.table[columns] for name, a in answers.items()}, "variant"),
+        level=said.level,
+        claims=_claims(answers, said.best),
+        notes=said.notes,
+        record_next=said.record_next,
+        best=best,
+        verdicts={name: a.verdict for name, a in answers.items()},
     )
+
+
+def _claims(answers: dict[str, Suppliers], first: str) -> pd.DataFrame:
+    """One claim over all variants, and each variant's own."""
+    chances = [a.table.set_index("supplier")["prob_best"][first] for a in answers.values()]
+    stays = all(a.best == first for a in answers.values())
+    grade = weakest(a.verdict for a in answers.values()) if stays else Verdict.CANNOT_SAY
+    own = [(name, *a.claims.iloc[0]) for name, a in answers.items()]
+    least = min(size for *_, size, _ in own) if stays else float("nan")
+    rows = [(f"{first} is the cheapest under every model.", min(chances), grade, least, stays)]
+    rows += [(f"{statement.removesuffix('.')} ({name}).", *rest) for name, statement, *rest in own]
+    return claims_frame(rows)

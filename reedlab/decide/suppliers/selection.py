@@ -8,167 +8,89 @@ supplier least and most, so that it can be seen whether the choice hangs on them
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.answer import (
+    Answer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    question,
+)
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import as_factors, listed
 from reedlab.decide.models import Spec, ability, success_posterior
-from reedlab.decide.suppliers.comparison import SupplierAnswer, answer
-
-_BEFORE_TYING = ("came in", "lost before tying", "not tied yet")
-STAGES = (
-    *_BEFORE_TYING,
-    "tied",
-    "pending",
-    "given up",
-    "broken",
-    "reject",
-    "playable",
-    "good",
-    "sold",
-    "returned",
-)
-"""The stages of `flow`, in the order of the work; the indented ones of a figure are parts."""
-
-
-def flow(bench: Any) -> pd.DataFrame:
-    """Follow each supplier's pieces from purchase to the customer.
-
-    Parameters
-    ----------
-    bench
-        The records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a supplier and stage: supplier, stage, pieces, lots_unknown (lots of that supplier
-        whose records do not tell this count). What came in and what was lost before tying are
-        known only for lots with a tally or with losses noted on their pieces; a piece not tied yet
-        came through and has no reed. Cane that was tied again is one piece, with its last end.
-    """
-    return _flow(_by_supplier(bench))
-
-
-def _flow(wide: pd.DataFrame) -> pd.DataFrame:
-    long = wide[list(STAGES)].stack().rename_axis(["supplier", "stage"])
-    frame = long.rename("pieces").reset_index()
-    unknown = frame["supplier"].map(wide["lots_unknown"])
-    return frame.assign(
-        stage=pd.Categorical(frame["stage"], STAGES, ordered=True),
-        lots_unknown=unknown.where(frame["stage"].isin(_BEFORE_TYING), 0),
-    )
-
-
-def _by_supplier(bench: Any) -> pd.DataFrame:
-    """Count each supplier's pieces at every stage, one column a stage, and its lots_unknown."""
-    losses = bench.losses.astype({"supplier": str})
-    reeds = bench.reeds.dropna(subset="supplier").astype({"supplier": str})
-    reeds = reeds[~reeds["reed"].isin(reeds["retie_of"].dropna())]
-    known = losses["pieces_in"].notna() & losses["pieces_lost"].notna()
-    through = losses["pieces_lost"] + losses["pieces_tied"]
-    came_in = losses["pieces_in"].where(known).clip(lower=through)
-    cane = pd.DataFrame(
-        {
-            "came in": came_in,
-            "lost before tying": losses["pieces_lost"],
-            "not tied yet": came_in - through,
-            "lots_unknown": ~known,
-        }
-    )
-    ends = reeds["outcome"].astype(object).fillna("pending").str.replace("_", " ")
-    made = pd.get_dummies(ends, dtype=int).assign(
-        tied=1, sold=reeds["sold_for"].notna(), returned=reeds["returned_on"].notna()
-    )
-    counts = cane.groupby(losses["supplier"]).sum().join(made.groupby(reeds["supplier"]).sum())
-    return counts.reindex(columns=[*STAGES, "lots_unknown"]).fillna(0).astype(int)
-
-
-def returns(bench: Any, level: float = 0.9) -> pd.DataFrame:
-    """Count the reeds brought back, by lot and by supplier.
-
-    Parameters
-    ----------
-    bench
-        The records.
-    level
-        Of the intervals.
-
-    Returns
-    -------
-    pandas.DataFrame
-        supplier, lot ("all" for the supplier's own row), sold, returned, share with low and high
-        (Wilson's interval), and the reasons given.
-    """
-    from statsmodels.stats.proportion import proportion_confint
-
-    reeds = bench.reeds.dropna(subset="supplier").astype({"supplier": str, "lot": str})
-    sold = reeds[reeds["sold_for"].notna() | reeds["returned_on"].notna()]
-    both = pd.concat([sold, sold.assign(lot="all")])
-    grouped = both.groupby(["supplier", "lot"])
-    table = grouped.agg(sold=("reed", "size"), returned=("returned_on", "count")).reset_index()
-    low, high = proportion_confint(table["returned"], table["sold"], 1 - level, method="wilson")
-    reasons = grouped["return_reason"].agg(lambda r: ", ".join(sorted(set(r.dropna()))))
-    return table.assign(
-        share=table["returned"] / table["sold"], low=low, high=high, reasons=reasons.to_numpy()
-    )
-
+from reedlab.decide.piece_flow import BEFORE_TYING, COUNTS, by_supplier, flow, left_out, returns
+from reedlab.decide.suppliers.comparison import Suppliers, compared
 
 EDGE = 0.05
 """A lead in probability that is no more than this changes no choice."""
+AS_ANSWERED = "as answered"
 
 
-@dataclass(frozen=True)
-class Selection:
-    """What was left out of a comparison, and its bounds.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Selection(Answer):
+    """What was left out of a comparison, and its bounds; see `Answer` for the rest of it.
 
     Attributes
     ----------
+    table
+        assumption, supplier, success, cost, prob_best: the ranking worked out again.
+    claims
+        That the supplier chosen is the cheapest under every assumption, with its lowest
+        probability; then one row an assumption. The verdict is that of the comparison where its
+        choice stays, else that the records cannot say.
     flow
         See `flow`.
     returns
         See `returns`.
     counts
-        One row a supplier, in pieces: never_tied (lost before tying or not tied yet) of came_in;
-        pending, given_up and returned of tied; lots_unknown (lots of which it is not known what
-        came in). The first two are missing where that is known of no lot.
+        See `left_out`.
     shares
         One row a supplier: never_tied (of the pieces that came in), pending, given_up and
         returned (of the reeds tied), success as observed among reeds with an outcome, and
         success_least, success_most with pending and returned reeds as failures or pending and
         given-up ones as successes.
-    bounds
-        assumption, supplier, success, cost, prob_best: the ranking worked out again.
-    verdict
-        How sure the comparison was, see `SupplierAnswer.verdict`.
+    compared
+        How sure the comparison was.
     best
         The supplier chosen under each assumption: the one chosen as answered, unless another is
         likelier by more than `EDGE`.
     """
 
-    flow: pd.DataFrame
-    returns: pd.DataFrame
-    counts: pd.DataFrame
-    shares: pd.DataFrame
-    bounds: pd.DataFrame
-    verdict: str
-    best: dict[str, str]
+    table: pd.DataFrame = empty("assumption", "supplier", "success", "cost", "prob_best")
+    flow: pd.DataFrame = empty("supplier", "stage", "pieces", "lots_unknown")
+    returns: pd.DataFrame = empty(
+        "supplier", "lot", "sold", "returned", "share", "low", "high", "reasons"
+    )
+    counts: pd.DataFrame = empty("supplier", *COUNTS)
+    shares: pd.DataFrame = empty(
+        "supplier",
+        "never_tied",
+        "pending",
+        "given_up",
+        "returned",
+        "success",
+        "success_least",
+        "success_most",
+    )
+    compared: Verdict = Verdict.CANNOT_SAY
+    best: dict[str, str] = field(default_factory=dict)
 
-    def sentence(self) -> str:
-        """Say whether the choice hangs on what was left out."""
-        first, *_ = self.best.values()
-        if self.bounds["supplier"].nunique() == 1:
+    def _sentence(self) -> str:
+        first = self.best[AS_ANSWERED]
+        if self.table["supplier"].nunique() == 1:
             return f"There is no choice that it could change: every settled reed is {first}'s."
         other: dict[str, list[str]] = {}
         for assumption, name in self.best.items():
             if name != first:
                 other.setdefault(name, []).append(f"if {assumption}")
         what, which = "the choice", f"The choice of {first}"
-        if self.verdict == "cannot tell":
+        if self.compared is Verdict.CANNOT_SAY:
             what, which = "which is the likeliest", f"That {first} is the likeliest"
         if not other:
             return (
@@ -176,39 +98,39 @@ class Selection:
                 "against it."
             )
         changes = listed(f"{name} {' or '.join(when)}" for name, when in other.items())
-        settle = "Settle the pending reeds, finish" if self.counts["pending"].sum() else "Finish"
         return (
-            f"{which} hangs on what the comparison leaves out: it would be {changes}. {settle} "
-            "some of those you would give up, and tie a few of the pieces you would pass over."
+            f"{which} hangs on what the comparison leaves out: it would be {changes}. "
+            f"{self.record_next}"
         )
 
 
-def examine(bench: Any, said: SupplierAnswer) -> Selection:
+@question(Selection)
+def examine(said: Suppliers) -> Selection:
     """Say what a comparison of suppliers left out, and work out its bounds.
 
     Parameters
     ----------
-    bench
-        The records.
-    said
-        The comparison; its evidence, minutes and seed are used again.
+    said : Suppliers
+        The comparison; its bench, evidence, minutes and seed are used again.
 
     Returns
     -------
     Selection
     """
-    arms, wide = said.evidence.arms["supplier"], _by_supplier(bench)
-    counts = _counts(wide)
+    basis = said.grounds()
+    bench, arms = basis.bench, basis.evidence.arms["supplier"]
+    wide = by_supplier(bench)
+    counts, _ = left_out(bench)
     every = as_factors(bench.reeds.dropna(subset="supplier"), "supplier", "lot", "maker")
     every = every[every["supplier"].isin(arms)].reset_index(drop=True)
     least, most = _bounded(every)
     own = (every["supplier"] == said.best).to_numpy()
-    came_in, lost, waiting = wide.reindex(arms).fillna(0.0)[list(_BEFORE_TYING)].to_numpy(float).T
+    came_in, lost, waiting = wide.reindex(arms).fillna(0.0)[list(BEFORE_TYING)].to_numpy(float).T
     went_on = np.maximum(came_in - lost - waiting, 1)
     waste, good = 1 + waiting / went_on, (lost + waiting) / went_on
     best = (arms == said.best).to_numpy()
     answers = {
-        "as answered": said,
+        AS_ANSWERED: said,
         "pending and returned reeds failed": _again(said, every, least),
         "pending and given-up reeds were good": _again(said, every, most),
         "pieces never tied would have been good": _again(said, untied_good=good),
@@ -221,18 +143,56 @@ def examine(bench: Any, said: SupplierAnswer) -> Selection:
         ),
     }
     shown = ["supplier", "success", "cost", "prob_best"]
+    best = {name: _stays(a, said.best) for name, a in answers.items()}
     return Selection(
-        _flow(wide),
-        returns(bench),
-        counts,
-        _shares(counts, every, least, most),
-        stacked({name: a.table[shown] for name, a in answers.items()}, "assumption"),
-        said.verdict,
-        {name: _stays(a, said.best) for name, a in answers.items()},
+        table=stacked({name: a.table[shown] for name, a in answers.items()}, "assumption"),
+        level=said.level,
+        claims=_claims(answers, best, said),
+        notes=said.notes,
+        record_next=_record_next(counts, best),
+        flow=flow(bench),
+        returns=returns(bench, said.level),
+        counts=counts,
+        shares=_shares(counts, every, least, most),
+        compared=said.verdict,
+        best=best,
     )
 
 
-def _stays(other: SupplierAnswer, first: str) -> str:
+def _claims(answers: dict[str, Suppliers], best: dict[str, str], said: Suppliers) -> pd.DataFrame:
+    """One claim over all assumptions, and one for each."""
+    stays = set(best.values()) == {said.best}
+    chances = {name: a.table.set_index("supplier")["prob_best"] for name, a in answers.items()}
+    rows = [
+        (
+            f"{said.best} is the cheapest under every assumption.",
+            min(c[said.best] for c in chances.values()),
+            said.verdict if stays else Verdict.CANNOT_SAY,
+            float("nan"),
+            stays,
+        )
+    ]
+    for name, a in answers.items():
+        costs = a.table.set_index("supplier")["cost"]
+        others = a.table.loc[a.table["supplier"] != best[name], "supplier"]
+        size = costs[others.iloc[0]] - costs[best[name]] if len(others) else float("nan")
+        statement = f"{best[name]} is the cheapest ({name})."
+        grade = a.verdict if best[name] == a.best else Verdict.CANNOT_SAY
+        rows.append((statement, chances[name][best[name]], grade, size, bool(size > 0)))
+    return claims_frame(rows)
+
+
+def _record_next(counts: pd.DataFrame, best: dict[str, str]) -> RecordNext | None:
+    if len(set(best.values())) == 1:
+        return None
+    settle = "Settle the pending reeds, finish" if counts["pending"].sum() else "Finish"
+    return RecordNext(
+        f"{settle} some of those you would give up, and tie a few of the pieces you would pass "
+        "over."
+    )
+
+
+def _stays(other: Suppliers, first: str) -> str:
     chances = other.table.set_index("supplier")["prob_best"]
     return other.best if chances[other.best] > chances[first] + EDGE else first
 
@@ -248,72 +208,32 @@ def _bounded(reeds: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _again(
-    said: SupplierAnswer,
+    said: Suppliers,
     every: pd.DataFrame | None = None,
     success: np.ndarray | None = None,
     waste: np.ndarray | float = 1.0,
     untied_good: np.ndarray | float = 0.0,
-) -> SupplierAnswer:
+) -> Suppliers:
     """Work the answer out with other outcomes, all reeds counted, and the same minutes.
 
     Pieces lost before tying are paid for in every answer, as failures are, so the least favourable
     assumption has no more to say of them; `waste` is a factor on what a tied piece cost by then,
     `untied_good` the pieces never tied that count as good ones, for each tied.
     """
-    arms = said.evidence.arms
+    basis = said.grounds()
+    arms = basis.evidence.arms
     arms = arms.assign(
         cane=arms["cane"] * waste,
         minutes_before=arms["minutes_before"] * waste,
         untied_good=untied_good,
     )
-    evidence, models = replace(said.evidence, arms=arms), said.models
+    evidence, models = replace(basis.evidence, arms=arms), basis.models
     if every is not None:
         evidence = replace(evidence, reeds=every.assign(success=success))
-        draws, names = len(said.lot.one.success), arms["supplier"].tolist()
+        draws, names = len(basis.lot.one.success), arms["supplier"].tolist()
         post = success_posterior(evidence.reeds, Spec(), models.seed, draws)
         models = replace(models, success=ability(post, names, seed=models.seed))
-    return answer(evidence, models, said.currency, said.level)
-
-
-def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
-    """Count what every answer from reeds with an outcome leaves out, and say it.
-
-    Parameters
-    ----------
-    bench
-        The records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        See `Selection.counts`.
-    str
-        The counts of all suppliers in a sentence.
-    """
-    counts = _counts(_by_supplier(bench))
-    n = counts.drop(columns="supplier").sum()
-    silent = n["lots_unknown"]
-    unknown = f" ({silent} lot{'' if silent == 1 else 's'} without a count)" if silent else ""
-    if silent and not n["came_in"]:
-        untied = f"How many pieces came in and were never tied is not known{unknown}"
-    else:
-        untied = (
-            f"Of {n['came_in']} pieces that came in, {n['never_tied']} were never tied{unknown}"
-        )
-    return counts, (
-        f"An answer sees only reeds with an outcome. {untied}; of {n['tied']} tied, "
-        f"{n['pending']} are pending, {n['given_up']} were given up and {n['returned']} came back."
-    )
-
-
-def _counts(wide: pd.DataFrame) -> pd.DataFrame:
-    """Count by supplier what a comparison leaves out, each piece once; see `Selection.counts`."""
-    never = wide["lost before tying"] + wide["not tied yet"]
-    named = wide.rename(columns=lambda stage: stage.replace(" ", "_")).assign(never_tied=never)
-    names = ["came_in", "never_tied", "tied", "pending", "given_up", "returned", "lots_unknown"]
-    told = (named["came_in"] > 0) | (named["lots_unknown"] == 0)
-    cane = named[["came_in", "never_tied"]].astype("Int64").where(told)
-    return named.assign(**cane)[names].reset_index()
+    return compared(evidence, models, said.currency, said.level)
 
 
 def _shares(

@@ -4,62 +4,82 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.trial.plan import Plan, number_needed
-from reedlab.decide.trial.sheets import Trial
+from reedlab.decide.answer import (
+    SURE_FROM,
+    Answer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+)
+from reedlab.decide.shares import wilson
+from reedlab.decide.trial.blanks import Plan, number_needed
+from reedlab.decide.trial.sheets import Trial, read_trial
 from reedlab.errors import DecisionError
 
 _FEWEST_PAIRS = 5
-"""Pairs below which no interval is told: flipping four never gives a p-value under 0.12."""
+"""Pairs below which no interval is given: flipping four never gives a p-value under 0.12."""
+_EFFECTS = ("pairs", "first", "second", "effect", "low", "high", "p")
 
 
-@dataclass(frozen=True)
-class TrialAnswer:
-    """What a trial showed.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class TrialAnswer(Answer):
+    """What a trial showed; see `Answer` for the rest of it.
 
     Attributes
     ----------
-    plan : Plan
-        The first trial's plan; its settings name the two sides.
-    effects : pandas.DataFrame
+    table : pandas.DataFrame
         Rows ``success`` (a difference of shares) and ``minutes`` (a ratio), the first setting
         against the second: ``pairs`` (with both sides known), ``first``, ``second`` (share good;
         geometric mean minutes), ``effect``, ``low``, ``high``, ``p``.
+    claims : pandas.DataFrame
+        On success, then on minutes: that the setting which did better does better, with one minus
+        half the p-value as its probability and the effect as its size (a difference of shares; how
+        many times as long). A claim is sure where its interval is clear of no effect, and success
+        also where its interval is within the difference that would matter: then the two are alike.
     needed : pandas.DataFrame
         As `number_needed` gives it.
+    plan : Plan
+        The first trial's plan; its settings name the two sides.
+    alike : bool
+        Whether the interval of success is within the difference that would matter.
     blanks, pending : int
-        How many blanks were drawn, and how many of them have no verdict yet.
-    level : float
-        Of the intervals.
+        How many blanks were drawn, and how many of them are not judged yet.
     """
 
+    table: pd.DataFrame = empty(*_EFFECTS, index="measure")
+    needed: pd.DataFrame = empty("difference", "blanks_needed", "tells", index="measure")
     plan: Plan
-    effects: pd.DataFrame
-    needed: pd.DataFrame
-    blanks: int
-    pending: int
-    level: float
+    alike: bool = False
+    blanks: int = 0
+    pending: int = 0
 
-    def sentence(self) -> str:
-        """Say what the trial showed and what to do next."""
-        return " ".join([self._about("success"), self._about("minutes"), self._next()]).strip()
+    def _sentence(self) -> str:
+        return f"{self._success()} {self._minutes()} {self._next()}"
 
-    def _about(self, measure: str) -> str:
-        row = self.effects.loc[measure]
-        first, second = self.plan.settings
-        if not math.isfinite(row["low"]):
-            what = "verdicts" if measure == "success" else "finished minutes"
-            return f"Both {what} are known of {row['pairs']:.0f} pairs, and it takes five."
-        if measure == "success":
-            return (
-                f"Of {row['pairs']:.0f} pairs, {_percent(row['first'])} turned out good with "
-                f"{first} and {_percent(row['second'])} with {second}: {_points(row['effect'])} "
-                f"({self.level:.0%} interval {_points(row['low'])} to {_points(row['high'])})."
-            )
-        return (
+    def _too_few(self, measure: str, what: str) -> str:
+        if math.isfinite(self.table.loc[measure, "low"]):
+            return ""
+        pairs = self.table.loc[measure, "pairs"]
+        return f"Both {what} are known of {pairs:.0f} pairs, and it takes {_FEWEST_PAIRS}."
+
+    def _success(self) -> str:
+        row, (first, second) = self.table.loc["success"], self.plan.settings
+        return self._too_few("success", "verdicts") or (
+            f"Of {row['pairs']:.0f} pairs, {_percent(row['first'])} turned out good with "
+            f"{first} and {_percent(row['second'])} with {second}: {_points(row['effect'])} "
+            f"({self.level:.0%} interval {_points(row['low'])} to {_points(row['high'])})."
+        )
+
+    def _minutes(self) -> str:
+        row, (first, second) = self.table.loc["minutes"], self.plan.settings
+        return self._too_few("minutes", "finished minutes") or (
             f"Scraping took {row['first']:.0f} minutes with {first} and {row['second']:.0f} with "
             f"{second}: {row['effect']:.2f} times as long ({row['low']:.2f} to "
             f"{row['high']:.2f})."
@@ -67,21 +87,40 @@ class TrialAnswer:
 
     def _next(self) -> str:
         if self.pending > self.blanks / 2:
-            return "Cannot tell yet: have the rest judged before anyone opens the key."
-        row, matters = self.effects.loc["success"], self.plan.success_difference
-        first, second = self.plan.settings
-        more = int(self.needed.loc["success", "blanks_needed"]) - self.blanks
-        if row["low"] > 0 or row["high"] < 0:
-            better = first if row["low"] > 0 else second
-            return f"Work this lot with {better}, and try it on a second lot before relying on it."
-        if row["low"] > -matters and row["high"] < matters:
+            return f"Cannot say yet. {self.record_next}"
+        if self.verdict is Verdict.CANNOT_SAY:
+            return f"Cannot say which does better. {self.record_next}"
+        if self.alike:
             return "The two do alike within what would matter: choose by the time they take."
-        more = max(more, 10)
-        return (
-            "Cannot tell which does better: a difference of "
-            f"{_points(matters, signed=False)} takes about {more} blanks more; write another "
-            "trial of the same two settings and read both together."
-        )
+        return f"Work this lot with {_better(self.table, self.plan)}. {self.record_next}"
+
+
+def read(*folders: str | Path, bench: Any = None, level: float = 0.95) -> TrialAnswer:
+    """Read the sheets of one trial, or of several of the same two settings, and analyse them.
+
+    Parameters
+    ----------
+    *folders : path
+        As `plan` wrote them; one named twice counts once.
+    bench : Bench, optional
+        The records, for what counts as good and the maker's own words for it.
+    level : float
+        Of the intervals, 0 to 1.
+
+    Returns
+    -------
+    TrialAnswer
+
+    Raises
+    ------
+    RecordError
+        When a sheet is missing or cannot be read.
+    DecisionError
+        When the trials compare different settings, or no folder is named.
+    """
+    apart = {Path(folder).resolve(): folder for folder in folders}.values()
+    settings = None if bench is None else bench.settings
+    return analyse(*(read_trial(folder, settings) for folder in apart), level=level)
 
 
 def analyse(*trials: Trial, level: float = 0.95) -> TrialAnswer:
@@ -112,6 +151,8 @@ def analyse(*trials: Trial, level: float = 0.95) -> TrialAnswer:
     DecisionError
         When the trials compare different settings.
     """
+    if not trials:
+        raise DecisionError("No trial is named: name the folder of at least one.")
     if len({frozenset(trial.plan.settings) for trial in trials}) != 1:
         raise DecisionError("Only trials of the same two settings can be read together.")
     plan = trials[0].plan
@@ -124,21 +165,78 @@ def analyse(*trials: Trial, level: float = 0.95) -> TrialAnswer:
         wide = wide.reindex(columns=list(plan.settings))
         return wide.dropna().to_numpy()
 
-    effects = pd.DataFrame(
+    table = pd.DataFrame(
         [
             paired_difference(*sides("success").T, level=level),
             paired_ratio(*sides("scrape_min").T, level=level),
         ],
         index=pd.Index(["success", "minutes"], name="measure"),
     )
+    needed, blanks = number_needed(plan), len(stacked)
+    pending = int(stacked["success"].isna().sum())
+    success, matters = table.loc["success"], plan.success_difference
+    alike = bool(success["low"] > -matters and success["high"] < matters)
+    claims = _claims(table, plan, alike, level, judged=pending <= blanks / 2)
+    sure = claims["grade"].iloc[0] is not Verdict.CANNOT_SAY
+    if pending > blanks / 2:
+        advice = "Have the rest judged before anyone opens the key."
+    elif sure:
+        advice = "Try it on a second lot before relying on it."
+    else:
+        more = max(int(needed.loc["success", "blanks_needed"]) - blanks, 10)
+        advice = (
+            "Write another trial of the same two settings and read both together: a difference of "
+            f"{_points(matters, signed=False)} takes about {more} blanks more."
+        )
     return TrialAnswer(
-        plan,
-        effects,
-        number_needed(plan),
-        blanks=len(stacked),
-        pending=int(stacked["success"].isna().sum()),
+        table=table,
         level=level,
+        claims=claims,
+        record_next=RecordNext(advice),
+        needed=needed,
+        plan=plan,
+        alike=alike,
+        blanks=blanks,
+        pending=pending,
     )
+
+
+def _claims(
+    table: pd.DataFrame, plan: Plan, alike: bool, level: float, judged: bool
+) -> pd.DataFrame:
+    """Claim which setting does better, on success and on minutes; see `TrialAnswer.claims`."""
+    clear = Verdict.SURE if level >= SURE_FROM else Verdict.LIKELY
+    success, minutes = table.loc["success"], table.loc["minutes"]
+    apart = bool(success["low"] > 0 or success["high"] < 0)
+    quicker = plan.settings[0 if minutes["effect"] < 1 else 1]
+    statement = f"{_better(table, plan)} turns out good more often."
+    if alike and not apart:
+        statement = "The two turn out good alike, within what would matter."
+    least = abs(math.log(plan.minutes_ratio))
+    return claims_frame(
+        [
+            (
+                statement,
+                level if alike and not apart else 1 - success["p"] / 2,
+                clear if judged and (apart or alike) else Verdict.CANNOT_SAY,
+                success["effect"],
+                bool(abs(success["effect"]) >= plan.success_difference),
+            ),
+            (
+                f"{quicker} takes less time.",
+                1 - minutes["p"] / 2,
+                clear
+                if judged and bool(minutes["low"] > 1 or minutes["high"] < 1)
+                else Verdict.CANNOT_SAY,
+                minutes["effect"],
+                bool(abs(np.log(minutes["effect"])) >= least),
+            ),
+        ]
+    )
+
+
+def _better(table: pd.DataFrame, plan: Plan) -> str:
+    return plan.settings[0 if table.loc["success", "effect"] > 0 else 1]
 
 
 def paired_difference(
@@ -170,7 +268,6 @@ def paired_difference(
     [-0.286, -0.507, -0.026, 0.039]
     """
     from scipy.stats import binom
-    from statsmodels.stats.proportion import proportion_confint
 
     n = len(first)
     if n == 0:
@@ -179,8 +276,8 @@ def paired_difference(
     found = {"pairs": n, "first": p1, "second": p2, "effect": p1 - p2}
     if n < _FEWEST_PAIRS:
         return {**_nothing(n), **found}
-    l1, u1 = proportion_confint(first.sum(), n, 1 - level, method="wilson")
-    l2, u2 = proportion_confint(second.sum(), n, 1 - level, method="wilson")
+    l1, u1 = (float(end) for end in wilson(first.sum(), n, level))
+    l2, u2 = (float(end) for end in wilson(second.sum(), n, level))
     spread = math.sqrt(p1 * (1 - p1) * p2 * (1 - p2))
     covariance = float(np.mean(first * second) - p1 * p2)
     if covariance > 0:  # method 10's continuity correction of the correlation
@@ -253,8 +350,7 @@ def paired_ratio(first: np.ndarray, second: np.ndarray, *, level: float = 0.95) 
 
 
 def _nothing(pairs: int) -> dict[str, float]:
-    names = ("first", "second", "effect", "low", "high", "p")
-    return {"pairs": pairs, **dict.fromkeys(names, math.nan)}
+    return {**dict.fromkeys(_EFFECTS, math.nan), "pairs": pairs}
 
 
 def _percent(share: float) -> str:

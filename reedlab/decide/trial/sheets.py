@@ -23,7 +23,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from reedlab.decide.trial.plan import Plan, draw
+from reedlab.decide.trial.blanks import Plan, draw
 from reedlab.errors import RecordError
 from reedlab.records import Settings
 from reedlab.records.findings import Findings

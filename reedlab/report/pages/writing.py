@@ -150,14 +150,14 @@ def _path(bench: Bench) -> Path:
 
 def _decision(bench: Bench) -> tuple[pd.DataFrame | None, str]:
     """Return the supplier table and its sentence, or the reason why there is none."""
-    from reedlab.decide.suppliers import comparison
+    from reedlab.decide.suppliers.comparison import suppliers
     from reedlab.errors import ReedlabError
 
     try:
-        answer = comparison.compare(bench)
+        answer = suppliers(bench)
     except ReedlabError as error:
         return None, str(error)
-    return answer.table, answer.sentence()
+    return (None if answer.unanswered else answer.table), answer.sentence()
 
 
 def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:

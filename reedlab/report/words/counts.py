@@ -1,27 +1,20 @@
-"""Plain counts of what the records hold: shares with Wilson's interval, and what is missing.
-
-References
-----------
-Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. Journal
-of the American Statistical Association, 22, 209-212.
-"""
+"""Plain counts of what the records hold, and what is missing."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from reedlab.decide.evidence import count
-from reedlab.records.tables import STAGES_OF_A_REED
+from reedlab.decide.losses_by_stage import Losses
+from reedlab.decide.shares import with_wilson
 from reedlab.report.words.numbers import percent
 from reedlab.report.words.sentences import severities
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
 
-NOT_NOTED = "not noted"
 BONUS = {  # what a question needs beyond the columns that must be there
     "scrape_min": "what a good reed costs",
     "rh_pct": "what the season does",
@@ -33,36 +26,6 @@ BONUS = {  # what a question needs beyond the columns that must be there
     "lost_at": "where reeds are lost",
     "sold_for": "what an hour at the bench earns",
 }
-
-
-def with_wilson(frame: pd.DataFrame, hits: str, of: str, level: float = 0.95) -> pd.DataFrame:
-    """Add ``share``, ``low`` and ``high`` to counts: the share and its Wilson interval.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row a group.
-    hits, of : str
-        Its columns with the count and with what it is a count of.
-    level : float
-        Of the interval.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A copy with three columns more.
-
-    Examples
-    --------
-    >>> with_wilson(pd.DataFrame({"hits": [2], "of": [3]}), "hits", "of").round(2).iloc[0].tolist()
-    [2.0, 3.0, 0.67, 0.21, 0.94]
-    """
-    from statsmodels.stats.proportion import proportion_confint
-
-    counts = (frame[name].to_numpy(dtype=float) for name in (hits, of))
-    with np.errstate(divide="ignore", invalid="ignore"):  # of nothing, any share: it is missing
-        low, high = proportion_confint(*counts, alpha=1 - level, method="wilson")
-    return frame.assign(share=frame[hits] / frame[of], low=low, high=high)
 
 
 def shares_by(frame: pd.DataFrame, by: str, outcome: str) -> pd.DataFrame:
@@ -93,52 +56,6 @@ def shares_by(frame: pd.DataFrame, by: str, outcome: str) -> pd.DataFrame:
     known = frame.dropna(subset=[outcome])
     counted = known.groupby(by, observed=True)[outcome].agg(known="size", hits="sum")
     return with_wilson(counted.reset_index().astype({"hits": int}), "hits", "known")
-
-
-def where_lost(reeds: pd.DataFrame) -> pd.DataFrame:
-    """Say at which stage reeds are lost, among the settled ones that are known to have failed.
-
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        ``bench.reeds``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``stage`` (in the order of the work, then "not noted"), ``lost``, ``tied`` (settled reeds
-        in all), ``share``, ``low``, ``high``.
-    """
-    settled = reeds[reeds["settled"]]
-    failed = settled.loc[settled["status"] == "failure", "lost_at"]
-    stage = failed.astype(object).where(failed.notna(), NOT_NOTED)
-    lost = stage.value_counts().reindex([*STAGES_OF_A_REED, NOT_NOTED], fill_value=0)
-    frame = pd.DataFrame({"stage": lost.index, "lost": lost.to_numpy(), "tied": len(settled)})
-    return with_wilson(frame, "lost", "tied")
-
-
-def before_tying(losses: pd.DataFrame) -> pd.DataFrame:
-    """Return the share of each lot's pieces that reached a staple, where the tally has it.
-
-    Parameters
-    ----------
-    losses : pandas.DataFrame
-        ``bench.losses``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``lot`` (with its supplier), ``pieces_in``, ``pieces_kept``, ``share``, ``low``, ``high``.
-    """
-    known = losses.dropna(subset=["yield_before_tying", "pieces_in"])
-    frame = pd.DataFrame(
-        {
-            "lot": known["supplier"].astype(str) + " " + known["lot"].astype(str),
-            "pieces_in": known["pieces_in"].astype(int),
-            "pieces_kept": (known["pieces_in"] * known["yield_before_tying"]).round().astype(int),
-        }
-    )
-    return with_wilson(frame.sort_values("lot"), "pieces_kept", "pieces_in")
 
 
 def recorded(reeds: pd.DataFrame) -> pd.DataFrame:
@@ -211,15 +128,15 @@ def findings_by_table(findings: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["table", "errors", "warnings"])
 
 
-def records_sentence(reeds: pd.DataFrame, lost: pd.DataFrame, known: pd.DataFrame) -> str:
+def records_sentence(reeds: pd.DataFrame, lost: Losses, known: pd.DataFrame) -> str:
     """Say in a few sentences what the records hold, where reeds are lost and what to note next.
 
     Parameters
     ----------
     reeds : pandas.DataFrame
         ``bench.reeds``.
-    lost : pandas.DataFrame
-        What `where_lost` gave.
+    lost : Losses
+        The answer of `reedlab.losses`.
     known : pandas.DataFrame
         What `recorded` gave.
     """
@@ -239,11 +156,10 @@ def records_sentence(reeds: pd.DataFrame, lost: pd.DataFrame, known: pd.DataFram
         f"; {count(pending, 'reed')} of all {len(reeds):,} {'is' if pending == 1 else 'are'} "
         "still pending.",
     ]
-    noted = lost[lost["stage"] != NOT_NOTED]
-    worst = noted.sort_values("lost", kind="stable").iloc[-1]
-    if worst["lost"]:
+    if lost.worst:
+        worst = lost.table.set_index("stage").loc[lost.worst, ["lost", "tied"]].astype(int)
         said.append(
-            f" The stage that loses most is '{worst['stage']}', with {worst['lost']} of "
+            f" The stage that loses most is '{lost.worst}', with {worst['lost']} of "
             f"{worst['tied']}."
         )
     elif failed:

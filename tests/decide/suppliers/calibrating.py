@@ -10,7 +10,7 @@ import pandas as pd
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable, net_benefit
 from reedlab.decide.evidence import Evidence
 from reedlab.decide.models import fit_models
-from reedlab.decide.suppliers.comparison import answer
+from reedlab.decide.suppliers.comparison import compared
 from reedlab.simulate import World, simulate_reeds
 
 RATES, PRICE, CANE, BEFORE = Rates(), 30.0, 2.0, 5.0
@@ -36,7 +36,7 @@ def one_bench(seed: int, suppliers: int, lots: tuple[int, int], reeds: tuple[int
     frame, truth = simulate_reeds(root.spawn(1)[0], suppliers, lots, reeds, 1, world)
     frame["season"] = "spring"
     evidence = evidence_of(frame)
-    said = answer(evidence, fit_models(evidence, seed, draws))
+    said = compared(evidence, fit_models(evidence, seed, draws))
     true = truth.suppliers.set_index("supplier").loc[said.table["supplier"]].reset_index()
     expected = _tied(true, "")
     one = _tied(true, "next_")

@@ -8,10 +8,11 @@ import pytest
 
 import reedlab as rl
 from reedlab.decide import models
+from reedlab.decide.answer import Verdict
 from reedlab.decide.costs import Rates
 from reedlab.decide.evidence import Evidence, before_tying, gather
-from reedlab.decide.suppliers import comparison, earnings, robustness
-from reedlab.errors import DecisionError
+from reedlab.decide.suppliers import comparison
+from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.mixed import fit
 from reedlab.records import Bench
 from reedlab.report.words.printed_tables import suppliers_in_words
@@ -25,7 +26,7 @@ CONTRACT = (
 def test_the_table_keeps_the_contract(answer, demo):
     table = answer.table
     assert " ".join(table.columns) == CONTRACT
-    pd.testing.assert_frame_equal(rl.rank_suppliers(demo).iloc[:, :3], table.iloc[:, :3])
+    pd.testing.assert_frame_equal(rl.rank_suppliers(demo), table)
     assert set(table["supplier"]) == set(demo.reeds["supplier"].unique())
     assert table["prob_best"].sum() == pytest.approx(1.0)
     assert table["prob_best"].is_monotonic_decreasing
@@ -35,8 +36,20 @@ def test_the_table_keeps_the_contract(answer, demo):
     assert answer.stakes["regret"].min() == answer.stakes["regret"].iloc[0] > 0
 
 
+def test_there_is_a_claim_a_supplier_and_the_first_decides(answer):
+    claims, table = answer.claims, answer.table
+    assert claims["probability"].tolist() == table["prob_best"].tolist()
+    assert claims["grade"].iloc[0] is answer.verdict is Verdict.LIKELY
+    assert (claims["grade"].iloc[1:] == Verdict.CANNOT_SAY).all()
+    assert claims["size"].iloc[1:].tolist() == pytest.approx(
+        (table["cost"].iloc[0] - table["cost"].iloc[1:]).tolist()
+    )
+    tried = answer.worth.query("reeds == 10")
+    assert tried["net"].max() < 1 and answer.record_next.worth is None
+
+
 def test_the_same_seed_gives_the_same_numbers(demo, answer):
-    again = comparison.compare(demo, draws=2000)
+    again = suppliers(demo)
     pd.testing.assert_frame_equal(again.table, answer.table, rtol=1e-10)
     pd.testing.assert_frame_equal(again.stakes, answer.stakes, rtol=1e-10)
 
@@ -67,28 +80,30 @@ def test_a_clear_case_says_buy_and_how_sure():
         {"supplier": raw.index, "lots": 6, "reeds": 240, "cane": 2.0, "minutes_before": 5.0}
     )
     evidence = Evidence(frame, known, Rates(), 30.0)
-    said = comparison.answer(evidence, models.fit_models(evidence, 1, 1000))
-    assert said.verdict == "buy"
+    said = comparison.compared(evidence, models.fit_models(evidence, 1, 1000))
+    assert said.verdict is Verdict.SURE
     assert said.best == raw.idxmax()
-    assert said.sentence().startswith(f"Buy {raw.idxmax()} next")
+    assert raw.idxmax() in said.sentence()
     assert said.table["cost"].is_monotonic_increasing
+    cheaper = said.table["cost"].iloc[1] - said.table["cost"].iloc[0]
+    assert said.claims["size"].tolist() == pytest.approx([cheaper, -cheaper])
+    assert said.claims["matters"].tolist() == [True, False]
 
 
 def test_a_bench_too_small_cannot_tell_and_says_what_to_record(small_bench):
     rows = [(s, f"{s}{i}", 3 + i, 3, 3 - (s == "teal")) for s in ("teal", "plum") for i in (1, 2)]
-    said = comparison.compare(small_bench(rows), draws=1000)
-    assert said.verdict == "cannot tell"
-    assert said.sentence().startswith("The records cannot tell which supplier is the cheapest")
-    assert "record outcome and minutes" in said.sentence()
+    said = suppliers(small_bench(rows))
+    assert said.verdict is Verdict.CANNOT_SAY
+    assert str(said.record_next) in said.sentence()
 
 
 def test_a_supplier_of_one_season_cannot_be_told_from_that_season(small_bench):
     rows = [("teal", "t1", 1, 9, 1), ("teal", "t2", 1, 8, 2), ("plum", "p1", 7, 3, 7),
             ("plum", "p2", 7, 2, 8)]  # fmt: skip
-    said = comparison.compare(small_bench(rows), draws=1000)
+    said = suppliers(small_bench(rows))
     assert np.isinf(said.balance["ratio"]).all()
-    assert said.verdict == "cannot tell"
-    assert "different seasons" in said.sentence()
+    assert said.verdict is Verdict.CANNOT_SAY
+    assert "different seasons" in said.record_next.what
 
 
 def test_balance_is_the_variance_inflation_of_least_squares(demo):
@@ -105,16 +120,18 @@ def test_balance_is_the_variance_inflation_of_least_squares(demo):
 
 
 def test_one_supplier_is_told_that_there_is_nothing_to_compare(small_bench):
-    said = comparison.compare(small_bench([("teal", "a", 3, 6, 4), ("teal", "b", 5, 7, 3)]))
+    said = suppliers(small_bench([("teal", "a", 3, 6, 4), ("teal", "b", 5, 7, 3)]))
     assert len(said.table) == 1
-    assert said.verdict == "cannot tell"
-    assert "every settled reed is teal's" in said.sentence()
-    assert "no choice to check" in robustness.check(said, draws=500).sentence()
+    assert said.verdict is Verdict.CANNOT_SAY
+    assert np.isnan(said.claims["size"].item())
+    assert "Buy one lot elsewhere" in said.record_next.what
+    checked = said.robustness()
+    assert checked.verdict is Verdict.CANNOT_SAY and set(checked.best.values()) == {"teal"}
 
 
 def test_a_supplier_with_one_lot_is_kept_and_said_to_be_thinly_known(small_bench):
     rows = [("teal", "a", 3, 6, 4), ("teal", "b", 5, 7, 3), ("plum", "c", 4, 5, 5)]
-    said = comparison.compare(small_bench(rows), draws=1000)
+    said = suppliers(small_bench(rows))
     assert set(said.table["supplier"]) == {"teal", "plum"}
     assert any("one lot only" in note and "plum" in note for note in said.notes)
     width = (said.table["success_high"] - said.table["success_low"]).set_axis(
@@ -125,14 +142,14 @@ def test_a_supplier_with_one_lot_is_kept_and_said_to_be_thinly_known(small_bench
 
 def test_lots_that_all_succeed_have_an_answer_too(small_bench):
     rows = [("teal", "a", 3, 6, 0), ("teal", "b", 5, 7, 0), ("plum", "c", 4, 5, 0)]
-    said = comparison.compare(small_bench(rows), draws=1000)
+    said = suppliers(small_bench(rows))
     assert np.isfinite(said.table.drop(columns="supplier")).all(axis=None)
     assert (said.table["success"] < 1).all()
 
 
 def test_the_same_round_number_of_minutes_for_every_reed_is_taken_as_it_is(small_bench):
     rows = [("teal", "a", 3, 6, 4), ("plum", "c", 4, 5, 5)]
-    said = comparison.compare(small_bench(rows, minutes=15), draws=500)
+    said = suppliers(small_bench(rows, minutes=15))
     # 30 minutes a reed, over the chance of success: between its best and its worst draw.
     assert (said.table["minutes"] > 30 / said.table["success_high"]).all()
     assert (said.table["minutes"] < 30 / said.table["success_low"]).all()
@@ -147,22 +164,28 @@ def test_pending_and_young_reeds_are_left_out_and_said(demo, answer):
 
 
 def test_one_lot_is_refused_with_what_to_do(small_bench):
-    with pytest.raises(DecisionError, match="at least two lots of each supplier"):
-        comparison.compare(small_bench([("teal", "a", 3, 6, 4)]))
+    found = suppliers(small_bench([("teal", "a", 3, 6, 4)]), level=0.8)
+    assert (found.verdict, found.level, found.best) == (Verdict.CANNOT_SAY, 0.8, "")
+    assert "at least two lots of each supplier" in found.record_next.what
+    assert " ".join(found.table.columns) == CONTRACT and found.table.empty
+    follow_ups = (found.robustness, found.selection, found.earnings, found.forms, found.equal_cane)
+    for follow_up in follow_ups:
+        followed = follow_up()
+        assert followed.verdict is Verdict.CANNOT_SAY and followed.level == 0.8
+        assert followed.sentence() == found.sentence()
+        assert all(frame.empty and len(frame.columns) for frame in followed.tables.values())
 
 
 def test_two_suppliers_of_one_lot_each_cannot_be_told_apart(small_bench):
-    said = comparison.compare(
-        small_bench([("teal", "a", 3, 5, 3), ("plum", "b", 3, 4, 4)]), draws=800
-    )
-    assert said.verdict == "cannot tell" and "record outcome and minutes" in said.sentence()
+    said = suppliers(small_bench([("teal", "a", 3, 5, 3), ("plum", "b", 3, 4, 4)]))
+    assert said.verdict is Verdict.CANNOT_SAY and said.record_next is not None
 
 
 def test_a_handful_of_minutes_that_lots_explain_counts_as_their_mean():
     from reedlab.paths import shipped
     from reedlab.records import open_bench
 
-    said = comparison.compare(open_bench(shipped("data") / "messy"), draws=800)
+    said = suppliers(open_bench(shipped("data") / "messy"))
     assert any("too few or too even" in note for note in said.notes)
     assert np.isfinite(said.table.drop(columns="supplier")).all(axis=None)
 
@@ -170,14 +193,15 @@ def test_a_handful_of_minutes_that_lots_explain_counts_as_their_mean():
 def test_nothing_settled_is_refused_with_what_to_do(small_bench):
     bench = small_bench([("teal", "a", 3, 1, 0)])
     bench.reeds["success"] = np.nan
-    with pytest.raises(DecisionError, match="Record the outcome"):
-        comparison.compare(bench)
+    found = suppliers(bench)
+    assert found.verdict is Verdict.CANNOT_SAY
+    assert "Record the outcome" in found.record_next.what
 
 
 def test_without_minutes_the_cost_leaves_bench_time_out(small_bench):
     bench = small_bench([("teal", "a", 3, 6, 4), ("plum", "b", 3, 5, 5)])
     bench.reeds["log_scrape_min"] = np.nan
-    said = comparison.compare(bench, draws=500)
+    said = suppliers(bench)
     assert any("bench time is left out" in note for note in said.notes)
     # cane 100/50 = 2 a piece and thread 0.1 and a staple 3 less 0.8 of it recovered from failures.
     cheap = (2 + 0.1 + 3) / said.table["success_high"]
@@ -192,19 +216,20 @@ def test_without_minutes_it_does_not_call_a_supplier_the_cheapest(demo):
     tables["reeds"] = tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
     tables["sittings"] = tables["sittings"].head(0)
     bench = Bench.from_tables(tables, settings=demo.settings)
-    said = comparison.compare(bench, draws=500)
+    said = suppliers(bench)
     best = said.table.loc[said.table["success"].idxmax(), "supplier"]
-    assert said.verdict == "cannot tell"
-    assert f"most reeds should turn out good from {best}" in said.sentence()
-    for question in (lambda: earnings.by_grade(said), lambda: earnings.by_form(bench)):
-        with pytest.raises(DecisionError, match="Too few scraping times"):
-            question()
+    assert said.untimed and said.verdict is Verdict.CANNOT_SAY
+    assert f"good from {best}" in said.sentence()
+    assert "minutes" in said.record_next.what
+    for follow_up in (said.earnings(), said.forms()):
+        assert follow_up.verdict is Verdict.CANNOT_SAY and follow_up.table.empty
+        assert follow_up.record_next == said.record_next
     assert (suppliers_in_words(said.table, "EUR")["bench minutes"] == "–").all()
 
 
 def test_reeds_that_all_failed_have_no_cost(small_bench):
-    with pytest.raises(DecisionError, match="None of 11 settled reeds has turned out well"):
-        comparison.compare(small_bench([("teal", "a", 3, 0, 6), ("plum", "b", 3, 0, 5)]))
+    found = suppliers(small_bench([("teal", "a", 3, 0, 6), ("plum", "b", 3, 0, 5)]))
+    assert found.verdict is Verdict.CANNOT_SAY and "None of 11" in found.unanswered
 
 
 def test_what_a_tied_piece_cost_before_tying_worked_by_hand():

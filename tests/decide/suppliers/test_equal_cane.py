@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from reedlab.decide.suppliers.equal_cane import hold_equal
-from reedlab.errors import DecisionError
+from reedlab.decide.answer import Verdict
+from reedlab.decide.suppliers.comparison import suppliers
+from reedlab.errors import DataError
 from reedlab.simulate import World, simulate_bench
 
 DENSITY_ONLY = replace(
@@ -23,7 +24,7 @@ def bench_of(world, seed):
 
 
 def test_where_density_makes_the_suppliers_it_takes_their_lead():
-    found = hold_equal(bench_of(DENSITY_ONLY, 3), draws=1500)
+    found = suppliers(bench_of(DENSITY_ONLY, 3)).equal_cane()
     between = found.slopes.loc["between"]
     true = 2.718281828 ** (DENSITY_ONLY.density / 0.05 * found.unit)
     assert between["low"] < true < between["high"] < 1
@@ -32,14 +33,20 @@ def test_where_density_makes_the_suppliers_it_takes_their_lead():
 
 
 def test_where_suppliers_differ_by_themselves_density_takes_little():
-    found = hold_equal(bench_of(SUPPLIER_ONLY, 5), draws=1500)
+    found = suppliers(bench_of(SUPPLIER_ONLY, 5)).equal_cane()
     between = found.slopes.loc["between"]
     assert between["low"] < 1 < between["high"]
     assert abs(found.accounts_for["median"]) < 0.4
-    assert found.sentence().startswith("The records cannot tell whether density is")
-    assert "more lots" in found.sentence()
+    assert str(found.record_next) in found.sentence()
 
 
 def test_unmeasured_cane_is_refused_with_what_to_measure(small_bench):
-    with pytest.raises(DecisionError, match="measure pieces of at least 4 lots"):
-        hold_equal(small_bench([("teal", "a", 3, 6, 4), ("plum", "b", 5, 7, 3)]))
+    said = suppliers(small_bench([("teal", "a", 3, 6, 4), ("plum", "b", 5, 7, 3)]))
+    found = said.equal_cane()
+    assert found.verdict is Verdict.CANNOT_SAY and "at least 4 lots" in found.record_next.what
+    assert list(found.slopes) == ["odds_ratio", "low", "high"]
+
+
+def test_a_column_that_is_not_there_is_an_error(answer):
+    with pytest.raises(DataError, match="no column of numbers called 'colour'"):
+        answer.equal_cane("colour")

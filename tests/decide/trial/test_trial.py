@@ -1,20 +1,17 @@
 """Trials: the draw, the sheets, the number needed and the paired analysis."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from reedlab.decide.trial import (
-    Plan,
-    analyse,
-    draw,
-    number_needed,
-    paired_difference,
-    paired_ratio,
-    read_trial,
-    usual,
-    write_trial,
-)
+from reedlab.decide.answer import Verdict
+from reedlab.decide.trial import plan as plan_trial
+from reedlab.decide.trial import read
+from reedlab.decide.trial.analysis import analyse, paired_difference, paired_ratio
+from reedlab.decide.trial.blanks import Plan, draw, number_needed, usual
+from reedlab.decide.trial.sheets import read_trial, write_trial
 from reedlab.errors import DecisionError, RecordError, WriteError
 from reedlab.records import Settings
 
@@ -186,11 +183,19 @@ def test_a_clear_difference_is_told(tmp_path):
         lambda s, p: (30 if s == TWO[0] else 40) + p,
     )
     answer = analyse(trial)
-    success = answer.effects.loc["success"]
+    success = answer.table.loc["success"]
     assert (success["first"], success["second"]) == (1.0, 0.2)
     assert success["low"] > 0 and success["p"] < 0.05
-    assert answer.effects.loc["minutes", "high"] < 1
+    assert answer.table.loc["minutes", "high"] < 1
+    claims = answer.claims
+    assert answer.verdict is Verdict.SURE and not answer.alike
+    assert claims["size"].tolist() == answer.table["effect"].tolist()
+    assert claims["probability"].iloc[0] == 1 - success["p"] / 2
+    assert claims["matters"].tolist() == [True, True]
     assert f"Work this lot with {TWO[0]}" in answer.sentence()
+    assert answer.sentence().endswith(answer.record_next.what)
+    again = read(tmp_path / "t", tmp_path / "t")
+    pd.testing.assert_frame_equal(again.table, answer.table)
 
 
 def test_a_trial_too_small_says_so_and_what_to_do(tmp_path):
@@ -199,8 +204,20 @@ def test_a_trial_too_small_says_so_and_what_to_do(tmp_path):
         lambda s, p: "good" if (p + (s == TWO[0])) % 2 else "reject",
         lambda s, p: 30,
     )
-    said = analyse(trial).sentence()
-    assert "Cannot tell" in said and "142 blanks more" in said
+    found = analyse(trial)
+    assert found.verdict is Verdict.CANNOT_SAY
+    assert "142 blanks more" in found.record_next.what  # 162 take it, 20 are there
+
+
+def test_two_settings_that_surely_do_alike_are_said_to(tmp_path):
+    trial = filled(tmp_path / "t", lambda s, p: "good", lambda s, p: 30 + p)
+    found = analyse(trial)
+    assert found.table.loc["success", ["low", "high"]].abs().max() > 0.2
+    assert found.verdict is Verdict.CANNOT_SAY  # ten pairs are too few for that
+    plan = replace(trial.plan, success_difference=0.4)
+    found = analyse(replace(trial, plan=plan))
+    assert found.alike and found.verdict is Verdict.SURE
+    assert not found.claims["matters"].iloc[0]
 
 
 def test_two_trials_are_read_together_by_their_own_pairs(tmp_path):
@@ -210,8 +227,8 @@ def test_two_trials_are_read_together_by_their_own_pairs(tmp_path):
         for plan in plans
     ]
     answer = analyse(*both)
-    assert answer.effects.loc["success", "pairs"] == 10
-    assert answer.effects.loc["minutes", "effect"] == pytest.approx(35 / 30)
+    assert answer.table.loc["success", "pairs"] == 10
+    assert answer.table.loc["minutes", "effect"] == pytest.approx(35 / 30)
     other = filled(tmp_path / "x", lambda s, p: "good", lambda s, p: 1, Plan("L", ("a", "b")))
     with pytest.raises(DecisionError, match="same two settings"):
         analyse(both[0], other)
@@ -223,7 +240,7 @@ def test_lost_blanks_count_as_not_good_and_leave_the_minutes(tmp_path):
         lambda s, p: "broken" if s == TWO[0] and p <= 3 else "good",
         lambda s, p: 30,
     )
-    effects = analyse(trial).effects
+    effects = analyse(trial).table
     assert effects.loc["success", "first"] == pytest.approx(0.7)
     assert effects.loc["minutes", "pairs"] == 7
 
@@ -231,7 +248,22 @@ def test_lost_blanks_count_as_not_good_and_leave_the_minutes(tmp_path):
 def test_an_unfinished_trial_is_not_judged(tmp_path):
     trial = filled(tmp_path / "t", lambda s, p: "good" if p < 3 else "", lambda s, p: 30)
     answer = analyse(trial)
-    assert answer.pending == 16 and "before anyone opens the key" in answer.sentence()
+    assert answer.pending == 16 and answer.verdict is Verdict.CANNOT_SAY
+    assert "before anyone opens the key" in answer.record_next.what
+
+
+def test_a_plan_without_a_folder_writes_nothing(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    planned = plan_trial("L07", TWO, blanks=60, success_difference=0.3)
+    assert planned.verdict is Verdict.DESCRIBES
+    assert planned.plan == Plan("L07", TWO, 60, success_difference=0.3)
+    pd.testing.assert_frame_equal(planned.table, number_needed(planned.plan))
+    assert not list(tmp_path.iterdir())
+
+
+def test_no_trial_to_read_is_said():
+    with pytest.raises(DecisionError, match="No trial is named"):
+        read()
 
 
 @pytest.mark.parametrize(

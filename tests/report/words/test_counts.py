@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from reedlab.decide.losses_by_stage import losses
 from reedlab.records import Bench
 from reedlab.report.words import counts
 
@@ -17,16 +18,8 @@ def bench_of(*outcomes, **more):
 
 
 def said(*outcomes, **more):
-    reeds = bench_of(*outcomes, **more).reeds
-    return counts.records_sentence(reeds, counts.where_lost(reeds), counts.recorded(reeds))
-
-
-def test_losses_are_counted_by_stage_and_those_without_one_apart():
-    reeds = bench_of("good", "reject", "reject", lost_at=[None, "clip", None]).reeds
-    lost = counts.where_lost(reeds).set_index("stage")["lost"]
-    assert lost[lost > 0].to_dict() == {"clip": 1, counts.NOT_NOTED: 1}
-    assert counts.where_lost(reeds)["tied"].unique().tolist() == [3]
-    assert counts.where_lost(bench_of(None, None).reeds)["lost"].sum() == 0
+    bench = bench_of(*outcomes, **more)
+    return counts.records_sentence(bench.reeds, losses(bench), counts.recorded(bench.reeds))
 
 
 @pytest.mark.parametrize("column", ["rough_min", "finish_min"])
@@ -60,17 +53,3 @@ def test_shares_are_wilsons_and_pending_reeds_do_not_count(good, known, low, hig
     row = counts.shares_by(pd.DataFrame({"lot": "a", "success": success}), "lot", "success").iloc[0]
     assert row["known"] == known
     assert row[["low", "high"]].tolist() == pytest.approx([low, high], abs=5e-5)
-
-
-def test_a_loss_is_counted_once_and_only_among_the_settled():
-    reeds = pd.DataFrame(
-        {
-            "settled": [True, True, True, True, False],
-            "status": ["failure", "failure", "success", "pending", "failure"],
-            "lost_at": pd.Categorical(["dry", None, None, None, "dry"]),
-        }
-    )
-    lost = counts.where_lost(reeds).set_index("stage")
-    assert lost["lost"].sum() == 2
-    assert lost.loc["dry", ["lost", "tied"]].tolist() == [1, 4]
-    assert lost.loc["not noted", "lost"] == 1

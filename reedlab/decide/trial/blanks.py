@@ -108,7 +108,7 @@ def usual(bench: Any, lot: str, seed: int = 1, draws: int = 2000) -> Usual:
 
     Raises
     ------
-    DecisionError
+    CannotAnswer
         When no settled reed has both a supplier and an outcome.
     """
     from reedlab.decide.evidence import gather

@@ -1,0 +1,71 @@
+"""Shares of counts with Wilson's interval: the one declaration of it.
+
+References
+----------
+Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. Journal
+of the American Statistical Association, 22, 209-212.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+
+def wilson(
+    hits: ArrayLike, of: ArrayLike, level: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the ends of Wilson's interval of a share.
+
+    Parameters
+    ----------
+    hits, of : array or number
+        How many of how many; of none, the ends are missing.
+    level : float
+        Of the interval, 0 to 1.
+
+    Returns
+    -------
+    tuple of ndarray
+        Low and high ends, in the shape of the counts.
+
+    Examples
+    --------
+    One of 29, from Newcombe (1998), Statistics in Medicine 17, 857-872, table I:
+
+    >>> [round(float(end), 4) for end in wilson(1, 29, 0.95)]
+    [0.0061, 0.1718]
+    """
+    from statsmodels.stats.proportion import proportion_confint
+
+    counts = (np.asarray(number, dtype=float) for number in (hits, of))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        low, high = proportion_confint(*counts, alpha=1 - level, method="wilson")
+    return low, high
+
+
+def with_wilson(frame: pd.DataFrame, hits: str, of: str, level: float = 0.95) -> pd.DataFrame:
+    """Add ``share``, ``low`` and ``high`` to counts: the share and its Wilson interval.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        One row a group.
+    hits, of : str
+        Its columns with the count and with what it is a count of.
+    level : float
+        Of the interval.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with three columns more.
+
+    Examples
+    --------
+    >>> with_wilson(pd.DataFrame({"hits": [2], "of": [3]}), "hits", "of").round(2).iloc[0].tolist()
+    [2.0, 3.0, 0.67, 0.21, 0.94]
+    """
+    low, high = wilson(frame[hits], frame[of], level)
+    return frame.assign(share=frame[hits] / frame[of], low=low, high=high)
