@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 
 from reedlab.mixed.ask.adequacy import collinearity, icc, influence, r_squared
+from reedlab.mixed.ask.cautions import notes
 from reedlab.mixed.ask.design_table import design_table
 from reedlab.mixed.ask.effects import contrasts, effects
 from reedlab.mixed.ask.held_out import calibration
 from reedlab.mixed.ask.intervals import conf_int
-from reedlab.mixed.ask.notes import notes
 from reedlab.mixed.ask.predict import predict
 from reedlab.mixed.ask.residuals import residuals
 from reedlab.mixed.ask.satterthwaite import t_tests

@@ -202,6 +202,16 @@ def _without(fitted: Fitted, keep: np.ndarray) -> Fitted | None:
 def grouping(design: Design, name: str) -> RandomTerm:
     """Return the random term of a grouping, by its name or its last part.
 
+    Parameters
+    ----------
+    design : Design
+    name : str
+        ``"supplier:lot"`` or ``"lot"``.
+
+    Returns
+    -------
+    RandomTerm
+
     Raises
     ------
     ModelError

@@ -25,17 +25,19 @@ class Source:
 
     Attributes
     ----------
-    x
-        Coefficients and thresholds, (1, m) or (S, m).
-    covariances
-        Of each random term's effects, (1 or S, k, k).
-    covariance
+    family : str
+    recipe : Recipe
+    x : ndarray, shape (1, m) or (S, m)
+        Coefficients and thresholds.
+    covariances : list of ndarray, each shape (1 or S, k, k)
+        Of each random term's effects.
+    covariance : ndarray, shape (m, m), optional
         Of the estimate, for the delta method; none for draws.
-    p
+    p : int
         Number of coefficients.
-    outcomes
+    outcomes : tuple of str
         The grades whose chances are asked for; none for the other families.
-    at_least
+    at_least : bool
         Whether chances are those of at least a grade.
     """
 
@@ -85,6 +87,7 @@ class Source:
             eta, variance = beta @ setting.X[rows].T, np.zeros((1, 1))
             if groups == "integrated":
                 parts = zip((basis[rows] for basis in setting.bases), self.covariances)
+                # variance of z'u at the row's own z: z' Σ z
                 variance = sum((np.einsum("nk,skj,nj->sn", b, c, b) for b, c in parts), variance)
             for k in range(cuts.shape[1]):
                 mean = mean_of_expit(eta - cuts[:, [k]], variance, nodes=15)
@@ -101,10 +104,12 @@ class Setting:
 
     Attributes
     ----------
-    X, bases
-        Columns of the fixed part (rows, p) and of each random term (rows, k).
-    weight
-        Share of each row (rows,).
+    X : ndarray, shape (rows, p)
+        Columns of the fixed part.
+    bases : list of ndarray, each shape (rows, k)
+        Columns of each random term.
+    weight : ndarray, shape (rows,)
+        Share of each row.
     """
 
     X: np.ndarray

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from reedlab.mixed.ask.notes import notes
+from reedlab.mixed.ask.cautions import notes
 from reedlab.mixed.engine.fitted import Fitted
 
 _TITLES = {

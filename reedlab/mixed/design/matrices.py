@@ -176,6 +176,19 @@ def new_columns(recipe: Recipe, data: pd.DataFrame) -> tuple[np.ndarray, list[np
 def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> np.ndarray:
     """Code of each row's level among known ones.
 
+    Parameters
+    ----------
+    part : RandomPart
+        Whose grouping it is.
+    data : DataFrame
+        New rows.
+    levels : sequence of str
+        The known levels.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+
     Raises
     ------
     PredictionError

@@ -10,7 +10,7 @@ gets what is known of levels in general, where a coefficient of its own would be
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -32,6 +32,28 @@ _STRAIGHT = {"scale", "center", "within", "between"}
 
 
 @dataclass(frozen=True)
+class Unread:
+    """Levels of a grouping without a single reading of some columns.
+
+    Attributes
+    ----------
+    group : str
+        The grouping.
+    levels : tuple of str
+        Its levels without a reading.
+    n_levels : int
+        How many levels it has in all.
+    columns : tuple of str
+        What was not read.
+    """
+
+    group: str
+    levels: tuple[str, ...]
+    n_levels: int
+    columns: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Gaps:
     """A frame made ready to be filled in.
 
@@ -45,15 +67,44 @@ class Gaps:
         The piece (counted from 0) of each row.
     pieces : Pieces
         What is known of each piece.
-    notes : tuple of str
-        What a reader must know, one sentence each.
+    dropped : mapping of str to int
+        For each column, how many rows were left out because it was empty there.
+    n_dropped : int
+        Number of rows left out.
+    curved : tuple of str
+        The columns that do more in the model than draw a straight line of one slope.
+    unread : tuple of Unread
+        Levels of which no piece has a reading.
     """
 
     data: pd.DataFrame
     columns: tuple[str, ...]
     piece: np.ndarray
     pieces: Pieces
-    notes: tuple[str, ...]
+    dropped: Mapping[str, int]
+    n_dropped: int
+    curved: tuple[str, ...]
+    unread: tuple[Unread, ...]
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know, one sentence each."""
+        notes = []
+        if self.n_dropped:
+            why = ", ".join(f"{name} is empty in {n}" for name, n in self.dropped.items())
+            notes.append(f"{self.n_dropped} rows are left out all the same: {why}.")
+        notes += [
+            f"{name} is filled in as if it had one straight line, which draws its interactions, "
+            "curves and slopes by group towards none."
+            for name in self.curved
+        ]
+        notes += [
+            f"No piece of {', '.join(none.levels)} ({none.group}: {len(none.levels)} of "
+            f"{none.n_levels}) has {' or '.join(none.columns)}: what is filled in for them comes "
+            "from the spread of the others and from the outcomes, not from their own pieces."
+            for none in self.unread
+        ]
+        return tuple(notes)
 
     @property
     def first(self) -> np.ndarray:
@@ -116,34 +167,46 @@ class Imputations:
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader must know, one sentence each."""
-        return (*self.gaps.notes, *self._drift(), *self._outside())
+        drift = [
+            f"What is filled in for {name} still drifts: ask for more cycles."
+            for name in self.drifting
+        ]
+        beyond = []
+        for name, share in self.beyond.items():
+            read = self._read(name)
+            beyond.append(
+                f"{share:.0%} of what is filled in for {name} is beyond what was read "
+                f"({read.min():.3g} to {read.max():.3g}): much is guessed outside the records."
+            )
+        return (*self.gaps.notes, *drift, *beyond)
 
-    def _drift(self) -> list[str]:
-        """Say which columns still move on the whole between the chains' second and last thirds."""
-        notes, last = [], self.trace["cycle"].max()
+    @property
+    def drifting(self) -> tuple[str, ...]:
+        """Columns that still move on the whole between the chains' second and last thirds."""
+        moving, last = [], self.trace["cycle"].max()
         third = np.ceil(3 * self.trace["cycle"] / last).to_numpy()
         for name, trace in self.trace.groupby("column", sort=False):
-            means = (
-                trace["mean"].groupby([trace["imputation"], third[trace.index]]).mean().unstack()
-            )
+            by_third = trace["mean"].groupby([trace["imputation"], third[trace.index]])
+            means = by_third.mean().unstack()
             moved = means[3.0] - means[2.0]
             if abs(moved.mean()) > 4.0 * moved.std() / np.sqrt(self.m):
-                notes.append(f"What is filled in for {name} still drifts: ask for more cycles.")
-        return notes
+                moving.append(str(name))
+        return tuple(moving)
 
-    def _outside(self) -> list[str]:
-        """Say where much of what was filled in is beyond everything that was read."""
-        notes = []
+    @property
+    def beyond(self) -> dict[str, float]:
+        """Share of what was filled in beyond everything read, for columns where that is much."""
+        much = {}
         for j, name in enumerate(self.gaps.columns):
-            read = self.values[0, self.measured[:, j], j]
-            drawn = self.values[:, ~self.measured[:, j], j]
-            beyond = float(np.mean((drawn < read.min()) | (drawn > read.max())))
-            if beyond > 0.05 + 2.0 / (len(read) + 1.0):  # so much by chance alone
-                notes.append(
-                    f"{beyond:.0%} of what is filled in for {name} is beyond what was read "
-                    f"({read.min():.3g} to {read.max():.3g}): much is guessed outside the records."
-                )
-        return notes
+            read, drawn = self._read(name), self.values[:, ~self.measured[:, j], j]
+            share = float(np.mean((drawn < read.min()) | (drawn > read.max())))
+            if share > 0.05 + 2.0 / (len(read) + 1.0):  # so much by chance alone
+                much[name] = share
+        return much
+
+    def _read(self, name: str) -> np.ndarray:
+        j = self.gaps.columns.index(name)
+        return np.asarray(self.values[0, self.measured[:, j], j])
 
     def frame(self) -> pd.DataFrame:
         """Return what was read and what was filled in, for pictures.
@@ -181,7 +244,22 @@ def find_gaps(
     trials: str | None,
     also: Sequence[str],
 ) -> Gaps:
-    """Find what a model lacks and what is known beside it; see `missing.impute`."""
+    """Find what a model lacks and what is known beside it.
+
+    Parameters
+    ----------
+    formula, data, family, trials, also
+        As in `reedlab.mixed.gaps.missing.impute`.
+
+    Returns
+    -------
+    Gaps
+
+    Raises
+    ------
+    DataError
+        When nothing is missing, or too few pieces are measured to say how they vary.
+    """
     design, recipe = _with_means(formula, data, family, trials)
     frame = data.iloc[design.rows_used].reset_index(drop=True)
     numeric = [
@@ -218,12 +296,16 @@ def find_gaps(
         known=np.column_stack([(x - x.mean()) / column_scale(x) for x in known if np.ptp(x) > 0]),
         groups=tuple(codes for codes, _ in groups.values()),
     )
-    notes = (
-        *_left_out(design),
-        *_curved(recipe, columns),
-        *_never_measured(groups, means[list(columns)]),
+    return Gaps(
+        frame,
+        columns,
+        unit,
+        pieces,
+        dropped=design.dropped,
+        n_dropped=design.n_dropped,
+        curved=_curved(recipe, columns),
+        unread=_unread(groups, means[list(columns)]),
     )
-    return Gaps(frame, columns, unit, pieces, notes)
 
 
 def _with_means(
@@ -312,15 +394,8 @@ def _outcomes(design: Design, unit: np.ndarray, finest: np.ndarray) -> list[np.n
     return [own.to_numpy(), own.groupby(finest).transform("mean").to_numpy()]
 
 
-def _left_out(design: Design) -> list[str]:
-    if not design.n_dropped:
-        return []
-    why = ", ".join(f"{name} is empty in {count}" for name, count in design.dropped.items())
-    return [f"{design.n_dropped} rows are left out all the same: {why}."]
-
-
-def _curved(recipe: Recipe, columns: Sequence[str]) -> list[str]:
-    """Say where an incomplete column does more than draw a straight line of one slope."""
+def _curved(recipe: Recipe, columns: Sequence[str]) -> tuple[str, ...]:
+    """Return the columns that do more than draw a straight line of one slope."""
     bent: set[str] = set()
     for part in recipe.formula.random:
         bent |= coding(part.effects).names.columns
@@ -328,16 +403,11 @@ def _curved(recipe: Recipe, columns: Sequence[str]) -> list[str]:
         named = names_of([term])
         if len(term.factors) > 1 or not named.transforms <= _STRAIGHT:
             bent |= named.columns
-    return [
-        f"{name} is filled in as if it had one straight line, which draws its "
-        "interactions, curves and slopes by group towards none."
-        for name in columns
-        if name in bent
-    ]
+    return tuple(name for name in columns if name in bent)
 
 
-def _never_measured(groups: Groups, read: pd.DataFrame) -> list[str]:
-    """Say which levels have no piece at all with a reading; columns that agree share a sentence."""
+def _unread(groups: Groups, read: pd.DataFrame) -> tuple[Unread, ...]:
+    """Return the levels that have no reading; columns that agree share an entry."""
     alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
     for group, (codes, levels) in groups.items():
         counts = read.groupby(codes).count()
@@ -345,9 +415,7 @@ def _never_measured(groups: Groups, read: pd.DataFrame) -> list[str]:
             none = tuple(levels[code] for code in counts.index[counts[name] == 0])
             if none:
                 alike.setdefault((group, none), []).append(str(name))
-    return [
-        f"No piece of {', '.join(none)} ({group}: {len(none)} of {len(groups[group][1])}) has "
-        f"{' or '.join(names)}: what is filled in for them comes from the spread of the others and "
-        "from the outcomes, not from their own pieces."
+    return tuple(
+        Unread(group, none, len(groups[group][1]), tuple(names))
         for (group, none), names in alike.items()
-    ]
+    )

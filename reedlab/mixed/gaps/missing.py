@@ -131,8 +131,8 @@ def posterior(
 
     Parameters
     ----------
-    formula, data, family, trials, also, m, cycles, seed, workers
-        As in `impute`. Twenty imputations do where up to a half of the readings are missing;
+    formula, data, family, trials, also, m, cycles, seed, workers : as in `impute`
+        Twenty imputations do where up to a half of the readings are missing;
         `FilledPosterior.information` says what more would change.
     priors : Priors, optional
         Of the model, `Priors.default` unless given.

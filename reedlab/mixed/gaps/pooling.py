@@ -68,15 +68,20 @@ class FilledPosterior:
         poor = [warned[0] for warned in self.warnings if warned]
         if poor:
             notes.append(f"In {len(poor)} of {self.m} completed sets: {poor[0]}")
-        found, table = self.information(), self.summary()
-        error = found[["low_error", "high_error"]].max(axis=1)
-        shaky = found.index[error > 0.1 * (table["high"] - table["low"])]
-        if len(shaky):
+        if self.unsettled:
+            names = ", ".join(self.unsettled)
             notes.append(
-                f"The interval of {', '.join(shaky)} would move by more than a tenth of its width "
-                f"with other imputations: ask for more than {self.m}."
+                f"The interval of {names} would move by more than a tenth of its width with other "
+                f"imputations: ask for more than {self.m}."
             )
         return tuple(notes)
+
+    @property
+    def unsettled(self) -> tuple[str, ...]:
+        """Parameters with a Monte Carlo error above a tenth of their interval's width."""
+        found, table = self.information(), self.summary()
+        error = found[["low_error", "high_error"]].max(axis=1)
+        return tuple(found.index[error > 0.1 * (table["high"] - table["low"])])
 
     def draws(self, n: int | None = None) -> pd.DataFrame:
         """Return draws of the parameters, one row a draw; see `Posterior.draws`."""

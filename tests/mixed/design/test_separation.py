@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
-from reedlab.mixed.ask import notes
+from reedlab.mixed.ask import cautions
 
 
 @pytest.fixture
@@ -78,5 +78,5 @@ def test_what_decides_is_not_the_wording(data: pd.DataFrame, monkeypatch, word: 
 
     before = seen()
     assert [found[0] for found in before] == [True, False, True]
-    monkeypatch.setattr(notes, "SENTENCES", dict.fromkeys(notes.SENTENCES, word))
+    monkeypatch.setattr(cautions, "SENTENCES", dict.fromkeys(cautions.SENTENCES, word))
     assert seen() == before

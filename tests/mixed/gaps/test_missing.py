@@ -278,7 +278,13 @@ def test_readings_stay_and_gaps_differ_between_imputations(reeds):
 
 def test_lots_never_measured_are_said_and_known_from_the_spread_between_lots(reeds):
     made = missing.impute(FORMULA, reeds, m=30, cycles=4)
-    assert sum("L07" in note and "L08" in note for note in made.notes) == 1
+    (lots,) = (none for none in made.gaps.unread if none.group == "supplier:lot")
+    assert lots.columns == ("density_g_cm3",)
+    assert [level.split(":")[1] for level in lots.levels] == ["L07", "L08"] and lots.n_levels == 8
+    assert any(
+        note.startswith(f"No piece of {', '.join(lots.levels)} (supplier:lot: 2 of 8) has density")
+        for note in made.notes
+    )
     drawn = made.frame().query("~measured").groupby(["lot", "imputation"])["value"].mean()
     spread = drawn.groupby("lot").std()
     assert spread[["L07", "L08"]].min() > 1.3 * spread.drop(["L07", "L08"]).max()
@@ -344,7 +350,7 @@ def test_a_factor_with_an_unmeasured_level_is_filled_in_like_a_group(reeds):
     formula = "success ~ density_g_cm3 + season + (1 | supplier/lot)"
     odd = reeds["density_g_cm3"].mask(reeds["season"] == "winter")
     gaps = find_gaps(formula, reeds.assign(density_g_cm3=odd), "binomial", None, ())
-    assert any("winter (season: 1 of 4)" in note for note in gaps.notes)
+    assert any(none.levels == ("winter",) and none.n_levels == 4 for none in gaps.unread)
     assert len(gaps.pieces.groups) == 3
     made = missing.impute(formula, reeds.assign(density_g_cm3=odd), m=5)
     drawn = made.values[:, ~made.measured[:, 0], 0]
@@ -376,6 +382,7 @@ def test_few_imputations_are_said_to_be_few(reeds):
     found = post.information()
     assert found["missing"].between(0, 1).all()
     assert found.loc["density_g_cm3", "missing"] > found.loc["maker[T.RS]", "missing"]
+    assert "density_g_cm3" in post.unsettled
     assert any("ask for more than 3" in note and "density" in note for note in post.notes)
     means = np.array([p.draws()["density_g_cm3"].mean() for p in post.posteriors])
     error = means.std(ddof=1) / np.sqrt(3)  # the jackknife of a mean is its standard error
@@ -443,25 +450,28 @@ def test_curves_and_interactions_are_warned_of(reeds):
         "success ~ density_g_cm3 + (density_g_cm3 || supplier)",
     ):
         gaps = find_gaps(formula, reeds, "binomial", None, ())
+        assert gaps.curved == ("density_g_cm3",), formula
         assert any("one straight line" in note for note in gaps.notes), formula
     for formula in (FORMULA, "success ~ scale(density_g_cm3) + (1 | lot)"):
         gaps = find_gaps(formula, reeds, "binomial", None, ())
-        assert not any("one straight line" in note for note in gaps.notes), formula
+        assert gaps.curved == (), formula
 
 
 def test_pending_reeds_are_left_out_and_said(reeds):
     pending = reeds.assign(success=reeds["success"].mask(reeds.index < 5))
     gaps = find_gaps(FORMULA, pending, "binomial", None, ())
     assert len(gaps.data) == len(reeds) - 5
+    assert (gaps.n_dropped, gaps.dropped) == (5, {"success": 5})
     assert gaps.notes[0] == "5 rows are left out all the same: success is empty in 5."
 
 
 def test_a_chain_that_still_moves_is_said_to(reeds):
     made = missing.impute(FORMULA, reeds, m=6, cycles=6)
-    assert not any("drifts" in note for note in made.notes)
+    assert made.drifting == ()
     moving = made.trace.assign(mean=made.trace["mean"] + made.trace["cycle"])
-    notes = Imputations(made.gaps, made.values, moving).notes
-    assert any("density_g_cm3 still drifts" in note for note in notes)
+    drifting = Imputations(made.gaps, made.values, moving)
+    assert drifting.drifting == ("density_g_cm3",)
+    assert any("density_g_cm3 still drifts" in note for note in drifting.notes)
 
 
 def test_guessing_beyond_the_readings_is_said(reeds):
@@ -469,6 +479,7 @@ def test_guessing_beyond_the_readings_is_said(reeds):
     known = reeds["log_scrape_min"]
     frame = reeds.assign(density_g_cm3=known.mask(known > known.quantile(0.4)))
     made = missing.impute(FORMULA, frame, m=4)
+    assert made.beyond["density_g_cm3"] > 0.3
     assert any("is beyond what was read" in note for note in made.notes)
 
 
@@ -546,7 +557,7 @@ def test_dropped_with_everything_or_nothing_measured(reeds):
     assert every.sentence() == f"{len(reeds)} of {len(reeds)} reeds have density_g_cm3 and maker."
     assert every.table["left_success"].isna().all() and not len(every.lots)
     none = missing.dropped(reeds.assign(density_g_cm3=np.nan), "density_g_cm3")
-    assert none.sentence().startswith("0 of ") and len(none.lots) == reeds["lot"].nunique()
+    assert none.table["measured"].sum() == 0 and len(none.lots) == reeds["lot"].nunique()
 
 
 def test_build_of_the_completed_data_is_what_the_posterior_saw(reeds):
