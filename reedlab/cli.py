@@ -157,7 +157,7 @@ def plan_trial(
     seed: Annotated[int, typer.Option(help="What the random order is drawn from.")] = 1,
     usual: Annotated[
         float | None,
-        typer.Option(help="Share of blanks that turn out good today, 0 to 1; 0.6 if not told."),
+        typer.Option(help="Share of blanks that turn out good today, 0 to 1; 0.6 if not given."),
     ] = None,
     matters: Annotated[
         float, typer.Option(help="Difference of that share that would matter, 0 to 1.")
@@ -181,7 +181,7 @@ def plan_trial(
         bench=open_bench(bench) if bench else None,
         seed=seed,
     )
-    _say(f"The sheets of a trial lie in {directory}. Reed knives are sharp: guard your finger.")
+    _say(f"The sheets of the trial are in {directory}. Reed knives are sharp: guard your finger.")
     for line in (*planned.notes, planned.sentence()):
         _say(line)
     _next(

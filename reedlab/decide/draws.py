@@ -1,4 +1,4 @@
-"""Posterior draws in figures: their interval, and how often each choice is the best of them."""
+"""Summaries of posterior draws: the interval, and how often each choice is the lowest."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def interval(draws: ArrayLike, level: float) -> Floats:
     draws : array (draws, ...)
         One row a draw, in any unit.
     level : float
-        Share of the draws that lie within.
+        Share of the draws within the interval.
 
     Returns
     -------

@@ -1,8 +1,8 @@
 """What a bench's records say about its suppliers, before any model.
 
-Success is counted on settled reeds only: rejects are known sooner than successes, so that the
-newest reeds with an outcome would speak ill of whoever sold the newest lot. What is left out, and
-what had to be filled in, is said in `Evidence.notes`.
+Success is counted on settled reeds only: rejects are known sooner than successes, so the
+newest reeds with an outcome would make whoever sold the newest lot look bad. `Evidence.notes` says
+what is left out and what is filled in.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from reedlab.decide.costs import Rates
 from reedlab.decide.worth import mean_price
 
 FEWEST_TIMED = 8
-"""Timed reeds below which minutes are taken for not recorded."""
+"""Timed reeds below which minutes count as not recorded."""
 _BEFORE = {"cane": "what their cane cost", "minutes_before": "the minutes before tying"}
 
 
@@ -29,7 +29,7 @@ class Evidence:
     ----------
     reeds
         Settled reeds with a known outcome: supplier, lot, maker, season, success, scrape_min,
-        log_scrape_min and whatever else `Bench.reeds` holds.
+        log_scrape_min and all else that `Bench.reeds` holds.
     arms
         What is compared, suppliers or forms of cane: one row for each that has such reeds, in the
         order of their names: supplier (or form), lots, reeds, and per tied piece `cane` (its cost,
@@ -114,8 +114,8 @@ def _left_out(every: pd.DataFrame, kept: pd.Index, arm: str) -> tuple[str, ...]:
         notes.append(f"Pending reeds, which count neither as success nor as failure: {pending}.")
     if young:
         notes.append(
-            "Left out because others tied as late are still pending, and rejects are known sooner "
-            f"than successes: {young} with an outcome."
+            f"Left out: {young} with an outcome, because others tied as late are still pending, "
+            "and rejects are known sooner than successes."
         )
     missing = sorted(set(every[arm].astype(str)) - set(kept.astype(str)))
     if missing:
@@ -130,7 +130,7 @@ def before_tying(
 
     A lot's landed cost per piece is divided by its yield before tying, so that the pieces lost on
     the way are paid for by those that are tied. A supplier's figure (or a form's) is the mean of
-    its lots'; where none is known, that of lots in the same form stands in, then that of all lots.
+    its lots'; where none is known, that of lots in the same form is used, then that of all lots.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def before_tying(
     -------
     pandas.DataFrame
         Indexed by `arm`: ``cane`` (money) and ``minutes_before``, per tied piece; NaN where no lot
-        of the bench tells.
+        of the bench has them.
     tuple of str
         Sentences on what was filled in.
     """

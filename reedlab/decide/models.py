@@ -1,8 +1,8 @@
-"""The models that a comparison of suppliers stands on, and their posterior draws in parts.
+"""The models behind a comparison of suppliers, and their posterior draws in parts.
 
-Success is binomial on settled reeds. Minutes are log-normal, fitted apart for reeds that succeeded
-and for those that failed: a reed given up has taken less time, and its minutes spread more, so that
-one model for both would bend both means. Makers are a fixed effect below five of them, seasons
+Success is binomial on settled reeds. Minutes are log-normal, fitted separately for reeds that
+succeeded and for those that failed: a reed given up took less time, and its minutes vary more, so
+one model for both would bias both means. Makers are a fixed effect below five of them, seasons
 always.
 """
 
@@ -44,7 +44,7 @@ class Spec:
     fixed
         Suppliers as a fixed effect instead of a random one.
     prior_factor
-        Factor on the scales of the priors on the sds of groups.
+        Factor on the scales of the priors on the standard deviations between groups.
     """
 
     arm: str = "supplier"
@@ -64,7 +64,7 @@ class Models:
     seed
         Seed of the next lots.
     notes
-        Sentences on what the models rest on.
+        Sentences on what the models assume.
     """
 
     success: Ability
@@ -121,8 +121,8 @@ def fit_models(
     if not (good.residual_sd.any() and failed.residual_sd.any()):
         notes = (
             *notes,
-            "Scraping times are too few or too even to tell suppliers apart: their mean counts for "
-            "all of them.",
+            "Scraping times are too few or too even to distinguish suppliers: their mean counts "
+            "for all of them.",
         )
     return Models(success, good, failed, seed, notes)
 
@@ -165,20 +165,20 @@ def ability(
     seed: int = 1,
     held: Mapping[str, float] | None = None,
 ) -> Ability:
-    """Take a posterior's linear predictor apart.
+    """Split a posterior's linear predictor into its parts.
 
     Parameters
     ----------
     post
         The posterior of a model with lots, and the arm as a random or a fixed effect.
     names
-        The arms wanted. One that the model has not met is drawn from all of them.
+        The arms wanted. One that is new to the model is drawn from the distribution of all.
     arm
         What is compared, see `Spec`. Where it is not the supplier, suppliers vary like lots.
     seed
-        Seed of an arm not met.
+        Seed of a new arm.
     held
-        Columns held at a value; the others stand as in the reeds of the model.
+        Columns held at a value; the others keep the values of the model's reeds.
 
     Returns
     -------
@@ -350,7 +350,7 @@ def _timed(reeds: pd.DataFrame) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
     """Choose the reeds whose minutes count.
 
     In a batch timed together a good reed and a failed one get the same minutes, which would hide
-    what tells them apart; so batches are left out where enough reeds were timed by themselves.
+    how they differ; so batches are left out where enough reeds were timed by themselves.
     """
     timed = reeds[reeds["log_scrape_min"].notna()]
     if len(timed) < FEWEST_TIMED:

@@ -1,13 +1,13 @@
 """What a supplier's next lot will do, draw by draw.
 
-Nobody buys a lot again, only the next one. So every posterior draw of a supplier's own effect is
-joined by a new lot of it, drawn with that draw's own sd of lots. Two answers come of it:
+What a maker buys is the next lot. So every posterior draw of a supplier's own effect is joined by a
+new lot of it, drawn with that draw's own standard deviation of lots. This gives two answers:
 `expected`, averaged over the lots that may come, which is what buying from a supplier time after
-time leads to; and `one`, a single lot that may come next, whose spread is what the maker is to be
-ready for.
+time leads to; and `one`, a single lot that may come next, whose spread the maker should be ready
+for.
 
-A lot that scrapes badly may also turn out badly. Success and minutes are fitted apart, so how the
-two effects of a lot go together is not estimated: `correlation` sets it, and a report shows the
+A lot that scrapes badly may also turn out badly. Success and minutes are fitted separately, so how
+the two effects of a lot go together is not estimated: `correlation` sets it, and a report shows the
 answer at -0.5, 0 and 0.5.
 """
 
@@ -51,7 +51,7 @@ class Ability:
     residual_sd: Floats
 
     def chance(self, lot: Floats | float) -> Floats:
-        """Chance of success with a lot that lies `lot` sds from its supplier's mean."""
+        """Chance of success with a lot `lot` standard deviations from its supplier's mean."""
         shift = self.supplier + self.lot_sd[:, None] * lot
         out = np.zeros_like(shift)
         for c, weight in enumerate(self.weights):
@@ -63,7 +63,7 @@ class Ability:
         return np.asarray(sum(w * self.chance(z) for z, w in zip(_NODES, _WEIGHTS)))
 
     def minutes(self, lot: Floats | float, unexplained: float = 0.0) -> Floats:
-        """Mean minutes with a lot that lies `lot` sds from its supplier's mean.
+        """Mean minutes with a lot `lot` standard deviations from its supplier's mean.
 
         The mean of a log-normal: half the residual variance is added, and half of `unexplained`
         times the variance of lots where only that part of a lot is averaged over.

@@ -41,7 +41,7 @@ def flow(bench: Any) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row a supplier and stage: supplier, stage, pieces, lots_unknown (lots of that supplier
-        whose records do not tell this count). What came in and what was lost before tying are
+        for which this count is not known). What came in and what was lost before tying are
         known only for lots with a tally or with losses noted on their pieces; a piece not tied yet
         came through and has no reed. Cane that was tied again is one piece, with its last end.
     """
@@ -153,6 +153,6 @@ def _counts(wide: pd.DataFrame) -> pd.DataFrame:
     """Count by supplier what a comparison leaves out, each piece once."""
     never = wide["lost before tying"] + wide["not tied yet"]
     named = wide.rename(columns=lambda stage: stage.replace(" ", "_")).assign(never_tied=never)
-    told = (named["came_in"] > 0) | (named["lots_unknown"] == 0)
-    cane = named[["came_in", "never_tied"]].astype("Int64").where(told)
+    known = (named["came_in"] > 0) | (named["lots_unknown"] == 0)
+    cane = named[["came_in", "never_tied"]].astype("Int64").where(known)
     return named.assign(**cane)[list(COUNTS)].reset_index()

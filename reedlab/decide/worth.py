@@ -1,6 +1,6 @@
 """What a saleable reed is worth: one declaration for every question that weighs one.
 
-Sold reeds tell: their mean price. Where no price is kept, a saleable reed is worth what another
+Reeds sold are worth their mean price. Where no price is kept, a saleable reed is worth what another
 one costs to make; a rule or a supplier then gains exactly if it makes saleable reeds cheaper.
 """
 

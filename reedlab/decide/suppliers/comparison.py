@@ -2,7 +2,7 @@
 
 A supplier is judged by what its next lot will do at this maker's bench: the chance that a reed of
 it turns out well, the minutes and the money that a saleable reed costs, and how sure that is. A
-ranking speaks of this bench and these lots, not of a supplier's worth, and few lots say little.
+ranking is about this bench and these lots, not about a supplier's worth, and few lots say little.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ CORRELATIONS = (-0.5, 0.0, 0.5)
 TRIAL_REEDS = 10
 """Reeds with which a new lot is commonly tried (common practice: five to ten, no source)."""
 _TRIALS = (5, 10, 20, 40)
-"""Reeds of one more lot for which its worth is told."""
+"""Reeds of one more lot for which its worth is worked out."""
 _WORTH_A_TRIAL = 1.0
 """Net worth a year of one more lot, in money, below which no lot is recommended for it."""
 _SHORTEST_DAYS = 90
@@ -58,7 +58,7 @@ _SHORTEST_DAYS = 90
 
 @dataclass(frozen=True)
 class Basis:
-    """What a comparison stands on, for the questions that follow it up.
+    """What a comparison is based on, for the questions that follow it up.
 
     Attributes
     ----------
@@ -101,7 +101,8 @@ class Suppliers(Answer):
         minutes go together.
     balance
         supplier, against, ratio: variance of the contrast with the likeliest supplier relative to
-        the same reeds spread alike over makers and seasons; above 4 the records cannot tell.
+        the same reeds spread alike over makers and seasons; above 4 the two cannot be
+        distinguished.
     value
         What a saleable reed is counted as being worth.
     currency
@@ -109,7 +110,7 @@ class Suppliers(Answer):
     untimed
         Whether bench time would cost something and is not known.
     basis
-        What the answer stands on; none where the records cannot answer.
+        What the answer is based on; none where the records cannot answer.
     """
 
     table: pd.DataFrame = empty(
@@ -140,7 +141,7 @@ class Suppliers(Answer):
         return "" if self.table.empty else str(self.table["supplier"].iloc[0])
 
     def grounds(self) -> Basis:
-        """Return what the answer stands on, for a question that follows it up.
+        """Return what the answer is based on, for a question that follows it up.
 
         Raises
         ------
@@ -191,18 +192,18 @@ class Suppliers(Answer):
         first = self.table.iloc[0]
         if len(self.table) == 1:
             return (
-                f"The records cannot compare suppliers: every settled reed is {self.best}'s. "
+                f"These records cannot compare suppliers: every settled reed is {self.best}'s. "
                 f"{self.record_next}"
             )
         if self.untimed:
             good = self.table.sort_values("success", ascending=False, kind="stable")
             best, then = good.iloc[0], good.iloc[1]
             return (
-                "The records cannot tell which supplier is the cheapest, for too few scraping "
-                "times are recorded to count bench time. Of a next lot most reeds should turn out "
-                f"good from {best.supplier}, {best.success:.0%} ({self.level:.0%} interval "
-                f"{best.success_low:.0%} to {best.success_high:.0%}), then from {then.supplier}, "
-                f"{then.success:.0%}. {self.record_next}"
+                f"Most good reeds should come from a next lot of {best.supplier}: "
+                f"{best.success:.0%} ({self.level:.0%} interval {best.success_low:.0%} to "
+                f"{best.success_high:.0%}); then of {then.supplier}, {then.success:.0%}. Cannot "
+                "say yet which supplier is the cheapest: too few scraping times are recorded. "
+                f"{self.record_next}"
             )
         spelt = (
             f"{first.cost:.2f} {self.currency} ({self.level:.0%} interval {first.cost_low:.2f} to "
@@ -211,20 +212,23 @@ class Suppliers(Answer):
         second = self.table.iloc[1]
         if self.verdict is Verdict.SURE:
             return (
-                f"Buy {first.supplier} next: a saleable reed of its next lot should cost {spelt}, "
-                "and over its lots it is the cheapest with a probability of "
-                f"{first.prob_best:.0%}; {second.supplier} comes next at {second.cost:.2f}."
+                f"Buy {first.supplier} next. A saleable reed of its next lot should cost {spelt}; "
+                f"{second.supplier} comes next, at {second.cost:.2f}. Over its lots "
+                f"{first.supplier} is surely the cheapest: {_of_100(first.prob_best)}."
             )
         if self.verdict is Verdict.LIKELY:
             return (
-                f"Lean to {first.supplier}, at {spelt} a saleable reed of its next lot: over its "
-                f"lots it is the cheapest with a probability of {first.prob_best:.0%}, "
-                f"{second.supplier} with {second.prob_best:.0%}. {self.record_next}"
+                f"The cheapest is likely {first.supplier}. A saleable reed of its next lot "
+                f"should cost {spelt}; {second.supplier} comes next, at {second.cost:.2f}. The "
+                f"chance that {first.supplier} is the cheapest over its lots is "
+                f"{_of_100(first.prob_best)}, of {second.supplier} {_of_100(second.prob_best)}. "
+                f"{self.record_next}"
             )
         return (
-            f"The records cannot tell which supplier is the cheapest: {first.supplier} is the "
-            f"likeliest, at {first.prob_best:.0%}, then {second.supplier}, at "
-            f"{second.prob_best:.0%}. {self.record_next}"
+            f"Cannot say yet which supplier is the cheapest. The best guess is {first.supplier}, "
+            f"at {spelt} a saleable reed of its next lot: the chance that it is the cheapest over "
+            f"its lots is {_of_100(first.prob_best)}, of {second.supplier} "
+            f"{_of_100(second.prob_best)}. {self.record_next}"
         )
 
 
@@ -265,8 +269,8 @@ def suppliers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Suppliers:
     evidence = gather(bench)
     if not evidence.reeds["success"].any():
         raise CannotAnswer(
-            f"None of {len(evidence.reeds)} settled reeds has turned out well, so that nothing can "
-            "be said of what a saleable one costs.",
+            f"None of {len(evidence.reeds)} settled reeds has turned out well, so what a saleable "
+            "one costs is not known.",
             RecordNext("Go on recording, and ask again when some have."),
         )
     said = compared(evidence, fit_models(evidence, seed), bench.settings.currency, level, bench)
@@ -347,7 +351,7 @@ def compared(
     shown = ["supplier", "cost", "prob_best"]
     thin = table.loc[table["lots"] == 1, "supplier"]
     known = (
-        f"Known from one lot only, so that the interval rests on how other suppliers' lots differ: "
+        f"Known from one lot only, so the interval comes from how other suppliers' lots differ: "
         f"{listed(thin)}."
     )
     spread = balance(evidence.reeds, str(table["supplier"].iloc[0]))
@@ -365,6 +369,10 @@ def compared(
         untimed=untimed,
         basis=Basis(evidence, models, lot, bench),
     )
+
+
+def _of_100(chance: float) -> str:
+    return f"{100 * chance:.0f} in 100"
 
 
 def _table(arms: pd.DataFrame, lot: NextLot, rates: Rates, level: float) -> pd.DataFrame:
@@ -457,20 +465,20 @@ def _record_next(said: Suppliers) -> RecordNext:
         return RecordNext("Note the minutes of every reed or sitting.")
     if _runner_up_ratio(said.table, said.balance) > CANNOT_TELL:
         return RecordNext(
-            f"Lots of {said.best} and {said.table['supplier'].iloc[1]} were worked by "
-            "different makers or in different seasons: work lots of both side by side, and "
-            "record outcome and minutes."
+            f"Work lots of {said.best} and {said.table['supplier'].iloc[1]} side by side and "
+            "record outcome and minutes: so far different makers worked them, or in different "
+            "seasons."
         )
     tried = said.worth[said.worth["reeds"] == TRIAL_REEDS]
     most = tried.loc[tried["net"].idxmax()]
     if most.net < _WORTH_A_TRIAL:
         return RecordNext(
-            f"No lot of {TRIAL_REEDS} reeds is worth buying for what it would tell: keep "
-            "recording outcome and minutes, of two suppliers in turn if you can."
+            "Keep recording outcome and minutes, of two suppliers in turn if you can; buy no lot "
+            f"only to try {TRIAL_REEDS} reeds of it."
         )
     return RecordNext(
-        f"One more lot of {most.supplier} would tell most: record outcome and minutes of "
-        f"{TRIAL_REEDS} reeds of it.",
+        f"Buy one more lot of {most.supplier} and record outcome and minutes of {TRIAL_REEDS} "
+        "reeds of it.",
         float(most.per_year),
         said.currency,
     )
@@ -501,8 +509,8 @@ def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
 
     With supplier, maker and season as factors, the variance of a contrast of two suppliers is
     c'(X'X)⁻¹c; were every supplier's reeds spread alike over makers and seasons, it would be
-    1/n₁ + 1/n₂. Suppliers whose reeds were all made by one maker, or in one season, while the
-    other's were not, have no contrast of their own.
+    1/n₁ + 1/n₂. The contrast of two suppliers cannot be estimated where one maker, or one season,
+    made all reeds of the one and none of the other.
 
     Parameters
     ----------

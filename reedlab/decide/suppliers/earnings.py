@@ -64,14 +64,14 @@ class Earnings(Answer):
             text = f"An hour at the bench earns {earned}, on cane of {first.supplier}."
         elif self.verdict is Verdict.LIKELY:
             text = (
-                f"An hour at the bench earns most on cane of {first.supplier}, with a probability "
-                f"of {first.prob_best:.0%}: {earned}."
+                f"An hour at the bench likely earns most on cane of {first.supplier}: {earned}. "
+                f"The chance is {100 * first.prob_best:.0f} in 100."
             )
         else:
             text = (
-                "The records cannot tell on whose cane an hour at the bench earns most: most is "
-                f"expected of {first.supplier}, {earned}, with a probability of "
-                f"{first.prob_best:.0%}. {self.record_next}"
+                "Cannot say yet on whose cane an hour at the bench earns most. The best guess is "
+                f"{first.supplier}: {earned}. The chance is {100 * first.prob_best:.0f} in 100. "
+                f"{self.record_next}"
             )
         own = self.grades[self.grades["supplier"] == first.supplier].dropna(subset="price")
         if len(own) < 2:
@@ -195,7 +195,7 @@ class Forms(Answer):
         how much more than any other, in `currency`. Likely only where the forms are separable.
     separable
         Whether any supplier sold more than one form; if not, what is the form's and what is the
-        supplier's cannot be told apart.
+        supplier's cannot be distinguished.
     currency
         Of cost and profit.
     """
@@ -224,20 +224,17 @@ class Forms(Answer):
             return f"All cane came {first.form}. {self.record_next}"
         if self.verdict is Verdict.LIKELY:
             return (
-                f"Cane bought {first.form} pays the hour best, {first.profit_per_hour:.2f} "
+                f"Cane bought {first.form} likely pays the hour best: {first.profit_per_hour:.2f} "
                 f"{self.currency} ({self.level:.0%} interval {first.low:.2f} to {first.high:.2f}), "
-                f"with a probability of {first.prob_best:.0%}; its work before tying, "
-                f"{first.minutes_before:.0f} minutes a tied piece, is counted."
+                f"with {first.minutes_before:.0f} minutes of work before tying counted for each "
+                f"tied piece. The chance is {100 * first.prob_best:.0f} in 100."
             )
         why = (
-            f"the likeliest, {first.form}, has a probability of {first.prob_best:.0%}"
+            f"the best guess is {first.form}, with a chance of {100 * first.prob_best:.0f} in 100"
             if self.separable
-            else "no supplier sold two forms, so form and supplier are one in these records"
+            else "no supplier sold two forms, so form and supplier cannot be distinguished"
         )
-        return (
-            f"The records cannot tell which form of cane pays the hour best: {why}. "
-            f"{self.record_next}"
-        )
+        return f"Cannot say yet which form of cane pays the hour best: {why}. {self.record_next}"
 
 
 @question(Forms)

@@ -4,7 +4,7 @@ A supplier may do well because its cane is lighter, and then any light cane woul
 is so is a question about lots: the slope of success on a lot's mean property (`between`), which is
 not the slope among the pieces of one lot (`within`, what passing over pieces needs). The suppliers'
 next lots are predicted at one and the same property, and the difference to the prediction as bought
-is what the property accounts for. It is association: lots are not dealt out at random.
+is what the property accounts for. It is association: lots are not assigned at random.
 """
 
 from __future__ import annotations
@@ -56,7 +56,8 @@ class EqualCane(Answer):
         How much of the lead of the best supplier over the worst, as bought, goes when the property
         is held equal: median share, low, high; below 0 the lead grows.
     name, unit
-        The property and the step that the odds ratios stand for (one sd of its lots' means).
+        The property and the step that the odds ratios are for (one standard deviation of its
+        lots' means).
     """
 
     table: pd.DataFrame = empty(
@@ -79,24 +80,25 @@ class EqualCane(Answer):
         best, worst = self.table["supplier"].iloc[[0, -1]]
         words = in_words(self.name)
         step = f"{self.unit:.2g} {UNITS.get(self.name.removeprefix(stem(self.name)), '')}".strip()
+        good = float(np.average(self.table["success"], weights=self.table["reeds"]))
+        odds = good / (1 - good) * slope[["odds_ratio", "low", "high"]].to_numpy(float)
+        middle, low, high = 100 * odds / (1 + odds)
         text = (
-            f"lots {step} higher in {words} went with {slope.odds_ratio:.2f} times the odds of "
-            f"success ({self.level:.0%} interval {slope.low:.2f} to {slope.high:.2f})"
+            f"Where {100 * good:.0f} in 100 reeds turned out good, it was about {middle:.0f} of "
+            f"lots that are {step} higher in {words} ({self.level:.0%} interval {low:.0f} to "
+            f"{high:.0f})."
         )
         if slope.low < 1 < slope.high:
-            return (
-                f"The records cannot tell whether {words} is behind it: {text}. {self.record_next}"
-            )
-        text = text[0].upper() + text[1:]
+            return f"Cannot say yet whether {words} is behind it. {text} {self.record_next}"
         goes = f"{share['low']:.0%} to {share['high']:.0%}"
         if share["low"] < 0:
             return (
-                f"{text}, but how much of the lead of {best} over {worst} that accounts for, the "
-                f"records cannot tell ({self.level:.0%} interval {goes}). {self.record_next}"
+                f"{text} Cannot say yet how much of the lead of {best} over {worst} that explains "
+                f"({self.level:.0%} interval {goes}). {self.record_next}"
             )
         return (
-            f"{text}; with it held equal, {share['median']:.0%} of the lead of {best} over {worst} "
-            f"goes ({self.level:.0%} interval {goes})."
+            f"{text} With {words} held equal, {share['median']:.0%} of the lead of {best} over "
+            f"{worst} goes ({self.level:.0%} interval {goes})."
         )
 
 

@@ -71,7 +71,7 @@ def value_of_sample(benefit: ArrayLike, likelihood: ArrayLike) -> float:
 
     Examples
     --------
-    A sample that tells which of two states holds is worth the whole regret:
+    A sample that shows which of two states holds is worth the whole regret:
 
     >>> value_of_sample([[3.0, 1.0], [0.0, 1.0]], [[1.0, 0.0], [0.0, 1.0]])
     0.5

@@ -1,9 +1,9 @@
-"""Whether the choice of supplier hangs on how the models were set up.
+"""Whether the choice of supplier depends on how the models were set up.
 
-The answer stands on suppliers as a random effect and on priors for how much suppliers and lots
-differ; with three to eight suppliers neither is innocent. So it is worked out again with suppliers
-as a fixed effect, which borrows nothing from one supplier for another, and with the priors on every
-group's sd at half and at twice their scale.
+The answer takes suppliers as a random effect, with priors on how much suppliers and lots differ;
+with three to eight suppliers both matter. So it is worked out again with suppliers as a fixed
+effect (no partial pooling), and with the priors on every standard deviation between groups at half
+and at twice their scale.
 """
 
 from __future__ import annotations
@@ -59,16 +59,14 @@ class Robustness(Answer):
         if other:
             what = "Which supplier is likeliest" if unsure else "The choice"
             return (
-                f"{what} hangs on the model: with {listed(other)} it is "
-                f"{listed(dict.fromkeys(self.best[v] for v in other))} instead of {first}, so take "
-                "it as open."
+                f"{what} depends on the model: with {listed(other)} it is "
+                f"{listed(dict.fromkeys(self.best[v] for v in other))} instead of {first}. Take it "
+                "as open."
             )
         unlike = [v for v, verdict in self.verdicts.items() if verdict is not sure]
         if unsure:
-            though = (
-                f"; only with {listed(unlike)} would they, so take it as open" if unlike else ""
-            )
-            return f"The records cannot tell, with {first} the likeliest under any model{though}."
+            though = f" Only with {listed(unlike)} could one say more." if unlike else ""
+            return f"Cannot say yet, but {first} is the likeliest under every model.{though}"
         if unlike:
             return (
                 f"The choice stays with {first} under other models, but how sure it is changes "
@@ -76,7 +74,7 @@ class Robustness(Answer):
             )
         return (
             f"The choice stays with {first}, and as sure, whether suppliers are a random or a "
-            "fixed effect and with priors at half and at twice their scale."
+            "fixed effect, and with priors at half and at twice their scale."
         )
 
 

@@ -1,9 +1,9 @@
-"""What the comparison of suppliers does not see, and what that could do to it.
+"""Selection bias in the comparison of suppliers, and bounds on it.
 
 A comparison counts reeds that were tied and judged. Pieces passed over before tying, reeds still
-pending, blanks given up early and reeds brought back bend it, each supplier's differently. `flow`
-counts them by supplier; `bounds` works the ranking out again under the assumptions that favour a
-supplier least and most, so that it can be seen whether the choice hangs on them.
+pending, blanks given up early and reeds brought back bias it, each supplier's differently.
+`piece_flow` counts them by supplier; `examine` works the ranking out again under the assumptions
+that favour a supplier least and most, and so shows whether the choice depends on them.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ class Selection(Answer):
     def _sentence(self) -> str:
         first = self.best[AS_ANSWERED]
         if self.table["supplier"].nunique() == 1:
-            return f"There is no choice that it could change: every settled reed is {first}'s."
+            return f"There is no choice to change: every settled reed is {first}'s."
         other: dict[str, list[str]] = {}
         for assumption, name in self.best.items():
             if name != first:
@@ -94,12 +94,12 @@ class Selection(Answer):
             what, which = "which is the likeliest", f"That {first} is the likeliest"
         if not other:
             return (
-                f"What was left out does not change {what}: {first}, even if every doubt goes "
-                "against it."
+                f"What was left out does not change {what}: it is {first}, even if every doubt "
+                "goes against it."
             )
         changes = listed(f"{name} {' or '.join(when)}" for name, when in other.items())
         return (
-            f"{which} hangs on what the comparison leaves out: it would be {changes}. "
+            f"{which} depends on what the comparison leaves out: it would be {changes}. "
             f"{self.record_next}"
         )
 

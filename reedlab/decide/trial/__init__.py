@@ -1,7 +1,7 @@
 """A trial at the bench: the one way to know what a setting of gouge or scrape does.
 
-Records show association, because a maker changes the gouge when it is winter. A trial breaks the
-tie: blanks of one lot, taken two at a time in the order in which they are made; chance decides
+Records show association, because a maker changes the gouge when it is winter. A trial randomises:
+blanks of one lot, taken two at a time in the order in which they are made; chance decides
 which of each pair gets which setting; whoever judges sees a number and nothing else.
 
 ``plan`` draws the order, counts the blanks that it takes and writes the sheets; ``read`` says what

@@ -54,7 +54,7 @@ class TrialAnswer(Answer):
     """
 
     table: pd.DataFrame = empty(*_EFFECTS, index="measure")
-    needed: pd.DataFrame = empty("difference", "blanks_needed", "tells", index="measure")
+    needed: pd.DataFrame = empty("difference", "blanks_needed", "detectable", index="measure")
     plan: Plan
     alike: bool = False
     blanks: int = 0
@@ -67,7 +67,7 @@ class TrialAnswer(Answer):
         if math.isfinite(self.table.loc[measure, "low"]):
             return ""
         pairs = self.table.loc[measure, "pairs"]
-        return f"Both {what} are known of {pairs:.0f} pairs, and it takes {_FEWEST_PAIRS}."
+        return f"Both {what} are known of {pairs:.0f} pairs; it takes {_FEWEST_PAIRS}."
 
     def _success(self) -> str:
         row, (first, second) = self.table.loc["success"], self.plan.settings
@@ -81,8 +81,7 @@ class TrialAnswer(Answer):
         row, (first, second) = self.table.loc["minutes"], self.plan.settings
         return self._too_few("minutes", "finished minutes") or (
             f"Scraping took {row['first']:.0f} minutes with {first} and {row['second']:.0f} with "
-            f"{second}: {row['effect']:.2f} times as long ({row['low']:.2f} to "
-            f"{row['high']:.2f})."
+            f"{second}: {_longer(row['effect'])} ({_longer(row['low'])} to {_longer(row['high'])})."
         )
 
     def _next(self) -> str:
@@ -131,9 +130,9 @@ def analyse(*trials: Trial, level: float = 0.95) -> TrialAnswer:
     mid-p (Fagerland, Lydersen and Laake 2013). Minutes: the mean difference of logs within pairs
     with its t interval, and the p-value of the randomisation itself: how often flipping the coins
     of the draw gives as great a difference. A blank that was lost counts as not good; minutes
-    are compared over pairs of which neither was lost. The intervals are those of one look at a
-    number of blanks that was set beforehand: who adds trials until something shows will be shown
-    something.
+    are compared over pairs of which neither was lost. The intervals hold for one look at a
+    number of blanks that was set beforehand; adding trials until something shows makes them too
+    narrow (optional stopping).
 
     Parameters
     ----------
@@ -355,6 +354,10 @@ def _nothing(pairs: int) -> dict[str, float]:
 
 def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
+
+
+def _longer(ratio: float) -> str:
+    return f"{100 * abs(ratio - 1):.0f} % {'more' if ratio >= 1 else 'less'} time"
 
 
 def _points(difference: float, *, signed: bool = True) -> str:

@@ -18,14 +18,14 @@ CODES = range(100, 1000)
 
 @dataclass(frozen=True)
 class Plan:
-    """What a trial compares, and what it was meant to be able to tell.
+    """What a trial compares, and the differences that it is meant to detect.
 
     Attributes
     ----------
     lot : str
         The one lot from which every blank comes.
     settings : tuple of str
-        The two settings in the maker's words; effects are told as the first against the second.
+        The two settings in the maker's words; effects are the first against the second.
     blanks : int
         Even, ten or more, and no more than there are `CODES`.
     seed : int
@@ -63,8 +63,8 @@ class Plan:
             raise DecisionError("A trial compares two settings with different names: name both.")
         if not 0 < self.usual_success < 1 or not 0 < self.success_difference < 1:
             raise DecisionError(
-                "The usual share of good reeds and the difference that would matter lie between "
-                "0 and 1: give 0.2 for twenty points."
+                "The usual share of good reeds and the difference that would matter must be "
+                "between 0 and 1: give 0.2 for twenty points."
             )
         if self.minutes_ratio <= 0 or self.minutes_ratio == 1 or self.log_minutes_sd <= 0:
             raise DecisionError(
@@ -102,7 +102,7 @@ def usual(bench: Any, lot: str, seed: int = 1, draws: int = 2000) -> Usual:
     ----------
     bench : Bench
     lot : str
-        Its supplier's lots tell; those of all suppliers where the bench does not know it.
+        Its supplier's lots are read; those of all suppliers where the bench does not have it.
     seed, draws : int
         Of the posterior.
 
@@ -162,7 +162,7 @@ def draw(plan: Plan) -> pd.DataFrame:
 
 
 def number_needed(plan: Plan, *, significance: float = 0.05, power: float = 0.8) -> pd.DataFrame:
-    """Count the blanks that it takes to tell the difference that would matter.
+    """Count the blanks that it takes to detect the difference that would matter.
 
     Success is counted by the arcsine difference of two proportions (Cohen 1988, chapter 6),
     minutes by the t test on pairs of log minutes (chapter 2), both two-sided.
@@ -170,7 +170,7 @@ def number_needed(plan: Plan, *, significance: float = 0.05, power: float = 0.8)
     Parameters
     ----------
     plan : Plan
-        Its ``blanks`` give what can be told with as many as that.
+        Its ``blanks`` give what as many as that can detect.
     significance, power : float
         The usual 5 and 80 per cent.
 
@@ -178,8 +178,8 @@ def number_needed(plan: Plan, *, significance: float = 0.05, power: float = 0.8)
     -------
     pandas.DataFrame
         Rows ``success`` and ``minutes``: ``difference`` (in share, or as a ratio),
-        ``blanks_needed`` (both settings together) and ``tells`` (the smallest difference that
-        the planned number tells; NaN if none does).
+        ``blanks_needed`` (both settings together) and ``detectable`` (the smallest
+        difference that the planned number detects; NaN if none does).
 
     Examples
     --------
@@ -207,7 +207,7 @@ def number_needed(plan: Plan, *, significance: float = 0.05, power: float = 0.8)
         {
             "difference": [plan.success_difference, plan.minutes_ratio],
             "blanks_needed": [2 * math.ceil(per_setting), 2 * math.ceil(pairs)],
-            "tells": [seen, math.exp(seen_d * pair_sd)],
+            "detectable": [seen, math.exp(seen_d * pair_sd)],
         },
         index=pd.Index(["success", "minutes"], name="measure"),
     )

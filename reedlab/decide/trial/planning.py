@@ -28,7 +28,7 @@ class TrialPlan(Answer):
         What the records let it expect; none without records.
     """
 
-    table: pd.DataFrame = empty("difference", "blanks_needed", "tells", index="measure")
+    table: pd.DataFrame = empty("difference", "blanks_needed", "detectable", index="measure")
     plan: Plan
     usual: Usual | None = None
 
@@ -40,18 +40,18 @@ class TrialPlan(Answer):
                 f"{self.usual.of} turn out good ({self.level:.0%} interval {self.usual.low:.0%} to "
                 f"{self.usual.high:.0%}: lots differ). "
             )
-        tells = self.table.loc["success", "tells"]
+        least = self.table.loc["success", "detectable"]
         these = (
-            "would not surely tell it even if every blank of one setting were good"
-            if math.isnan(tells)
-            else f"tell one of {100 * tells:.0f} points or more"
+            "might miss it even if every blank of one setting were good"
+            if math.isnan(least)
+            else f"detect one of {100 * least:.0f} points or more"
         )
         points = 100 * min(plan.success_difference, 1 - plan.usual_success)
         return (
             f"{said}A difference of {points:.0f} points in good reeds takes about "
             f"{needed['success']:,} blanks, one of {plan.minutes_ratio - 1:.0%} in minutes "
-            f"{needed['minutes']:,}; these {plan.blanks} {these}, and trials of further lots can "
-            "be read together with this one."
+            f"{needed['minutes']:,}; these {plan.blanks} {these}. Trials of further lots can be "
+            "read together with this one."
         )
 
 
@@ -117,7 +117,7 @@ def plan(
             log_minutes_sd=expected.log_minutes_sd or planned.log_minutes_sd,
         )
         if lot not in set(bench.tables["lots"]["lot"]):
-            notes = (f"No lot of your records is called {lot}, so all of them speak for it.",)
+            notes = (f"No lot of your records is called {lot}, so the estimate is from all lots.",)
     if folder is not None:
         write_trial(planned, folder)
     return TrialPlan(table=number_needed(planned), notes=notes, plan=planned, usual=expected)

@@ -5,13 +5,13 @@ The folder of a trial holds three sheets and a plan:
 ``bench.csv``
     What the maker works from: order, pair, setting; to fill in: reed, rough_min, finish_min.
 ``judge.csv``
-    What the judge works from: a random three-digit code and nothing that tells the setting; to
+    What the judge works from: a random three-digit code and nothing about the setting; to
     fill in: outcome, judge, judged_on. Three digits at random are usual in sensory tests.
 ``key/key.csv``
     Which code belongs to which blank. A second person ties the numbers on, or the maker does it
     long before judging; it stays shut until every verdict is down.
 ``plan.toml``
-    The lot, the two settings, the seed and what the trial was meant to be able to tell.
+    The lot, the two settings, the seed and the differences that the trial is meant to detect.
 """
 
 from __future__ import annotations
@@ -160,13 +160,13 @@ def _read_plan(path: Path) -> Plan:
 
 
 def _read_sheet(path: Path, settings: Settings) -> pd.DataFrame:
-    """Read one sheet in whatever way a spreadsheet saved it; the first trouble is raised."""
+    """Read one sheet as any spreadsheet saves it; the first error is raised."""
     table, found = _SHEETS[path.name], Findings()
     sheet = read_csv(path, table, settings, found)
     if sheet is not None:
         rows = as_table(sheet, table, settings, found)
         typed = parse_table(table, rows, settings, found, comma_decimal=sheet.comma_decimal)
-    # The day of judging is for the maker: nothing here hangs on how it is written.
+    # The day of judging is for the maker: nothing depends on how it is written.
     errors = found.frame().query("severity == 'error' and column != 'judged_on'")
     if len(errors):
         first = errors.iloc[0]

@@ -29,7 +29,7 @@ def test_where_density_makes_the_suppliers_it_takes_their_lead():
     true = 2.718281828 ** (DENSITY_ONLY.density / 0.05 * found.unit)
     assert between["low"] < true < between["high"] < 1
     assert found.accounts_for["median"] > 0.6
-    assert "the odds of success" in found.sentence()
+    assert "With density held equal" in found.sentence()
 
 
 def test_where_suppliers_differ_by_themselves_density_takes_little():

@@ -43,8 +43,8 @@ def test_the_sentence_names_what_the_choice_hangs_on(answer):
     assert found.verdict is Verdict.CANNOT_SAY and found.compared is answer.verdict
     assert str(found.record_next) in found.sentence()
     clear = replace(found, best={"as answered": "teal", "x": "teal"})
-    assert "does not change the choice: teal" in clear.sentence()
+    assert "does not change the choice: it is teal" in clear.sentence()
     unsure = replace(clear, compared=Verdict.CANNOT_SAY)
-    assert "does not change which is the likeliest: teal" in unsure.sentence()
+    assert "does not change which is the likeliest: it is teal" in unsure.sentence()
     alone = replace(clear, table=found.table.query("supplier == @answer.best"))
-    assert "no choice that it could change" in alone.sentence()
+    assert "no choice to change" in alone.sentence()

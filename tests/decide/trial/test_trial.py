@@ -121,12 +121,12 @@ def test_what_is_usual_is_read_from_the_bench(demo, answer):
 
 def test_what_a_plan_tells_is_what_it_would_need():
     plan = Plan("L", TWO, blanks=60)
-    told = number_needed(plan)["tells"]
+    told = number_needed(plan)["detectable"]
     again = number_needed(
         Plan("L", TWO, success_difference=told["success"], minutes_ratio=told["minutes"])
     )
     assert again["blanks_needed"].between(60, 62).all()
-    assert np.isnan(number_needed(Plan("L", TWO, blanks=10)).loc["success", "tells"])
+    assert np.isnan(number_needed(Plan("L", TWO, blanks=10)).loc["success", "detectable"])
 
 
 def test_shoes_of_ten_boys():
