@@ -68,16 +68,9 @@ def water_density(temp_c: ArrayLike) -> Floats:
     return np.where((t >= 0) & (t <= 40), kg_m3 / 1000.0, np.nan)
 
 
-def _filled(values: ArrayLike, usual: float) -> Floats:
-    """Return readings with the usual value where one is missing."""
-    read = floats(values)
-    return np.where(np.isnan(read), usual, read)
-
-
 def by_floating(
     float_submerged_mm: ArrayLike,
     length_mm: ArrayLike,
-    temp_c: ArrayLike = ROOM_C,
     *,
     wall_mm: ArrayLike = GOUGED_WALL_MM,
     grip: float = 0.2,
@@ -100,8 +93,6 @@ def by_floating(
         Length under water.
     length_mm : array
         Length of the whole strip.
-    temp_c : array, default 20
-        Water temperature; missing is taken as 20 °C, which a degree changes by 0.0002.
     wall_mm : array, default 0.55
         The strip's mean thickness; missing is taken as 0.55 mm, a gouged piece.
     grip : float, default 0.2
@@ -134,11 +125,12 @@ def by_floating(
         pull_g_cm3 = 2 * TENSION_N_M * cos / (GRAVITY_M_S2 * wall * length) * 1000.0
         return AIR_G_CM3 + (water_density(temp) - AIR_G_CM3) * submerged / length - pull_g_cm3
 
-    wall = _filled(wall_mm, GOUGED_WALL_MM)
+    wall = floats(wall_mm)
+    wall = np.where(np.isnan(wall), GOUGED_WALL_MM, wall)
     readings = {
         "submerged": floats(float_submerged_mm),
         "length": floats(length_mm),
-        "temp": _filled(temp_c, ROOM_C),
+        "temp": np.asarray(ROOM_C),
         "cos": np.asarray(0.0),
     }
     sds = {
@@ -202,7 +194,6 @@ def by_volume(
 def by_weighing(
     mass_g: ArrayLike,
     mass_in_water_g: ArrayLike,
-    temp_c: ArrayLike = ROOM_C,
     *,
     steps: Steps | None = None,
 ) -> Density:
@@ -219,8 +210,6 @@ def by_weighing(
         Mass in air.
     mass_in_water_g : array
         Mass held under water, the sinker's own mass in water taken off; negative for what floats.
-    temp_c : array, default 20
-        Water temperature; missing is taken as 20 °C.
     steps : Steps, optional
         The instruments' smallest steps; both masses are read to `mass_g`.
 
@@ -251,7 +240,7 @@ def by_weighing(
     readings = {
         "mass": floats(mass_g),
         "in_water": floats(mass_in_water_g),
-        "temp": _filled(temp_c, ROOM_C),
+        "temp": np.asarray(ROOM_C),
     }
     step = sd_of_step(steps.mass_g)
     sds = {"mass": step, "in_water": step, "temp": sd_of_step(steps.temp_c)}
@@ -294,38 +283,6 @@ def best_route(routes: Mapping[str, Density]) -> tuple[Density, NDArray[np.objec
         Density(values[choice, columns], sds[choice, columns]),
         names[np.where(nowhere, len(routes), choice)],
     )
-
-
-def at_12_percent(density_g_cm3: ArrayLike, moisture_pct: ArrayLike) -> Floats:
-    """Bring densities taken at different moisture contents to 12 %, so that they compare.
-
-    ρ₁₂ = ρ [1 - (1 - K)(w - 12) / 100] with K = 0.85 ρ, the volume's swelling in per cent for one
-    per cent of moisture. **A stand-in: the standard speaks of wood, and cane is not wood.** It was
-    made for 7 to 17 %; from 5 to 17 % it is within 0.6 % of the exact change of mass and volume.
-
-    Parameters
-    ----------
-    density_g_cm3 : array
-        Density at the moisture content it was taken at, g/cm³.
-    moisture_pct : array
-        That moisture content, per cent of dry mass; see `moisture.equilibrium_moisture_pct`.
-
-    Returns
-    -------
-    ndarray
-        g/cm³.
-
-    References
-    ----------
-    ISO 13061-2:2014, physical and mechanical properties of wood, part 2: density (K from memory).
-
-    Examples
-    --------
-    >>> at_12_percent([0.55, 0.55], [7.7, 12.0]).round(3).tolist()
-    [0.563, 0.55]
-    """
-    density = floats(density_g_cm3)
-    return density * (1 - (1 - 0.85 * density) * (floats(moisture_pct) - 12.0) / 100.0)
 
 
 def compare_routes(

@@ -10,8 +10,7 @@ and lots differ in both, and in the density of their cane.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -143,21 +142,6 @@ class Truth:
     world: World
     suppliers: pd.DataFrame
     lots: pd.DataFrame
-
-    @property
-    def supplier_sd(self) -> float:
-        """True standard deviation of suppliers on the logit scale."""
-        return self.world.supplier_sd
-
-    @property
-    def lot_sd(self) -> float:
-        """True standard deviation of lots within suppliers on the logit scale."""
-        return self.world.lot_sd
-
-    @property
-    def coefficients(self) -> Mapping[str, float]:
-        """Every true effect by its name in `World`."""
-        return asdict(self.world)
 
 
 def draw_suppliers(rng: np.random.Generator, world: World, suppliers: int) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from reedlab.cane import air, density, gouge, moisture
+from reedlab.cane import air_log, density, gouge, moisture
 from reedlab.cane.readings import ROOM_C
 from reedlab.records.settings import Settings
 from reedlab.records.tables import TABLES
@@ -226,11 +226,11 @@ def _with_air(frame: pd.DataFrame, log: pd.DataFrame) -> pd.DataFrame:
     """
     day = frame["rough_on"].fillna(frame["tied_on"])
     readings = (log["time"], log["rh_pct"], log["temp_c"])
-    at_scrape = air.over(day, day + pd.Timedelta(days=1), *readings)
+    at_scrape = air_log.over(day, day + pd.Timedelta(days=1), *readings)
     for name in ("rh_pct", "temp_c"):
         frame[name] = frame[name].fillna(at_scrape[name])
     noon = pd.Timedelta(hours=12)
-    drying = air.over(frame["rough_on"] + noon, frame["finished_on"] + noon, *readings)
+    drying = air_log.over(frame["rough_on"] + noon, frame["finished_on"] + noon, *readings)
     frame["drying_rh_pct"] = drying["rh_pct"]
     frame["drying_moisture_pct"] = drying["moisture_pct"]
     return frame
