@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from itertools import combinations
 
 import pandas as pd
+from rapidfuzz.distance import OSA
 
 from reedlab.records.findings import Findings
 from reedlab.records.tables import TABLES
@@ -161,23 +162,9 @@ def _nearly(one: str, other: str) -> bool:
     if re.findall(r"\d+", a) != re.findall(r"\d+", b):
         return False
     allowed = 0 if min(len(a), len(b)) < 4 else 1 if max(len(a), len(b)) < 8 else 2
-    return abs(len(a) - len(b)) <= allowed and _edits(a, b) <= allowed
+    # Optimal string alignment: letters added, dropped, changed or swapped with a neighbour.
+    return OSA.distance(a, b) <= allowed
 
 
 def _bare(name: str) -> str:
     return re.sub(r"[\W_]+", "", name.casefold())
-
-
-def _edits(a: str, b: str) -> int:
-    """Count the letters to add, drop, change or swap with a neighbour (Damerau 1964)."""
-    before: list[int] = []
-    last = list(range(len(b) + 1))
-    for i, x in enumerate(a, start=1):
-        row = [i]
-        for j, y in enumerate(b, start=1):
-            cost = min(last[j] + 1, row[j - 1] + 1, last[j - 1] + (x != y))
-            if i > 1 and j > 1 and x == b[j - 2] and a[i - 2] == y:
-                cost = min(cost, before[j - 2] + 1)
-            row.append(cost)
-        before, last = last, row
-    return last[-1]
