@@ -114,7 +114,7 @@ def check(
             _say(f"\nMarked copy: {mark} (values only; formulas and drawings are not copied).")
         again = f"run {_command('check', directory)} again."
         if errors:
-            _next(f"mend the errors in your spreadsheet and {again}")
+            _next(f"fix the errors in your spreadsheet and {again}")
         elif bench.tables["reeds"].empty:
             _next(f"fill in 'lots' and 'reeds' and {again}")
         else:

@@ -35,7 +35,7 @@ class Bench:
         Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it. A table
         that is not kept is empty. A cell with an error is empty here; its text is in `findings`.
     findings : pandas.DataFrame
-        What is wrong: table, row, column, value, severity, problem, mend.
+        What is wrong: table, row, column, value, severity, problem, fix.
 
     Examples
     --------

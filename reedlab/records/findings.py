@@ -4,25 +4,27 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import pandas as pd
 
 from reedlab.records.tables import TABLES
 
-Severity = Literal["error", "warning"]
+Severity = Literal["error", "warning", "read_as"]
+SEVERITIES: tuple[Severity, ...] = get_args(Severity)
+"""The grave ones first."""
 
 MOST_ALIKE = 2_000
 """Findings of one column and severity are named one by one up to this many, then counted."""
 
-COLUMNS = ("table", "row", "column", "value", "severity", "problem", "mend")
+COLUMNS = ("table", "row", "column", "value", "severity", "problem", "fix")
 
 
 class Findings:
     """Findings in the making.
 
-    An error is a value, or where nothing else helps a row, that cannot be used until it is mended.
-    A warning is a value that is used, but unlikely.
+    An error is a value, or where nothing else helps a row, that cannot be used until it is fixed.
+    A warning is a value that is used, but unlikely. A value ``read_as`` another is used as that.
 
     Examples
     --------
@@ -44,12 +46,12 @@ class Findings:
         value: object,
         severity: Severity,
         problem: str,
-        mend: str,
+        fix: str,
     ) -> None:
         """Add one finding; `row` is the spreadsheet's own number, or None for a whole table."""
         self._counts[table, column, severity] += 1
         if self._counts[table, column, severity] <= MOST_ALIKE:
-            self._rows.append((table, row, column, _brief(value), severity, problem, mend))
+            self._rows.append((table, row, column, _brief(value), severity, problem, fix))
 
     def each(
         self,
@@ -58,7 +60,7 @@ class Findings:
         values: pd.Series,
         severity: Severity,
         problem: str | Mapping[Any, str],
-        mend: str | Mapping[Any, str],
+        fix: str | Mapping[Any, str],
     ) -> None:
         """Add a finding for each of `values`, whose index holds the rows.
 
@@ -66,7 +68,7 @@ class Findings:
         """
         for row, value in values.items():
             says = problem if isinstance(problem, str) else problem[value]
-            cure = mend if isinstance(mend, str) else mend[value]
+            cure = fix if isinstance(fix, str) else fix[value]
             self.add(table, int(row), column, value, severity, says, cure)
 
     def rows(self, table: str, column: str) -> set[int]:
@@ -74,10 +76,10 @@ class Findings:
         return {r[1] for r in self._rows if r[0] == table and r[2] == column and r[4] == "error"}
 
     def frame(self) -> pd.DataFrame:
-        """Return the findings, errors before warnings within each table."""
+        """Return the findings, the grave ones first within each table."""
         more = [
             (table, None, column, "", severity, f"has {count - MOST_ALIKE:,} more of these",
-             "mend the first ones, and look again")
+             "fix the first ones, and look again")
             for (table, column, severity), count in self._counts.items()
             if count > MOST_ALIKE
         ]  # fmt: skip
@@ -85,8 +87,9 @@ class Findings:
         frame = frame.astype({"row": "Int64", **dict.fromkeys(set(COLUMNS) - {"row"}, "str")})
         names = [*dict.fromkeys(t for t in frame["table"] if t not in TABLES), *TABLES]
         order = frame["table"].map({name: i for i, name in enumerate(names)})
-        keys = frame.assign(order=order, late=frame["severity"].eq("warning"))
-        keys = keys.sort_values(["order", "late", "row"], kind="stable", na_position="first")
+        grave = frame["severity"].map({name: i for i, name in enumerate(SEVERITIES)})
+        keys = frame.assign(order=order, grave=grave)
+        keys = keys.sort_values(["order", "grave", "row"], kind="stable", na_position="first")
         return frame.loc[keys.index].reset_index(drop=True)
 
 

@@ -107,12 +107,12 @@ class Settings:
             value = getattr(self, name)
             top = 1 if name == "staple_recovered" else float("inf")
             if isinstance(value, bool) or not isinstance(value, (int, float)):
-                raise SettingsError(f"{name} is {value!r}: write a number without quotation marks.")
+                raise SettingsError(name, f"is {value!r}", "write a number without quotation marks")
             if not 0 <= value <= top or value == float("inf"):
                 limits = "a share from 0 to 1" if top == 1 else "0 or more"
-                raise SettingsError(f"{name} is {value}: write {limits}.")
+                raise SettingsError(name, f"is {value}", f"write {limits}")
         if not isinstance(self.currency, str):
-            raise SettingsError(f'currency is {self.currency!r}: write a word such as "EUR".')
+            raise SettingsError("currency", f"is {self.currency!r}", 'write a word such as "EUR"')
         _one_of("tables", self.tables.values(), [*TABLES, ""])
         _one_of("columns", self.columns, TABLES)
         for table, headings in self.columns.items():
@@ -172,7 +172,7 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
         found.add(
             FILE, None, "", "", "error",
             f"cannot be read ({error}), so every setting has its default",
-            "mend that line, or start again from the file that `reedlab new` writes",
+            "fix that line, or start again from the file that `reedlab new` writes",
         )  # fmt: skip
         return Settings(), found
     settings = Settings()
@@ -180,7 +180,7 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
         try:
             settings = _with(settings, name, value)
         except SettingsError as error:
-            found.add(FILE, None, name, value, "error", *_split(str(error)))
+            found.add(FILE, None, error.key, value, "error", error.problem, error.fix)
     return settings, found
 
 
@@ -195,9 +195,10 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
     """Return the settings with one of them changed."""
     if name == "format":
         if value != 1:
-            raise SettingsError(f"format is {value!r}: this reedlab reads format 1.")
+            raise SettingsError("format", f"is {value!r}", "write 1, the format of this reedlab")
         return settings
-    _one_of("bench.toml", [name], [f.name for f in fields(Settings)])
+    if name not in (known := [f.name for f in fields(Settings)]):
+        raise SettingsError(name, "is not a setting", _instead(name, known))
     try:
         if name == "heated":
             value = tuple(_spell(v) for v in value)
@@ -214,7 +215,9 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
         return replace(settings, **{name: value})
     except (TypeError, AttributeError, KeyError) as error:
         raise SettingsError(
-            f"{name} has another form than expected: compare it with a new bench.toml."
+            name,
+            "has an unexpected form",
+            "compare it with the bench.toml that `reedlab new` writes",
         ) from error
 
 
@@ -222,10 +225,8 @@ def _spell(given: Mapping[str, Any]) -> tuple[str, str | None]:
     start, end = str(given["from"]), str(given["to"]) if "to" in given else None
     days = [start] if end is None else [start, end]
     if not all(_DAY.fullmatch(day) for day in days) or len({len(day) for day in days}) > 1:
-        raise SettingsError(
-            f"heated holds {', '.join(days)}: write days such as 2024-10-15, "
-            'or both as "10-15" for every year.'
-        )
+        fix = 'write days such as 2024-10-15, or both as "10-15" for every year'
+        raise SettingsError("heated", f"holds {', '.join(days)}", fix)
     return start, end
 
 
@@ -234,15 +235,15 @@ def _usual(given: Mapping[str, Any]) -> Usual:
     since = values.pop("from")
     since = since.date() if isinstance(since, dt.datetime) else since
     if not isinstance(since, dt.date):
-        raise SettingsError(f"usual has from = {since!r}: write a day such as 2024-09-01.")
+        raise SettingsError("usual.from", f"is {since!r}", "write a day such as 2024-09-01")
     known = {n: c for n, c in TABLES["reeds"].columns.items() if c.kind not in ("date", "text")}
     _one_of("usual", values, known)
     for name, value in values.items():
         if known[name].words:
-            _one_of(f"usual {name}", [value], known[name].words)
+            _one_of(f"usual.{name}", [value], known[name].words)
         elif (known[name].kind == "name") is not isinstance(value, str) or isinstance(value, bool):
             form = "a text in quotation marks" if known[name].kind == "name" else "a number"
-            raise SettingsError(f"usual has {name} = {value!r}: write {form}.")
+            raise SettingsError(f"usual.{name}", f"is {value!r}", f"write {form}")
     return Usual(since, values)
 
 
@@ -266,20 +267,18 @@ def _check_limits(name: str, limits: object) -> None:
     match limits:
         case (int() | float() as low, int() | float() as high) if low <= high:
             return
-    raise SettingsError(f"{name} is {limits!r}: write two numbers, the lower first.")
+    raise SettingsError(name, f"is {limits!r}", "write two numbers, the lower first")
 
 
-def _one_of(name: str, given: Iterable[Any], known: Iterable[str]) -> None:
-    """Refuse a word that is not known, naming the nearest that is."""
+def _one_of(key: str, given: Iterable[Any], known: Iterable[str]) -> None:
+    """Refuse a word that is not known."""
     known = list(known)
     for word in given:
         if word not in known:
-            near = difflib.get_close_matches(str(word), known, 1)
-            hint = f"did you mean {near[0]}?" if near else f"use one of {', '.join(known[:12])}."
-            raise SettingsError(f"{name} holds {word!r}, which is not known: {hint}")
+            raise SettingsError(key, f"holds {word!r}, which is not known", _instead(word, known))
 
 
-def _split(sentence: str) -> tuple[str, str]:
-    """Part an error's sentence into the problem and what to do."""
-    problem, _, mend = sentence.partition(": ")
-    return problem, mend.rstrip(".") or "compare it with a new bench.toml"
+def _instead(word: object, known: list[str]) -> str:
+    """Offer the nearest known word, or the first dozen."""
+    near = difflib.get_close_matches(str(word), known, 1)
+    return f"write {near[0]}, if you mean that" if near else f"use one of {', '.join(known[:12])}"

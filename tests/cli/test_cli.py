@@ -120,7 +120,7 @@ def test_check_as_json_holds_every_finding(bench, capsys):
     assert (told["errors"], len(told["findings"])) == (1, 1 + told["warnings"])
     first = told["findings"][0]
     assert (first["table"], first["column"], first["severity"]) == ("reeds", "lot", "error")
-    assert {"row", "value", "problem", "mend"} <= set(first)
+    assert {"row", "value", "problem", "fix"} <= set(first)
 
 
 def test_check_marks_a_copy_and_never_the_original(bench, capsys, tmp_path):

@@ -1,6 +1,6 @@
 """What is wrong with typed tables: every problem at once, each with what to do about it.
 
-An error means that a value cannot be used, and it is left empty until it is mended; a warning
+An error means that a value cannot be used, and it is left empty until it is fixed; a warning
 means that it is unlikely, and it is used as it stands.
 """
 
@@ -63,7 +63,7 @@ def _check_cells(name: str, tables: Tables, settings: Settings, found: Findings)
             value = float(frame.at[row, column.name])
             found.add(
                 name, row, column.name, value, "error", "is impossible",
-                _conversion(value, column, limit) or f"mend it, or empty the cell: it holds "
+                _conversion(value, column, limit) or f"fix it, or empty the cell: it holds "
                 f"{column.says}, {_written(column.possible, column)}",
             )  # fmt: skip
         frame = frame.copy()

@@ -47,7 +47,7 @@ def _future(tables: Tables, found: Findings) -> None:
                 late = values[values > tomorrow]
                 if len(late):
                     found.each(name, column.name, late, "error", "lies in the future",
-                               "mend the year, most likely")  # fmt: skip
+                               "fix the year, most likely")  # fmt: skip
                     _empty(tables, name, late.index, [column.name])
 
 
@@ -62,8 +62,8 @@ def _repeats(tables: Tables, found: Findings) -> None:
                 label: f"stands in row {row} already; only that row is used"
                 for row, label in first.items()
             }
-            mend = f"give this {table.key} a label of its own"
-            found.each(name, table.key, again, "error", says, mend)
+            fix = f"give this {table.key} a label of its own"
+            found.each(name, table.key, again, "error", says, fix)
 
 
 def _nowhere(tables: Tables, found: Findings) -> None:
@@ -87,14 +87,14 @@ def _nowhere(tables: Tables, found: Findings) -> None:
                     f"add {column.refers}: {TABLES[column.refers].says}",
                 )  # fmt: skip
                 continue
-            mend = {
+            fix = {
                 label: f"write {hints[label]}, most likely{once_for_all(column.name, rows)}"
                 if label in hints
-                else f"add it to {column.refers}, or mend the label"
+                else f"add it to {column.refers}, or fix the label"
                 for label, rows in astray.value_counts().items()
             }
             severity: Severity = "warning" if column.name == "retie_of" else "error"
-            found.each(name, column.name, astray, severity, f"is not in {column.refers}", mend)
+            found.each(name, column.name, astray, severity, f"is not in {column.refers}", fix)
 
 
 def _lot_and_piece(tables: Tables, found: Findings) -> None:
@@ -115,13 +115,13 @@ def _lot_and_piece(tables: Tables, found: Findings) -> None:
         found.add(
             "reeds", int(row), "lot", reeds.at[row, "lot"], "error",
             f"is not the lot of its piece: {reeds.at[row, 'piece']} is of {lot_of[row]}",
-            "mend the lot or the piece; until then neither is used",
+            "fix the lot or the piece; until then neither is used",
         )  # fmt: skip
     _empty(tables, "reeds", differ, ["lot", "piece"])
     tied = reeds[reeds["piece"].notna() & reeds["retie_of"].isna()]
     again = tied.loc[tied.duplicated("piece"), "piece"]
     found.each("reeds", "piece", again, "warning", "was tied before, as another reed",
-               "mend the piece, or name the first reed under retie_of")  # fmt: skip
+               "fix the piece, or name the first reed under retie_of")  # fmt: skip
 
 
 def _sizes(tables: Tables, found: Findings) -> None:
@@ -189,7 +189,8 @@ def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
     if not steps:
         return
     names = list(steps)
-    own = np.array([not name.startswith(("the lot", "harvest")) for name in names])
+    dated = {c.name for c in TABLES[table].columns.values() if c.kind == "date"}
+    own = np.array([name in dated for name in names])
     rows = next(iter(steps.values())).index
     latest = np.full(len(rows), np.datetime64("NaT"), dtype="datetime64[us]")
     step_of = np.zeros(len(rows), dtype=int)
@@ -216,14 +217,14 @@ def _outcomes(tables: Tables, found: Findings) -> None:
     undated = known & reeds["judged_on"].isna() & reeds["finished_on"].isna()
     for column in ("judged_on", "finished_on"):
         undated &= ~reeds.index.isin(list(found.rows("reeds", column)))
-    mend = "fill in judged_on (or finished_on): it tells when a reed's fate is known"
+    fix = "fill in judged_on (or finished_on): it tells when a reed's fate is known"
     if undated.sum() > max(10, known.sum() / 2):
         found.add("reeds", None, "judged_on", "", "warning",
-                  f"is empty for {undated.sum()} of {known.sum()} outcomes", mend)  # fmt: skip
+                  f"is empty for {undated.sum()} of {known.sum()} outcomes", fix)  # fmt: skip
     else:
         for row in reeds.index[undated]:
             found.add("reeds", int(row), "judged_on", "", "warning",
-                      "is empty, though the reed has an outcome", mend)  # fmt: skip
+                      "is empty, though the reed has an outcome", fix)  # fmt: skip
     judged = reeds["judged_on"].notna() & ~known
     judged &= ~reeds.index.isin(list(found.rows("reeds", "outcome")))
     for row in reeds.index[judged]:
@@ -231,10 +232,10 @@ def _outcomes(tables: Tables, found: Findings) -> None:
                   "is empty, though the reed was judged", "fill in how it turned out")  # fmt: skip
     lost = reeds["lost_at"][reeds["lost_at"].notna() & reeds["outcome"].eq("good")]
     found.each("reeds", "lost_at", lost, "warning", "says where a reed failed that is good",
-               "mend the outcome, or empty this cell")  # fmt: skip
+               "fix the outcome, or empty this cell")  # fmt: skip
     sold = reeds["sold_for"].gt(0) & reeds["outcome"].isin(["given_up", "broken", "reject"])
     found.each("reeds", "sold_for", reeds["sold_for"][sold], "warning",
-               "is the price of a reed that failed", "mend the outcome or the price")  # fmt: skip
+               "is the price of a reed that failed", "fix the outcome or the price")  # fmt: skip
 
 
 def _prices(tables: Tables, settings: Settings, found: Findings) -> None:
@@ -321,7 +322,7 @@ def _told_twice(tables: Tables, found: Findings) -> None:
     for row, piece in early["piece"].items():
         found.add("pieces", int(str(row)), "lost_at", early.at[row, "lost_at"], "warning",
                   f"says that {piece} was lost, yet reed {made[piece]} was tied of it",
-                  "empty this cell, or mend the reed's piece")  # fmt: skip
+                  "empty this cell, or fix the reed's piece")  # fmt: skip
 
 
 def _half_timed(tables: Tables, found: Findings) -> None:
@@ -350,7 +351,7 @@ def _sittings(tables: Tables, found: Findings) -> None:
         astray = [label for label in batch.named if label not in known]
         hints = respelled(astray, known) if astray else {}
         for label in astray:
-            hint = f"write {hints[label]}, most likely" if label in hints else "mend the label"
+            hint = f"write {hints[label]}, most likely" if label in hints else "fix the label"
             found.add("sittings", batch.row, "reeds", label, "warning", "is not in reeds", hint)
         if not batch.named and not batch.places:
             found.add(

@@ -33,7 +33,7 @@ _MOST_NAMES = 400  # beyond, they are labels rather than names, and pairs are to
 
 
 def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
-    """Read names that differ in capitals alone as one, in `tables`, and warn of each such row.
+    """Read names that differ in capitals alone as one, in `tables`, and say so of each such row.
 
     Of a supplier or a maker the commoner spelling counts, of a lot, piece or reed the one that its
     own table has. Else ochre and Ochre would be compared as two suppliers.
@@ -75,8 +75,8 @@ def _respell(
     values = tables[table][column]
     if meant and len(rows := values[values.isin(list(meant))]):
         says = {name: f"is read as {own}: only the capitals differ" for name, own in meant.items()}
-        mend = {name: f"write {own}, or leave it" for name, own in meant.items()}
-        found.each(table, column, rows, "warning", says, mend)
+        fix = {name: f"write {own}, or leave it" for name, own in meant.items()}
+        found.each(table, column, rows, "read_as", says, fix)
         read = values.map(lambda name: meant.get(name, name), na_action="ignore")
         tables[table] = tables[table].assign(**{column: read.astype(values.dtype)})
 
@@ -127,7 +127,7 @@ def likely_meant(counts: Mapping[str, int]) -> dict[str, str]:
 
 
 def once_for_all(column: str, rows: int) -> str:
-    """Offer to say once in the settings what would have to be mended in many rows."""
+    """Offer to say once in the settings what would have to be fixed in many rows."""
     return f" (or say so once, under [words.{column}] in bench.toml)" if rows > _MANY_ROWS else ""
 
 

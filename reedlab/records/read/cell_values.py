@@ -20,7 +20,6 @@ from reedlab.records.tables import Column
 BLANK = frozenset({"", "-", "--", "–", "—", "?", "n/a", "n.a.", "na", "none", "nil", "nan", "null"})
 """What people write into a cell to say that there is nothing in it."""
 
-NO_NUMBER = "is not a number"
 _BLANKS = " \t\r\n\f\v\u00a0\u2007\u2009\u202f\u200b\ufeff"
 _SPACES = re.compile(r"[\s\u00a0\u2007\u2009\u202f'’]+")
 _SPREADSHEET_ERROR = re.compile(r"#(N/A|DIV/0!|REF!|VALUE!|NAME\?|NUM!|NULL!)|Err:\d{3}")
@@ -97,9 +96,16 @@ _YES_NO = (*_YES, "no", "n", "false", "0")
 class Trouble(Exception):
     """Why a text cannot be read, and what to do about it."""
 
-    def __init__(self, problem: str, mend: str) -> None:
-        super().__init__(problem)
-        self.problem, self.mend = problem, mend
+    def __init__(self, problem: str, fix: str) -> None:
+        super().__init__(problem, fix)
+        self.problem, self.fix = problem, fix
+
+
+class NotANumber(Trouble):
+    """A text that is no number in any way."""
+
+    def __init__(self, fix: str) -> None:
+        super().__init__("is not a number", fix)
 
 
 def text_of(value: object) -> str | None:
@@ -183,12 +189,12 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
     72.5
     """
     if _SPREADSHEET_ERROR.fullmatch(text):
-        raise Trouble("is a formula that went wrong", "mend the formula, or empty the cell")
+        raise Trouble("is a formula that went wrong", "fix the formula, or empty the cell")
     if column.kind == "money":
         text = _WHOLE_MONEY.sub("", text)
     match = _NUMBER.fullmatch(text)
     if match is None or not any(map(str.isdigit, match["number"])):
-        raise Trouble(NO_NUMBER, "write digits only, or empty the cell")
+        raise NotANumber("write digits only, or empty the cell")
     before, digits, unit = match["before"].strip(), match["number"], match["unit"].strip()
     value = _digits(_SPACES.sub("", digits), comma)
     signs = {unit.casefold().rstrip("."), before.casefold()} - {""}
@@ -231,7 +237,7 @@ def _digits(digits: str, comma: bool | None) -> float:
         return float(digits.replace(".", ""))
     if re.fullmatch(r"[+-]?(\d+|\d{1,3}(,\d{3})+)(\.\d+)?", digits):
         return float(digits.replace(",", ""))
-    raise Trouble(NO_NUMBER, "write digits with one decimal point, such as 0.58")
+    raise NotANumber("write digits with one decimal point, such as 0.58")
 
 
 def read_minutes(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
@@ -253,10 +259,8 @@ def read_minutes(text: str, column: Column, settings: Settings, comma: bool | No
         return hours * 60 + minutes
     try:
         return read_number(text, column, settings, comma)
-    except Trouble as trouble:
-        if trouble.problem == NO_NUMBER:
-            raise Trouble("is not a time in minutes", "write 35, 0:35 or 35 min") from trouble
-        raise
+    except NotANumber as trouble:
+        raise Trouble("is not a time in minutes", "write 35, 0:35 or 35 min") from trouble
 
 
 def read_date(text: str, order: str | None) -> pd.Timestamp:
@@ -285,7 +289,7 @@ def read_date(text: str, order: str | None) -> pd.Timestamp:
     clock = _TIME_OF_DAY.search(text)
     day = _day(text[: clock.start()].strip() if clock else text, order)
     if not DAYS[0] <= day <= DAYS[1]:
-        raise Trouble(f"is a day in the year {day.year}", "mend the year")
+        raise Trouble(f"is a day in the year {day.year}", "fix the year")
     if clock is None:
         return day
     hour, minute, second = (int(part or 0) for part in clock.groups()[:3])

@@ -52,7 +52,7 @@ def _nothing(path: Path, found: Findings) -> str:
         return f"{says}: open {other[0]} in the spreadsheet and save it as {FILE}, or as CSV."
     unread = found.frame()
     if len(unread):
-        return f"{says}, for {unread['problem'].iloc[0]}: {unread['mend'].iloc[0]}."
+        return f"{says}, since {unread['problem'].iloc[0]}: {unread['fix'].iloc[0]}."
     if books := [p.name for p in there if p.suffix.casefold() == ".xlsx"]:
         return f"{says}: call {books[0]} {FILE}, if that is the workbook of your records."
     return (

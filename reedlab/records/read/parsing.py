@@ -176,7 +176,7 @@ def _report(
             trouble = troubles[i]
             found.add(
                 table, int(index[at]), column.name, cells.unique[i], "error",
-                trouble.problem, trouble.mend,
+                trouble.problem, trouble.fix,
             )  # fmt: skip
 
 

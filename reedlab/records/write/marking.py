@@ -10,7 +10,7 @@ import pandas as pd
 
 from reedlab.errors import WriteError
 from reedlab.records.bench import Bench
-from reedlab.records.findings import Findings
+from reedlab.records.findings import SEVERITIES, Findings
 from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.sheets_as_text import Sheet, find_headings
 from reedlab.records.read.workbook import FILE
@@ -18,7 +18,8 @@ from reedlab.records.settings import Settings
 from reedlab.records.store import FORMULA, beside
 from reedlab.records.tables import TABLES
 
-_FILL = {"error": "E8B4A0", "warning": "F2E3B3"}  # told apart in grey too
+_FILL = {"error": "E8B4A0", "warning": "F2E3B3", "read_as": "EDF1F5"}
+"""From dark to light, so that they differ in grey too."""
 
 
 def mark_workbook(bench: Bench, path: Path | str) -> Path:
@@ -77,7 +78,7 @@ def _list(front: Any, findings: pd.DataFrame) -> None:
     front.title = "findings"
     for at, heading in enumerate(findings.columns, start=1):
         front.cell(1, at, heading)
-        front.column_dimensions[chr(64 + at)].width = 50 if heading in ("problem", "mend") else 14
+        front.column_dimensions[chr(64 + at)].width = 50 if heading in ("problem", "fix") else 14
     for row, finding in enumerate(findings.astype(object).itertuples(index=False), start=2):
         for at, value in enumerate(finding, start=1):
             _write(front, row, at, None if pd.isna(value) else value)
@@ -126,7 +127,7 @@ def _mark(copy: Any, sheet: Sheet, findings: pd.DataFrame, table: str, settings:
     for (row, column), group in findings.fillna({"row": top}).groupby(["row", "column"]):
         at = headings.places.get(column, 0) + 1
         cell = copy.cell(int(row), at)
-        cell.fill = fills[group["severity"].min()]  # "error" before "warning"
-        says = [f"{f.severity}: {f.problem}; {f.mend}." for f in group.itertuples()]
+        cell.fill = fills[min(group["severity"], key=SEVERITIES.index)]
+        says = [f"{f.severity}: {f.problem}; {f.fix}." for f in group.itertuples()]
         cell.comment = Comment("\n".join(says)[:2_000], "reedlab", width=320, height=120)
     copy.freeze_panes = copy.cell(top + 1, 1)

@@ -1,4 +1,4 @@
-"""Checking: each fault is named with its row and its mend; normal practice is left in peace.
+"""Checking: each fault is named with its row and its fix; normal practice is left in peace.
 
 Ranges are common practice, no source; conversions are definitions (an inch is 25.4 mm, and
 °F = 1.8 °C + 32).
@@ -41,7 +41,7 @@ def named(made: Bench, column: str, table: str = "reeds") -> pd.DataFrame:
 
 
 @pytest.mark.parametrize(
-    ("table", "column", "value", "severity", "mend"),
+    ("table", "column", "value", "severity", "fix"),
     [
         # what would be meant in another unit is said, and nothing is converted
         ("reeds", "tied_mm", 2.83, "error", "inches, write 71.9 (mm)"),
@@ -64,13 +64,13 @@ def named(made: Bench, column: str, table: str = "reeds") -> pd.DataFrame:
         ("reeds", "tied_mm", 78, "warning", "[ranges]"),
     ],
 )
-def test_values_that_cannot_be_or_are_unlikely(table, column, value, severity, mend):
+def test_values_that_cannot_be_or_are_unlikely(table, column, value, severity, fix):
     made = bench(pieces=[{}], **{}) if table == "reeds" else bench(pieces=[{column: value}])
     if table == "reeds":
         made = bench(reeds=[{column: value}])
     found = named(made, column, table)
     assert found["severity"].tolist() == [severity]
-    assert mend in found["mend"].iloc[0]
+    assert fix in found["fix"].iloc[0]
     assert found["row"].tolist() == [2]
     kept = made.tables[table][column].iloc[0]
     assert np.isnan(kept) if severity == "error" else kept == value  # unlikely, but used
@@ -119,8 +119,8 @@ def test_labels_that_lead_nowhere():
     made = bench(reeds=[{}, {"lot": "l 1"}, {"lot": "L9"}], pieces=[{"lot": "L1"}, {"lot": "X"}])
     found = named(made, "lot")
     assert found["row"].tolist() == [3, 4]
-    assert found["mend"].iloc[0] == "write L1, most likely"
-    assert "add it to lots" in found["mend"].iloc[1]
+    assert found["fix"].iloc[0] == "write L1, most likely"
+    assert "add it to lots" in found["fix"].iloc[1]
     assert named(made, "lot", "pieces")["row"].tolist() == [3]
 
 
@@ -146,7 +146,7 @@ def test_near_spellings_are_asked_about_and_labels_are_not():
     made = bench(lots=lots, reeds=[{"shape": "B2"}, {"shape": "B2"}, {"shape": "B3"}])
     found = named(made, "supplier", "lots")
     assert found["row"].tolist() == [4]
-    assert found["mend"].iloc[0] == "write Ochre, or leave it if they are two"
+    assert found["fix"].iloc[0] == "write Ochre, or leave it if they are two"
     assert named(made, "shape").empty  # two shapes, not two spellings
     assert found["problem"].iloc[0] == "is nearly Ochre, which stands in 2 rows"
     makers = named(bench(reeds=[{}, {}, {"maker": "K.L."}, {"maker": "KM"}]), "maker")
@@ -238,14 +238,18 @@ def test_names_that_differ_in_capitals_alone_are_one():
     assert made.tables["sittings"]["maker"].tolist() == ["KL"]
     assert made.reeds["lot"].tolist() == ["L1", "L1", "L2"]
     assert made.findings.query("severity == 'error'").empty
-    found = made.findings[made.findings["problem"].str.contains("only the capitals differ")]
-    assert found[["table", "row", "column", "value", "mend"]].values.tolist() == [
-        ["lots", 2, "supplier", "Ochre", "write ochre, or leave it"],
-        ["reeds", 2, "maker", "kl", "write KL, or leave it"],
-        ["reeds", 2, "lot", "l1", "write L1, or leave it"],
-        ["reeds", 4, "piece", "p1", "write P1, or leave it"],
-        ["sittings", 2, "maker", "kl", "write KL, or leave it"],
+    found = made.findings.query("severity == 'read_as'")
+    assert found[["table", "row", "column", "value"]].values.tolist() == [
+        ["lots", 2, "supplier", "Ochre"],
+        ["reeds", 2, "maker", "kl"],
+        ["reeds", 2, "lot", "l1"],
+        ["reeds", 4, "piece", "p1"],
+        ["sittings", 2, "maker", "kl"],
     ]
+    assert "read as ochre" in found["problem"].iloc[0]
+    lines = list(finding_lines(made.findings))
+    assert lines[1] == "lots: 1 note"
+    assert lines[2].startswith("  note, row 2, supplier: 'Ochre' is read as ochre")
 
 
 def test_labels_that_are_two_stay_two():
@@ -260,7 +264,7 @@ def test_what_stands_in_many_rows_can_be_mended_once():
     for row, column in (({"lot": "L-1"}, "lot"), ({"shape": "B-2"}, "shape")):
         reeds = [{"shape": "B2"}] * 6
         few, many = (
-            named(bench(reeds=[*reeds, *[row] * n]), column)["mend"].unique() for n in (3, 4)
+            named(bench(reeds=[*reeds, *[row] * n]), column)["fix"].unique() for n in (3, 4)
         )
         assert len(few) == len(many) == 1
         assert "bench.toml" not in few[0]
@@ -425,9 +429,9 @@ def test_every_word_of_a_finding_is_for_a_person():
         reeds=[{"tied_mm": 2.83, "outcome": "godo", "rough_min": "later", "lot": "L7"}],
         pieces=[{"mass_g": 215, "wet": "perhaps", "rh_pct": 0.4}],
     )
-    text = " ".join(made.findings[["problem", "mend"]].agg(" ".join, axis=1))
+    text = " ".join(made.findings[["problem", "fix"]].agg(" ".join, axis=1))
     assert not any(sign in text for sign in ("nan", "None", "Timestamp", "dtype", "<NA>", "{", "}"))
-    assert made.findings["mend"].str.len().gt(5).all()
+    assert made.findings["fix"].str.len().gt(5).all()
     assert set(made.findings["table"]) <= set(TABLES)
 
 

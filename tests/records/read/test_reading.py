@@ -89,7 +89,7 @@ def test_dates_with_two_readings_are_not_guessed():
         ["reeds", 3, "tied_on"],
     ]
     assert errors["problem"].iloc[0] == "could be 2024-03-05 or 2024-05-03"
-    assert "date_order" in errors["mend"].iloc[0]
+    assert "date_order" in errors["fix"].iloc[0]
 
 
 def read(folder: Path, text: str | bytes, name: str = "reeds.csv") -> Bench:
@@ -168,8 +168,8 @@ def test_a_unit_that_is_not_known_is_not_just_to_be_left_out(tmp_path):
     """Ninety seconds are not ninety minutes."""
     for column, text, unit in (("rough_min", "90 s", "min"), ("tied_mm", "7 lines", "mm")):
         found = read(tmp_path, f'reed,{column}\n1,"{text}"\n').findings
-        (mend,) = found.loc[found["column"] == column, "mend"]
-        assert mend == f"write the number alone, in {unit}, without {text.split()[1]}"
+        (fix,) = found.loc[found["column"] == column, "fix"]
+        assert fix == f"write the number alone, in {unit}, without {text.split()[1]}"
 
 
 @pytest.mark.parametrize(("rest", "clear"), [("0,5", "1,5 or 1500"), ("7", "1.5 or 1500")])
@@ -179,7 +179,7 @@ def test_what_is_asked_for_can_be_read(tmp_path, rest, clear):
     for text in (f"1{mark}500", *clear.split(" or ")):
         rows = f'lot,supplier,price\nL1,Ochre,"{text}"\nL2,Ochre,"{rest}"\n'
         found = read(tmp_path, rows, "lots.csv").findings.query("column == 'price'")
-        assert found["mend"].str.startswith(f"write {clear}").tolist() == [True] * (mark in text)
+        assert found["fix"].str.startswith(f"write {clear}").tolist() == [True] * (mark in text)
 
 
 @pytest.mark.parametrize(
@@ -224,7 +224,7 @@ def test_what_says_that_nothing_is_there_is_blank_and_no_fault(tmp_path, blank):
 def test_an_outcome_that_cannot_be_read_is_not_taken_for_pending(tmp_path):
     bench = read(tmp_path, "reed,lot,maker,tied_on,outcome\n1,L1,KL,2024-03-05,godo\n")
     assert bench.reeds["status"].isna().all()
-    assert bench.findings.query("column == 'outcome'")["mend"].iloc[0].startswith("write good")
+    assert bench.findings.query("column == 'outcome'")["fix"].iloc[0].startswith("write good")
 
 
 @pytest.mark.parametrize("heading", ["Tied (mm)", "TIED MM", "tied_mm *", "Tied", "tied [mm]"])
@@ -264,7 +264,7 @@ def test_a_file_that_is_nearly_a_table_is_named(tmp_path):
     (tmp_path / "pieces.csv").write_text("piece,lot\nP1,L1\n")
     bench = read(tmp_path, "reed\n1\n", "reed.csv")
     named = bench.findings[bench.findings["table"] == "reed.csv"]
-    assert named["mend"].iloc[0].startswith("call it reeds")
+    assert named["fix"].iloc[0].startswith("call it reeds")
 
 
 def test_nothing_to_read_is_the_one_error_that_is_raised(tmp_path):

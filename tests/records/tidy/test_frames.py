@@ -129,7 +129,7 @@ def test_a_batch_that_counts_its_reeds_goes_to_those_of_that_day_and_maker():
     np.testing.assert_array_equal(frame["rough_min"], [20, 20, np.nan, np.nan])
     said = made.findings.query("table == 'sittings'")
     assert said["row"].tolist() == [3]
-    assert "name them" in said["mend"].iloc[0]
+    assert "name them" in said["fix"].iloc[0]
 
 
 def test_a_batch_of_no_stage_counts_for_the_whole_scrape():
