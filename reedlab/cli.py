@@ -11,6 +11,7 @@ was asked; then one sentence on the error stream says why.
 from __future__ import annotations
 
 import math
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -32,6 +33,14 @@ app = typer.Typer(
 )
 
 BenchDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder with the records.")]
+Today = Annotated[
+    str | None,
+    typer.Option(
+        metavar="DAY",
+        help="The day that counts as today, such as 2026-03-05; the clock's if not given.",
+        show_default=False,
+    ),
+]
 
 
 @app.command()
@@ -39,6 +48,7 @@ def demo(
     directory: Annotated[
         Path, typer.Argument(metavar="DIR", help="Where the made-up bench lies or shall lie.")
     ] = Path("reedlab-demo"),
+    today: Today = None,
 ) -> None:
     """See the whole of it on a made-up bench.
 
@@ -48,7 +58,7 @@ def demo(
         _say(f"A made-up bench now lies in {directory}: five suppliers, two makers, no real names.")
     else:
         _say(f"{directory} is not empty: the bench that lies there is taken up.")
-    _report(directory)
+    _report(directory, today)
     _next(
         "open the report in a browser; then 'reedlab new my-bench' starts your own records, and "
         "'reedlab report my-bench' does for them what you have just seen."
@@ -92,6 +102,7 @@ def check(
             show_default=False,
         ),
     ] = None,
+    today: Today = None,
 ) -> None:
     """Name what looks wrong in the records.
 
@@ -100,7 +111,7 @@ def check(
     from reedlab.records import open_bench
     from reedlab.report.words import sentences
 
-    bench = open_bench(directory)
+    bench = open_bench(directory, today)
     if mark is not None:
         from reedlab.records import mark_workbook
 
@@ -124,12 +135,12 @@ def check(
 
 
 @app.command()
-def report(directory: BenchDir) -> None:
+def report(directory: BenchDir, today: Today = None) -> None:
     """Write the report on these records.
 
     Runs the notebooks on them and writes DIR/report/index.html, with a page a notebook.
     """
-    written = _report(directory)
+    written = _report(directory, today)
     if written.stopped:
         _next("open the report: it says what to write down so that those pages can be had too.")
     else:
@@ -167,6 +178,7 @@ def plan_trial(
         Path | None,
         typer.Option(metavar="DIR", help="Your records, to read from them what is usual."),
     ] = None,
+    today: Today = None,
 ) -> None:
     """Draw the order and write the sheets, the judge's without a word of the setting."""
     from dataclasses import replace
@@ -175,7 +187,7 @@ def plan_trial(
     from reedlab.records import open_bench
 
     plan = trial.Plan(lot, settings, blanks, seed, 0.6 if usual is None else usual, matters)
-    records = open_bench(bench) if bench else None
+    records = open_bench(bench, today) if bench else None
     told = trial.usual(records, lot) if records else None
     if told:
         plan = replace(
@@ -252,16 +264,18 @@ def _lay_demo(directory: Path) -> bool:
     return True
 
 
-def _report(directory: Path) -> Report:
+def _report(directory: Path, today: str | None) -> Report:
     """Check, fit, run the notebooks and write the pages, with a progress bar; say what came out."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     from reedlab.records import open_bench
+    from reedlab.records.bench import TODAY
     from reedlab.report.pages import writing
     from reedlab.report.words import sentences
 
-    bench = open_bench(directory)
+    bench = open_bench(directory, today)
+    os.environ[TODAY] = f"{bench.today}"  # the notebooks' kernels open the bench on the same day
     _say(sentences.findings_count(bench))
     columns = (
         TextColumn("{task.description}", markup=False),

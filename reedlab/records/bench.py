@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -9,7 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from reedlab.errors import RecordError
+from reedlab.errors import RecordError, SettingsError
 from reedlab.records.check.checking import check_tables
 from reedlab.records.findings import Findings
 from reedlab.records.read.folder import read_sheets
@@ -19,6 +21,20 @@ from reedlab.records.settings import Settings, read_settings
 from reedlab.records.tables import TABLES
 from reedlab.records.tidy import frames
 from reedlab.records.tidy import losses_before_tying as losses
+
+TODAY = "REEDLAB_TODAY"
+"""The environment variable that stands for the clock, so that a check can be repeated."""
+
+
+def _as_today(given: dt.date | str | None = None) -> dt.date:
+    """Return the day given, else that of the environment, else the clock's."""
+    name, day = ("today", given) if given is not None else (TODAY, os.environ.get(TODAY))
+    if not day:
+        return dt.date.today()
+    try:
+        return dt.date.fromisoformat(str(day)[:10])
+    except ValueError as error:
+        raise SettingsError(name, f"is {str(day)!r}", "write a day such as 2026-03-05") from error
 
 
 @dataclass(frozen=True)
@@ -35,7 +51,10 @@ class Bench:
         Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it. A table
         that is not kept is empty. A cell with an error is empty here; its text is in `findings`.
     findings : pandas.DataFrame
-        What is wrong: table, row, column, value, severity, problem, fix.
+        What is wrong: table, row, column, value, severity (error, warning or read_as), problem,
+        fix.
+    today : datetime.date
+        The day that counts as today: no day of the records may lie after it.
 
     Examples
     --------
@@ -51,6 +70,7 @@ class Bench:
     settings: Settings
     tables: Mapping[str, pd.DataFrame]
     findings: pd.DataFrame = field(repr=False)
+    today: dt.date = field(default_factory=_as_today)
 
     @classmethod
     def from_tables(
@@ -59,6 +79,7 @@ class Bench:
         settings: Settings | None = None,
         *,
         check: bool = True,
+        today: dt.date | str | None = None,
     ) -> Bench:
         """Make a bench of frames, read and checked as files would be.
 
@@ -70,6 +91,8 @@ class Bench:
             The defaults when not given.
         check : bool, default True
             Whether to look for findings. Without, a simulation of thousands is quicker.
+        today : datetime.date or str, optional
+            As in `open_bench`.
 
         Returns
         -------
@@ -84,7 +107,7 @@ class Bench:
         if unknown := set(tables) - set(TABLES):
             raise KeyError(f"no bench has a table {', '.join(sorted(unknown))}")
         given = {name: (frame, None) for name, frame in tables.items()}
-        return _bench(None, given, settings or Settings(), Findings(), check)
+        return _bench(None, given, settings or Settings(), Findings(), _as_today(today), check)
 
     @cached_property
     def reeds(self) -> pd.DataFrame:
@@ -117,7 +140,7 @@ class Bench:
         return frozenset(bad["row"].dropna().astype(int))
 
 
-def open_bench(path: Path | str) -> Bench:
+def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
     """Read a maker's records and look for what is wrong with them; no file is ever changed.
 
     Parameters
@@ -125,6 +148,9 @@ def open_bench(path: Path | str) -> Bench:
     path : path
         A folder of CSV files, of a workbook ``records.xlsx``, or of both, with a ``bench.toml``
         beside them or without; or the workbook itself.
+    today : datetime.date or str, optional
+        The day that counts as today, such as ``"2026-03-05"``; when not given, the environment
+        variable ``REEDLAB_TODAY``, else the clock's day. The same day gives the same findings.
 
     Returns
     -------
@@ -135,7 +161,10 @@ def open_bench(path: Path | str) -> Bench:
     ------
     RecordError
         Only when nothing can be read. Whatever else is wrong becomes a finding.
+    SettingsError
+        When `today` is no day.
     """
+    day = _as_today(today)
     path = Path(path)
     if not path.exists():
         raise RecordError(f"{path} does not exist: name the folder that holds your records.")
@@ -145,7 +174,7 @@ def open_bench(path: Path | str) -> Bench:
         name: (as_table(sheet, TABLES[name], settings, found), sheet.comma_decimal)
         for name, sheet in sheets.items()
     }
-    return _bench(path, given, settings, found, check=True)
+    return _bench(path, given, settings, found, day, check=True)
 
 
 def _bench(
@@ -153,6 +182,7 @@ def _bench(
     given: Mapping[str, tuple[pd.DataFrame, bool | None]],
     settings: Settings,
     found: Findings,
+    today: dt.date,
     check: bool,
 ) -> Bench:
     """Type, check and hold the tables."""
@@ -163,5 +193,5 @@ def _bench(
         for name, table in TABLES.items()
     }
     if check:
-        check_tables(tables, settings, found)
-    return Bench(path, settings, tables, found.frame())
+        check_tables(tables, settings, found, today)
+    return Bench(path, settings, tables, found.frame(), today)

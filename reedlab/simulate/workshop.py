@@ -38,6 +38,8 @@ def simulate_bench(
 ) -> tuple[Bench, Truth]:
     """Make up the records of a workshop whose truth is known.
 
+    The bench is opened on its own last day, so that its records end today.
+
     Parameters
     ----------
     seed
@@ -67,7 +69,8 @@ def simulate_bench(
     (60, ['ochre', 'indigo', 'crimson'])
     """
     tables, truth = simulate_tables(seed, suppliers, lots, reeds, years, makers, world or World())
-    return Bench.from_tables(tables, settings=Settings()), truth
+    bench = Bench.from_tables(tables, settings=Settings(), today=_last_day(years).date())
+    return bench, truth
 
 
 def simulate_tables(
@@ -94,7 +97,7 @@ def simulate_tables(
         What its models are to find.
     """
     rng = np.random.default_rng(seed)
-    last_day = FIRST_DAY + pd.Timedelta(days=round(365.25 * years))
+    last_day = _last_day(years)
     air = _weather(rng, last_day)
     known = draw_suppliers(rng, world, suppliers)
     bought = _bought_on(rng, draw_lots(rng, world, known, lots), last_day)
@@ -120,6 +123,10 @@ def simulate_tables(
         "gauge": gauge_table(rng, pieces, made),
     }
     return tables, truth
+
+
+def _last_day(years: float) -> pd.Timestamp:
+    return FIRST_DAY + pd.Timedelta(days=round(365.25 * years))
 
 
 def _weather(rng: np.random.Generator, last_day: pd.Timestamp) -> pd.DataFrame:

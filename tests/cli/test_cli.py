@@ -10,6 +10,7 @@ import pytest
 
 from reedlab import cli
 from reedlab.paths import shipped
+from reedlab.report.pages import isolation
 
 LOTS = "lot,supplier\nL1,ochre\nL2,slate\n"
 REEDS = "reed,lot,maker,tied_on,outcome\n1,L1,AB,2025-01-07,good\n2,L2,AB,2025-01-08,\n"
@@ -112,6 +113,24 @@ def test_check_names_each_error_and_ends_with_1(bench, capsys):
     assert f"run 'reedlab check {bench}' again" in out
 
 
+def test_a_check_can_be_repeated_on_another_day(bench, capsys, monkeypatch):
+    def errors(*words):
+        return json.loads(run(capsys, "check", str(bench), "--json", *words)[1])["errors"]
+
+    assert [errors("--today", day) for day in ("2025-01-08", "2024-12-31")] == [0, 2]
+    monkeypatch.setenv("REEDLAB_TODAY", "2024-12-31")
+    assert errors() == 2
+    assert errors("--today", "2025-01-08") == 0
+    code, _, err = run(capsys, "check", str(bench), "--today", "soon")
+    assert (code, err.count("\n")) == (2, 1)
+    assert "today is 'soon'" in err
+
+
+def test_a_notebooks_kernel_opens_the_bench_on_the_same_day(tmp_path, monkeypatch):
+    monkeypatch.setenv("REEDLAB_TODAY", "2024-12-31")
+    assert isolation.environment(tmp_path)["REEDLAB_TODAY"] == "2024-12-31"
+
+
 def test_check_as_json_holds_every_finding(bench, capsys):
     (bench / "reeds.csv").write_text(REEDS + "3,L9,AB,2025-01-09,good\n")
     code, out, _ = run(capsys, "check", str(bench), "--json")
@@ -146,7 +165,7 @@ def test_what_cannot_be_read_is_one_sentence_and_ends_with_2(tmp_path, capsys, c
 
 
 def test_a_fault_of_reedlabs_own_is_one_sentence_too(bench, capsys, monkeypatch):
-    def broken(path):
+    def broken(path, today):
         raise ZeroDivisionError("oh")
 
     monkeypatch.setattr("reedlab.records.open_bench", broken)

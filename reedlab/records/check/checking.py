@@ -6,6 +6,7 @@ means that it is unlikely, and it is used as it stands.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 
 import numpy as np
@@ -22,7 +23,7 @@ from reedlab.records.tidy.frames import with_usual
 Tables = dict[str, pd.DataFrame]
 
 
-def check_tables(tables: Tables, settings: Settings, found: Findings) -> None:
+def check_tables(tables: Tables, settings: Settings, found: Findings, today: dt.date) -> None:
     """Look for what is wrong; values with an error are emptied in `tables`.
 
     Parameters
@@ -33,11 +34,13 @@ def check_tables(tables: Tables, settings: Settings, found: Findings) -> None:
         The maker's own ranges, currency and what is usual.
     found : Findings
         Takes what is found, beside what the reading found.
+    today : datetime.date
+        No day may lie after it.
     """
     for name in TABLES:
         _check_cells(name, tables, settings, found)
     spelling.unify(tables, found)
-    consistency.check(tables, settings, found)
+    consistency.check(tables, settings, found, today)
     spelling.check(tables, found)
 
 

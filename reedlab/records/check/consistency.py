@@ -22,9 +22,10 @@ Tables = dict[str, pd.DataFrame]
 _LONG = pd.Timedelta(days=730)
 
 
-def check(tables: Tables, settings: Settings, found: Findings) -> None:
+def check(tables: Tables, settings: Settings, found: Findings, today: dt.date) -> None:
     """Look for contradictions within and between tables; what cannot be used is emptied."""
-    for look in (_future, _repeats, _nowhere, _lot_and_piece, _sizes, _dates, _outcomes):
+    _future(tables, found, today)
+    for look in (_repeats, _nowhere, _lot_and_piece, _sizes, _dates, _outcomes):
         look(tables, found)
     _prices(tables, settings, found)
     for look in (_tally, _told_twice, _half_timed, _sittings, _waiting):
@@ -37,9 +38,9 @@ def _empty(tables: Tables, table: str, rows: pd.Index, columns: list[str]) -> No
         tables[table].loc[rows, columns] = None
 
 
-def _future(tables: Tables, found: Findings) -> None:
+def _future(tables: Tables, found: Findings, today: dt.date) -> None:
     """Days that have not come yet, which would also move the end of the records."""
-    tomorrow = pd.Timestamp(dt.date.today()) + pd.Timedelta(days=1)
+    tomorrow = pd.Timestamp(today) + pd.Timedelta(days=1)  # where it may be already, elsewhere
     for name, table in TABLES.items():
         for column in table.columns.values():
             if column.kind in ("date", "time") and len(tables[name]):

@@ -4,10 +4,13 @@ Ranges are common practice, no source; conversions are definitions (an inch is 2
 °F = 1.8 °C + 32).
 """
 
+from datetime import date
+
 import numpy as np
 import pandas as pd
 import pytest
 
+from reedlab.errors import SettingsError
 from reedlab.records import TABLES, Bench, Settings
 from reedlab.report.words.finding_lines import finding_lines
 
@@ -84,8 +87,6 @@ def test_ranges_go_by_style():
 
 
 def test_the_usual_style_counts_for_rows_that_do_not_say():
-    from datetime import date
-
     from reedlab.records.settings import Usual
 
     settings = Settings(usual=(Usual(date(2021, 1, 1), {"style": "long"}),))
@@ -176,6 +177,25 @@ def test_a_day_in_the_future_is_not_used():
     made = bench(reeds=[{"judged_on": "2095-03-12"}])
     assert named(made, "judged_on")["severity"].tolist() == ["error"]
     assert made.tables["reeds"]["judged_on"].isna().all()
+
+
+def test_today_is_the_day_given_or_that_of_the_environment(monkeypatch):
+    tables = {"lots": pd.DataFrame([LOT]), "reeds": pd.DataFrame([REED])}  # judged on 2021-03-12
+
+    def late(today=None):
+        return Bench.from_tables(tables, today=today).findings.query("severity == 'error'")
+
+    # A day ahead is left in peace: it may have come already in another time zone.
+    assert late("2021-03-11").empty and late(date(2021, 3, 12)).empty
+    assert late("2021-03-10")[["table", "row", "column"]].values.tolist() == [
+        ["reeds", 2, "judged_on"]
+    ]
+    monkeypatch.setenv("REEDLAB_TODAY", "2021-03-10")
+    assert len(late()) == 1 and late("2021-03-12").empty
+    monkeypatch.setenv("REEDLAB_TODAY", "soon")
+    with pytest.raises(SettingsError) as refused:
+        late()
+    assert refused.value.key == "REEDLAB_TODAY"
 
 
 def test_more_pieces_out_than_in():
