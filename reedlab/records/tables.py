@@ -23,13 +23,41 @@ Range = tuple[float, float]
 Likely = Range | Mapping[str, Range]
 
 UNITS: Mapping[str, str] = MappingProxyType(
-    {"_g_cm3": "g/cm³", "_mm": "mm", "_min": "min", "_pct": "%", "_c": "°C", "_g": "g"}
+    {
+        "_g_cm3": "g/cm³",
+        "_mm3": "mm³",
+        "_mm": "mm",
+        "_min": "min",
+        "_pct": "%",
+        "_c": "°C",
+        "_g": "g",
+    }
 )
-"""The ending of a column's name and the unit that it stands for, the longest first."""
+"""The ending of a column's name and its unit, the longest ending first."""
 
-OUTCOMES = ("given_up", "broken", "reject", "playable", "good")
+UNIT_SPELLINGS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "g/cm³": ("g/cm³", "g/cm3", "g/ml", "g/cc"),
+        "mm³": ("mm³", "mm3"),
+        "mm": ("mm",),
+        "min": ("min", "mins", "minutes"),
+        "%": ("%", "pct", "percent", "%rh"),
+        "°C": ("°c", "ºc", "c"),
+        "g": ("g", "gr", "gram", "grams"),
+    }
+)
+"""How people write each unit, in small letters and without blanks."""
+
+UNFINISHED = ("given_up", "broken")
+"""Outcomes of a reed that was never finished."""
+UNSALEABLE = (*UNFINISHED, "reject")
+"""Outcomes of a reed that nobody can buy."""
+OUTCOMES = (*UNSALEABLE, "playable", "good")
+
 STAGES_BEFORE_TYING = ("split", "sort", "gouge", "shape", "fold")
-STAGES_OF_A_REED = ("tie", "rough", "dry", "clip", "finish", "play")
+STAGES_BEFORE_FINISHING = ("tie", "rough", "dry", "clip")
+"""Stages of a reed: one lost there was never finished."""
+STAGES_OF_A_REED = (*STAGES_BEFORE_FINISHING, "finish", "play")
 
 
 @dataclass(frozen=True)
@@ -77,7 +105,7 @@ class Column:
     @property
     def unit(self) -> str:
         """The unit that the name ends in, or an empty string."""
-        return UNITS.get(self.name.removeprefix(stem(self.name)), "")
+        return unit_of(self.name)
 
     @property
     def heading(self) -> str:
@@ -347,6 +375,11 @@ def in_words(name: str) -> str:
 def stem(name: str) -> str:
     """Return a column's name without the ending that is its unit."""
     return name.removesuffix(next((end for end in UNITS if name.endswith(end)), ""))
+
+
+def unit_of(name: str) -> str:
+    """Return the unit that a column's name ends in, or an empty string."""
+    return UNITS.get(name.removeprefix(stem(name)), "")
 
 
 def dictionary() -> pd.DataFrame:

@@ -13,7 +13,7 @@ from reedlab.records.check.spelling import once_for_all, respelled
 from reedlab.records.findings import Findings, Severity
 from reedlab.records.read.cell_values import same_currency
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES
+from reedlab.records.tables import TABLES, UNSALEABLE
 from reedlab.records.tidy.frames import cutoff, lots_of
 from reedlab.records.tidy.minutes import batches
 
@@ -234,7 +234,7 @@ def _outcomes(tables: Tables, found: Findings) -> None:
     lost = reeds["lost_at"][reeds["lost_at"].notna() & reeds["outcome"].eq("good")]
     found.each("reeds", "lost_at", lost, "warning", "says where a reed failed that is good",
                "fix the outcome, or empty this cell")  # fmt: skip
-    sold = reeds["sold_for"].gt(0) & reeds["outcome"].isin(["given_up", "broken", "reject"])
+    sold = reeds["sold_for"].gt(0) & reeds["outcome"].isin(UNSALEABLE)
     found.each("reeds", "sold_for", reeds["sold_for"][sold], "warning",
                "is the price of a reed that failed", "fix the outcome or the price")  # fmt: skip
 

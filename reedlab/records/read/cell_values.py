@@ -15,7 +15,7 @@ import pandas as pd
 
 from reedlab.records.settings import Settings
 from reedlab.records.store import FORMULA
-from reedlab.records.tables import Column
+from reedlab.records.tables import UNIT_SPELLINGS, Column
 
 BLANK = frozenset({"", "-", "--", "–", "—", "?", "n/a", "n.a.", "na", "none", "nil", "nan", "null"})
 """What people write into a cell to say that there is nothing in it."""
@@ -41,13 +41,6 @@ _MINUTES = re.compile(
     r"(?:(\d{1,3})\s*h(?:ours?|rs?)?)?\s*"
     r"(?:(\d{1,4}(?:[.,]\d{1,2})?)\s*(?:m|min|mins|min\.|minutes?|['’′])?)?"
 )
-_UNIT_WORDS: Mapping[str, tuple[str, ...]] = {
-    "mm": ("mm",),
-    "g": ("g", "gr", "gram", "grams"),
-    "g/cm³": ("g/cm³", "g/cm3", "g/ml", "g/cc"),
-    "%": ("%", "pct", "percent", "%rh", "% rh"),
-    "°C": ("°c", "c", "ºc", "° c"),
-}
 _Conversion = tuple[str, Callable[[float], float]]
 _INCHES: _Conversion = ("inches", lambda x: x * 25.4)
 _FAHRENHEIT: _Conversion = ("degrees Fahrenheit", lambda x: (x - 32) / 1.8)
@@ -203,7 +196,8 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
         if signs & _CURRENCIES:
             name = settings.currency
             raise Trouble(f"is not in {name}", f"write what it was in {name}, or empty the cell")
-    signs -= set(_UNIT_WORDS.get(column.unit, ()))
+    own = UNIT_SPELLINGS.get(column.unit, ())
+    signs = {sign for sign in signs if sign.replace(" ", "") not in own}
     if not signs:
         return value
     if before == "" and (other := OTHER_UNITS.get(column.unit, {}).get(unit.casefold())):

@@ -17,7 +17,7 @@ import pandas as pd
 
 from reedlab.records.findings import Findings
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES, UNITS, Table, stem
+from reedlab.records.tables import TABLES, UNIT_SPELLINGS, UNITS, Table, stem
 
 MOST_BYTES = 256_000_000
 """Files larger than this are not opened."""
@@ -26,9 +26,7 @@ _HEADING_WITHIN = 20  # rows of titles that may stand above the headings
 _DELIMITERS = (",", ";", "\t")
 _BRACKETED = re.compile(r"[(\[{]\s*([^)\]}]*?)\s*[)\]}]")
 _SPELLED_UNITS = {
-    **{unit.casefold(): ending for ending, unit in UNITS.items()},
-    **{"g/cm3": "_g_cm3", "g/cc": "_g_cm3", "c": "_c", "ºc": "_c", "%rh": "_pct", "pct": "_pct"},
-    **{"minutes": "_min", "mins": "_min", "gram": "_g", "grams": "_g"},
+    spelling: ending for ending, unit in UNITS.items() for spelling in UNIT_SPELLINGS[unit]
 }
 
 

@@ -8,6 +8,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from reedlab.records.tables import STAGES_BEFORE_FINISHING, UNFINISHED
+
 _SEPARATORS = re.compile(r"[,;\n]")
 
 
@@ -37,9 +39,7 @@ def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
         frame[f"{stage}_min"] = frame[f"{stage}_min"].where(~takes, share)
         frame["minutes_shared"] |= takes
     parts = frame[["rough_min", "finish_min"]]
-    early = frame["outcome"].isin(["given_up", "broken"]) | frame["lost_at"].isin(
-        ["tie", "rough", "dry", "clip"]
-    )
+    early = frame["outcome"].isin(UNFINISHED) | frame["lost_at"].isin(STAGES_BEFORE_FINISHING)
     total = parts.sum(axis=1, min_count=2).where(~early, parts.sum(axis=1, min_count=1))
     whole = shares.get("", pd.Series(dtype=float)).reindex(frame.index)
     takes = total.isna() & whole.notna()
