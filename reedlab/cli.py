@@ -1,17 +1,19 @@
 """The command line: ``reedlab demo``, ``new``, ``check``, ``report`` and ``trial``.
 
-The commands are thin: each opens a bench, calls one function of the library, and says what came
-out and what to do next. Everything heavy is imported inside the command that needs it, so that
-``reedlab --help`` answers at once.
+Each command opens a bench, calls one function of the library, and prints the result and the next
+step. Heavy libraries are imported inside the commands that need them, so that ``reedlab --help`` is
+fast.
 
-Exit codes: 0 when all is well, 1 when the records hold errors, 2 when reedlab could not do what
-was asked; then one sentence on the error stream says why.
+Exit codes: 0 when all is well, 1 when the records hold errors, 2 when a command could not do its
+work; then one sentence on the error stream says why.
 """
 
 from __future__ import annotations
 
 import math
 import os
+import shlex
+import subprocess
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -29,7 +31,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help="From a reed maker's bench records to decisions about cane, with honest intervals.",
-    epilog="New here? Run 'reedlab demo' and open the page it names in a browser.",
+    epilog="New here? Run `reedlab demo` and open the page that it names in a browser.",
 )
 
 BenchDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder with the records.")]
@@ -37,7 +39,7 @@ Today = Annotated[
     str | None,
     typer.Option(
         metavar="DAY",
-        help="The day that counts as today, such as 2026-03-05; the clock's if not given.",
+        help="The day that counts as today, such as 2026-03-05. Default: the clock's day.",
         show_default=False,
     ),
 ]
@@ -46,45 +48,46 @@ Today = Annotated[
 @app.command()
 def demo(
     directory: Annotated[
-        Path, typer.Argument(metavar="DIR", help="Where the made-up bench lies or shall lie.")
+        Path, typer.Argument(metavar="DIR", help="The folder for the demo bench.")
     ] = Path("reedlab-demo"),
     today: Today = None,
 ) -> None:
-    """See the whole of it on a made-up bench.
+    """See everything on a demo bench.
 
-    Checks its records, fits the models, runs the notebooks and writes the report.
+    Writes the bench, checks its records, fits the models, runs the notebooks and writes the report.
     """
     if _lay_demo(directory):
-        _say(f"A made-up bench now lies in {directory}: five suppliers, two makers, no real names.")
+        _say(f"The demo bench is in {directory}: five suppliers and two makers, all invented.")
     else:
-        _say(f"{directory} is not empty: the bench that lies there is taken up.")
+        _say(f"{directory} is not empty: using the bench that is already there.")
     _report(directory, today)
     _next(
-        "open the report in a browser; then 'reedlab new my-bench' starts your own records, and "
-        "'reedlab report my-bench' does for them what you have just seen."
+        "open the report in a browser. Then start your own records with `reedlab new my-bench`, "
+        "and write their report with `reedlab report my-bench`."
     )
 
 
 @app.command()
 def new(
     directory: Annotated[
-        Path, typer.Argument(metavar="DIR", help="The folder to write; new or empty.")
+        Path, typer.Argument(metavar="DIR", help="The folder to write: new or empty.")
     ],
     workbook: Annotated[
-        bool, typer.Option("--workbook", help="One spreadsheet workbook instead of CSV files.")
+        bool,
+        typer.Option("--workbook", help="Write one spreadsheet workbook instead of CSV files."),
     ] = False,
 ) -> None:
     """Start an empty bench to fill in.
 
-    Its tables with their headings, and a bench.toml that explains every setting.
+    Writes the tables with their headings, and a bench.toml that explains every setting.
     """
     from reedlab.records import new_bench
 
     new_bench(directory, workbook=workbook)
-    _say(f"An empty bench lies in {directory}.")
+    _say(f"An empty bench is in {directory}.")
     _next(
-        "fill in 'lots' (lot and supplier are enough) and 'reeds' (reed, lot, maker, tied_on and, "
-        f"once it is known, outcome), then run {_command('check', directory)}."
+        "fill in lots (lot and supplier are enough) and reeds (reed, lot, maker, tied_on, and the "
+        f"outcome when you know it), then run {_command('check', directory)}."
     )
 
 
@@ -98,15 +101,16 @@ def check(
         Path | None,
         typer.Option(
             metavar="OUT.xlsx",
-            help="Also write a new workbook with the doubtful cells coloured and commented.",
+            help="Also write a new workbook with every finding as a coloured cell and a comment.",
             show_default=False,
         ),
     ] = None,
     today: Today = None,
 ) -> None:
-    """Name what looks wrong in the records.
+    """Check the records.
 
-    Errors first, then warnings, table by table; exits with 1 when there are errors.
+    Prints errors, then warnings, table by table, each with its fix. Exits with 1 if there are
+    errors. No file is changed.
     """
     from reedlab.records import open_bench
     from reedlab.report.words import sentences
@@ -125,11 +129,11 @@ def check(
             _say(f"\nMarked copy: {mark} (values only; formulas and drawings are not copied).")
         again = f"run {_command('check', directory)} again."
         if errors:
-            _next(f"fix the errors in your spreadsheet and {again}")
+            _next(f"fix the errors in your spreadsheet, then {again}")
         elif bench.tables["reeds"].empty:
-            _next(f"fill in 'lots' and 'reeds' and {again}")
+            _next(f"fill in lots and reeds, then {again}")
         else:
-            _next(f"{_command('report', directory)} answers what these records can tell.")
+            _next(f"write the report: {_command('report', directory)}.")
     if errors:
         raise typer.Exit(1)
 
@@ -138,13 +142,13 @@ def check(
 def report(directory: BenchDir, today: Today = None) -> None:
     """Write the report on these records.
 
-    Runs the notebooks on them and writes DIR/report/index.html, with a page a notebook.
+    Runs the notebooks and writes DIR/report/index.html, with a page for each notebook.
     """
     written = _report(directory, today)
     if written.stopped:
-        _next("open the report: it says what to write down so that those pages can be had too.")
+        _next("open the report: it says what to record for the pages that are missing.")
     else:
-        _next("open the report in a browser; it needs no network and can be sent as it is.")
+        _next("open the report in a browser. It needs no network, and you can send it as it is.")
 
 
 trials = typer.Typer(
@@ -158,29 +162,31 @@ app.add_typer(trials, name="trial")
 @trials.command("plan")
 def plan_trial(
     directory: Annotated[
-        Path, typer.Argument(metavar="TRIAL", help="The folder to write; must not exist yet.")
+        Path, typer.Argument(metavar="TRIAL", help="The folder to write. It must not exist yet.")
     ],
-    lot: Annotated[str, typer.Option(help="The one lot that every blank comes from.")],
+    lot: Annotated[str, typer.Option(help="The lot that all blanks come from.")],
     settings: Annotated[
         tuple[str, str],
         typer.Option("--compare", help="The two settings, in your words.", show_default=False),
     ],
-    blanks: Annotated[int, typer.Option(help="How many blanks: even, ten or more.")] = 20,
-    seed: Annotated[int, typer.Option(help="What the random order is drawn from.")] = 1,
+    blanks: Annotated[int, typer.Option(help="Number of blanks: even, at least 10.")] = 20,
+    seed: Annotated[int, typer.Option(help="Seed of the random order.")] = 1,
     usual: Annotated[
         float | None,
-        typer.Option(help="Share of blanks that turn out good today, 0 to 1; 0.6 if not told."),
+        typer.Option(
+            help="Share of blanks that turn out good today, 0 to 1. Default: --bench's, else 0.6."
+        ),
     ] = None,
     matters: Annotated[
-        float, typer.Option(help="Difference of that share that would matter, 0 to 1.")
+        float, typer.Option(help="Difference in that share that would matter to you, 0 to 1.")
     ] = 0.2,
     bench: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Your records, to read from them what is usual."),
+        typer.Option(metavar="DIR", help="Your records, for the share that turns out good today."),
     ] = None,
     today: Today = None,
 ) -> None:
-    """Draw the order and write the sheets, the judge's without a word of the setting."""
+    """Draw the order and write the sheets; the judge's sheet does not name the settings."""
     from dataclasses import replace
 
     from reedlab.decide import trial
@@ -188,38 +194,38 @@ def plan_trial(
 
     plan = trial.Plan(lot, settings, blanks, seed, 0.6 if usual is None else usual, matters)
     records = open_bench(bench, today) if bench else None
-    told = trial.usual(records, lot) if records else None
-    if told:
+    known = trial.usual(records, lot) if records else None
+    if known:
         plan = replace(
             plan,
-            usual_success=told.success if usual is None else usual,
-            log_minutes_sd=told.log_minutes_sd or plan.log_minutes_sd,
+            usual_success=known.success if usual is None else usual,
+            log_minutes_sd=known.log_minutes_sd or plan.log_minutes_sd,
         )
     needed = trial.number_needed(plan)
     trial.write_trial(plan, directory)
-    _say(f"The sheets of a trial lie in {directory}. Reed knives are sharp: guard your finger.")
+    _say(f"The sheets of the trial are in {directory}. Reed knives are sharp: guard your finger.")
     if records and lot not in set(records.tables["lots"]["lot"]):
-        _say(f"No lot of your records is called {lot}, so all of them speak for it.")
-    if told:
+        _say(f"Your records have no lot {lot}, so its chances come from all your lots.")
+    if known:
         _say(
-            f"By your records {told.success:.0%} of the blanks of a lot of {told.of} turn out good "
-            f"(90% interval {told.low:.0%} to {told.high:.0%}: lots differ)."
+            f"In your records {known.success:.0%} of the blanks of a lot of {known.of} turn out "
+            f"good ({known.low:.0%} to {known.high:.0%}: lots differ)."
         )
-    tells = needed.loc["success", "tells"]
+    shows = needed.loc["success", "tells"]
     these = (
-        "would not surely tell it even if every blank of one setting were good"
-        if math.isnan(tells)
-        else f"tell one of {100 * tells:.0f} points or more"
+        "are too few to show it, even if every blank of one setting turns out good"
+        if math.isnan(shows)
+        else f"show {100 * shows:.0f} or more in 100"
     )
     _say(
-        f"A difference of {100 * min(matters, 1 - plan.usual_success):.0f} points in good reeds "
-        f"takes about {needed.loc['success', 'blanks_needed']:,} blanks, one of "
-        f"{plan.minutes_ratio - 1:.0%} in minutes {needed.loc['minutes', 'blanks_needed']:,}; "
-        f"these {blanks} {these}, and trials of further lots can be read together with this one."
+        f"To show {100 * min(matters, 1 - plan.usual_success):.0f} more good reeds in 100 you need "
+        f"about {needed.loc['success', 'blanks_needed']:,} blanks; to show "
+        f"{plan.minutes_ratio - 1:.0%} more minutes, {needed.loc['minutes', 'blanks_needed']:,}. "
+        f"These {blanks} {these}. You can read trials of several lots together."
     )
     _next(
-        "work down bench.csv; have someone else tie the numbers of key/key.csv on; give the judge "
-        f"judge.csv and the reeds, nothing more; then {_command('trial read', directory)}."
+        "work through bench.csv, have someone else tie on the numbers of key/key.csv, and give the "
+        f"judge only judge.csv and the reeds. Then run {_command('trial read', directory)}."
     )
 
 
@@ -231,10 +237,12 @@ def read_trials(
     ],
     bench: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Your records: their bench.toml says what is good."),
+        typer.Option(
+            metavar="DIR", help="Your records: their bench.toml says which outcomes are good."
+        ),
     ] = None,
 ) -> None:
-    """Say what the sheets show, as far as they are filled in."""
+    """Read the sheets, as far as they are filled in, and say what they show."""
     from reedlab.decide.trial import analyse, read_trial
     from reedlab.records import open_bench
     from reedlab.report.words.numbers import written
@@ -247,14 +255,14 @@ def read_trials(
 
 
 def _lay_demo(directory: Path) -> bool:
-    """Copy the demo bench into a new or empty folder; leave any other as it is and say False."""
+    """Copy the demo bench into a new or empty folder; leave any other as it is, return False."""
     import shutil
 
     from reedlab.paths import shipped
     from reedlab.records.store import beside
 
     if directory.exists() and not directory.is_dir():
-        raise WriteError(f"{directory} is a file: name a folder, as in 'reedlab demo try-it'.")
+        raise WriteError(f"{directory} is a file: give a folder, as in `reedlab demo try-it`.")
     if directory.is_dir():
         if any(directory.iterdir()):
             return False
@@ -265,7 +273,7 @@ def _lay_demo(directory: Path) -> bool:
 
 
 def _report(directory: Path, today: str | None) -> Report:
-    """Check, fit, run the notebooks and write the pages, with a progress bar; say what came out."""
+    """Check, fit, run the notebooks and write the pages, with a progress bar."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
@@ -306,9 +314,10 @@ def _next(text: str) -> None:
 
 
 def _command(words: str, directory: Path) -> str:
-    """Write a command as it can be typed: a name with a blank stands in quotation marks."""
-    name = str(directory)
-    return f"'reedlab {words} " + (f'"{name}"' if " " in name else name) + "'"
+    """Write a command that a shell reads as it is meant, between backticks."""
+    name = [str(directory)]
+    quoted = subprocess.list2cmdline(name) if sys.platform == "win32" else shlex.join(name)
+    return f"`reedlab {words} {quoted}`"
 
 
 def _fail(sentence: str) -> int:
@@ -317,12 +326,12 @@ def _fail(sentence: str) -> int:
 
 
 def _harmless(text: str) -> str:
-    """Keep what people's files hold from steering the terminal: it is shown, never obeyed."""
+    """Replace control characters, so that text from a file cannot control the terminal."""
     return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def main(arguments: list[str] | None = None) -> Any:
-    """Run a command; on any refusal print one sentence and exit with 2.
+    """Run a command; on an error print one sentence and exit with 2.
 
     Parameters
     ----------
@@ -330,7 +339,7 @@ def main(arguments: list[str] | None = None) -> Any:
         The words after ``reedlab``; those of the running process when not given.
     """
     for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):  # a name with an accent must not end a Windows pipe
+        if hasattr(stream, "reconfigure"):  # else an accent can break a Windows pipe
             stream.reconfigure(errors="replace")
     try:
         app(arguments)
@@ -339,7 +348,7 @@ def main(arguments: list[str] | None = None) -> Any:
     except OSError as error:
         sys.exit(_fail(f"{error.filename or 'a file'}: {error.strerror or error}."))
     except Exception as error:
-        if sys.flags.dev_mode:  # python -X dev -m reedlab.cli … shows a developer where
+        if sys.flags.dev_mode:  # python -X dev -m reedlab.cli shows the traceback
             raise
         what = f"{type(error).__name__}: {error}"
         sys.exit(_fail(f"a fault of reedlab's own, not of your records ({what})."))

@@ -1,4 +1,4 @@
-"""The air of the workshop: a data logger's record over spells of time."""
+"""The air of the workshop: a data logger's readings over spells of time."""
 
 from __future__ import annotations
 
@@ -13,23 +13,22 @@ from reedlab.cane.readings import floats
 
 
 def over(start: Any, end: Any, time: Any, rh_pct: ArrayLike, temp_c: ArrayLike) -> pd.DataFrame:
-    """Return the air of each spell of time from a logger's record: before a scrape, over a drying.
+    """Return the air of each spell of time: of the day of a scrape, of the days of drying.
 
     Parameters
     ----------
     start, end : arrays of times, one a spell
         `start` is within the spell, `end` is not.
     time : array of times
-        When the logger read; in any order.
+        The times of the logger's readings, in any order.
     rh_pct, temp_c : array
-        What it read. A reading that lacks either is left out.
+        Relative humidity (per cent) and temperature (°C). A reading without either is left out.
 
     Returns
     -------
     pandas.DataFrame
-        One row a spell: `rh_pct`, `temp_c` and `moisture_pct` (means of the readings, the last of
-        each reading's own moisture), `rh_low_pct`, `rh_high_pct`, `readings` (how many). NaN where
-        there are no readings or the spell is not known.
+        One row a spell: `rh_pct`, `temp_c` and `moisture_pct` (means over the readings),
+        `rh_low_pct`, `rh_high_pct`, and `readings`, their number. NaN for a spell without readings.
 
     Examples
     --------
@@ -49,6 +48,7 @@ def over(start: Any, end: Any, time: Any, rh_pct: ArrayLike, temp_c: ArrayLike) 
     spells = pd.DataFrame(np.nan, index=range(len(first)), columns=[*log.columns[1:]])
     spells["rh_low_pct"], spells["rh_high_pct"] = np.nan, np.nan
     for name in log.columns[1:]:
+        # The mean of a spell as a difference of two running sums.
         total = np.concatenate([[0.0], np.cumsum(log[name])])
         spells.loc[some, name] = (total[stop[some]] - total[begin[some]]) / readings[some]
     rh = log["rh_pct"].to_numpy()

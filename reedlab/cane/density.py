@@ -1,8 +1,8 @@
-"""Density of cane by three routes, each with the standard uncertainty that its readings leave.
+"""Density of cane by three routes, each with the standard uncertainty of its readings.
 
-Floating needs a tube of water, mass over volume a gauge and a good balance, weighing under water
-patience. `compare_routes` says what each is worth on an ordinary piece. Handle reed knives and
-splitters with the supporting finger guarded, and do not breathe the dust.
+Floating needs a tube of water, mass over volume a gauge and a good balance, weighing in water
+patience. `compare_routes` gives the precision of each on an ordinary piece. Guard the supporting
+finger when you handle reed knives and splitters, and do not breathe the dust.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ GOUGED_WALL_MM = 0.55  # mean thickness of a gouged piece: common practice, no s
 
 
 class Density(NamedTuple):
-    """A density and how sure it is.
+    """A density and its standard uncertainty.
 
     Attributes
     ----------
@@ -51,7 +51,7 @@ def water_density(temp_c: ArrayLike) -> Floats:
     Returns
     -------
     ndarray
-        g/cm³; NaN outside 0 to 40 °C, for which the formula was not made.
+        g/cm³; NaN outside 0 to 40 °C, outside the range of the formula.
 
     References
     ----------
@@ -78,14 +78,14 @@ def by_floating(
 ) -> Density:
     """Return density from how deep a strip floats upright in a narrow tube of water.
 
-    ρ = ρ_air + (ρ_water - ρ_air) · submerged / length. Read within seconds, since cane drinks.
+    ρ = ρ_air + (ρ_water - ρ_air) · submerged / length. Read within seconds: cane absorbs water.
 
-    Water also grips the strip at the waterline: it pulls a wetted strip down by
-    2 γ cos θ / wall per unit width (γ the surface tension, θ the contact angle), a pull that on
-    gouged cane is not small beside the strip's own weight. Dry, waxy cane sits near cos θ = 0 and
-    nobody knows the angle of a piece, so the pull is not corrected for but counted as uncertainty.
-    It is much alike for strips floated alike: with ``grip=0`` the uncertainty is that of a
-    comparison between them. A thick split suffers a quarter of what a gouged piece does.
+    Surface tension pulls a wetted strip down by 2 γ cos θ / wall per unit width (γ the surface
+    tension, θ the contact angle), which is not small compared with the weight of gouged cane. Dry,
+    waxy cane is near cos θ = 0, but the angle of a piece is unknown, so the pull counts as
+    uncertainty instead of being corrected. It is similar for strips floated in the same way:
+    ``grip=0`` gives the uncertainty of a comparison between them. On a thick split it is a quarter
+    of that on a gouged piece.
 
     Parameters
     ----------
@@ -94,9 +94,9 @@ def by_floating(
     length_mm : array
         Length of the whole strip.
     wall_mm : array, default 0.55
-        The strip's mean thickness; missing is taken as 0.55 mm, a gouged piece.
+        The strip's mean thickness; 0.55 mm, a gouged piece, where it is missing.
     grip : float, default 0.2
-        cos θ lies anywhere within ± `grip` (an assumption, no source).
+        cos θ is uniform within ± `grip` (an assumption, no source).
     steps : Steps, optional
         The instruments' smallest steps; the usual ones by default.
 
@@ -149,11 +149,11 @@ def by_volume(
     *,
     steps: Steps | None = None,
 ) -> Density:
-    """Return density as mass over the volume that the gouge's geometry gives.
+    """Return density as mass over the volume from the gouge's geometry.
 
     For gouged, not yet shaped, air-dry pieces. On a pocket balance the mass of one piece is the
-    weak reading; weigh ten together and give their summed mass and summed volume for the mean
-    density of the ten, and the balance's step counts a tenth.
+    least precise reading. Weigh ten together and give their summed mass and volume: the result is
+    the mean density of the ten, and the balance's step counts a tenth.
 
     Parameters
     ----------
@@ -197,19 +197,19 @@ def by_weighing(
     *,
     steps: Steps | None = None,
 ) -> Density:
-    """Return density by weighing in air and in water, as Archimedes did: for the researcher.
+    """Return density by weighing in air and in water (Archimedes): for the researcher.
 
     ρ = ρ_air + (ρ_water - ρ_air) · m_air / (m_air - m_water). Cane floats, so it must be held
-    under and its mass in water is negative: with a beaker of water tared on the balance and the
-    piece pushed just under with a needle, the balance shows m_air - m_water. Any shape will do,
-    also a shaped piece. Weigh within seconds or seal the piece, since cane drinks.
+    under water, and its mass in water is negative: with a beaker of water tared on the balance and
+    the piece pushed just under with a needle, the balance shows m_air - m_water. The piece may have
+    any shape. Weigh within seconds or seal the piece: cane absorbs water.
 
     Parameters
     ----------
     mass_g : array
         Mass in air.
     mass_in_water_g : array
-        Mass held under water, the sinker's own mass in water taken off; negative for what floats.
+        Mass held under water, without the sinker's own mass in water; negative if the piece floats.
     steps : Steps, optional
         The instruments' smallest steps; both masses are read to `mass_g`.
 
@@ -248,18 +248,18 @@ def by_weighing(
 
 
 def best_route(routes: Mapping[str, Density]) -> tuple[Density, NDArray[np.object_]]:
-    """Return for each piece the density of the route that is surest there.
+    """Return each piece's density by its most precise route.
 
     Parameters
     ----------
     routes : mapping of str to Density
-        The routes by name, all of one length. Where a route has a density but no uncertainty, such
-        as a figure that came with the cane, it is taken first: the maker's own word.
+        The routes by name, all of one length. A density without an uncertainty, such as one that
+        the maker noted, comes first.
 
     Returns
     -------
     density : Density
-        NaN where no route gives one.
+        NaN where no route has one.
     route : ndarray of object
         The route's name, or None.
 
@@ -288,7 +288,7 @@ def best_route(routes: Mapping[str, Density]) -> tuple[Density, NDArray[np.objec
 def compare_routes(
     density_g_cm3: float = 0.55, together: int = 10, steps: Steps | None = None
 ) -> pd.DataFrame:
-    """Say how sure each route is on an ordinary gouged piece, alone and with others.
+    """Compare the precision of the routes on an ordinary gouged piece.
 
     The piece is 75 mm by 8.9 mm, gouged 0.59 and 0.48 mm from a tube of 10.25 mm.
 
@@ -297,16 +297,16 @@ def compare_routes(
     density_g_cm3 : float, default 0.55
         The true density.
     together : int, default 10
-        How many pieces are weighed together at once for their mean.
+        How many pieces are weighed together for their mean.
     steps : Steps, optional
         The instruments' smallest steps; the usual ones by default.
 
     Returns
     -------
     pandas.DataFrame
-        One row a way of working: `route`, `sd_g_cm3`, `sd_pct` (of the density) and `tells_apart`,
-        the smallest difference between two pieces (or two means) that such a density shows with
-        19 chances in 20, 1.96 √2 sd.
+        One row a route: `route`, `sd_g_cm3`, `sd_pct` (of the density) and `tells_apart`, the
+        smallest difference between two pieces (or two means) outside the 95 % interval of no
+        difference, 1.96 √2 sd.
 
     Examples
     --------

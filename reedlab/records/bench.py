@@ -1,4 +1,4 @@
-"""A bench: a maker's records read, checked, and tidied into frames when asked for."""
+"""A bench: a maker's records, read, checked, and tidied into frames when asked for."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from reedlab.records.tidy import frames
 from reedlab.records.tidy import losses_before_tying as losses
 
 TODAY = "REEDLAB_TODAY"
-"""The environment variable that stands for the clock, so that a check can be repeated."""
+"""The environment variable that replaces the clock, so that a check can be repeated."""
 
 
 def _as_today(given: dt.date | str | None = None) -> dt.date:
@@ -44,17 +44,17 @@ class Bench:
     Attributes
     ----------
     path : pathlib.Path or None
-        Where they lie; None for a bench that was made up.
+        The folder or workbook; None for a bench made of frames.
     settings : Settings
-        What ``bench.toml`` says, or the defaults.
+        The settings of ``bench.toml``, or the defaults.
     tables : mapping of str to pandas.DataFrame
         Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it. A table
-        that is not kept is empty. A cell with an error is empty here; its text is in `findings`.
+        without a file is empty. A cell with an error is empty here; its text is in `findings`.
     findings : pandas.DataFrame
         What is wrong: table, row, column, value, severity (error, warning or read_as), problem,
         fix.
     today : datetime.date
-        The day that counts as today: no day of the records may lie after it.
+        The day that counts as today: a later day in the records is an error.
 
     Examples
     --------
@@ -81,7 +81,7 @@ class Bench:
         check: bool = True,
         today: dt.date | str | None = None,
     ) -> Bench:
-        """Make a bench of frames, read and checked as files would be.
+        """Make a bench of frames, read and checked as files are.
 
         Parameters
         ----------
@@ -90,7 +90,7 @@ class Bench:
         settings : Settings, optional
             The defaults when not given.
         check : bool, default True
-            Whether to look for findings. Without, a simulation of thousands is quicker.
+            Whether to check the tables; False saves time where thousands are simulated.
         today : datetime.date or str, optional
             As in `open_bench`.
 
@@ -102,23 +102,23 @@ class Bench:
         Raises
         ------
         KeyError
-            For a table that no bench has.
+            For a table that is not in `TABLES`.
         """
         if unknown := set(tables) - set(TABLES):
-            raise KeyError(f"no bench has a table {', '.join(sorted(unknown))}")
+            raise KeyError(f"a bench has no table {', '.join(sorted(unknown))}")
         given = {name: (frame, None) for name, frame in tables.items()}
         return _bench(None, given, settings or Settings(), Findings(), _as_today(today), check)
 
     @cached_property
     def reeds(self) -> pd.DataFrame:
-        """One row a reed, with all that is known of its piece, lot, supplier and air."""
+        """One row a reed, with its piece, lot, supplier and air."""
         return frames.reeds(
             self.tables, self.cane, self.settings, self.cutoff, self.unread_outcomes
         )
 
     @cached_property
     def cane(self) -> pd.DataFrame:
-        """One row a measured piece, measured and derived columns, with lot and supplier."""
+        """One row a measured piece: measured and derived columns, lot and supplier."""
         return frames.cane(self.tables)
 
     @cached_property
@@ -128,7 +128,7 @@ class Bench:
 
     @cached_property
     def cutoff(self) -> pd.Timestamp:
-        """The last day of tying at which reeds count as settled."""
+        """The last day of tying on which reeds count as settled."""
         return frames.cutoff(self.tables["reeds"]).day
 
     @property
@@ -141,13 +141,13 @@ class Bench:
 
 
 def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
-    """Read a maker's records and look for what is wrong with them; no file is ever changed.
+    """Read a maker's records and check them; no file is ever changed.
 
     Parameters
     ----------
     path : path
-        A folder of CSV files, of a workbook ``records.xlsx``, or of both, with a ``bench.toml``
-        beside them or without; or the workbook itself.
+        A folder with CSV files, a workbook ``records.xlsx``, or both, and optionally a
+        ``bench.toml``; or the workbook itself.
     today : datetime.date or str, optional
         The day that counts as today, such as ``"2026-03-05"``; when not given, the environment
         variable ``REEDLAB_TODAY``, else the clock's day. The same day gives the same findings.
@@ -160,14 +160,14 @@ def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
     Raises
     ------
     RecordError
-        Only when nothing can be read. Whatever else is wrong becomes a finding.
+        Only when nothing can be read. Everything else that is wrong becomes a finding.
     SettingsError
-        When `today` is no day.
+        When `today` is not a valid date.
     """
     day = _as_today(today)
     path = Path(path)
     if not path.exists():
-        raise RecordError(f"{path} does not exist: name the folder that holds your records.")
+        raise RecordError(f"{path} does not exist: give the folder that holds your records.")
     settings, found = read_settings(path if path.is_dir() else path.parent)
     sheets = read_sheets(path, settings, found)
     given = {

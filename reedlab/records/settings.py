@@ -1,4 +1,4 @@
-"""What a maker sets in ``bench.toml``: costs, seasons, ranges, the usual set-up, own words."""
+"""What a maker sets in ``bench.toml``: costs, seasons, ranges, the usual set-up, her own words."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ _DAY = re.compile(r"(\d{4}-)?(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 @dataclass(frozen=True)
 class Usual:
-    """What is usual from a day on, so that rows record only exceptions.
+    """The usual set-up from a day on, so that rows record only exceptions.
 
     Attributes
     ----------
     since : datetime.date
-        The day from which it applies, until the next one that names the same column.
+        The first day; it applies until the next set-up that names the same column.
     values : mapping of str to object
         Values for columns of ``reeds``, such as ``{"staple_mm": 47}``.
     """
@@ -55,26 +55,27 @@ class Settings:
         ``"north"`` or ``"south"``, for the seasons.
     heated : tuple of (str, str or None)
         First and last day of each spell in which the workshop is heated, both included:
-        ``2024-10-15`` in one year, ``10-15`` in every year; None where the spell still runs.
+        ``2024-10-15`` in one year, ``10-15`` in every year; None for a spell that has not ended.
     date_order : str or None
-        ``"day-month"`` or ``"month-day"`` for dates like 03/04/2025; None leaves them unread.
+        ``"day-month"`` or ``"month-day"`` for dates such as 03/04/2025; with None they are not
+        read.
     usual : tuple of Usual
-        Dated defaults.
+        Usual set-ups, by their days.
     columns : mapping
-        For each table, the maker's own headings and the columns they stand for, or "" for one
-        that is the maker's own business.
+        For each table, the maker's own headings and the columns they mean, or "" for a column
+        that reedlab leaves alone.
     words : mapping
-        For each column, the maker's own words and the words of the vocabulary; for a column of
-        names, spellings and the name they stand for.
+        For each column, the maker's own words and the words of the vocabulary that they mean; for
+        a column of names, spellings and the name that they mean.
     tables : mapping of str to str
         The maker's own names of files or sheets, and the tables they hold, or "" for none.
     ranges : mapping
-        ``"reeds.tied_mm"`` and so on, to the limits outside which a value is asked about.
+        ``"reeds.tied_mm"`` and so on, to the limits outside which a value gets a warning.
 
     Raises
     ------
     SettingsError
-        When a value makes no sense; the sentence names the setting.
+        When a value makes no sense.
 
     Examples
     --------
@@ -130,12 +131,12 @@ class Settings:
                 _check_limits(f"ranges.{place}", pair)
 
     def likely(self, table: str, column: str) -> Likely | None:
-        """Return the limits of common practice for a column, the maker's own before ours."""
+        """Return the usual limits of a column: the maker's own, else those of `TABLES`."""
         return self.ranges.get(f"{table}.{column}", TABLES[table].columns[column].likely)
 
 
 def vocabularies() -> dict[str, tuple[str, ...]]:
-    """Return the words that a column of a vocabulary may hold, whichever table it stands in."""
+    """Return the vocabulary of each column that has one, over all tables."""
     words: dict[str, tuple[str, ...]] = {}
     for table in TABLES.values():
         for c in table.columns.values():
@@ -146,7 +147,7 @@ def vocabularies() -> dict[str, tuple[str, ...]]:
 
 
 def read_settings(folder: Path) -> tuple[Settings, Findings]:
-    """Read a folder's ``bench.toml``; what cannot be understood becomes a finding.
+    """Read a folder's ``bench.toml``; a setting that makes no sense becomes a finding.
 
     Parameters
     ----------
@@ -156,9 +157,9 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
     Returns
     -------
     settings : Settings
-        The settings that could be read, the others at their defaults.
+        The settings that could be read; the others have their defaults.
     findings : Findings
-        An error for each that could not.
+        An error for each of the others.
     """
     found = Findings()
     path = folder / FILE
@@ -185,7 +186,7 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
 
 
 def _flattened(given: Mapping[str, Any]) -> list[tuple[str, Any]]:
-    """Lift the costs out of their section, and leave the other settings as they are."""
+    """Return the settings by name, those of the section ``costs`` among them."""
     costs = given.get("costs", {})
     lifted = list(costs.items()) if isinstance(costs, dict) else [("costs", costs)]
     return [(k, v) for k, v in given.items() if k != "costs"] + lifted

@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+import re
+import shlex
 import subprocess
 import sys
 
@@ -66,13 +68,13 @@ def test_help_needs_none_of_the_heavy_libraries():
 def test_new_writes_an_empty_bench_that_opens_without_errors(tmp_path, capsys):
     code, out, _ = run(capsys, "new", str(tmp_path / "mine"))
     assert code == 0
-    assert "Next: fill in 'lots' (lot and supplier are enough) and 'reeds'" in out
+    assert "Next: fill in lots (lot and supplier are enough) and reeds" in out
     assert {"bench.toml", "lots.csv", "reeds.csv"} <= {
         p.name for p in (tmp_path / "mine").iterdir()
     }
     code, out, _ = run(capsys, "check", str(tmp_path / "mine"))
     assert code == 0
-    assert "no errors" in out and "Next: fill in 'lots' and 'reeds'" in out
+    assert "no errors" in out and "Next: fill in lots and reeds" in out
 
 
 def test_new_workbook_writes_one_workbook(tmp_path, capsys):
@@ -81,9 +83,12 @@ def test_new_workbook_writes_one_workbook(tmp_path, capsys):
     assert (tmp_path / "mine" / "records.xlsx").is_file()
 
 
-def test_a_command_to_type_next_quotes_a_name_with_a_blank(tmp_path, capsys):
-    code, out, _ = run(capsys, "new", str(tmp_path / "my bench"))
-    assert code == 0 and f"""'reedlab check "{tmp_path / "my bench"}"'""" in out
+@pytest.mark.parametrize("name", ["bench", "my bench", "it's", "$HOME", "a;b", "`id`"])
+def test_a_command_to_type_next_is_read_by_a_shell_as_it_is_meant(tmp_path, capsys, name):
+    code, out, _ = run(capsys, "new", str(tmp_path / name))
+    (command,) = re.findall(r"`(reedlab check .*)`\.", out)
+    assert code == 0
+    assert shlex.split(command) == ["reedlab", "check", str(tmp_path / name)]
 
 
 def test_new_overwrites_nothing(bench, capsys):
@@ -99,7 +104,7 @@ def test_check_of_a_clean_bench_ends_with_0_and_says_what_next(bench, capsys):
     code, out, err = run(capsys, "check", str(bench))
     assert (code, err) == (0, "")
     assert out.startswith("2 lots, 2 reeds and no measured pieces; the check names no errors")
-    assert f"Next: 'reedlab report {bench}'" in out
+    assert f"Next: write the report: `reedlab report {bench}`" in out
     assert hashes(bench) == before
 
 
@@ -110,7 +115,7 @@ def test_check_names_each_error_and_ends_with_1(bench, capsys):
     assert "2 errors" in out
     assert "L9" in out and "soon" in out
     assert "row 4" in out and "row 5" in out, "as the spreadsheet numbers its rows"
-    assert f"run 'reedlab check {bench}' again" in out
+    assert f"run `reedlab check {bench}` again" in out
 
 
 def test_a_check_can_be_repeated_on_another_day(bench, capsys, monkeypatch):

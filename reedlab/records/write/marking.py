@@ -1,4 +1,4 @@
-"""A copy of the records as a workbook, with the doubtful cells coloured and commented."""
+"""A copy of the records as a workbook, with its findings as coloured cells and comments."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ _FILL = {"error": "E8B4A0", "warning": "F2E3B3", "read_as": "EDF1F5"}
 
 
 def mark_workbook(bench: Bench, path: Path | str) -> Path:
-    """Write a workbook of values with every finding where it lies; the records stay as they are.
+    """Write a copy of the records as a workbook, with every finding in its cell.
 
     Cells with an error are dark, cells with a warning light, each with a comment that says what is
-    wrong and what to do; findings without a cell stand on a first sheet. Values are copied as text
-    and numbers; formulas and drawings are not.
+    wrong and what to do. The first sheet lists all findings. Values are copied as text and numbers;
+    formulas and drawings are not copied.
 
     Parameters
     ----------
@@ -44,14 +44,14 @@ def mark_workbook(bench: Bench, path: Path | str) -> Path:
     Raises
     ------
     WriteError
-        When the file is there already, cannot be written, or is not called as a workbook is.
+        When the file already exists, cannot be written, or does not end in ``.xlsx``.
     """
     from openpyxl import Workbook
 
-    if Path(path).suffix.casefold() != ".xlsx":  # spreadsheets go by the ending
-        raise WriteError(f"{path} does not end in .xlsx: call it {Path(path).stem}.xlsx, say.")
+    if Path(path).suffix.casefold() != ".xlsx":
+        raise WriteError(f"{path} does not end in .xlsx: name it {Path(path).stem}.xlsx.")
     if Path(path).name.casefold() == FILE:
-        raise WriteError(f"{path} would be taken for the records themselves: call it marked.xlsx.")
+        raise WriteError(f"{path} has the name of the records themselves: name it marked.xlsx.")
 
     book = Workbook()
     _list(book.active, bench.findings)
@@ -65,14 +65,14 @@ def mark_workbook(bench: Bench, path: Path | str) -> Path:
 
 
 def _sheets(bench: Bench) -> dict[str, Sheet]:
-    """Return the cells of each table as its file has them; a made-up bench has none."""
+    """Return the cells of each table as in its file; a bench made of frames has none."""
     if bench.path is None:
         return {}
     return read_sheets(bench.path, bench.settings, Findings())
 
 
 def _list(front: Any, findings: pd.DataFrame) -> None:
-    """Write all findings on the first sheet, those without a cell included."""
+    """Write all findings on the first sheet."""
     from openpyxl.styles import Alignment
 
     front.title = "findings"
@@ -87,7 +87,7 @@ def _list(front: Any, findings: pd.DataFrame) -> None:
 
 
 def _copy(copy: Any, sheet: Sheet) -> None:
-    """Write a sheet's cells where they were: plain numbers as numbers, all else as text."""
+    """Write a sheet's cells where they were: plain numbers as numbers, the rest as text."""
     from openpyxl.utils import get_column_letter
 
     for at, longest in enumerate(sheet.cells.map(lambda text: len(str(text))).max(), start=1):
@@ -103,7 +103,7 @@ def _copy(copy: Any, sheet: Sheet) -> None:
 
 
 def _write(sheet: Any, row: int, at: int, value: object) -> None:
-    """Write a cell; a text stays a text, whatever it begins with."""
+    """Write a cell; a text stays a text, even if it begins like a formula."""
     from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
     if isinstance(value, str):
@@ -115,7 +115,7 @@ def _write(sheet: Any, row: int, at: int, value: object) -> None:
 
 
 def _mark(copy: Any, sheet: Sheet, findings: pd.DataFrame, table: str, settings: Settings) -> None:
-    """Colour the cells of findings, and say in a comment what is wrong."""
+    """Colour the cells of findings, and add comments."""
     from openpyxl.comments import Comment
     from openpyxl.styles import PatternFill
 
