@@ -1,15 +1,18 @@
 """The command line: ``reedlab demo``, ``new``, ``check``, ``report`` and ``trial``.
 
-The commands are thin: each opens a bench, calls one function of the library, and says what came
-out and what to do next. Everything heavy is imported inside the command that needs it, so that
-``reedlab --help`` answers at once.
+Each command opens a bench, calls one function of the library, and prints the result and the next
+step. Heavy libraries are imported inside the commands that need them, so that ``reedlab --help`` is
+fast.
 
-Exit codes: 0 when all is well, 1 when the records hold errors, 2 when reedlab could not do what
-was asked; then one sentence on the error stream says why.
+Exit codes: 0 when all is well, 1 when the records hold errors, 2 when a command could not do its
+work; then one sentence on the error stream says why.
 """
 
 from __future__ import annotations
 
+import os
+import shlex
+import subprocess
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -27,53 +30,63 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help="From a reed maker's bench records to decisions about cane, with honest intervals.",
-    epilog="New here? Run 'reedlab demo' and open the page it names in a browser.",
+    epilog="New here? Run `reedlab demo` and open the page that it names in a browser.",
 )
 
 BenchDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder with the records.")]
+Today = Annotated[
+    str | None,
+    typer.Option(
+        metavar="DAY",
+        help="The day that counts as today, such as 2026-03-05. Default: the clock's day.",
+        show_default=False,
+    ),
+]
 
 
 @app.command()
 def demo(
     directory: Annotated[
-        Path, typer.Argument(metavar="DIR", help="Where the made-up bench lies or shall lie.")
+        Path, typer.Argument(metavar="DIR", help="The folder for the demo bench.")
     ] = Path("reedlab-demo"),
+    today: Today = None,
 ) -> None:
-    """See the whole of it on a made-up bench.
+    """See everything on a demo bench.
 
-    Checks its records, fits the models, runs the notebooks and writes the report.
+    Writes the bench, checks its records, fits the models, runs the notebooks and writes the report.
     """
     if _lay_demo(directory):
-        _say(f"A made-up bench now lies in {directory}: five suppliers, two makers, no real names.")
+        _say(f"The demo bench is in {directory}: five suppliers and two makers, all invented.")
     else:
-        _say(f"{directory} is not empty: the bench that lies there is taken up.")
-    _report(directory)
+        _say(f"{directory} is not empty: using the bench that is already there.")
+    _report(directory, today)
     _next(
-        "open the report in a browser; then 'reedlab new my-bench' starts your own records, and "
-        "'reedlab report my-bench' does for them what you have just seen."
+        "open the report in a browser. Then start your own records with `reedlab new my-bench`, "
+        "and write their report with `reedlab report my-bench`."
     )
 
 
 @app.command()
 def new(
     directory: Annotated[
-        Path, typer.Argument(metavar="DIR", help="The folder to write; new or empty.")
+        Path, typer.Argument(metavar="DIR", help="The folder to write: new or empty.")
     ],
     workbook: Annotated[
-        bool, typer.Option("--workbook", help="One spreadsheet workbook instead of CSV files.")
+        bool,
+        typer.Option("--workbook", help="Write one spreadsheet workbook instead of CSV files."),
     ] = False,
 ) -> None:
     """Start an empty bench to fill in.
 
-    Its tables with their headings, and a bench.toml that explains every setting.
+    Writes the tables with their headings, and a bench.toml that explains every setting.
     """
     from reedlab.records import new_bench
 
     new_bench(directory, workbook=workbook)
-    _say(f"An empty bench lies in {directory}.")
+    _say(f"An empty bench is in {directory}.")
     _next(
-        "fill in 'lots' (lot and supplier are enough) and 'reeds' (reed, lot, maker, tied_on and, "
-        f"once it is known, outcome), then run {_command('check', directory)}."
+        "fill in lots (lot and supplier are enough) and reeds (reed, lot, maker, tied_on, and the "
+        f"outcome when you know it), then run {_command('check', directory)}."
     )
 
 
@@ -87,19 +100,21 @@ def check(
         Path | None,
         typer.Option(
             metavar="OUT.xlsx",
-            help="Also write a new workbook with the doubtful cells coloured and commented.",
+            help="Also write a new workbook with every finding as a coloured cell and a comment.",
             show_default=False,
         ),
     ] = None,
+    today: Today = None,
 ) -> None:
-    """Name what looks wrong in the records.
+    """Check the records.
 
-    Errors first, then warnings, table by table; exits with 1 when there are errors.
+    Prints errors, then warnings, table by table, each with its fix. Exits with 1 if there are
+    errors. No file is changed.
     """
     from reedlab.records import open_bench
     from reedlab.report.words import sentences
 
-    bench = open_bench(directory)
+    bench = open_bench(directory, today)
     if mark is not None:
         from reedlab.records import mark_workbook
 
@@ -113,26 +128,26 @@ def check(
             _say(f"\nMarked copy: {mark} (values only; formulas and drawings are not copied).")
         again = f"run {_command('check', directory)} again."
         if errors:
-            _next(f"mend the errors in your spreadsheet and {again}")
+            _next(f"fix the errors in your spreadsheet, then {again}")
         elif bench.tables["reeds"].empty:
-            _next(f"fill in 'lots' and 'reeds' and {again}")
+            _next(f"fill in lots and reeds, then {again}")
         else:
-            _next(f"{_command('report', directory)} answers what these records can tell.")
+            _next(f"write the report: {_command('report', directory)}.")
     if errors:
         raise typer.Exit(1)
 
 
 @app.command()
-def report(directory: BenchDir) -> None:
+def report(directory: BenchDir, today: Today = None) -> None:
     """Write the report on these records.
 
-    Runs the notebooks on them and writes DIR/report/index.html, with a page a notebook.
+    Runs the notebooks and writes DIR/report/index.html, with a page for each notebook.
     """
-    written = _report(directory)
+    written = _report(directory, today)
     if written.stopped:
-        _next("open the report: it says what to write down so that those pages can be had too.")
+        _next("open the report: it says what to record for the pages that are missing.")
     else:
-        _next("open the report in a browser; it needs no network and can be sent as it is.")
+        _next("open the report in a browser. It needs no network, and you can send it as it is.")
 
 
 trials = typer.Typer(
@@ -146,28 +161,31 @@ app.add_typer(trials, name="trial")
 @trials.command("plan")
 def plan_trial(
     directory: Annotated[
-        Path, typer.Argument(metavar="TRIAL", help="The folder to write; must not exist yet.")
+        Path, typer.Argument(metavar="TRIAL", help="The folder to write. It must not exist yet.")
     ],
-    lot: Annotated[str, typer.Option(help="The one lot that every blank comes from.")],
+    lot: Annotated[str, typer.Option(help="The lot that all blanks come from.")],
     settings: Annotated[
         tuple[str, str],
         typer.Option("--compare", help="The two settings, in your words.", show_default=False),
     ],
-    blanks: Annotated[int, typer.Option(help="How many blanks: even, ten or more.")] = 20,
-    seed: Annotated[int, typer.Option(help="What the random order is drawn from.")] = 1,
+    blanks: Annotated[int, typer.Option(help="Number of blanks: even, at least 10.")] = 20,
+    seed: Annotated[int, typer.Option(help="Seed of the random order.")] = 1,
     usual: Annotated[
         float | None,
-        typer.Option(help="Share of blanks that turn out good today, 0 to 1; 0.6 if not given."),
+        typer.Option(
+            help="Share of blanks that turn out good today, 0 to 1. Default: --bench's, else 0.6."
+        ),
     ] = None,
     matters: Annotated[
-        float, typer.Option(help="Difference of that share that would matter, 0 to 1.")
+        float, typer.Option(help="Difference in that share that would matter to you, 0 to 1.")
     ] = 0.2,
     bench: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Your records, to read from them what is usual."),
+        typer.Option(metavar="DIR", help="Your records, for the share that turns out good today."),
     ] = None,
+    today: Today = None,
 ) -> None:
-    """Draw the order and write the sheets, the judge's without a word of the setting."""
+    """Draw the order and write the sheets; the judge's sheet does not name the settings."""
     from reedlab.decide import trial
     from reedlab.records import open_bench
 
@@ -178,15 +196,15 @@ def plan_trial(
         blanks=blanks,
         usual_success=usual,
         success_difference=matters,
-        bench=open_bench(bench) if bench else None,
+        bench=open_bench(bench, today) if bench else None,
         seed=seed,
     )
     _say(f"The sheets of the trial are in {directory}. Reed knives are sharp: guard your finger.")
     for line in (*planned.notes, planned.sentence()):
         _say(line)
     _next(
-        "work down bench.csv; have someone else tie the numbers of key/key.csv on; give the judge "
-        f"judge.csv and the reeds, nothing more; then {_command('trial read', directory)}."
+        "work through bench.csv, have someone else tie on the numbers of key/key.csv, and give the "
+        f"judge only judge.csv and the reeds. Then run {_command('trial read', directory)}."
     )
 
 
@@ -198,10 +216,12 @@ def read_trials(
     ],
     bench: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Your records: their bench.toml says what is good."),
+        typer.Option(
+            metavar="DIR", help="Your records: their bench.toml says which outcomes are good."
+        ),
     ] = None,
 ) -> None:
-    """Say what the sheets show, as far as they are filled in."""
+    """Read the sheets, as far as they are filled in, and say what they show."""
     from reedlab.decide import trial
     from reedlab.records import open_bench
     from reedlab.report.words.numbers import written
@@ -212,14 +232,14 @@ def read_trials(
 
 
 def _lay_demo(directory: Path) -> bool:
-    """Copy the demo bench into a new or empty folder; leave any other as it is and say False."""
+    """Copy the demo bench into a new or empty folder; leave any other as it is, return False."""
     import shutil
 
     from reedlab.paths import shipped
     from reedlab.records.store import beside
 
     if directory.exists() and not directory.is_dir():
-        raise WriteError(f"{directory} is a file: name a folder, as in 'reedlab demo try-it'.")
+        raise WriteError(f"{directory} is a file: give a folder, as in `reedlab demo try-it`.")
     if directory.is_dir():
         if any(directory.iterdir()):
             return False
@@ -229,16 +249,18 @@ def _lay_demo(directory: Path) -> bool:
     return True
 
 
-def _report(directory: Path) -> Report:
-    """Check, fit, run the notebooks and write the pages, with a progress bar; say what came out."""
+def _report(directory: Path, today: str | None) -> Report:
+    """Check, fit, run the notebooks and write the pages, with a progress bar."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     from reedlab.records import open_bench
+    from reedlab.records.bench import TODAY
     from reedlab.report.pages import writing
     from reedlab.report.words import sentences
 
-    bench = open_bench(directory)
+    bench = open_bench(directory, today)
+    os.environ[TODAY] = f"{bench.today}"  # the notebooks' kernels open the bench on the same day
     _say(sentences.findings_count(bench))
     columns = (
         TextColumn("{task.description}", markup=False),
@@ -269,9 +291,10 @@ def _next(text: str) -> None:
 
 
 def _command(words: str, directory: Path) -> str:
-    """Write a command as it can be typed: a name with a blank stands in quotation marks."""
-    name = str(directory)
-    return f"'reedlab {words} " + (f'"{name}"' if " " in name else name) + "'"
+    """Write a command that a shell reads as it is meant, between backticks."""
+    name = [str(directory)]
+    quoted = subprocess.list2cmdline(name) if sys.platform == "win32" else shlex.join(name)
+    return f"`reedlab {words} {quoted}`"
 
 
 def _fail(sentence: str) -> int:
@@ -280,12 +303,12 @@ def _fail(sentence: str) -> int:
 
 
 def _harmless(text: str) -> str:
-    """Keep what people's files hold from steering the terminal: it is shown, never obeyed."""
+    """Replace control characters, so that text from a file cannot control the terminal."""
     return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def main(arguments: list[str] | None = None) -> Any:
-    """Run a command; on any refusal print one sentence and exit with 2.
+    """Run a command; on an error print one sentence and exit with 2.
 
     Parameters
     ----------
@@ -293,7 +316,7 @@ def main(arguments: list[str] | None = None) -> Any:
         The words after ``reedlab``; those of the running process when not given.
     """
     for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):  # a name with an accent must not end a Windows pipe
+        if hasattr(stream, "reconfigure"):  # else an accent can break a Windows pipe
             stream.reconfigure(errors="replace")
     try:
         app(arguments)
@@ -302,7 +325,7 @@ def main(arguments: list[str] | None = None) -> Any:
     except OSError as error:
         sys.exit(_fail(f"{error.filename or 'a file'}: {error.strerror or error}."))
     except Exception as error:
-        if sys.flags.dev_mode:  # python -X dev -m reedlab.cli … shows a developer where
+        if sys.flags.dev_mode:  # python -X dev -m reedlab.cli shows the traceback
             raise
         what = f"{type(error).__name__}: {error}"
         sys.exit(_fail(f"a fault of reedlab's own, not of your records ({what})."))

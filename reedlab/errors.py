@@ -20,7 +20,24 @@ class RecordError(ReedlabError):
 
 
 class SettingsError(RecordError):
-    """A ``bench.toml`` that cannot be understood."""
+    """A setting that makes no sense.
+
+    Attributes
+    ----------
+    key : str
+        The setting, as ``bench.toml`` names it: ``wage_per_hour``, ``words.outcome``.
+    problem : str
+        What is wrong with it; follows the key in a sentence.
+    fix : str
+        What to do, in the imperative.
+    """
+
+    def __init__(self, key: str, problem: str, fix: str) -> None:
+        super().__init__(key, problem, fix)
+        self.key, self.problem, self.fix = key, problem, fix
+
+    def __str__(self) -> str:
+        return f"{self.key} {self.problem}: {self.fix}."
 
 
 class WriteError(ReedlabError):

@@ -1,5 +1,6 @@
 """The cane itself: arrays in, arrays out, with units, uncertainty and source in every docstring.
 
-Nothing here knows a bench: `density`, `gouge` and `moisture` take what a maker reads off a rule, a
-thickness gauge, a balance or a hygrometer; `readings` says how finely each of those can be read.
+What comes in are readings of a rule, a thickness gauge, a balance or a hygrometer; what goes out
+are density, thickness, volume and moisture. Nothing here knows a bench. Open `readings.py` first,
+which holds the resolution of each instrument.
 """

@@ -1,8 +1,8 @@
-"""Density of cane by three routes, each with the standard uncertainty that its readings leave.
+"""Density of cane by three routes, each with the standard uncertainty of its readings.
 
-Floating needs a tube of water, mass over volume a gauge and a good balance, weighing under water
-patience. `compare_routes` says what each is worth on an ordinary piece. Handle reed knives and
-splitters with the supporting finger guarded, and do not breathe the dust.
+Floating needs a tube of water, mass over volume a gauge and a good balance, weighing in water
+patience. `compare_routes` gives the precision of each on an ordinary piece. Guard the supporting
+finger when you handle reed knives and splitters, and do not breathe the dust.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ GOUGED_WALL_MM = 0.55  # mean thickness of a gouged piece: common practice, no s
 
 
 class Density(NamedTuple):
-    """A density and how sure it is.
+    """A density and its standard uncertainty.
 
     Attributes
     ----------
@@ -51,7 +51,7 @@ def water_density(temp_c: ArrayLike) -> Floats:
     Returns
     -------
     ndarray
-        g/cm³; NaN outside 0 to 40 °C, for which the formula was not made.
+        g/cm³; NaN outside 0 to 40 °C, outside the range of the formula.
 
     References
     ----------
@@ -68,16 +68,9 @@ def water_density(temp_c: ArrayLike) -> Floats:
     return np.where((t >= 0) & (t <= 40), kg_m3 / 1000.0, np.nan)
 
 
-def _filled(values: ArrayLike, usual: float) -> Floats:
-    """Return readings with the usual value where one is missing."""
-    read = floats(values)
-    return np.where(np.isnan(read), usual, read)
-
-
 def by_floating(
     float_submerged_mm: ArrayLike,
     length_mm: ArrayLike,
-    temp_c: ArrayLike = ROOM_C,
     *,
     wall_mm: ArrayLike = GOUGED_WALL_MM,
     grip: float = 0.2,
@@ -85,14 +78,14 @@ def by_floating(
 ) -> Density:
     """Return density from how deep a strip floats upright in a narrow tube of water.
 
-    ρ = ρ_air + (ρ_water - ρ_air) · submerged / length. Read within seconds, since cane drinks.
+    ρ = ρ_air + (ρ_water - ρ_air) · submerged / length. Read within seconds: cane absorbs water.
 
-    Water also grips the strip at the waterline: it pulls a wetted strip down by
-    2 γ cos θ / wall per unit width (γ the surface tension, θ the contact angle), a pull that on
-    gouged cane is not small beside the strip's own weight. Dry, waxy cane sits near cos θ = 0 and
-    nobody knows the angle of a piece, so the pull is not corrected for but counted as uncertainty.
-    It is much alike for strips floated alike: with ``grip=0`` the uncertainty is that of a
-    comparison between them. A thick split suffers a quarter of what a gouged piece does.
+    Surface tension pulls a wetted strip down by 2 γ cos θ / wall per unit width (γ the surface
+    tension, θ the contact angle), which is not small compared with the weight of gouged cane. Dry,
+    waxy cane is near cos θ = 0, but the angle of a piece is unknown, so the pull counts as
+    uncertainty instead of being corrected. It is similar for strips floated in the same way:
+    ``grip=0`` gives the uncertainty of a comparison between them. On a thick split it is a quarter
+    of that on a gouged piece.
 
     Parameters
     ----------
@@ -100,12 +93,10 @@ def by_floating(
         Length under water.
     length_mm : array
         Length of the whole strip.
-    temp_c : array, default 20
-        Water temperature; missing is taken as 20 °C, which a degree changes by 0.0002.
     wall_mm : array, default 0.55
-        The strip's mean thickness; missing is taken as 0.55 mm, a gouged piece.
+        The strip's mean thickness; 0.55 mm, a gouged piece, where it is missing.
     grip : float, default 0.2
-        cos θ lies anywhere within ± `grip` (an assumption, no source).
+        cos θ is uniform within ± `grip` (an assumption, no source).
     steps : Steps, optional
         The instruments' smallest steps; the usual ones by default.
 
@@ -134,11 +125,12 @@ def by_floating(
         pull_g_cm3 = 2 * TENSION_N_M * cos / (GRAVITY_M_S2 * wall * length) * 1000.0
         return AIR_G_CM3 + (water_density(temp) - AIR_G_CM3) * submerged / length - pull_g_cm3
 
-    wall = _filled(wall_mm, GOUGED_WALL_MM)
+    wall = floats(wall_mm)
+    wall = np.where(np.isnan(wall), GOUGED_WALL_MM, wall)
     readings = {
         "submerged": floats(float_submerged_mm),
         "length": floats(length_mm),
-        "temp": _filled(temp_c, ROOM_C),
+        "temp": np.asarray(ROOM_C),
         "cos": np.asarray(0.0),
     }
     sds = {
@@ -157,11 +149,11 @@ def by_volume(
     *,
     steps: Steps | None = None,
 ) -> Density:
-    """Return density as mass over the volume that the gouge's geometry gives.
+    """Return density as mass over the volume from the gouge's geometry.
 
     For gouged, not yet shaped, air-dry pieces. On a pocket balance the mass of one piece is the
-    weak reading; weigh ten together and give their summed mass and summed volume for the mean
-    density of the ten, and the balance's step counts a tenth.
+    least precise reading. Weigh ten together and give their summed mass and volume: the result is
+    the mean density of the ten, and the balance's step counts a tenth.
 
     Parameters
     ----------
@@ -202,25 +194,22 @@ def by_volume(
 def by_weighing(
     mass_g: ArrayLike,
     mass_in_water_g: ArrayLike,
-    temp_c: ArrayLike = ROOM_C,
     *,
     steps: Steps | None = None,
 ) -> Density:
-    """Return density by weighing in air and in water, as Archimedes did: for the researcher.
+    """Return density by weighing in air and in water (Archimedes): for the researcher.
 
     ρ = ρ_air + (ρ_water - ρ_air) · m_air / (m_air - m_water). Cane floats, so it must be held
-    under and its mass in water is negative: with a beaker of water tared on the balance and the
-    piece pushed just under with a needle, the balance shows m_air - m_water. Any shape will do,
-    also a shaped piece. Weigh within seconds or seal the piece, since cane drinks.
+    under water, and its mass in water is negative: with a beaker of water tared on the balance and
+    the piece pushed just under with a needle, the balance shows m_air - m_water. The piece may have
+    any shape. Weigh within seconds or seal the piece: cane absorbs water.
 
     Parameters
     ----------
     mass_g : array
         Mass in air.
     mass_in_water_g : array
-        Mass held under water, the sinker's own mass in water taken off; negative for what floats.
-    temp_c : array, default 20
-        Water temperature; missing is taken as 20 °C.
+        Mass held under water, without the sinker's own mass in water; negative if the piece floats.
     steps : Steps, optional
         The instruments' smallest steps; both masses are read to `mass_g`.
 
@@ -251,7 +240,7 @@ def by_weighing(
     readings = {
         "mass": floats(mass_g),
         "in_water": floats(mass_in_water_g),
-        "temp": _filled(temp_c, ROOM_C),
+        "temp": np.asarray(ROOM_C),
     }
     step = sd_of_step(steps.mass_g)
     sds = {"mass": step, "in_water": step, "temp": sd_of_step(steps.temp_c)}
@@ -259,18 +248,18 @@ def by_weighing(
 
 
 def best_route(routes: Mapping[str, Density]) -> tuple[Density, NDArray[np.object_]]:
-    """Return for each piece the density of the route that is surest there.
+    """Return each piece's density by its most precise route.
 
     Parameters
     ----------
     routes : mapping of str to Density
-        The routes by name, all of one length. Where a route has a density but no uncertainty, such
-        as a figure that came with the cane, it is taken first: the maker's own word.
+        The routes by name, all of one length. A density without an uncertainty, such as one that
+        the maker noted, comes first.
 
     Returns
     -------
     density : Density
-        NaN where no route gives one.
+        NaN where no route has one.
     route : ndarray of object
         The route's name, or None.
 
@@ -296,42 +285,10 @@ def best_route(routes: Mapping[str, Density]) -> tuple[Density, NDArray[np.objec
     )
 
 
-def at_12_percent(density_g_cm3: ArrayLike, moisture_pct: ArrayLike) -> Floats:
-    """Bring densities taken at different moisture contents to 12 %, so that they compare.
-
-    ρ₁₂ = ρ [1 - (1 - K)(w - 12) / 100] with K = 0.85 ρ, the volume's swelling in per cent for one
-    per cent of moisture. **A stand-in: the standard speaks of wood, and cane is not wood.** It was
-    made for 7 to 17 %; from 5 to 17 % it is within 0.6 % of the exact change of mass and volume.
-
-    Parameters
-    ----------
-    density_g_cm3 : array
-        Density at the moisture content it was taken at, g/cm³.
-    moisture_pct : array
-        That moisture content, per cent of dry mass; see `moisture.equilibrium_moisture_pct`.
-
-    Returns
-    -------
-    ndarray
-        g/cm³.
-
-    References
-    ----------
-    ISO 13061-2:2014, physical and mechanical properties of wood, part 2: density (K from memory).
-
-    Examples
-    --------
-    >>> at_12_percent([0.55, 0.55], [7.7, 12.0]).round(3).tolist()
-    [0.563, 0.55]
-    """
-    density = floats(density_g_cm3)
-    return density * (1 - (1 - 0.85 * density) * (floats(moisture_pct) - 12.0) / 100.0)
-
-
 def compare_routes(
     density_g_cm3: float = 0.55, together: int = 10, steps: Steps | None = None
 ) -> pd.DataFrame:
-    """Say how sure each route is on an ordinary gouged piece, alone and with others.
+    """Compare the precision of the routes on an ordinary gouged piece.
 
     The piece is 75 mm by 8.9 mm, gouged 0.59 and 0.48 mm from a tube of 10.25 mm.
 
@@ -340,16 +297,16 @@ def compare_routes(
     density_g_cm3 : float, default 0.55
         The true density.
     together : int, default 10
-        How many pieces are weighed together at once for their mean.
+        How many pieces are weighed together for their mean.
     steps : Steps, optional
         The instruments' smallest steps; the usual ones by default.
 
     Returns
     -------
     pandas.DataFrame
-        One row a way of working: `route`, `sd_g_cm3`, `sd_pct` (of the density) and `tells_apart`,
-        the smallest difference between two pieces (or two means) that such a density shows with
-        19 chances in 20, 1.96 √2 sd.
+        One row a route: `route`, `sd_g_cm3`, `sd_pct` (of the density) and `tells_apart`, the
+        smallest difference between two pieces (or two means) outside the 95 % interval of no
+        difference, 1.96 √2 sd.
 
     Examples
     --------

@@ -1,13 +1,12 @@
-"""The gouge's geometry: what three thickness readings say of a strip of cane.
+"""The gouge's geometry: the cross-section of a strip of cane from three thickness readings.
 
 The bark is an arc of the tube's circle. The gouger's blade leaves an inner surface that is an arc
-of another circle. Three readings (centre, left, right) fix that inner circle, and with it the
+of another circle. Three readings (centre, left, right) determine that inner circle, and with it the
 thickness anywhere across, the cross-section's area and the strip's volume.
 
 Conventions: the origin is the tube's centre, the strip's centre line points up, left is negative.
-`width_mm` and `side_at_mm` are taken straight across, as a rule laid over the strip reads them,
-not along the bark. Thickness is read square to the bark, that is along the tube's radius, and the
-strip's two edges are radial, as splitting leaves them.
+`width_mm` and `side_at_mm` are measured straight across with a rule, not along the bark. Thickness
+is measured along the tube's radius, and the strip's two edges are radial, as splitting leaves them.
 """
 
 from __future__ import annotations
@@ -28,9 +27,10 @@ class InnerCircle(NamedTuple):
     radius_mm : ndarray
         Its radius; negative where the readings would leave an inner face that bulges.
     across_mm : ndarray
-        How far its centre lies to the right of the centre line: a blade off the middle.
+        The centre's distance to the right of the centre line: the offset of the blade.
     up_mm : ndarray
-        How far its centre lies above the tube's: negative thins the sides, 0 is an even wall.
+        The centre's distance above the tube's centre: negative makes the sides thinner, 0 is an
+        even wall.
     """
 
     radius_mm: Floats
@@ -41,7 +41,7 @@ class InnerCircle(NamedTuple):
 def asymmetry_mm(left_mm: ArrayLike, right_mm: ArrayLike) -> Floats:
     """Return how much thicker the left side is than the right.
 
-    Within 0.01 mm is alike and 0.02 mm tolerable (common practice, no source).
+    Up to 0.01 mm counts as symmetric, 0.02 mm as tolerable (common practice, no source).
 
     Parameters
     ----------
@@ -68,9 +68,9 @@ def inner_circle(
     right_mm: ArrayLike,
     side_at_mm: ArrayLike,
 ) -> InnerCircle:
-    """Return the circle through the three points of the inner face that were read.
+    """Return the circle through the three measured points of the inner face.
 
-    Use it to compare what two gougers, or one gouger before and after sharpening, really cut.
+    Use it to compare the cut of two gougers, or of one gouger before and after sharpening.
 
     Parameters
     ----------
@@ -84,11 +84,11 @@ def inner_circle(
     Returns
     -------
     InnerCircle
-        Radius and the centre's place, mm; NaN where a reading is missing or lies off the tube.
+        Radius and centre, mm; NaN where a reading is missing or outside the tube.
 
     References
     ----------
-    The circle through three points; any textbook of plane geometry.
+    The circumscribed circle of three points; any textbook of plane geometry.
 
     Examples
     --------
@@ -100,18 +100,20 @@ def inner_circle(
     """
     bark = floats(diameter_mm) / 2.0
     with np.errstate(invalid="ignore", divide="ignore"):
+        # Polar angle of the side readings, then each inner point's distance from the tube's centre.
         angle = np.arcsin(floats(side_at_mm) / bark)
         top = bark - floats(centre_mm)
         left = bark - floats(left_mm)
         right = bark - floats(right_mm)
-        # Each side point less the top one, and half its squared length: two linear equations in
-        # the centre's distance from the top point.
+        # With the top point T as origin, the centre c of a circle through T and P has P·c = |P|²/2.
+        # Left and right point give two linear equations in c, solved by Cramer's rule.
         x1, y1 = -left * np.sin(angle), left * np.cos(angle) - top
         x2, y2 = right * np.sin(angle), right * np.cos(angle) - top
         h1, h2 = (x1**2 + y1**2) / 2.0, (x2**2 + y2**2) / 2.0
         det = x1 * y2 - x2 * y1
         across = (h1 * y2 - h2 * y1) / det
         below = (x1 * h2 - x2 * h1) / det
+        # A hollow inner face has its centre below the top point: the radius is then positive.
         radius = np.hypot(across, below) * -np.sign(below)
     return InnerCircle(radius, across, top + below)
 
@@ -124,7 +126,7 @@ def thickness_at_mm(
     right_mm: ArrayLike,
     side_at_mm: ArrayLike,
 ) -> Floats:
-    """Return the thickness at any distance across the strip, square to the bark.
+    """Return the thickness at any distance across the strip, along the tube's radius.
 
     Parameters
     ----------
@@ -152,6 +154,7 @@ def thickness_at_mm(
 
 def _inner_reach(angle: Floats, circle: InnerCircle) -> Floats:
     """Distance from the tube's centre to the inner circle along the radius at `angle`."""
+    # Ray from the origin against a circle of centre c: ρ = c·e + √(r² - (c·e⊥)²).
     sin, cos = np.sin(angle), np.cos(angle)
     along = circle.across_mm * sin + circle.up_mm * cos
     off = circle.across_mm * cos - circle.up_mm * sin
@@ -160,7 +163,7 @@ def _inner_reach(angle: Floats, circle: InnerCircle) -> Floats:
 
 
 def _hollow_radius(circle: InnerCircle) -> Floats:
-    """Return the inner circle's radius where it hollows the strip, NaN where it would bulge."""
+    """Return the inner circle's radius where the inner face is hollow, else NaN."""
     return np.where(circle.radius_mm > 0, circle.radius_mm, np.nan)
 
 
@@ -175,8 +178,8 @@ def section_area_mm2(
     """Return the area of the strip's cross-section between bark and inner face.
 
     In polar coordinates about the tube's centre it is ½ ∫ (R² - ρ(φ)²) dφ over the strip's angle,
-    with ρ the reach of the inner circle, whose integral is elementary: for a circle of radius r
-    whose centre lies d away at angle ψ, and u = φ - ψ,
+    with ρ the distance to the inner circle, whose integral is elementary: for a circle of radius r
+    whose centre is at distance d and angle ψ, and u = φ - ψ,
 
     ∫ ρ² dφ = r² u + d² sin(2u)/2 + d sin u √(r² - d² sin² u) + r² arcsin(d sin u / r).
 
@@ -190,7 +193,7 @@ def section_area_mm2(
     Returns
     -------
     ndarray
-        Area, mm²; NaN where a reading is missing or no geometry allows it.
+        Area, mm²; NaN where a reading is missing or the readings do not fit.
 
     Examples
     --------
@@ -215,6 +218,7 @@ def section_area_mm2(
             return r**2 * (u + np.arcsin(off / r)) + away**2 * np.sin(2 * u) / 2 + off * chord
 
         hollow = antiderivative(half - towards) - antiderivative(-half - towards)
+        # Where the inner circle crosses the bark inside the strip there is no such section.
         edges = bark - np.maximum(_inner_reach(half, circle), _inner_reach(-half, circle))
     return np.where(edges > 0, bark**2 * half - hollow / 2.0, np.nan)
 
@@ -240,7 +244,7 @@ def volume_mm3(
     Returns
     -------
     ndarray
-        Volume, mm³; NaN where a reading is missing or no geometry allows it.
+        Volume, mm³; NaN where a reading is missing or the readings do not fit.
 
     Examples
     --------
@@ -261,7 +265,7 @@ def volume_sd_mm3(
     side_at_mm: ArrayLike,
     steps: Steps | None = None,
 ) -> Floats:
-    """Return the standard uncertainty of `volume_mm3` from how finely each reading is made.
+    """Return the standard uncertainty of `volume_mm3` from each reading's resolution.
 
     Parameters
     ----------
@@ -294,7 +298,7 @@ def volume_sd_mm3(
         "right_mm": right_mm,
         "side_at_mm": side_at_mm,
     }
-    # The gouge's three readings have one instrument's step, each size has its own.
+    # The three thicknesses share one instrument's step; each other size has its own.
     step = {name: getattr(steps, name, steps.thickness_mm) for name in readings}
     sds = {name: sd_of_step(value) for name, value in step.items()}
     return propagate(volume_mm3, readings, sds)
@@ -308,10 +312,10 @@ def impossible(
     right_mm: ArrayLike,
     side_at_mm: ArrayLike,
 ) -> NDArray[np.object_]:
-    """Say of each piece why no strip of cane can have such readings together.
+    """Say of each piece why no strip of cane can have these readings together.
 
-    Each reading may be possible by itself; this asks whether they fit one another. What is missing
-    is not asked about.
+    Each reading may be possible by itself; this checks whether they fit one another. A missing
+    reading is not checked.
 
     Parameters
     ----------
@@ -323,7 +327,7 @@ def impossible(
     Returns
     -------
     ndarray of object
-        A reason that completes the sentence "these readings cannot be: ...", or None.
+        The reason as a clause, or None.
 
     Examples
     --------

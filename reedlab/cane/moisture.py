@@ -1,9 +1,9 @@
-"""How moist the cane is, and where in the year it was worked.
+"""The cane's equilibrium moisture, and the time of year.
 
-Cane takes up and gives off water until it is in balance with the air. No table for reed cane
-exists that we know of, so wood stands in for it: **cane is not wood**, and these figures order
-days by how moist they made the cane rather than say what a piece holds. Bamboo, a nearer cousin,
-follows the same form (Alipon and Bondad 2014).
+Cane takes up and gives off water until it is in equilibrium with the air. We know of no table for
+reed cane, so the figures are those of wood: **cane is not wood**. They rank days by moisture, and
+do not say how much water a piece holds. Bamboo, which is nearer to cane, follows the same form
+(Alipon and Bondad 2014).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ SEASONS = ("spring", "summer", "autumn", "winter")
 
 
 def equilibrium_moisture_pct(rh_pct: ArrayLike, temp_c: ArrayLike) -> Floats:
-    """Return the moisture content that wood (for want of cane) settles at in such air.
+    """Return the equilibrium moisture content of wood, used for cane.
 
     The two-hydrate Hailwood-Horrobin equation: with h the relative humidity as a fraction,
 
@@ -53,6 +53,8 @@ def equilibrium_moisture_pct(rh_pct: ArrayLike, temp_c: ArrayLike) -> Floats:
     >>> equilibrium_moisture_pct([30, 70], 21.1).round(1).tolist()
     [6.2, 13.1]
     """
+    # Wood Handbook, eq. 4-5: W is the molecular weight of wood per sorption site, K and the Kᵢ are
+    # equilibrium constants.
     t, h = floats(temp_c), floats(rh_pct) / 100.0
     h = np.where((h >= 0) & (h <= 1), h, np.nan)
     w = 349 + 1.29 * t + 0.0135 * t**2
@@ -68,14 +70,14 @@ def season(dates: Any, hemisphere: str = "north") -> pd.Categorical:
     """Return the season of each date by meteorological months.
 
     In the north spring is March to May, summer June to August, autumn September to November,
-    winter December to February; in the south the same months lie half a year on.
+    winter December to February; in the south the seasons are shifted by half a year.
 
     Parameters
     ----------
     dates : array of dates
         Missing dates stay missing.
     hemisphere : {"north", "south"}
-        Where the workshop stands.
+        Where the workshop is.
 
     Returns
     -------
@@ -108,11 +110,11 @@ def season(dates: Any, hemisphere: str = "north") -> pd.Categorical:
 
 
 def year_cos_sin(dates: Any) -> tuple[Floats, Floats]:
-    """Return the place in the year as a point on a circle, for a smooth yearly rhythm in a model.
+    """Return the day of the year as a point on a circle, for a smooth yearly cycle in a model.
 
-    Two terms, `year_cos + year_sin`, let a model find any yearly wave: its height is
-    √(b_cos² + b_sin²) and its crest lies at angle atan2(b_sin, b_cos), with a full turn a year.
-    It costs one degree of freedom less than four seasons and has no jumps.
+    The two terms `year_cos + year_sin` fit any sine wave of one year: its amplitude is
+    √(b_cos² + b_sin²) and its phase atan2(b_sin, b_cos). It has one degree of freedom less than
+    four seasons, and no jumps.
 
     Parameters
     ----------
@@ -140,15 +142,15 @@ def year_cos_sin(dates: Any) -> tuple[Floats, Floats]:
 
 
 def in_spells(dates: Any, spells: Iterable[tuple[str, str | None]]) -> NDArray[np.bool_]:
-    """Say whether each date falls into one of the spells, such as those when a room was heated.
+    """Say whether each date is in one of the spells, such as those when a room was heated.
 
     Parameters
     ----------
     dates : array of dates
         Missing dates are in no spell.
     spells : iterable of (first day, last day)
-        ISO days, both counted: ``2024-10-15`` for one year, ``10-15`` for every year; a yearly
-        spell may run over New Year. A last day of None means that the spell still runs.
+        ISO days, both included: ``2024-10-15`` for one year, ``10-15`` for every year; a yearly
+        spell may include New Year. A last day of None means that the spell has not ended.
 
     Returns
     -------

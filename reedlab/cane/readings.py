@@ -1,4 +1,4 @@
-"""How finely each instrument is read, and what that does to a quantity worked out from it."""
+"""The resolution of each instrument, and its propagation to derived quantities."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 ROOM_C = 20.0
-"""Temperature of the room, and of water in it, where none is noted: a degree changes the water's
+"""Temperature of the room, and of water in it, where it is missing: a degree changes the water's
 density by 0.0002 g/cm³ and the cane's moisture by 0.03 per cent."""
 
 
@@ -24,7 +24,7 @@ def floats(values: ArrayLike) -> Floats:
 
 @dataclass(frozen=True)
 class Steps:
-    """The smallest step that each instrument is read to (its resolution).
+    """The resolution of each instrument: the smallest step that is read.
 
     The defaults are common practice, no source: a rule to half a millimetre, callipers to a tenth,
     a thickness gauge to a hundredth, a pocket balance to a hundredth of a gram.
@@ -32,9 +32,9 @@ class Steps:
     Attributes
     ----------
     length_mm, width_mm, diameter_mm, thickness_mm, side_at_mm : float
-        Length, width and tube diameter; the readings of the gouge; where its sides were read.
+        Length, width and tube diameter; thickness; the distance of the side readings.
     submerged_mm : float
-        The waterline read on a floating strip.
+        The waterline on a floating strip.
     mass_g : float
         The balance.
     temp_c : float
@@ -54,13 +54,13 @@ class Steps:
 def sd_of_step(step: float) -> float:
     """Return the standard uncertainty of a reading made to the nearest `step`.
 
-    The true value lies anywhere within half a step of what is read, so the uncertainty is that of
-    a rectangular distribution, step / √12.
+    The true value is uniform within half a step of the reading: a rectangular distribution with
+    standard deviation step / √12.
 
     Parameters
     ----------
     step : float
-        Smallest step read, in any unit.
+        The resolution, in any unit.
 
     Returns
     -------
@@ -84,7 +84,7 @@ def propagate(
     readings: Mapping[str, ArrayLike],
     sds: Mapping[str, ArrayLike],
 ) -> Floats:
-    """Carry the readings' standard uncertainties on to a quantity worked out from them.
+    """Propagate the readings' standard uncertainties to a derived quantity.
 
     First-order propagation for independent readings: √Σ (∂f/∂x · sd)², each slope by a central
     difference of half a standard uncertainty either side.
@@ -94,7 +94,7 @@ def propagate(
     quantity : callable
         The formula, called with the readings by keyword; elementwise on arrays.
     readings : mapping of str to array
-        What was read, by the formula's parameter names.
+        The readings, by the formula's parameter names.
     sds : mapping of str to array
         Standard uncertainty of the readings that have one, in the reading's own unit.
 
@@ -115,6 +115,7 @@ def propagate(
     >>> float(propagate(area, {"a": 10.0, "b": 20.0}, {"a": 0.5, "b": 0.5}).round(3))
     11.18
     """
+    # JCGM 100, 5.1.3 note 2: f(x + sd/2) - f(x - sd/2) ≈ sd · ∂f/∂x.
     values = {name: floats(value) for name, value in readings.items()}
     variance: Any = 0.0
     for name, sd in sds.items():

@@ -1,4 +1,8 @@
-"""A maker's records: the tables declared once, read, checked, tidied and stored."""
+"""A maker's records: tables declared once, read, checked, tidied and written.
+
+What comes in is a folder or a workbook; what goes out is a `Bench`. Open `tables.py` first, then
+`bench.py`.
+"""
 
 from __future__ import annotations
 

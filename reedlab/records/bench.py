@@ -1,7 +1,9 @@
-"""A bench: a maker's records read, checked, and tidied into frames when asked for."""
+"""A bench: a maker's records, read, checked, and tidied into frames when asked for."""
 
 from __future__ import annotations
 
+import datetime as dt
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -9,7 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from reedlab.errors import RecordError
+from reedlab.errors import RecordError, SettingsError
 from reedlab.records.check.checking import check_tables
 from reedlab.records.findings import Findings
 from reedlab.records.read.folder import read_sheets
@@ -20,6 +22,20 @@ from reedlab.records.tables import TABLES
 from reedlab.records.tidy import frames
 from reedlab.records.tidy import losses_before_tying as losses
 
+TODAY = "REEDLAB_TODAY"
+"""The environment variable that replaces the clock, so that a check can be repeated."""
+
+
+def _as_today(given: dt.date | str | None = None) -> dt.date:
+    """Return the day given, else that of the environment, else the clock's."""
+    name, day = ("today", given) if given is not None else (TODAY, os.environ.get(TODAY))
+    if not day:
+        return dt.date.today()
+    try:
+        return dt.date.fromisoformat(str(day)[:10])
+    except ValueError as error:
+        raise SettingsError(name, f"is {str(day)!r}", "write a day such as 2026-03-05") from error
+
 
 @dataclass(frozen=True)
 class Bench:
@@ -28,14 +44,17 @@ class Bench:
     Attributes
     ----------
     path : pathlib.Path or None
-        Where they lie; None for a bench that was made up.
+        The folder or workbook; None for a bench made of frames.
     settings : Settings
-        What ``bench.toml`` says, or the defaults.
+        The settings of ``bench.toml``, or the defaults.
     tables : mapping of str to pandas.DataFrame
         Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it. A table
-        that is not kept is empty. A cell with an error is empty here; its text is in `findings`.
+        without a file is empty. A cell with an error is empty here; its text is in `findings`.
     findings : pandas.DataFrame
-        What is wrong: table, row, column, value, severity, problem, mend.
+        What is wrong: table, row, column, value, severity (error, warning or read_as), problem,
+        fix.
+    today : datetime.date
+        The day that counts as today: a later day in the records is an error.
 
     Examples
     --------
@@ -51,6 +70,7 @@ class Bench:
     settings: Settings
     tables: Mapping[str, pd.DataFrame]
     findings: pd.DataFrame = field(repr=False)
+    today: dt.date = field(default_factory=_as_today)
 
     @classmethod
     def from_tables(
@@ -59,8 +79,9 @@ class Bench:
         settings: Settings | None = None,
         *,
         check: bool = True,
+        today: dt.date | str | None = None,
     ) -> Bench:
-        """Make a bench of frames, read and checked as files would be.
+        """Make a bench of frames, read and checked as files are.
 
         Parameters
         ----------
@@ -69,7 +90,9 @@ class Bench:
         settings : Settings, optional
             The defaults when not given.
         check : bool, default True
-            Whether to look for findings. Without, a simulation of thousands is quicker.
+            Whether to check the tables; False saves time where thousands are simulated.
+        today : datetime.date or str, optional
+            As in `open_bench`.
 
         Returns
         -------
@@ -79,23 +102,23 @@ class Bench:
         Raises
         ------
         KeyError
-            For a table that no bench has.
+            For a table that is not in `TABLES`.
         """
         if unknown := set(tables) - set(TABLES):
-            raise KeyError(f"no bench has a table {', '.join(sorted(unknown))}")
+            raise KeyError(f"a bench has no table {', '.join(sorted(unknown))}")
         given = {name: (frame, None) for name, frame in tables.items()}
-        return _bench(None, given, settings or Settings(), Findings(), check)
+        return _bench(None, given, settings or Settings(), Findings(), _as_today(today), check)
 
     @cached_property
     def reeds(self) -> pd.DataFrame:
-        """One row a reed, with all that is known of its piece, lot, supplier and air."""
+        """One row a reed, with its piece, lot, supplier and air."""
         return frames.reeds(
             self.tables, self.cane, self.settings, self.cutoff, self.unread_outcomes
         )
 
     @cached_property
     def cane(self) -> pd.DataFrame:
-        """One row a measured piece, measured and derived columns, with lot and supplier."""
+        """One row a measured piece: measured and derived columns, lot and supplier."""
         return frames.cane(self.tables)
 
     @cached_property
@@ -105,7 +128,7 @@ class Bench:
 
     @cached_property
     def cutoff(self) -> pd.Timestamp:
-        """The last day of tying at which reeds count as settled."""
+        """The last day of tying on which reeds count as settled."""
         return frames.cutoff(self.tables["reeds"]).day
 
     @property
@@ -117,14 +140,17 @@ class Bench:
         return frozenset(bad["row"].dropna().astype(int))
 
 
-def open_bench(path: Path | str) -> Bench:
-    """Read a maker's records and look for what is wrong with them; no file is ever changed.
+def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
+    """Read a maker's records and check them; no file is ever changed.
 
     Parameters
     ----------
     path : path
-        A folder of CSV files, of a workbook ``records.xlsx``, or of both, with a ``bench.toml``
-        beside them or without; or the workbook itself.
+        A folder with CSV files, a workbook ``records.xlsx``, or both, and optionally a
+        ``bench.toml``; or the workbook itself.
+    today : datetime.date or str, optional
+        The day that counts as today, such as ``"2026-03-05"``; when not given, the environment
+        variable ``REEDLAB_TODAY``, else the clock's day. The same day gives the same findings.
 
     Returns
     -------
@@ -134,18 +160,21 @@ def open_bench(path: Path | str) -> Bench:
     Raises
     ------
     RecordError
-        Only when nothing can be read. Whatever else is wrong becomes a finding.
+        Only when nothing can be read. Everything else that is wrong becomes a finding.
+    SettingsError
+        When `today` is not a valid date.
     """
+    day = _as_today(today)
     path = Path(path)
     if not path.exists():
-        raise RecordError(f"{path} does not exist: name the folder that holds your records.")
+        raise RecordError(f"{path} does not exist: give the folder that holds your records.")
     settings, found = read_settings(path if path.is_dir() else path.parent)
     sheets = read_sheets(path, settings, found)
     given = {
         name: (as_table(sheet, TABLES[name], settings, found), sheet.comma_decimal)
         for name, sheet in sheets.items()
     }
-    return _bench(path, given, settings, found, check=True)
+    return _bench(path, given, settings, found, day, check=True)
 
 
 def _bench(
@@ -153,6 +182,7 @@ def _bench(
     given: Mapping[str, tuple[pd.DataFrame, bool | None]],
     settings: Settings,
     found: Findings,
+    today: dt.date,
     check: bool,
 ) -> Bench:
     """Type, check and hold the tables."""
@@ -163,5 +193,5 @@ def _bench(
         for name, table in TABLES.items()
     }
     if check:
-        check_tables(tables, settings, found)
-    return Bench(path, settings, tables, found.frame())
+        check_tables(tables, settings, found, today)
+    return Bench(path, settings, tables, found.frame(), today)

@@ -1,28 +1,30 @@
-"""What is wrong with a bench's records, gathered in one frame."""
+"""What is wrong with a bench's records, in one frame."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import pandas as pd
 
 from reedlab.records.tables import TABLES
 
-Severity = Literal["error", "warning"]
+Severity = Literal["error", "warning", "read_as"]
+SEVERITIES: tuple[Severity, ...] = get_args(Severity)
+"""The grave ones first."""
 
 MOST_ALIKE = 2_000
-"""Findings of one column and severity are named one by one up to this many, then counted."""
+"""Up to this many findings of one column and severity are named; the others are counted."""
 
-COLUMNS = ("table", "row", "column", "value", "severity", "problem", "mend")
+COLUMNS = ("table", "row", "column", "value", "severity", "problem", "fix")
 
 
 class Findings:
-    """Findings in the making.
+    """Collects findings.
 
-    An error is a value, or where nothing else helps a row, that cannot be used until it is mended.
-    A warning is a value that is used, but unlikely.
+    A value with an error is not used until it is fixed. A value with a warning is used, but
+    unlikely. A value that is ``read_as`` another is used as that one.
 
     Examples
     --------
@@ -44,12 +46,12 @@ class Findings:
         value: object,
         severity: Severity,
         problem: str,
-        mend: str,
+        fix: str,
     ) -> None:
-        """Add one finding; `row` is the spreadsheet's own number, or None for a whole table."""
+        """Add one finding; `row` is the spreadsheet's number, or None for a whole table."""
         self._counts[table, column, severity] += 1
         if self._counts[table, column, severity] <= MOST_ALIKE:
-            self._rows.append((table, row, column, _brief(value), severity, problem, mend))
+            self._rows.append((table, row, column, _brief(value), severity, problem, fix))
 
     def each(
         self,
@@ -58,26 +60,23 @@ class Findings:
         values: pd.Series,
         severity: Severity,
         problem: str | Mapping[Any, str],
-        mend: str | Mapping[Any, str],
+        fix: str | Mapping[Any, str],
     ) -> None:
-        """Add a finding for each of `values`, whose index holds the rows.
-
-        A mapping gives the sentence for each value.
-        """
+        """Add a finding for each of `values`, by its index; a mapping has a text for each value."""
         for row, value in values.items():
-            says = problem if isinstance(problem, str) else problem[value]
-            cure = mend if isinstance(mend, str) else mend[value]
-            self.add(table, int(row), column, value, severity, says, cure)
+            its_problem = problem if isinstance(problem, str) else problem[value]
+            its_fix = fix if isinstance(fix, str) else fix[value]
+            self.add(table, int(row), column, value, severity, its_problem, its_fix)
 
     def rows(self, table: str, column: str) -> set[int]:
         """Return the rows of a column that have an error."""
         return {r[1] for r in self._rows if r[0] == table and r[2] == column and r[4] == "error"}
 
     def frame(self) -> pd.DataFrame:
-        """Return the findings, errors before warnings within each table."""
+        """Return the findings, the grave ones first within each table."""
         more = [
             (table, None, column, "", severity, f"has {count - MOST_ALIKE:,} more of these",
-             "mend the first ones, and look again")
+             "fix the first ones, then check again")
             for (table, column, severity), count in self._counts.items()
             if count > MOST_ALIKE
         ]  # fmt: skip
@@ -85,13 +84,14 @@ class Findings:
         frame = frame.astype({"row": "Int64", **dict.fromkeys(set(COLUMNS) - {"row"}, "str")})
         names = [*dict.fromkeys(t for t in frame["table"] if t not in TABLES), *TABLES]
         order = frame["table"].map({name: i for i, name in enumerate(names)})
-        keys = frame.assign(order=order, late=frame["severity"].eq("warning"))
-        keys = keys.sort_values(["order", "late", "row"], kind="stable", na_position="first")
+        grave = frame["severity"].map({name: i for i, name in enumerate(SEVERITIES)})
+        keys = frame.assign(order=order, grave=grave)
+        keys = keys.sort_values(["order", "grave", "row"], kind="stable", na_position="first")
         return frame.loc[keys.index].reset_index(drop=True)
 
 
 def _brief(value: object) -> str:
-    """Return a value as it is shown: no more than 60 characters of one line."""
+    """Return a value in at most 60 characters on one line."""
     if value is None or value is pd.NaT or (isinstance(value, float) and value != value):
         return ""
     if isinstance(value, pd.Timestamp):

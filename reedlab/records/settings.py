@@ -1,4 +1,4 @@
-"""What a maker sets in ``bench.toml``: costs, seasons, ranges, the usual set-up, own words."""
+"""What a maker sets in ``bench.toml``: costs, seasons, ranges, the usual set-up, her own words."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ _DAY = re.compile(r"(\d{4}-)?(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 @dataclass(frozen=True)
 class Usual:
-    """What is usual from a day on, so that rows record only exceptions.
+    """The usual set-up from a day on, so that rows record only exceptions.
 
     Attributes
     ----------
     since : datetime.date
-        The day from which it applies, until the next one that names the same column.
+        The first day; it applies until the next set-up that names the same column.
     values : mapping of str to object
         Values for columns of ``reeds``, such as ``{"staple_mm": 47}``.
     """
@@ -55,26 +55,27 @@ class Settings:
         ``"north"`` or ``"south"``, for the seasons.
     heated : tuple of (str, str or None)
         First and last day of each spell in which the workshop is heated, both included:
-        ``2024-10-15`` in one year, ``10-15`` in every year; None where the spell still runs.
+        ``2024-10-15`` in one year, ``10-15`` in every year; None for a spell that has not ended.
     date_order : str or None
-        ``"day-month"`` or ``"month-day"`` for dates like 03/04/2025; None leaves them unread.
+        ``"day-month"`` or ``"month-day"`` for dates such as 03/04/2025; with None they are not
+        read.
     usual : tuple of Usual
-        Dated defaults.
+        Usual set-ups, by their days.
     columns : mapping
-        For each table, the maker's own headings and the columns they stand for, or "" for one
-        that is the maker's own business.
+        For each table, the maker's own headings and the columns they mean, or "" for a column
+        that reedlab leaves alone.
     words : mapping
-        For each column, the maker's own words and the words of the vocabulary; for a column of
-        names, spellings and the name they stand for.
+        For each column, the maker's own words and the words of the vocabulary that they mean; for
+        a column of names, spellings and the name that they mean.
     tables : mapping of str to str
         The maker's own names of files or sheets, and the tables they hold, or "" for none.
     ranges : mapping
-        ``"reeds.tied_mm"`` and so on, to the limits outside which a value is asked about.
+        ``"reeds.tied_mm"`` and so on, to the limits outside which a value gets a warning.
 
     Raises
     ------
     SettingsError
-        When a value makes no sense; the sentence names the setting.
+        When a value makes no sense.
 
     Examples
     --------
@@ -107,12 +108,12 @@ class Settings:
             value = getattr(self, name)
             top = 1 if name == "staple_recovered" else float("inf")
             if isinstance(value, bool) or not isinstance(value, (int, float)):
-                raise SettingsError(f"{name} is {value!r}: write a number without quotation marks.")
+                raise SettingsError(name, f"is {value!r}", "write a number without quotation marks")
             if not 0 <= value <= top or value == float("inf"):
                 limits = "a share from 0 to 1" if top == 1 else "0 or more"
-                raise SettingsError(f"{name} is {value}: write {limits}.")
+                raise SettingsError(name, f"is {value}", f"write {limits}")
         if not isinstance(self.currency, str):
-            raise SettingsError(f'currency is {self.currency!r}: write a word such as "EUR".')
+            raise SettingsError("currency", f"is {self.currency!r}", 'write a word such as "EUR"')
         _one_of("tables", self.tables.values(), [*TABLES, ""])
         _one_of("columns", self.columns, TABLES)
         for table, headings in self.columns.items():
@@ -130,12 +131,12 @@ class Settings:
                 _check_limits(f"ranges.{place}", pair)
 
     def likely(self, table: str, column: str) -> Likely | None:
-        """Return the limits of common practice for a column, the maker's own before ours."""
+        """Return the usual limits of a column: the maker's own, else those of `TABLES`."""
         return self.ranges.get(f"{table}.{column}", TABLES[table].columns[column].likely)
 
 
 def vocabularies() -> dict[str, tuple[str, ...]]:
-    """Return the words that a column of a vocabulary may hold, whichever table it stands in."""
+    """Return the vocabulary of each column that has one, over all tables."""
     words: dict[str, tuple[str, ...]] = {}
     for table in TABLES.values():
         for c in table.columns.values():
@@ -146,7 +147,7 @@ def vocabularies() -> dict[str, tuple[str, ...]]:
 
 
 def read_settings(folder: Path) -> tuple[Settings, Findings]:
-    """Read a folder's ``bench.toml``; what cannot be understood becomes a finding.
+    """Read a folder's ``bench.toml``; a setting that makes no sense becomes a finding.
 
     Parameters
     ----------
@@ -156,9 +157,9 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
     Returns
     -------
     settings : Settings
-        The settings that could be read, the others at their defaults.
+        The settings that could be read; the others have their defaults.
     findings : Findings
-        An error for each that could not.
+        An error for each of the others.
     """
     found = Findings()
     path = folder / FILE
@@ -172,7 +173,7 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
         found.add(
             FILE, None, "", "", "error",
             f"cannot be read ({error}), so every setting has its default",
-            "mend that line, or start again from the file that `reedlab new` writes",
+            "fix that line, or start again from the file that `reedlab new` writes",
         )  # fmt: skip
         return Settings(), found
     settings = Settings()
@@ -180,12 +181,12 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
         try:
             settings = _with(settings, name, value)
         except SettingsError as error:
-            found.add(FILE, None, name, value, "error", *_split(str(error)))
+            found.add(FILE, None, error.key, value, "error", error.problem, error.fix)
     return settings, found
 
 
 def _flattened(given: Mapping[str, Any]) -> list[tuple[str, Any]]:
-    """Lift the costs out of their section, and leave the other settings as they are."""
+    """Return the settings by name, those of the section ``costs`` among them."""
     costs = given.get("costs", {})
     lifted = list(costs.items()) if isinstance(costs, dict) else [("costs", costs)]
     return [(k, v) for k, v in given.items() if k != "costs"] + lifted
@@ -195,9 +196,10 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
     """Return the settings with one of them changed."""
     if name == "format":
         if value != 1:
-            raise SettingsError(f"format is {value!r}: this reedlab reads format 1.")
+            raise SettingsError("format", f"is {value!r}", "write 1, the format of this reedlab")
         return settings
-    _one_of("bench.toml", [name], [f.name for f in fields(Settings)])
+    if name not in (known := [f.name for f in fields(Settings)]):
+        raise SettingsError(name, "is not a setting", _instead(name, known))
     try:
         if name == "heated":
             value = tuple(_spell(v) for v in value)
@@ -214,7 +216,9 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
         return replace(settings, **{name: value})
     except (TypeError, AttributeError, KeyError) as error:
         raise SettingsError(
-            f"{name} has another form than expected: compare it with a new bench.toml."
+            name,
+            "has an unexpected form",
+            "compare it with the bench.toml that `reedlab new` writes",
         ) from error
 
 
@@ -222,10 +226,8 @@ def _spell(given: Mapping[str, Any]) -> tuple[str, str | None]:
     start, end = str(given["from"]), str(given["to"]) if "to" in given else None
     days = [start] if end is None else [start, end]
     if not all(_DAY.fullmatch(day) for day in days) or len({len(day) for day in days}) > 1:
-        raise SettingsError(
-            f"heated holds {', '.join(days)}: write days such as 2024-10-15, "
-            'or both as "10-15" for every year.'
-        )
+        fix = 'write days such as 2024-10-15, or both as "10-15" for every year'
+        raise SettingsError("heated", f"holds {', '.join(days)}", fix)
     return start, end
 
 
@@ -234,15 +236,15 @@ def _usual(given: Mapping[str, Any]) -> Usual:
     since = values.pop("from")
     since = since.date() if isinstance(since, dt.datetime) else since
     if not isinstance(since, dt.date):
-        raise SettingsError(f"usual has from = {since!r}: write a day such as 2024-09-01.")
+        raise SettingsError("usual.from", f"is {since!r}", "write a day such as 2024-09-01")
     known = {n: c for n, c in TABLES["reeds"].columns.items() if c.kind not in ("date", "text")}
     _one_of("usual", values, known)
     for name, value in values.items():
         if known[name].words:
-            _one_of(f"usual {name}", [value], known[name].words)
+            _one_of(f"usual.{name}", [value], known[name].words)
         elif (known[name].kind == "name") is not isinstance(value, str) or isinstance(value, bool):
             form = "a text in quotation marks" if known[name].kind == "name" else "a number"
-            raise SettingsError(f"usual has {name} = {value!r}: write {form}.")
+            raise SettingsError(f"usual.{name}", f"is {value!r}", f"write {form}")
     return Usual(since, values)
 
 
@@ -266,20 +268,18 @@ def _check_limits(name: str, limits: object) -> None:
     match limits:
         case (int() | float() as low, int() | float() as high) if low <= high:
             return
-    raise SettingsError(f"{name} is {limits!r}: write two numbers, the lower first.")
+    raise SettingsError(name, f"is {limits!r}", "write two numbers, the lower first")
 
 
-def _one_of(name: str, given: Iterable[Any], known: Iterable[str]) -> None:
-    """Refuse a word that is not known, naming the nearest that is."""
+def _one_of(key: str, given: Iterable[Any], known: Iterable[str]) -> None:
+    """Refuse a word that is not known."""
     known = list(known)
     for word in given:
         if word not in known:
-            near = difflib.get_close_matches(str(word), known, 1)
-            hint = f"did you mean {near[0]}?" if near else f"use one of {', '.join(known[:12])}."
-            raise SettingsError(f"{name} holds {word!r}, which is not known: {hint}")
+            raise SettingsError(key, f"holds {word!r}, which is not known", _instead(word, known))
 
 
-def _split(sentence: str) -> tuple[str, str]:
-    """Part an error's sentence into the problem and what to do."""
-    problem, _, mend = sentence.partition(": ")
-    return problem, mend.rstrip(".") or "compare it with a new bench.toml"
+def _instead(word: object, known: list[str]) -> str:
+    """Offer the nearest known word, or the first dozen."""
+    near = difflib.get_close_matches(str(word), known, 1)
+    return f"write {near[0]}, if you mean that" if near else f"use one of {', '.join(known[:12])}"

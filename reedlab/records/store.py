@@ -1,7 +1,7 @@
-"""Writing: every file is written beside itself and renamed, and nothing is replaced unasked.
+"""Atomic writes, a file lock, and CSV that no spreadsheet runs as formulas.
 
-Whenever the power goes, a name holds the old file or the new one, whole. A maker's own files are
-never opened for writing.
+A file is written under a temporary name and renamed, so that after a power cut its name has the old
+content or the new, never a part. Nothing is replaced unless the caller says so.
 """
 
 from __future__ import annotations
@@ -23,19 +23,19 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 @contextlib.contextmanager
 def beside(path: Path | str, *, replace: bool = False) -> Iterator[Path]:
-    """Lend a fresh name beside `path`, and rename what was written there once it is whole.
+    """Write atomically: yield a temporary name beside `path`, and rename it at the end.
 
     Parameters
     ----------
     path : path
-        The file or folder to write; folders above it are made.
+        The file or folder to write; its parent folders are made.
     replace : bool, default False
         Whether a file of that name may be replaced.
 
     Yields
     ------
     pathlib.Path
-        Where to write. When the block raises, it is removed and `path` stays as it was.
+        Where to write. If the block raises, it is removed and `path` stays as it was.
 
     Raises
     ------
@@ -55,8 +55,8 @@ def beside(path: Path | str, *, replace: bool = False) -> Iterator[Path]:
     if not replace and os.path.lexists(path):
         raise WriteError(f"{path} exists already: choose another name, or move it away.")
     if above := next((p for p in path.parents if p.is_file()), None):
-        raise WriteError(f"{path} cannot be written: {above} is a file, where a folder must be.")
-    # The name's random part keeps two runs at once apart.
+        raise WriteError(f"{path} cannot be written: {above} is a file, and a folder is needed.")
+    # A random name, so that two runs at once do not write to the same file.
     fresh = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -73,21 +73,21 @@ def beside(path: Path | str, *, replace: bool = False) -> Iterator[Path]:
             fresh.unlink(missing_ok=True)
     except OSError as error:
         raise WriteError(
-            f"{path} cannot be written ({error.strerror or error}): choose a folder that is yours."
+            f"{path} cannot be written ({error.strerror or error}): choose another folder."
         ) from error
 
 
 def write_text(text: str, path: Path | str, *, replace: bool = False) -> Path:
-    """Write text as UTF-8, whole or not at all, and return where it lies."""
+    """Write text as UTF-8, atomically, and return the path."""
     with beside(path, replace=replace) as fresh:
         fresh.write_bytes(text.encode("utf-8"))
     return Path(path)
 
 
 def write_table(frame: pd.DataFrame, path: Path | str, *, replace: bool = False) -> Path:
-    """Write a frame as CSV that every spreadsheet opens, whole or not at all.
+    """Write a frame as CSV that every spreadsheet opens, atomically.
 
-    UTF-8 with a byte order mark, commas, points, ISO dates, the index left out. Text that a
+    UTF-8 with a byte order mark, commas, decimal points, ISO dates, no index. Text that a
     spreadsheet would run as a formula is protected.
 
     Parameters
@@ -116,7 +116,7 @@ def write_table(frame: pd.DataFrame, path: Path | str, *, replace: bool = False)
 
 
 def protected(frame: pd.DataFrame) -> pd.DataFrame:
-    """Put an apostrophe before text that a spreadsheet would take for a formula.
+    """Put an apostrophe before text that a spreadsheet would run as a formula.
 
     References
     ----------
@@ -137,15 +137,15 @@ def protected(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def safe_text(value: object) -> object:
-    """Return a text with an apostrophe before it where it would otherwise be run as a formula."""
+    """Return a text, with an apostrophe before it if it would run as a formula."""
     return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
 
 
 @contextlib.contextmanager
 def alone_in(folder: Path) -> Iterator[None]:
-    """Keep a second run out of a folder that this one writes to.
+    """Lock a folder, so that no second run writes to it.
 
-    The lock is the operating system's own, so that a run that was killed leaves none behind.
+    The operating system holds the lock, and releases it when a run is killed.
 
     Raises
     ------
@@ -157,9 +157,9 @@ def alone_in(folder: Path) -> Iterator[None]:
     except OSError as error:
         taken = next((p for p in (folder, *folder.parents) if p.is_file()), None)
         raise WriteError(
-            f"{taken} is a file, where a folder must be: move it away."
+            f"{taken} is a file, and a folder is needed: move it away."
             if taken
-            else f"{folder} cannot be made ({error.strerror}): keep records in a folder of yours."
+            else f"{folder} cannot be made ({error.strerror}): choose another folder."
         ) from error
     with (folder / ".reedlab-lock").open("a+b") as lock:
         try:
@@ -173,20 +173,20 @@ def alone_in(folder: Path) -> Iterator[None]:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             raise WriteError(
-                f"another run of reedlab is writing to {folder}: let it finish first."
+                f"another run of reedlab is writing to {folder}: wait until it has finished."
             ) from error
         yield
 
 
 def _to_disk(path: Path) -> None:
-    """Have the system write a file out before its name becomes the final one."""
+    """Flush a file to disk before it gets its final name."""
     if path.is_file():
         with path.open("rb+") as written:
             os.fsync(written.fileno())
 
 
 def _name_new(fresh: Path, path: Path) -> None:
-    """Rename without ever replacing: a link fails where the name was taken meanwhile."""
+    """Rename without replacing: a hard link fails if the name was taken meanwhile."""
     if fresh.is_dir():
         fresh.rename(path)
         return
@@ -194,7 +194,7 @@ def _name_new(fresh: Path, path: Path) -> None:
         os.link(fresh, path)
     except FileExistsError as error:
         raise WriteError(f"{path} exists already: choose another name, or move it away.") from error
-    except OSError:  # a file system without links, such as a memory stick's
+    except OSError:  # a file system without hard links, such as a memory stick's
         if os.path.lexists(path):
             raise WriteError(
                 f"{path} exists already: choose another name, or move it away."

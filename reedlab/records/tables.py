@@ -1,10 +1,10 @@
 """The one declaration of a bench's tables: columns, units, vocabularies and ranges.
 
-Everything that knows what a record looks like derives from `TABLES`: the schema that typed frames
-are checked against, the headings and drop-downs of a new workbook, and the data dictionary.
+The schema of typed frames, the headings and drop-downs of a new workbook, the checks and the data
+dictionary derive from `TABLES`.
 
 Ranges are common practice without a published source, and makers differ: a value outside `likely`
-is a warning that the maker's ``bench.toml`` can move; only a value outside `possible`, which no
+gets a warning, and ``bench.toml`` can change the limits. Only a value outside `possible`, which no
 oboe reed has, is an error.
 """
 
@@ -33,11 +33,31 @@ UNITS: Mapping[str, str] = MappingProxyType(
         "_g": "g",
     }
 )
-"""The ending of a column's name and the unit that it stands for, the longest first."""
+"""The ending of a column's name and its unit, the longest ending first."""
 
-OUTCOMES = ("given_up", "broken", "reject", "playable", "good")
+UNIT_SPELLINGS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "g/cm³": ("g/cm³", "g/cm3", "g/ml", "g/cc"),
+        "mm³": ("mm³", "mm3"),
+        "mm": ("mm",),
+        "min": ("min", "mins", "minutes"),
+        "%": ("%", "pct", "percent", "%rh"),
+        "°C": ("°c", "ºc", "c"),
+        "g": ("g", "gr", "gram", "grams"),
+    }
+)
+"""How people write each unit, in small letters and without blanks."""
+
+UNFINISHED = ("given_up", "broken")
+"""Outcomes of a reed that was never finished."""
+UNSALEABLE = (*UNFINISHED, "reject")
+"""Outcomes of a reed that nobody can buy."""
+OUTCOMES = (*UNSALEABLE, "playable", "good")
+
 STAGES_BEFORE_TYING = ("split", "sort", "gouge", "shape", "fold")
-STAGES_OF_A_REED = ("tie", "rough", "dry", "clip", "finish", "play")
+STAGES_BEFORE_FINISHING = ("tie", "rough", "dry", "clip")
+"""Stages of a reed: one lost there was never finished."""
+STAGES_OF_A_REED = (*STAGES_BEFORE_FINISHING, "finish", "play")
 
 
 @dataclass(frozen=True)
@@ -49,24 +69,24 @@ class Column:
     name : str
         The heading, with its unit as the ending.
     kind : str
-        How its text is read: a ``name`` labels something (a lot, a maker), a ``word`` comes from
-        `words`, ``minutes`` are numbers that may be written 0:35, a ``time`` is a date with an
-        hour.
+        How its text is read: a ``name`` labels something (a lot, a maker), a ``word`` is one of
+        `words`, ``minutes`` are numbers that may be written 0:35, a ``time`` is a date with a time
+        of day.
     says : str
-        What the column means, for the data dictionary and for hints in a workbook.
+        What the column means, for the data dictionary and the comments in a workbook.
     needed : bool
-        Whether the table must have the column. Everything else is a bonus.
+        Whether the table must have the column; all others are optional.
     may_wait : bool
-        Whether a needed column's cell may be empty: an outcome until it is known, a lot where the
+        Whether a needed column's cell may be empty: an outcome until it is known, a lot if the
         piece is given.
     words : tuple of str
-        The vocabulary of a ``word``, in its order.
+        The vocabulary of a ``word``, in order.
     possible : (float, float) or None
         Limits outside which a value cannot be used.
     likely : (float, float), mapping or None
         Limits of common practice; a mapping gives them for each word of the column `by`.
     by : str
-        The column that chooses among `likely`.
+        The column whose word selects the limits in `likely`.
     refers : str
         The table whose key this column holds.
     """
@@ -85,17 +105,17 @@ class Column:
     @property
     def unit(self) -> str:
         """The unit that the name ends in, or an empty string."""
-        return UNITS.get(self.name.removeprefix(stem(self.name)), "")
+        return unit_of(self.name)
 
     @property
     def heading(self) -> str:
-        """The name as a person reads it: ``tied (mm)``, and ``lot *`` where it is needed."""
+        """The name for a person: ``tied (mm)``, and ``lot *`` if it is needed."""
         unit = f" ({self.unit})" if self.unit else ""
         return in_words(self.name) + unit + (" *" if self.needed else "")
 
     @property
     def dtype(self) -> object:
-        """The pandas dtype that typed frames hold the column in."""
+        """The pandas dtype of the column in typed frames."""
         if self.kind == "word":
             return pd.CategoricalDtype(list(self.words), ordered=True)
         return _DTYPES[self.kind]
@@ -126,7 +146,7 @@ class Table:
     name : str
         The name of the file or sheet.
     says : str
-        What a row stands for.
+        What a row is.
     columns : mapping of str to Column
         The columns in their order.
     key : str
@@ -140,7 +160,7 @@ class Table:
 
     @property
     def needed(self) -> tuple[str, ...]:
-        """The names of the columns that must be there."""
+        """The names of the needed columns."""
         return tuple(c.name for c in self.columns.values() if c.needed)
 
     def empty(self) -> pd.DataFrame:
@@ -168,7 +188,7 @@ _NOTE = Column("note", "text", "anything else")
 
 _LOTS = _table(
     "lots",
-    "a purchase of cane: one supplier, one delivery, kept apart at the bench",
+    "a purchase of cane: one supplier, one delivery, kept separate at the bench",
     Column("lot", "name", "the lot's label", needed=True),
     Column("supplier", "name", "who sold it", needed=True),
     Column("grower", "name", "who grew it, or where"),
@@ -190,7 +210,7 @@ _LOTS = _table(
 
 _REEDS = _table(
     "reeds",
-    "a piece of cane tied on a staple, whatever became of it",
+    "a piece of cane tied on a staple, and how it turned out",
     Column("reed", "name", "the reed's label", needed=True),
     Column("lot", "name", "the lot it came from", needed=True, may_wait=True, refers="lots"),
     Column("piece", "name", "the measured piece it was made from", refers="pieces"),
@@ -270,7 +290,7 @@ _PIECES = _table(
     _size("gouge_centre_mm", "thickness on the centre line", (0.2, 1.5), (0.55, 0.63)),
     _size("gouge_left_mm", "thickness to the left", (0.1, 1.5), (0.36, 0.54)),
     _size("gouge_right_mm", "thickness to the right", (0.1, 1.5), (0.36, 0.54)),
-    _size("gouge_side_at_mm", "side readings' distance from the centre", (0.5, 8), (2, 4.6)),
+    _size("gouge_side_at_mm", "distance of the side readings from the centre", (0.5, 8), (2, 4.6)),
     _size(
         "mass_g",
         "weight",
@@ -282,7 +302,7 @@ _PIECES = _table(
     _size("density_g_cm3", "density, where it was measured", (0.1, 1.5), (0.35, 0.75)),
     Column("hardness", "number", "reading of the gauge, in its own scale", possible=_SOME),
     Column("hardness_gauge", "name", "which gauge"),
-    Column("straightness", "word", "how straight it lies", words=("straight", "slight", "reject")),
+    Column("straightness", "word", "how straight it is", words=("straight", "slight", "reject")),
     Column("measured_on", "date", "the day it was measured"),
     _RH,
     _TEMP,
@@ -294,13 +314,13 @@ _PIECES = _table(
 
 _TALLY = _table(
     "tally",
-    "a count of pieces going into and coming out of a stage before tying",
+    "a count of pieces into and out of a stage before tying",
     Column("lot", "name", "the lot worked on", needed=True, refers="lots"),
     Column("date", "date", "the day", needed=True),
     Column("maker", "name", "who worked"),
     Column("stage", "word", "the work", needed=True, words=_BEFORE_OR_TIE),
-    Column("pieces_in", "number", "pieces taken up", needed=True, possible=_SOME),
-    Column("pieces_out", "number", "pieces kept", needed=True, possible=_SOME),
+    Column("pieces_in", "number", "pieces that went in", needed=True, possible=_SOME),
+    Column("pieces_out", "number", "pieces that were kept", needed=True, possible=_SOME),
     Column("minutes", "minutes", "time for all of them", possible=(0, 1440)),
     Column("reason", "text", "why pieces were passed over"),
 )
@@ -342,7 +362,7 @@ TABLES: Mapping[str, Table] = MappingProxyType(
 
 
 def in_words(name: str) -> str:
-    """Return a column's name as a sentence says it, without its unit.
+    """Return a column's name in words, without its unit.
 
     Examples
     --------
@@ -353,8 +373,13 @@ def in_words(name: str) -> str:
 
 
 def stem(name: str) -> str:
-    """Return a column's name without the ending that is its unit."""
+    """Return a column's name without its unit."""
     return name.removesuffix(next((end for end in UNITS if name.endswith(end)), ""))
+
+
+def unit_of(name: str) -> str:
+    """Return the unit that a column's name ends in, or an empty string."""
+    return UNITS.get(name.removeprefix(stem(name)), "")
 
 
 def dictionary() -> pd.DataFrame:

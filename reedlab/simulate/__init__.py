@@ -1,8 +1,9 @@
-"""A made-up bench whose truth is known: the demo, power and calibration draw from it.
+"""A simulated bench whose true effects are known, for the demo, calibration and power.
 
-`simulate_bench` makes whole records, as uneven as real ones; `simulate_reeds` makes only the frame
-that the models read, quickly enough for thousands. Both hand back the `Truth` beside the data. All
-numbers, makers and suppliers are invented.
+What comes in is a seed and a `World` of true effects; what goes out is data and the `Truth`.
+`simulate_bench` (`workshop.py`, open it first) makes whole records, as uneven as real ones;
+`simulate_reeds` makes only the frame that the models read, fast enough for thousands. All numbers,
+makers and suppliers are invented.
 """
 
 from reedlab.simulate.demo import write_demo

@@ -1,4 +1,4 @@
-"""The demo bench that reedlab ships: one made-up workshop as CSV files, from a fixed seed."""
+"""The demo bench that reedlab ships: a simulated workshop as CSV files, from a fixed seed."""
 
 from __future__ import annotations
 
@@ -50,10 +50,10 @@ def write_demo(folder: Path, seed: int = SEED) -> Path:
 
     Parameters
     ----------
-    folder
+    folder : pathlib.Path
         Where to write.
-    seed
-        Seed of the made-up workshop; the shipped demo has the default.
+    seed : int, default 12
+        Seed of the simulated workshop; the shipped demo has the default.
 
     Returns
     -------
@@ -63,7 +63,7 @@ def write_demo(folder: Path, seed: int = SEED) -> Path:
     Raises
     ------
     WriteError
-        When the folder exists and is not empty, or cannot be written.
+        When the folder is not empty, or cannot be written.
     """
     if folder.is_dir():
         with contextlib.suppress(OSError):

@@ -1,4 +1,4 @@
-"""What the made-up makers wrote about the cane: lots, pieces, the tally, the air and the gauge."""
+"""What the simulated makers record of the cane: lots, pieces, tally, air and gauge."""
 
 from __future__ import annotations
 
@@ -29,21 +29,21 @@ _GROWERS = ("grower 1", "grower 2", "grower 3")
 
 
 def lots_table(rng: np.random.Generator, bought: pd.DataFrame, made: pd.DataFrame) -> pd.DataFrame:
-    """Write the lots.
+    """Write the table of lots.
 
     Parameters
     ----------
-    rng
-        Where the unevenness comes from.
-    bought
-        One row a lot, as `draw_lots` drew it: lot, supplier, bought_on.
-    made
+    rng : numpy.random.Generator
+        Source of the unevenness.
+    bought : pandas.DataFrame
+        One row a lot, from `draw_lots`: lot, supplier, bought_on.
+    made : pandas.DataFrame
         One row a reed, with its lot.
 
     Returns
     -------
     pandas.DataFrame
-        The table of lots, and for the tally `pieces` and `pieces_out`: what came, what was tied.
+        The table of lots, and for the tally `pieces` (bought) and `pieces_out` (tied).
     """
     order = {s: i for i, s in enumerate(sorted(bought["supplier"].unique()))}
     rows = []
@@ -83,21 +83,21 @@ def lots_table(rng: np.random.Generator, bought: pd.DataFrame, made: pd.DataFram
 
 
 def tally_table(rng: np.random.Generator, lots: pd.DataFrame, made: pd.DataFrame) -> pd.DataFrame:
-    """Count the pieces through the stages before tying, for the lots where someone kept count.
+    """Write the tally: pieces through the stages before tying, for most lots.
 
     Parameters
     ----------
-    rng
-        Where the losses fall.
-    lots
-        As `lots_table` wrote them.
-    made
+    rng : numpy.random.Generator
+        Source of the losses.
+    lots : pandas.DataFrame
+        The result of `lots_table`.
+    made : pandas.DataFrame
         One row a reed: lot, tied_on.
 
     Returns
     -------
     pandas.DataFrame
-        The table of the tally; four lots in five are in it.
+        The table of the tally, with four lots in five.
     """
     first_tied = made.groupby("lot")["tied_on"].min()
     rows = []
@@ -130,19 +130,19 @@ def tally_table(rng: np.random.Generator, lots: pd.DataFrame, made: pd.DataFrame
 def pieces_table(
     rng: np.random.Generator, made: pd.DataFrame, lots: pd.DataFrame, tallied: set[str]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Measure every gouged piece of about half of the lots, those passed over included.
+    """Write the measured pieces: every gouged piece of about half of the lots.
 
-    A piece passed over is marked as lost only where no tally counts it.
+    They include pieces passed over, which are marked as lost only if no tally counts them.
 
     Parameters
     ----------
-    rng
-        Which lots are measured, and each reading's error.
-    made
-        One row a reed, with what its piece is truly like.
-    lots
-        As `lots_table` wrote them.
-    tallied
+    rng : numpy.random.Generator
+        Source of the choice of lots and of the measurement errors.
+    made : pandas.DataFrame
+        One row a reed, with its piece's true properties.
+    lots : pandas.DataFrame
+        The result of `lots_table`.
+    tallied : set of str
         The lots of the tally.
 
     Returns
@@ -183,18 +183,18 @@ def pieces_table(
 def _measured(
     rng: np.random.Generator, frame: pd.DataFrame, form: pd.Series, tallied: set[str]
 ) -> pd.DataFrame:
-    """Turn true properties into readings with each instrument's own error and step."""
+    """Turn true properties into readings with each instrument's error and resolution."""
     n = len(frame)
     density = DENSITY + frame["density_dev"]
     shaped = frame["lot"].map(form).eq("shaped").to_numpy()
     length = rng.normal(74.6, 0.4, n).round(1)
     side = 0.48 - 1.3 * (0.59 - frame["gouge_centre_mm"]) + rng.normal(0.0, 0.004, n)
-    # Cane bought gouged is measured when it comes, cane gouged here the day before it is tied.
+    # Cane bought gouged is measured before the first tying, other cane the day before its own.
     bought_gouged = frame["lot"].map(form).isin(["gouged", "shaped"])
     first_tied = frame.groupby("lot")["tied_on"].transform("min")
     on_day = frame["tied_on"].mask(bought_gouged, first_tied) - pd.Timedelta(days=1)
     floated = frame["lot"].map(dict(zip(form.index, rng.random(len(form)) < 0.7))).to_numpy()
-    # Where density was not floated it was worked out from the weight, which is noted too.
+    # Density that was not measured by floating comes from mass and volume.
     balance = rng.spawn(1)[0]
     width = balance.normal(8.8, 0.08, n).round(1)
     size = volume_mm3(
@@ -236,11 +236,11 @@ def _measured(
 
 
 def air_table(air: pd.DataFrame) -> pd.DataFrame:
-    """Write the logger's file: one reading a day, with five weeks when its battery was flat.
+    """Write the logger's readings: one a day, with a gap of five weeks.
 
     Parameters
     ----------
-    air
+    air : pandas.DataFrame
         One row a day: rh_pct, temp_c.
 
     Returns
@@ -260,15 +260,15 @@ def air_table(air: pd.DataFrame) -> pd.DataFrame:
 
 
 def gauge_table(rng: np.random.Generator, pieces: pd.DataFrame, made: pd.DataFrame) -> pd.DataFrame:
-    """Measure ten pieces three times over, by each maker: a study of how well readings repeat.
+    """Write a repeatability study: ten pieces, measured three times by each maker.
 
     Parameters
     ----------
-    rng
-        Each hand's own bias, and each reading's error.
-    pieces
-        As `pieces_table` wrote them.
-    made
+    rng : numpy.random.Generator
+        Source of each maker's bias and of the measurement errors.
+    pieces : pandas.DataFrame
+        The table of pieces.
+    made : pandas.DataFrame
         One row a reed, with its maker.
 
     Returns

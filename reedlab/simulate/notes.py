@@ -1,4 +1,4 @@
-"""What the made-up makers wrote about the reeds: unevenly, as people do."""
+"""What the simulated makers record of the reeds, with the gaps of real records."""
 
 from __future__ import annotations
 
@@ -24,17 +24,17 @@ _FAULTS = {
 def reeds_table(
     rng: np.random.Generator, made: pd.DataFrame, ends: pd.DataFrame, last_day: pd.Timestamp
 ) -> pd.DataFrame:
-    """Write the reeds; those not judged by the last day are pending.
+    """Write the table of reeds; those not judged by the last day are pending.
 
     Parameters
     ----------
-    rng
-        What was written down and what was not.
-    made
+    rng : numpy.random.Generator
+        Source of the gaps and of the measurement errors.
+    made : pandas.DataFrame
         One row a reed, as it was made.
-    ends
-        As `endings` tells them.
-    last_day
+    ends : pandas.DataFrame
+        The result of `endings`.
+    last_day : pandas.Timestamp
         Of the records.
 
     Returns
@@ -113,21 +113,21 @@ def reeds_table(
 def endings(
     rng: np.random.Generator, world: World, bought: pd.DataFrame, made: pd.DataFrame
 ) -> pd.DataFrame:
-    """Tell how each reed ends, at which stage, on which day, and how its minutes are spent.
+    """Draw how each reed ends, at which stage, on which day, and its minutes of each scrape.
 
-    A failure that took little time for its lot was given up early, all its minutes in the rough
-    scrape; one that took long was rejected after finishing. So minutes given failure stay the
-    log-normal that `World` says.
+    A failure with few minutes for its lot is given up early, with all its minutes in the rough
+    scrape; one with many minutes is rejected after finishing. So minutes given failure keep the
+    log-normal distribution of `World`.
 
     Parameters
     ----------
-    rng
-        At which stage, and how long until it is judged.
-    world
+    rng : numpy.random.Generator
+        Source of the stage and of the days until judging.
+    world : World
         The true effects.
-    bought
-        One row a lot, as `draw_lots` drew it.
-    made
+    bought : pandas.DataFrame
+        One row a lot, from `draw_lots`.
+    made : pandas.DataFrame
         One row a reed: whether it is good, its minutes, and the days of its making.
 
     Returns
@@ -177,18 +177,18 @@ def endings(
 
 
 def _together(made: pd.DataFrame) -> pd.Series:
-    """Whether a reed's batch was timed together, the same for every table."""
+    """Say whether a reed's batch was timed together: the same for every table."""
     return (made["batch"] * 0.618034) % 1.0 < _TIMED_TOGETHER
 
 
 def sittings_table(made: pd.DataFrame, ends: pd.DataFrame, last_day: pd.Timestamp) -> pd.DataFrame:
-    """Write the batches whose scraping was timed together: the labels and the minutes of all.
+    """Write the table of sittings: batches that were timed together.
 
     Parameters
     ----------
-    made, ends
+    made, ends : pandas.DataFrame
         As in `reeds_table`.
-    last_day
+    last_day : pandas.Timestamp
         Of the records.
 
     Returns

@@ -1,4 +1,4 @@
-"""The quick generator: only the frame that the models read, for calibration in thousands."""
+"""The fast generator: only the frame that the models read, for thousands of calibrations."""
 
 from __future__ import annotations
 
@@ -28,27 +28,27 @@ def simulate_reeds(
     makers: int = 2,
     world: World | None = None,
 ) -> tuple[pd.DataFrame, Truth]:
-    """Make a model frame of settled reeds whose truth is known.
+    """Simulate a model frame of settled reeds whose true effects are known.
 
     Parameters
     ----------
-    seed
-        Seed, or a `numpy.random.SeedSequence`.
-    suppliers
+    seed : int or numpy.random.SeedSequence, default 1
+        The same seed gives the same frame.
+    suppliers : int, default 5
         Number of suppliers.
-    lots
+    lots : (int, int), default (3, 5)
         Fewest and most lots of a supplier.
-    reeds
+    reeds : (int, int), default (15, 45)
         Fewest and most reeds of a lot.
-    makers
+    makers : int, default 2
         Number of makers.
-    world
-        The true effects; drawn from the default priors (`World.from_prior`) when not given.
+    world : World, optional
+        The true effects; drawn from the default priors (`World.from_prior`) if not given.
 
     Returns
     -------
     tuple of pandas.DataFrame and Truth
-        The frame has one row a reed, with those columns of `Bench.reeds` that the decisions read:
+        The frame has one row a reed, with the columns of `Bench.reeds` that the decisions use:
         reed, supplier, lot, maker, season, success, scrape_min, log_scrape_min, density_g_cm3,
         gouge_asymmetry_mm, moisture_pct, settled.
 

@@ -1,4 +1,4 @@
-"""The whole made-up workshop: lots, batches, reeds, measured pieces and what was written down."""
+"""The whole simulated workshop: lots, batches, reeds, measured pieces and their records."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from reedlab.simulate.world import (
 FIRST_DAY = pd.Timestamp("2024-04-02")
 _BATCH = 6
 _OPEN = 240
-"""A lot bought within so many days of the last one is still being worked."""
+"""A lot bought within so many days before the last day is still in use."""
 
 
 def simulate_bench(
@@ -36,29 +36,31 @@ def simulate_bench(
     makers: int = 2,
     world: World | None = None,
 ) -> tuple[Bench, Truth]:
-    """Make up the records of a workshop whose truth is known.
+    """Simulate the records of a workshop whose true effects are known.
+
+    The bench counts its own last day as today.
 
     Parameters
     ----------
-    seed
+    seed : int, default 1
         The same seed gives the same bench.
-    suppliers
-        Number of suppliers, called after colours.
-    lots
+    suppliers : int, default 5
+        Number of suppliers, named after colours.
+    lots : (int, int), default (3, 5)
         Fewest and most lots of a supplier.
-    reeds
+    reeds : int, default 700
         Number of reeds tied.
-    years
+    years : float, default 2.5
         Length of the records.
-    makers
-        Number of makers, called by initials.
-    world
-        The true effects; `World()` when not given.
+    makers : int, default 2
+        Number of makers, named by initials.
+    world : World, optional
+        The true effects; `World()` if not given.
 
     Returns
     -------
     tuple of Bench and Truth
-        The bench, as if opened from a folder, and what its models are to find.
+        The bench, as if opened from a folder, and its true effects.
 
     Examples
     --------
@@ -67,7 +69,8 @@ def simulate_bench(
     (60, ['ochre', 'indigo', 'crimson'])
     """
     tables, truth = simulate_tables(seed, suppliers, lots, reeds, years, makers, world or World())
-    return Bench.from_tables(tables, settings=Settings()), truth
+    bench = Bench.from_tables(tables, settings=Settings(), today=_last_day(years).date())
+    return bench, truth
 
 
 def simulate_tables(
@@ -79,7 +82,7 @@ def simulate_tables(
     makers: int,
     world: World,
 ) -> tuple[dict[str, pd.DataFrame], Truth]:
-    """Make the tables that `simulate_bench` opens, as they would be typed in.
+    """Simulate the tables that `simulate_bench` opens, as a maker types them.
 
     Parameters
     ----------
@@ -91,10 +94,10 @@ def simulate_tables(
     dict of str to pandas.DataFrame
         One frame a table of a bench.
     Truth
-        What its models are to find.
+        The true effects.
     """
     rng = np.random.default_rng(seed)
-    last_day = FIRST_DAY + pd.Timedelta(days=round(365.25 * years))
+    last_day = _last_day(years)
     air = _weather(rng, last_day)
     known = draw_suppliers(rng, world, suppliers)
     bought = _bought_on(rng, draw_lots(rng, world, known, lots), last_day)
@@ -122,8 +125,12 @@ def simulate_tables(
     return tables, truth
 
 
+def _last_day(years: float) -> pd.Timestamp:
+    return FIRST_DAY + pd.Timedelta(days=round(365.25 * years))
+
+
 def _weather(rng: np.random.Generator, last_day: pd.Timestamp) -> pd.DataFrame:
-    """Draw the workshop's air, a row a day: dry in the heated winter, moist in summer."""
+    """Draw the workshop's air, a row a day: dry in winter, humid in summer."""
     days = pd.date_range(FIRST_DAY, last_day, freq="D")
     year = 2 * np.pi * (days.day_of_year.to_numpy() - 205) / 365.25
     shocks = rng.normal(0.0, 1.0, (2, len(days)))
@@ -141,7 +148,7 @@ def _weather(rng: np.random.Generator, last_day: pd.Timestamp) -> pd.DataFrame:
 def _bought_on(
     rng: np.random.Generator, bought: pd.DataFrame, last_day: pd.Timestamp
 ) -> pd.DataFrame:
-    """Spread each supplier's lots over the years and label all lots in the order of purchase."""
+    """Spread each supplier's lots over the years, and label all lots in order of purchase."""
     turn = bought.groupby("supplier").cumcount()
     of = bought.groupby("supplier")["supplier"].transform("size")
     span = (last_day - FIRST_DAY).days - 75
@@ -158,7 +165,7 @@ def _batches(
     makers: int,
     last_day: pd.Timestamp,
 ) -> pd.DataFrame:
-    """Share the reeds out over lots and batches; one row a reed, in the order of tying."""
+    """Distribute the reeds over lots and batches: one row a reed, in order of tying."""
     least = min(8, max(1, reeds // (2 * len(bought))))
     weights = rng.gamma(4.0, size=len(bought))
     extra = rng.multinomial(reeds - least * len(bought), weights / weights.sum())
@@ -196,7 +203,7 @@ def _with_cane(
     bought: pd.DataFrame,
     air: pd.DataFrame,
 ) -> pd.DataFrame:
-    """Say of each reed what its piece of cane is like; sister pieces of one tube are alike."""
+    """Add the properties of each reed's piece of cane, correlated within a tube."""
     made, n = made.copy(), len(made)
     made["tube_index"] = made.groupby("lot").cumcount() // 3
     tube = made.groupby(["lot", "tube_index"], sort=False).ngroup().to_numpy()

@@ -1,17 +1,16 @@
-"""How the made-up workshop works: every true effect, and what it means for a supplier's next lot.
+"""The simulated workshop's true effects, and what they mean for a supplier's next lot.
 
 A reed is good when its latent quality is above zero,
 
     quality = success + supplier + lot + tube + maker + cane + moisture + logistic noise,
 
-and its scraping takes log-normal minutes whose median and spread hang on how it ends. Suppliers
-and lots differ in both, and in the density of their cane.
+and its minutes of scraping are log-normal, with a median and a spread that depend on whether it is
+good. Suppliers and lots differ in both, and in the density of their cane.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -20,9 +19,9 @@ from scipy.special import expit
 COLOURS = ("ochre", "indigo", "crimson", "olive", "slate", "amber", "teal", "plum")
 MAKERS = ("KL", "RS", "TN", "VP")
 DENSITY = 0.55
-"""Typical dry density of the made-up cane, g/cm3."""
+"""Typical dry density of the simulated cane, g/cm3."""
 MOISTURE = 9.0
-"""Typical moisture of the made-up cane, per cent."""
+"""Typical moisture of the simulated cane, per cent."""
 
 
 @dataclass(frozen=True)
@@ -31,25 +30,26 @@ class World:
 
     Attributes
     ----------
-    success
+    success : float
         Logit of the chance that a typical reed turns out good.
-    supplier_sd, lot_sd, tube_sd
+    supplier_sd, lot_sd, tube_sd : float
         Spread of suppliers, of lots within a supplier, of tubes within a lot.
-    maker
+    maker : float
         What each further maker adds to the logit.
-    density, asymmetry, bowed, moisture
+    density, asymmetry, bowed, moisture : float
         Change of the logit per 0.05 g/cm3, per 0.01 mm between a piece's sides, for a piece that
         is slightly bowed, per 1 % moisture.
-    supplier_density_sd, lot_density_sd, piece_density_sd
+    supplier_density_sd, lot_density_sd, piece_density_sd : float
         Spread of density, g/cm3: of suppliers' means, of lots' means, of pieces within a lot.
-    minutes
+    minutes : float
         Median minutes to scrape a reed that turns out good.
-    minutes_sd, supplier_minutes_sd, lot_minutes_sd
+    minutes_sd, supplier_minutes_sd, lot_minutes_sd : float
         Spread of log minutes: between such reeds, suppliers, lots.
-    failure, failure_sd
+    failure, failure_sd : float
         Shift of the median log minutes for a reed that fails, and their spread.
-    maker_minutes, hardness_minutes, moisture_minutes
-        Change of log minutes for each further maker, per sd of hardness, per 1 % moisture.
+    maker_minutes, hardness_minutes, moisture_minutes : float
+        Change of log minutes for each further maker, per standard deviation of hardness, per 1 %
+        moisture.
     """
 
     success: float = 0.60
@@ -76,12 +76,12 @@ class World:
 
     @classmethod
     def from_prior(cls, rng: np.random.Generator) -> World:
-        """Draw a world from the models' default priors, with nothing in it but groups and makers.
+        """Draw a world from the models' default priors, with effects of groups and makers only.
 
-        The intercept is normal with sd 2.5, a maker's effect with sd 0.5, the sds of groups are
-        half-normal with scale 0.75 (logit) and 0.25 (log minutes). The effects of the cane and of
-        moisture are nil, so that a model of supplier, lot and maker is the true one and its
-        intervals can be counted.
+        The intercept is normal with standard deviation 2.5, a maker's effect with 0.5; the standard
+        deviations of groups are half-normal with scale 0.75 (logit) and 0.25 (log minutes). Cane
+        and moisture have no effect, so a model of supplier, lot and maker is the true one and the
+        coverage of its intervals can be measured.
         """
         scales = (0.75, 0.75, 0.25, 0.25)
         supplier, lot, supplier_minutes, lot_minutes = np.abs(rng.normal(0.0, scales))
@@ -102,7 +102,7 @@ class World:
         )
 
     def quality(self, reeds: pd.DataFrame) -> np.ndarray:
-        """Logit of success that a reed's own circumstances add to its supplier and its lot."""
+        """Return the logit of success from a reed's own properties, without supplier and lot."""
         return (
             self.success
             + self.maker * reeds["maker_index"].to_numpy()
@@ -113,7 +113,7 @@ class World:
         )
 
     def log_minutes(self, reeds: pd.DataFrame) -> np.ndarray:
-        """Log minutes that a reed's own circumstances add, as for a reed that turns out good."""
+        """Return the log minutes from a reed's own properties, as for a good reed."""
         return (
             np.log(self.minutes)
             + self.maker_minutes * reeds["maker_index"].to_numpy()
@@ -124,19 +124,18 @@ class World:
 
 @dataclass(frozen=True)
 class Truth:
-    """What the models are to find.
+    """The true effects of a simulation.
 
     Attributes
     ----------
-    world
+    world : World
         The true effects.
-    suppliers
-        One row a supplier: `effect` (logit) and `minutes_effect` (log) and the mean
-        `density_g_cm3` of its cane; `success`, `minutes_success`, `minutes_failure`: the expected
-        value over its possible next lots; `next_success`, `next_minutes_success`,
-        `next_minutes_failure`: one next lot that came about. Reeds are averaged over the makers
-        and the moisture that this bench has seen.
-    lots
+    suppliers : pandas.DataFrame
+        One row a supplier: `effect` (logit), `minutes_effect` (log) and the mean `density_g_cm3`
+        of its cane; `success`, `minutes_success`, `minutes_failure`: expected values over possible
+        next lots; `next_success`, `next_minutes_success`, `next_minutes_failure`: those of one next
+        lot, drawn. Reeds are averaged over this bench's makers and moisture.
+    lots : pandas.DataFrame
         One row a lot: supplier, lot, `effect`, `minutes_effect`, `density_g_cm3`.
     """
 
@@ -144,30 +143,17 @@ class Truth:
     suppliers: pd.DataFrame
     lots: pd.DataFrame
 
-    @property
-    def supplier_sd(self) -> float:
-        """True standard deviation of suppliers on the logit scale."""
-        return self.world.supplier_sd
-
-    @property
-    def lot_sd(self) -> float:
-        """True standard deviation of lots within suppliers on the logit scale."""
-        return self.world.lot_sd
-
-    @property
-    def coefficients(self) -> Mapping[str, float]:
-        """Every true effect by its name in `World`."""
-        return asdict(self.world)
-
 
 def draw_suppliers(rng: np.random.Generator, world: World, suppliers: int) -> pd.DataFrame:
     """Draw suppliers' effects.
 
     Parameters
     ----------
-    rng, world
-        Where they come from.
-    suppliers
+    rng : numpy.random.Generator
+        Source of the draws.
+    world : World
+        Their spread.
+    suppliers : int
         How many.
 
     Returns
@@ -237,21 +223,20 @@ def next_lots(
 ) -> pd.DataFrame:
     """Work out what each supplier's next lot will do: expected, and one lot that came about.
 
-    A lot's effect and the density of its cane are integrated by Gauss-Hermite nodes, the tubes
-    likewise; the reeds' circumstances are averaged over those of `reeds`, a piece's density being
-    counted from its own lot's mean. Minutes given success weigh each circumstance by its chance of
-    success, and minutes given failure by that of failure.
+    Lot, density and tube effects are integrated by Gauss-Hermite quadrature. All else is averaged
+    over `reeds`, with a piece's density counted from its lot's mean. Minutes given success weigh
+    each reed by its chance of success, minutes given failure by that of failure.
 
     Parameters
     ----------
-    rng
-        Of the one lot that came about.
-    world
+    rng : numpy.random.Generator
+        Source of the one lot that is drawn.
+    world : World
         The true effects.
-    suppliers
-        As `draw_suppliers` drew them.
-    reeds
-        Whose circumstances are averaged over.
+    suppliers : pandas.DataFrame
+        The result of `draw_suppliers`.
+    reeds : pandas.DataFrame
+        The reeds to average over.
 
     Returns
     -------
@@ -268,6 +253,7 @@ def next_lots(
     def chances(shift: float, sd: float) -> np.ndarray:
         return np.asarray(expit(quality[:, None] + shift + sd * nodes) @ weights)
 
+    # The mean of a log-normal is exp(μ + σ²/2).
     def minutes(shift: float, sd: float, share: np.ndarray) -> float:
         each = np.exp(log_minutes + shift + sd**2 / 2)
         return float(np.average(each, weights=share))

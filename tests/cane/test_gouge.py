@@ -138,7 +138,8 @@ def test_a_bench_tells_of_readings_that_do_not_fit_one_another():
     pieces = pieces.assign(gouge_centre_mm=0.59, gouge_left_mm=[0.48, 0.38])
     pieces = pieces.assign(gouge_right_mm=[0.48, 0.38], gouge_side_at_mm=3.0)
     bench = Bench.from_tables({"lots": lots, "pieces": pieces})
-    told = bench.findings.query("column == 'gouge_centre_mm'")
-    assert told["problem"].str.contains("too thin for this width").tolist() == [True]
-    assert told["value"].tolist() == ["9.9, 10.2, 0.59, 0.38, 0.38, 3"]
+    found = bench.findings.query("column == 'gouge_centre_mm'")
+    assert found[["table", "row", "value", "severity"]].values.tolist() == [
+        ["pieces", 3, "9.9, 10.2, 0.59, 0.38, 0.38, 3", "warning"]
+    ]
     assert bench.cane["density_route"].isna().tolist() == [False, True]

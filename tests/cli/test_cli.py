@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+import re
+import shlex
 import subprocess
 import sys
 
@@ -10,6 +12,7 @@ import pytest
 
 from reedlab import cli
 from reedlab.paths import shipped
+from reedlab.report.pages import isolation
 
 LOTS = "lot,supplier\nL1,ochre\nL2,slate\n"
 REEDS = "reed,lot,maker,tied_on,outcome\n1,L1,AB,2025-01-07,good\n2,L2,AB,2025-01-08,\n"
@@ -65,13 +68,13 @@ def test_help_needs_none_of_the_heavy_libraries():
 def test_new_writes_an_empty_bench_that_opens_without_errors(tmp_path, capsys):
     code, out, _ = run(capsys, "new", str(tmp_path / "mine"))
     assert code == 0
-    assert "Next: fill in 'lots' (lot and supplier are enough) and 'reeds'" in out
+    assert "Next: fill in lots (lot and supplier are enough) and reeds" in out
     assert {"bench.toml", "lots.csv", "reeds.csv"} <= {
         p.name for p in (tmp_path / "mine").iterdir()
     }
     code, out, _ = run(capsys, "check", str(tmp_path / "mine"))
     assert code == 0
-    assert "no errors" in out and "Next: fill in 'lots' and 'reeds'" in out
+    assert "no errors" in out and "Next: fill in lots and reeds" in out
 
 
 def test_new_workbook_writes_one_workbook(tmp_path, capsys):
@@ -80,9 +83,12 @@ def test_new_workbook_writes_one_workbook(tmp_path, capsys):
     assert (tmp_path / "mine" / "records.xlsx").is_file()
 
 
-def test_a_command_to_type_next_quotes_a_name_with_a_blank(tmp_path, capsys):
-    code, out, _ = run(capsys, "new", str(tmp_path / "my bench"))
-    assert code == 0 and f"""'reedlab check "{tmp_path / "my bench"}"'""" in out
+@pytest.mark.parametrize("name", ["bench", "my bench", "it's", "$HOME", "a;b", "`id`"])
+def test_a_command_to_type_next_is_read_by_a_shell_as_it_is_meant(tmp_path, capsys, name):
+    code, out, _ = run(capsys, "new", str(tmp_path / name))
+    (command,) = re.findall(r"`(reedlab check .*)`\.", out)
+    assert code == 0
+    assert shlex.split(command) == ["reedlab", "check", str(tmp_path / name)]
 
 
 def test_new_overwrites_nothing(bench, capsys):
@@ -98,7 +104,7 @@ def test_check_of_a_clean_bench_ends_with_0_and_says_what_next(bench, capsys):
     code, out, err = run(capsys, "check", str(bench))
     assert (code, err) == (0, "")
     assert out.startswith("2 lots, 2 reeds and no measured pieces; the check names no errors")
-    assert f"Next: 'reedlab report {bench}'" in out
+    assert f"Next: write the report: `reedlab report {bench}`" in out
     assert hashes(bench) == before
 
 
@@ -109,7 +115,25 @@ def test_check_names_each_error_and_ends_with_1(bench, capsys):
     assert "2 errors" in out
     assert "L9" in out and "soon" in out
     assert "row 4" in out and "row 5" in out, "as the spreadsheet numbers its rows"
-    assert f"run 'reedlab check {bench}' again" in out
+    assert f"run `reedlab check {bench}` again" in out
+
+
+def test_a_check_can_be_repeated_on_another_day(bench, capsys, monkeypatch):
+    def errors(*words):
+        return json.loads(run(capsys, "check", str(bench), "--json", *words)[1])["errors"]
+
+    assert [errors("--today", day) for day in ("2025-01-08", "2024-12-31")] == [0, 2]
+    monkeypatch.setenv("REEDLAB_TODAY", "2024-12-31")
+    assert errors() == 2
+    assert errors("--today", "2025-01-08") == 0
+    code, _, err = run(capsys, "check", str(bench), "--today", "soon")
+    assert (code, err.count("\n")) == (2, 1)
+    assert "today is 'soon'" in err
+
+
+def test_a_notebooks_kernel_opens_the_bench_on_the_same_day(tmp_path, monkeypatch):
+    monkeypatch.setenv("REEDLAB_TODAY", "2024-12-31")
+    assert isolation.environment(tmp_path)["REEDLAB_TODAY"] == "2024-12-31"
 
 
 def test_check_as_json_holds_every_finding(bench, capsys):
@@ -120,7 +144,7 @@ def test_check_as_json_holds_every_finding(bench, capsys):
     assert (told["errors"], len(told["findings"])) == (1, 1 + told["warnings"])
     first = told["findings"][0]
     assert (first["table"], first["column"], first["severity"]) == ("reeds", "lot", "error")
-    assert {"row", "value", "problem", "mend"} <= set(first)
+    assert {"row", "value", "problem", "fix"} <= set(first)
 
 
 def test_check_marks_a_copy_and_never_the_original(bench, capsys, tmp_path):
@@ -146,7 +170,7 @@ def test_what_cannot_be_read_is_one_sentence_and_ends_with_2(tmp_path, capsys, c
 
 
 def test_a_fault_of_reedlabs_own_is_one_sentence_too(bench, capsys, monkeypatch):
-    def broken(path):
+    def broken(path, today):
         raise ZeroDivisionError("oh")
 
     monkeypatch.setattr("reedlab.records.open_bench", broken)

@@ -127,7 +127,7 @@ def test_what_raises_leaves_nothing_behind(tmp_path):
 def test_a_folder_that_cannot_be_written_is_a_sentence(tmp_path):
     (tmp_path / "file").write_text("")
     for below in ("below.txt", "further/below.txt"):
-        with pytest.raises(WriteError, match="file is a file, where a folder must be"):
+        with pytest.raises(WriteError, match="file is a file, and a folder is needed"):
             write_text("x", tmp_path / "file" / below)
 
 
@@ -184,5 +184,5 @@ def test_marked_cells_lie_where_the_records_have_them(faulty, tmp_path):
     with pytest.raises(WriteError, match="exists already"):
         mark_workbook(bench, tmp_path / "marked.xlsx")
     for name in ("marked", "Records.xlsx"):
-        with pytest.raises(WriteError, match=r"call it marked\.xlsx"):
+        with pytest.raises(WriteError, match=r"name it marked\.xlsx"):
             mark_workbook(bench, tmp_path / name)

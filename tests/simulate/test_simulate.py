@@ -52,6 +52,13 @@ def test_the_records_are_clean_but_for_a_few_warnings(made):
     assert len(findings) <= 12
 
 
+def test_records_of_many_years_end_on_the_benchs_own_today():
+    bench, _ = simulate_bench(seed=1, years=8)
+    assert (bench.findings["severity"] != "error").all()
+    assert bench.tables["reeds"]["tied_on"].notna().all()
+    assert bench.tables["reeds"]["tied_on"].max().date() <= bench.today
+
+
 def test_the_bench_is_as_large_and_as_uneven_as_asked(made):
     bench, truth = made
     reeds = bench.reeds

@@ -172,7 +172,7 @@ def _read_sheet(path: Path, settings: Settings) -> pd.DataFrame:
         first = errors.iloc[0]
         cell = f"row {first['row']}, {first['column']}, {first['value']!r}: "
         where = cell if first["column"] else ""
-        raise RecordError(f"{path}: {where}{first['problem']}; {first['mend']}.")
+        raise RecordError(f"{path}: {where}{first['problem']}; {first['fix']}.")
     return typed
 
 

@@ -1,11 +1,11 @@
-"""What is wrong with typed tables: every problem at once, each with what to do about it.
+"""What is wrong with typed tables: every problem at once, each with its fix.
 
-An error means that a value cannot be used, and it is left empty until it is mended; a warning
-means that it is unlikely, and it is used as it stands.
+A value with an error cannot be used and is emptied; a value with a warning is unlikely, and used.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 
 import numpy as np
@@ -22,22 +22,24 @@ from reedlab.records.tidy.frames import with_usual
 Tables = dict[str, pd.DataFrame]
 
 
-def check_tables(tables: Tables, settings: Settings, found: Findings) -> None:
-    """Look for what is wrong; values with an error are emptied in `tables`.
+def check_tables(tables: Tables, settings: Settings, found: Findings, today: dt.date) -> None:
+    """Look for problems; values with an error are emptied in `tables`.
 
     Parameters
     ----------
     tables : dict of str to pandas.DataFrame
         Typed frames, one a table.
     settings : Settings
-        The maker's own ranges, currency and what is usual.
+        The maker's own ranges, currency and usual set-up.
     found : Findings
-        Takes what is found, beside what the reading found.
+        Receives the problems.
+    today : datetime.date
+        A later day is an error.
     """
     for name in TABLES:
         _check_cells(name, tables, settings, found)
     spelling.unify(tables, found)
-    consistency.check(tables, settings, found)
+    consistency.check(tables, settings, found, today)
     spelling.check(tables, found)
 
 
@@ -63,8 +65,9 @@ def _check_cells(name: str, tables: Tables, settings: Settings, found: Findings)
             value = float(frame.at[row, column.name])
             found.add(
                 name, row, column.name, value, "error", "is impossible",
-                _conversion(value, column, limit) or f"mend it, or empty the cell: it holds "
-                f"{column.says}, {_written(column.possible, column)}",
+                _conversion(value, column, limit)
+                or "fix it, or empty the cell "
+                f"({column.says}: {_written(column.possible, column)})",
             )  # fmt: skip
         frame = frame.copy()
         frame.loc[rows, column.name] = np.nan
@@ -96,15 +99,15 @@ def _check_likely(
         usual = f"usual{kind} is {_written(limit, column)}"
         found.add(
             table, int(row), column.name, value, "warning", f"is unlikely: {usual}",
-            _conversion(value, column, limit) or "look again; if it is right, leave it, or move "
-            f'the limits: "{table}.{column.name}" under [ranges] in bench.toml',
+            _conversion(value, column, limit) or "check it; if it is right, leave it, or change "
+            f'"{table}.{column.name}" under [ranges] in bench.toml',
         )  # fmt: skip
 
 
 def _limits(
     column: Column, likely: Likely | None, rows: pd.DataFrame
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return the lower and upper limit for each row; where its word is not given, the widest."""
+    """Return the lower and upper limit for each row; the widest where its word is not given."""
     if not isinstance(likely, Mapping):
         low, high = likely or (-np.inf, np.inf)
         return np.full(len(rows), low), np.full(len(rows), high)
@@ -117,7 +120,7 @@ def _limits(
 
 
 def _conversion(value: float, column: Column, limits: Range) -> str:
-    """Say what a value would be if another unit was meant; nothing is converted."""
+    """Say what to write if the value is in another unit; nothing is converted."""
     if np.isinf(limits[0]):
         limits = column.possible or limits
     for name, convert in dict.fromkeys(OTHER_UNITS.get(column.unit, {}).values()):

@@ -1,4 +1,4 @@
-"""Rows that contradict one another: keys, dates, counts, losses told twice."""
+"""Rows that contradict one another: keys, dates, counts, losses noted twice."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from reedlab.records.check.spelling import once_for_all, respelled
 from reedlab.records.findings import Findings, Severity
 from reedlab.records.read.cell_values import same_currency
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES
+from reedlab.records.tables import TABLES, UNSALEABLE
 from reedlab.records.tidy.frames import cutoff, lots_of
 from reedlab.records.tidy.minutes import batches
 
@@ -22,12 +22,13 @@ Tables = dict[str, pd.DataFrame]
 _LONG = pd.Timedelta(days=730)
 
 
-def check(tables: Tables, settings: Settings, found: Findings) -> None:
-    """Look for contradictions within and between tables; what cannot be used is emptied."""
-    for look in (_future, _repeats, _nowhere, _lot_and_piece, _sizes, _dates, _outcomes):
+def check(tables: Tables, settings: Settings, found: Findings, today: dt.date) -> None:
+    """Look for contradictions within and between tables; values that cannot be used are emptied."""
+    _future(tables, found, today)
+    for look in (_repeats, _nowhere, _lot_and_piece, _sizes, _dates, _outcomes):
         look(tables, found)
     _prices(tables, settings, found)
-    for look in (_tally, _told_twice, _half_timed, _sittings, _waiting):
+    for look in (_tally, _noted_twice, _half_timed, _sittings, _waiting):
         look(tables, found)
 
 
@@ -37,33 +38,35 @@ def _empty(tables: Tables, table: str, rows: pd.Index, columns: list[str]) -> No
         tables[table].loc[rows, columns] = None
 
 
-def _future(tables: Tables, found: Findings) -> None:
-    """Days that have not come yet, which would also move the end of the records."""
-    tomorrow = pd.Timestamp(dt.date.today()) + pd.Timedelta(days=1)
+def _future(tables: Tables, found: Findings, today: dt.date) -> None:
+    """Days after today, which would also move the end of the records."""
+    tomorrow = pd.Timestamp(today) + pd.Timedelta(
+        days=1
+    )  # in some time zone it is tomorrow already
     for name, table in TABLES.items():
         for column in table.columns.values():
             if column.kind in ("date", "time") and len(tables[name]):
                 values = tables[name][column.name]
                 late = values[values > tomorrow]
                 if len(late):
-                    found.each(name, column.name, late, "error", "lies in the future",
-                               "mend the year, most likely")  # fmt: skip
+                    found.each(name, column.name, late, "error", "is in the future",
+                               "check the year")  # fmt: skip
                     _empty(tables, name, late.index, [column.name])
 
 
 def _repeats(tables: Tables, found: Findings) -> None:
-    """Labels that stand for two rows: only the first counts."""
+    """Labels of two rows: only the first counts."""
     for name, table in TABLES.items():
         if table.key and len(tables[name]):
             labels = tables[name][table.key].dropna()
             again = labels[labels.duplicated()]
             first = labels[labels.isin(again)].drop_duplicates()
             says = {
-                label: f"stands in row {row} already; only that row is used"
+                label: f"is already in row {row}; only that row is used"
                 for row, label in first.items()
             }
-            mend = f"give this {table.key} a label of its own"
-            found.each(name, table.key, again, "error", says, mend)
+            fix = f"give this {table.key} a label of its own"
+            found.each(name, table.key, again, "error", says, fix)
 
 
 def _nowhere(tables: Tables, found: Findings) -> None:
@@ -77,24 +80,24 @@ def _nowhere(tables: Tables, found: Findings) -> None:
             astray = labels[~labels.isin(known)]
             hints = respelled(astray.unique(), known)
             if column.refers == "pieces":
-                # A piece that was never measured has no row, and with its lot known needs none.
+                # A piece that was never measured needs no row, if its lot is known.
                 alone = tables[name].loc[astray.index, "lot"].isna()
                 astray = astray[alone | astray.isin(list(hints))]
             if astray.nunique() > 1 and not len(known):
                 found.add(
                     column.refers, None, "", "", "error",
-                    f"has no rows, while {name} names {astray.nunique()} of them",
-                    f"add {column.refers}: {TABLES[column.refers].says}",
+                    f"has no rows, but {name} names {astray.nunique()} of them",
+                    f"fill it in: one row for each {column.name}",
                 )  # fmt: skip
                 continue
-            mend = {
-                label: f"write {hints[label]}, most likely{once_for_all(column.name, rows)}"
+            fix = {
+                label: f"write {hints[label]}, if you mean that{once_for_all(column.name, rows)}"
                 if label in hints
-                else f"add it to {column.refers}, or mend the label"
+                else f"add it to {column.refers}, or fix the label"
                 for label, rows in astray.value_counts().items()
             }
             severity: Severity = "warning" if column.name == "retie_of" else "error"
-            found.each(name, column.name, astray, severity, f"is not in {column.refers}", mend)
+            found.each(name, column.name, astray, severity, f"is not in {column.refers}", fix)
 
 
 def _lot_and_piece(tables: Tables, found: Findings) -> None:
@@ -114,14 +117,14 @@ def _lot_and_piece(tables: Tables, found: Findings) -> None:
     for row in differ:
         found.add(
             "reeds", int(row), "lot", reeds.at[row, "lot"], "error",
-            f"is not the lot of its piece: {reeds.at[row, 'piece']} is of {lot_of[row]}",
-            "mend the lot or the piece; until then neither is used",
+            f"is not the lot of its piece: {reeds.at[row, 'piece']} is from {lot_of[row]}",
+            "fix the lot or the piece; until then neither is used",
         )  # fmt: skip
     _empty(tables, "reeds", differ, ["lot", "piece"])
     tied = reeds[reeds["piece"].notna() & reeds["retie_of"].isna()]
     again = tied.loc[tied.duplicated("piece"), "piece"]
-    found.each("reeds", "piece", again, "warning", "was tied before, as another reed",
-               "mend the piece, or name the first reed under retie_of")  # fmt: skip
+    found.each("reeds", "piece", again, "warning", "is the piece of an earlier reed too",
+               "fix the piece, or name the first reed under retie_of")  # fmt: skip
 
 
 def _sizes(tables: Tables, found: Findings) -> None:
@@ -129,7 +132,7 @@ def _sizes(tables: Tables, found: Findings) -> None:
     pieces, lots, reeds = tables["pieces"], tables["lots"], tables["reeds"]
     deep = pieces["float_submerged_mm"][pieces["float_submerged_mm"] > pieces["length_mm"]]
     found.each("pieces", "float_submerged_mm", deep, "error", "is more than the piece's length",
-               "measure again: a piece that sinks has no such reading")  # fmt: skip
+               "measure it again; leave the cell empty for a piece that sinks")  # fmt: skip
     _empty(tables, "pieces", deep.index, ["float_submerged_mm"])
     for frame, table, small, large in (
         (lots, "lots", "diameter_min_mm", "diameter_max_mm"),
@@ -138,21 +141,21 @@ def _sizes(tables: Tables, found: Findings) -> None:
     ):
         wrong = frame[small][frame[small] > frame[large]]
         found.each(table, small, wrong, "warning", f"is more than {large}",
-                   "look again at both; they may be swapped")  # fmt: skip
+                   "check both; they may be swapped")  # fmt: skip
     shape = ["width", "diameter", "gouge_centre", "gouge_left", "gouge_right", "gouge_side_at"]
     readings = pieces[[f"{name}_mm" for name in shape]]
     unfit = gouge.impossible(*(readings[name] for name in readings))
     for row, reason in zip(readings.index, unfit):
         if reason is not None:
-            told = ", ".join(f"{v:g}" for v in readings.loc[row].dropna())
-            found.add("pieces", int(row), "gouge_centre_mm", told, "warning",
-                      f"does not go with the piece's other readings: {reason}",
-                      "measure the piece again: width, diameter and gouge must fit")  # fmt: skip
+            read = ", ".join(f"{v:g}" for v in readings.loc[row].dropna())
+            found.add("pieces", int(row), "gouge_centre_mm", read, "warning",
+                      f"does not fit the piece's other readings: {reason}",
+                      "measure the piece again: width, diameter and gouge")  # fmt: skip
     no_gauge = pieces["hardness"].notna() & pieces["hardness_gauge"].isna()
     if no_gauge.any():
         found.add("pieces", None, "hardness_gauge", "", "warning",
                   f"is empty for {no_gauge.sum()} pieces with a hardness",
-                  "name the gauge: readings of two gauges do not compare")  # fmt: skip
+                  "name the gauge: readings from two gauges cannot be compared")  # fmt: skip
 
 
 def _new_years(years: pd.Series) -> pd.Series:
@@ -184,12 +187,13 @@ def _dates(tables: Tables, found: Findings) -> None:
 
 
 def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
-    """Warn where a day lies before the last one known before it, or years after."""
+    """Warn where a day is before the one of an earlier step, or years after it."""
     steps = {name: days for name, days in steps.items() if days.notna().any()}
     if not steps:
         return
     names = list(steps)
-    own = np.array([not name.startswith(("the lot", "harvest")) for name in names])
+    dated = {c.name for c in TABLES[table].columns.values() if c.kind == "date"}
+    own = np.array([name in dated for name in names])
     rows = next(iter(steps.values())).index
     latest = np.full(len(rows), np.datetime64("NaT"), dtype="datetime64[us]")
     step_of = np.zeros(len(rows), dtype=int)
@@ -202,7 +206,7 @@ def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
             found.add(
                 table, int(rows[at]), name, pd.Timestamp(days[at]), "warning",
                 f"is before {before}" if early[at] else f"is more than two years after {before}",
-                "look again at both days" if early[at] else "look again at the year",
+                "check both days" if early[at] else "check the year",
             )  # fmt: skip
         take = ~np.isnat(days) & ~early
         latest = np.where(take, days, latest)
@@ -210,43 +214,43 @@ def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
 
 
 def _outcomes(tables: Tables, found: Findings) -> None:
-    """Outcomes without a day, days without an outcome, and failures said of good reeds."""
+    """Outcomes without a day, days without an outcome, and signs of failure on good reeds."""
     reeds = tables["reeds"]
     known = reeds["outcome"].notna()
     undated = known & reeds["judged_on"].isna() & reeds["finished_on"].isna()
     for column in ("judged_on", "finished_on"):
         undated &= ~reeds.index.isin(list(found.rows("reeds", column)))
-    mend = "fill in judged_on (or finished_on): it tells when a reed's fate is known"
+    fix = "fill in judged_on or finished_on: it says when the outcome was known"
     if undated.sum() > max(10, known.sum() / 2):
         found.add("reeds", None, "judged_on", "", "warning",
-                  f"is empty for {undated.sum()} of {known.sum()} outcomes", mend)  # fmt: skip
+                  f"is empty for {undated.sum()} of {known.sum()} outcomes", fix)  # fmt: skip
     else:
         for row in reeds.index[undated]:
             found.add("reeds", int(row), "judged_on", "", "warning",
-                      "is empty, though the reed has an outcome", mend)  # fmt: skip
+                      "is empty, but the reed has an outcome", fix)  # fmt: skip
     judged = reeds["judged_on"].notna() & ~known
     judged &= ~reeds.index.isin(list(found.rows("reeds", "outcome")))
     for row in reeds.index[judged]:
         found.add("reeds", int(row), "outcome", "", "warning",
-                  "is empty, though the reed was judged", "fill in how it turned out")  # fmt: skip
+                  "is empty, but the reed was judged", "fill in the outcome")  # fmt: skip
     lost = reeds["lost_at"][reeds["lost_at"].notna() & reeds["outcome"].eq("good")]
-    found.each("reeds", "lost_at", lost, "warning", "says where a reed failed that is good",
-               "mend the outcome, or empty this cell")  # fmt: skip
-    sold = reeds["sold_for"].gt(0) & reeds["outcome"].isin(["given_up", "broken", "reject"])
+    found.each("reeds", "lost_at", lost, "warning", "is where a reed failed, but this one is good",
+               "fix the outcome, or empty this cell")  # fmt: skip
+    sold = reeds["sold_for"].gt(0) & reeds["outcome"].isin(UNSALEABLE)
     found.each("reeds", "sold_for", reeds["sold_for"][sold], "warning",
-               "is the price of a reed that failed", "mend the outcome or the price")  # fmt: skip
+               "is the price of a reed that failed", "fix the outcome or the price")  # fmt: skip
 
 
 def _prices(tables: Tables, settings: Settings, found: Findings) -> None:
-    """Prices that do not add up: another currency, a quantity of nothing named."""
+    """Prices in another currency, and quantities without a unit."""
     lots = tables["lots"]
     priced = lots["price"].notna() | lots["freight"].notna()
     same = lots["currency"].map(partial(same_currency, other=settings.currency), na_action="ignore")
     wrong = lots.index[priced & same.eq(False)]
     found.each(
         "lots", "currency", lots.loc[wrong, "currency"], "error",
-        f"is not {settings.currency}, in which the costs are counted; the price is not used",
-        f"write the price in {settings.currency}, as it was paid",
+        f"is not {settings.currency}, the currency of bench.toml; the price is not used",
+        f"write the price in {settings.currency}",
     )  # fmt: skip
     written = lots["currency"].mask(same.eq(True), settings.currency)
     tables["lots"] = lots.assign(currency=written)
@@ -265,7 +269,7 @@ def _tally(tables: Tables, found: Findings) -> None:
     # Splitting makes several pieces of a tube, so there the count may grow.
     more = more[tally.loc[more.index, "stage"].astype(object).ne("split")]
     found.each("tally", "pieces_out", more, "error", "is more than went in",
-               "swap the two counts, most likely")  # fmt: skip
+               "check both counts; they may be swapped")  # fmt: skip
     _empty(tables, "tally", more.index, ["pieces_out"])
     sums = tables["tally"].groupby(["lot", "stage"], observed=True)[["pieces_in", "pieces_out"]]
     for lot, stages in sums.sum().groupby(level="lot", observed=True):
@@ -275,8 +279,9 @@ def _tally(tables: Tables, found: Findings) -> None:
             if went > came > 0:
                 found.add(
                     "tally", None, "pieces_in", f"{went:g}", "warning",
-                    f"of stage {after}, lot {lot}, is more than the {came:g} that {before} left",
-                    "look for a day that was not noted, or noted twice",
+                    f"is {went:g} for {after} in lot {lot}, more than the {came:g} that came out "
+                    f"of {before}",
+                    "look for a day that is missing or noted twice",
                 )  # fmt: skip
     pieces = lots["quantity"].where(lots["quantity_unit"].eq("piece"))
     tied = lots_of(tables["reeds"], tables["pieces"])[tables["reeds"]["retie_of"].isna()]
@@ -284,34 +289,34 @@ def _tally(tables: Tables, found: Findings) -> None:
     for row in lots.index[counts > pieces]:
         found.add(
             "lots", int(row), "quantity", pieces[row], "warning",
-            f"is less than the {counts[row]:g} reeds tied of lot {lots.at[row, 'lot']}",
-            "look again at the quantity, and at the lot of its reeds",
+            f"is less than the {counts[row]:g} reeds tied from lot {lots.at[row, 'lot']}",
+            "check the quantity, and the lot of its reeds",
         )  # fmt: skip
 
 
-def _told_twice(tables: Tables, found: Findings) -> None:
-    """Losses that stand in two tables: they are counted once."""
+def _noted_twice(tables: Tables, found: Findings) -> None:
+    """Losses that are in two tables: they are counted once."""
     tally, pieces, reeds = tables["tally"], tables["pieces"], tables["reeds"]
     gone = (tally["pieces_in"] - tally["pieces_out"]).groupby(
         [tally["lot"], tally["stage"].astype(object)]
     )
     counted = gone.sum().to_dict()
     noted = pieces[pieces["lost_at"].notna()]
-    # Measured pieces are among those that a tally counts, unless there are more of them.
+    # A tally counts measured pieces too, unless there are more of them than it has.
     for (lot, stage), marked in noted.groupby(["lot", noted["lost_at"].astype(object)]):
         if 0 < counted.get((lot, stage), 0) < len(marked):
             found.add(
                 "pieces", int(marked.index[-1]), "lost_at", stage, "warning",
-                f"is said of {len(marked)} pieces of lot {lot}, while tally, which alone is "
-                f"counted, has {counted[lot, stage]:g} lost there",
-                "correct the tally of that lot",
+                f"is set for {len(marked)} pieces of lot {lot}, but tally has "
+                f"{counted[lot, stage]:g} lost there; only tally is counted",
+                "fix the tally of that lot",
             )  # fmt: skip
     at_tying = reeds[reeds["lost_at"].eq("tie")]
     for lot, rows in at_tying.groupby(lots_of(at_tying, pieces)):
         if counted.get((lot, "tie"), 0) > 0:
             found.add(
                 "reeds", int(rows.index[0]), "lost_at", "tie", "warning",
-                f"is told twice for lot {lot}: {len(rows)} here and {counted[lot, 'tie']:g} in "
+                f"is noted twice for lot {lot}: {len(rows)} here and {counted[lot, 'tie']:g} in "
                 "tally; only those here are counted",
                 "keep losses at tying in one of the two",
             )  # fmt: skip
@@ -320,12 +325,12 @@ def _told_twice(tables: Tables, found: Findings) -> None:
     early = noted[noted["piece"].isin(list(made))]
     for row, piece in early["piece"].items():
         found.add("pieces", int(str(row)), "lost_at", early.at[row, "lost_at"], "warning",
-                  f"says that {piece} was lost, yet reed {made[piece]} was tied of it",
-                  "empty this cell, or mend the reed's piece")  # fmt: skip
+                  f"says that {piece} was lost, but reed {made[piece]} was tied from it",
+                  "empty this cell, or fix the reed's piece")  # fmt: skip
 
 
 def _half_timed(tables: Tables, found: Findings) -> None:
-    """Minutes of one scrape alone: they would never make a reed's whole time."""
+    """Minutes of one scrape alone: they are only part of a reed's time."""
     reeds = tables["reeds"]
     if len(tables["sittings"]):
         return
@@ -334,14 +339,14 @@ def _half_timed(tables: Tables, found: Findings) -> None:
         if reeds[noted].notna().any() and not tried:
             found.add(
                 "reeds", None, other, "", "warning",
-                f"is empty in every row, so that the {reeds[noted].notna().sum()} times under "
-                f"{noted} are no reed's whole",
-                "fill it in too; one time for both goes into sittings, its stage left empty",
+                f"is empty in every row, so the {reeds[noted].notna().sum()} times under {noted} "
+                "are only part of a reed's time",
+                "fill it in too, or write one time for both into sittings with stage left empty",
             )  # fmt: skip
 
 
 def _sittings(tables: Tables, found: Findings) -> None:
-    """Batches whose reeds are not there, cannot be told, or have minutes of their own."""
+    """Batches whose reeds are missing, not named, or have minutes of their own."""
     reeds = tables["reeds"]
     if tables["sittings"].empty:
         return
@@ -350,13 +355,13 @@ def _sittings(tables: Tables, found: Findings) -> None:
         astray = [label for label in batch.named if label not in known]
         hints = respelled(astray, known) if astray else {}
         for label in astray:
-            hint = f"write {hints[label]}, most likely" if label in hints else "mend the label"
+            hint = f"write {hints[label]}, if you mean that" if label in hints else "fix the label"
             found.add("sittings", batch.row, "reeds", label, "warning", "is not in reeds", hint)
         if not batch.named and not batch.places:
             found.add(
                 "sittings", batch.row, "reeds", f"{batch.size:g}", "warning",
-                "counts reeds that the day and the maker do not tell, so its minutes go to none",
-                "name them, as in 12; 13 (or 12; for one reed)",
+                "counts reeds, but its day and maker do not show which; its minutes are not used",
+                "name them: 12; 13 (or 12; for one reed)",
             )  # fmt: skip
         if not batch.stage:
             continue
@@ -365,16 +370,16 @@ def _sittings(tables: Tables, found: Findings) -> None:
         if own:
             listed = ", ".join(own[:5]) + (" and others" if own[5:] else "")
             found.add("sittings", batch.row, "minutes", batch.minutes, "warning",
-                      f"holds minutes of {listed}, which have their own; those count",
-                      f"empty {batch.stage}_min there, if this batch is meant")  # fmt: skip
+                      f"covers reeds {listed}, which have minutes of their own; those are used",
+                      f"empty their {batch.stage}_min to use this batch instead")  # fmt: skip
 
 
 def _waiting(tables: Tables, found: Findings) -> None:
-    """Say when it cannot be told how long a reed's fate takes."""
+    """Say when there are too few outcomes to know how long one takes."""
     reeds = tables["reeds"]
     if reeds["outcome"].notna().any() and pd.isna(cutoff(reeds).wait_days):
         found.add(
             "reeds", None, "judged_on", "", "warning",
-            "does not tell how long a reed takes to its outcome, so all reeds with one are counted",
-            "note judged_on and outcome for more reeds, those long waiting first",
+            "is filled in too rarely to show how long an outcome takes, so all outcomes count",
+            "fill in judged_on and outcome for more reeds, the oldest first",
         )  # fmt: skip

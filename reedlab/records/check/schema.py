@@ -1,4 +1,4 @@
-"""The pandera schema of typed frames, derived from the one declaration."""
+"""The pandera schema of typed frames, derived from `TABLES`."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def failures(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Columns ``column``, ``row`` and ``empty``: whether it is refused for being empty.
+        Columns ``column``, ``row`` and ``empty``: whether the cell is refused because it is empty.
     """
     import pandera.errors
 

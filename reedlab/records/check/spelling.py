@@ -1,4 +1,4 @@
-"""Names that are nearly alike: very likely one name spelled twice."""
+"""Names that are nearly the same: most likely one name in two spellings."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from itertools import combinations
 
 import pandas as pd
+from rapidfuzz.distance import OSA
 
 from reedlab.records.findings import Findings
 from reedlab.records.tables import TABLES
@@ -27,15 +28,15 @@ _NAMED = (
     ("pieces", "hardness_gauge"),
     ("gauge", "operator"),
 )
-_MANY_ROWS = 3  # from there on, a line in bench.toml is less work
-_MOST_NAMES = 400  # beyond, they are labels rather than names, and pairs are too many
+_MANY_ROWS = 3  # beyond, a line in bench.toml is less work
+_MOST_NAMES = 400  # beyond, they are labels rather than names, and there are too many pairs
 
 
 def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
-    """Read names that differ in capitals alone as one, in `tables`, and warn of each such row.
+    """Read names that differ only in capitals as one, in `tables`, with a finding for each row.
 
-    Of a supplier or a maker the commoner spelling counts, of a lot, piece or reed the one that its
-    own table has. Else ochre and Ochre would be compared as two suppliers.
+    A supplier or maker is read in its commoner spelling, a lot, piece or reed as in its own table.
+    Otherwise ochre and Ochre would be compared as two suppliers.
     """
     for column in dict.fromkeys(column for _, column in _NAMED):
         places = [table for table, name in _NAMED if name == column]
@@ -54,7 +55,7 @@ def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
 
 
 def _capitals(names: Iterable[str], known: Iterable[str]) -> dict[str, str]:
-    """Return for each name the first known one that it differs from in capitals alone, if any.
+    """Return the names that differ from a known one only in capitals, with that one.
 
     Examples
     --------
@@ -74,18 +75,14 @@ def _respell(
     values = tables[table][column]
     if meant and len(rows := values[values.isin(list(meant))]):
         says = {name: f"is read as {own}: only the capitals differ" for name, own in meant.items()}
-        mend = {name: f"write {own}, or leave it" for name, own in meant.items()}
-        found.each(table, column, rows, "warning", says, mend)
+        fix = {name: f"write {own}, or leave it" for name, own in meant.items()}
+        found.each(table, column, rows, "read_as", says, fix)
         read = values.map(lambda name: meant.get(name, name), na_action="ignore")
         tables[table] = tables[table].assign(**{column: read.astype(values.dtype)})
 
 
 def check(tables: Mapping[str, pd.DataFrame], found: Findings) -> None:
-    """Warn of each row whose name is nearly another's that is more common.
-
-    A column's names are compared over every table that has it, so that a maker is spelled alike
-    in ``reeds`` and in ``sittings``.
-    """
+    """Warn of each row whose name is nearly a more common one, over every table that has it."""
     for column in dict.fromkeys(column for _, column in _NAMED):
         places = [
             (table, tables[table][column])
@@ -101,14 +98,14 @@ def check(tables: Mapping[str, pd.DataFrame], found: Findings) -> None:
             for row, value in values[values.isin(list(meant))].items():
                 found.add(
                     table, int(str(row)), column, value, "warning",
-                    f"is nearly {meant[value]}, which stands in {rows[meant[value]]}",
+                    f"is nearly {meant[value]}, which is in {rows[meant[value]]}",
                     f"write {meant[value]}{once_for_all(column, counts[value])}, or leave it if "
-                    "they are two",
+                    "both exist",
                 )  # fmt: skip
 
 
 def likely_meant(counts: Mapping[str, int]) -> dict[str, str]:
-    """Return for each name that is nearly another, rarer one first, the one that is meant.
+    """Return the names that are nearly a more common one, with that one.
 
     Examples
     --------
@@ -126,12 +123,12 @@ def likely_meant(counts: Mapping[str, int]) -> dict[str, str]:
 
 
 def once_for_all(column: str, rows: int) -> str:
-    """Offer to say once in the settings what would have to be mended in many rows."""
+    """Offer a line in the settings instead of a fix in many rows."""
     return f" (or say so once, under [words.{column}] in bench.toml)" if rows > _MANY_ROWS else ""
 
 
 def respelled(labels: Iterable[str], known: Iterable[str]) -> dict[str, str]:
-    """Return for each label that is not known the known one that it most likely means, if any.
+    """Return the labels that are nearly a known one, with that one.
 
     Examples
     --------
@@ -152,32 +149,19 @@ def respelled(labels: Iterable[str], known: Iterable[str]) -> dict[str, str]:
 
 
 def _nearly(one: str, other: str) -> bool:
-    """Say whether two names differ in case, blanks and points only, or in a letter or two."""
+    """Say whether two names differ only in case, blanks and points, or in a letter or two."""
     if len(one) > 60 or len(other) > 60:
         return False
     a, b = _bare(one), _bare(other)
     if a == b:
         return True
+    # Another number is another label, however near.
     if re.findall(r"\d+", a) != re.findall(r"\d+", b):
         return False
     allowed = 0 if min(len(a), len(b)) < 4 else 1 if max(len(a), len(b)) < 8 else 2
-    return abs(len(a) - len(b)) <= allowed and _edits(a, b) <= allowed
+    # Optimal string alignment: letters added, dropped, changed or swapped with a neighbour.
+    return OSA.distance(a, b) <= allowed
 
 
 def _bare(name: str) -> str:
     return re.sub(r"[\W_]+", "", name.casefold())
-
-
-def _edits(a: str, b: str) -> int:
-    """Count the letters to add, drop, change or swap with a neighbour (Damerau 1964)."""
-    before: list[int] = []
-    last = list(range(len(b) + 1))
-    for i, x in enumerate(a, start=1):
-        row = [i]
-        for j, y in enumerate(b, start=1):
-            cost = min(last[j] + 1, row[j - 1] + 1, last[j - 1] + (x != y))
-            if i > 1 and j > 1 and x == b[j - 2] and a[i - 2] == y:
-                cost = min(cost, before[j - 2] + 1)
-            row.append(cost)
-        before, last = last, row
-    return last[-1]

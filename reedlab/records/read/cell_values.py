@@ -1,7 +1,7 @@
-"""One cell's text to a number, minutes, a date or a word, or the trouble that stands in the way.
+"""One cell's text becomes a number, minutes, a date or a word, or trouble that says why not.
 
-Nothing is guessed: 03/04/2025 stays unread until ``bench.toml`` says which comes first, and 1,234
-until the rest of the table shows whether its comma parts thousands or decimals.
+Nothing is guessed: 03/04/2025 is not read until ``bench.toml`` says whether day or month comes
+first, nor 1,234 until the rest of the table shows whether its comma is a decimal comma.
 """
 
 from __future__ import annotations
@@ -15,12 +15,11 @@ import pandas as pd
 
 from reedlab.records.settings import Settings
 from reedlab.records.store import FORMULA
-from reedlab.records.tables import Column
+from reedlab.records.tables import UNIT_SPELLINGS, Column
 
 BLANK = frozenset({"", "-", "--", "–", "—", "?", "n/a", "n.a.", "na", "none", "nil", "nan", "null"})
-"""What people write into a cell to say that there is nothing in it."""
+"""What people write into a cell that is empty."""
 
-NO_NUMBER = "is not a number"
 _BLANKS = " \t\r\n\f\v\u00a0\u2007\u2009\u202f\u200b\ufeff"
 _SPACES = re.compile(r"[\s\u00a0\u2007\u2009\u202f'’]+")
 _SPREADSHEET_ERROR = re.compile(r"#(N/A|DIV/0!|REF!|VALUE!|NAME\?|NUM!|NULL!)|Err:\d{3}")
@@ -36,19 +35,12 @@ _POINT_DECIMAL = re.compile(
     r"[+-]?(?:\d{1,3}(?:,\d{3})+\.\d+|\d+\.(?:\d{1,2}|\d{4,})|0?\.\d+)(?![\d.,])"
 )
 TWO_READINGS = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
-_WHOLE_MONEY = re.compile(r"(?<=\d)[.,](-{1,2}|[–—])(?!\d)")  # as in 25,-
+_WHOLE_MONEY = re.compile(r"(?<=\d)[.,](-{1,2}|[–—])(?!\d)")  # 25,- is 25
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?")
 _MINUTES = re.compile(
     r"(?:(\d{1,3})\s*h(?:ours?|rs?)?)?\s*"
     r"(?:(\d{1,4}(?:[.,]\d{1,2})?)\s*(?:m|min|mins|min\.|minutes?|['’′])?)?"
 )
-_UNIT_WORDS: Mapping[str, tuple[str, ...]] = {
-    "mm": ("mm",),
-    "g": ("g", "gr", "gram", "grams"),
-    "g/cm³": ("g/cm³", "g/cm3", "g/ml", "g/cc"),
-    "%": ("%", "pct", "percent", "%rh", "% rh"),
-    "°C": ("°c", "c", "ºc", "° c"),
-}
 _Conversion = tuple[str, Callable[[float], float]]
 _INCHES: _Conversion = ("inches", lambda x: x * 25.4)
 _FAHRENHEIT: _Conversion = ("degrees Fahrenheit", lambda x: (x - 32) / 1.8)
@@ -67,7 +59,7 @@ OTHER_UNITS: Mapping[str, Mapping[str, _Conversion]] = {
     "%": {"of 1": ("fractions of one", lambda x: x * 100)},
     "min": dict.fromkeys(("h", "hours"), ("hours", lambda x: x * 60)),
 }
-"""Units that a column's own is mistaken for, as they are written, with the way back."""
+"""What people write instead of a column's unit, and how to convert it."""
 
 _STAND_FOR: Mapping[str, tuple[str, ...]] = {
     **dict.fromkeys(("€", "euro", "euros"), ("eur",)),
@@ -97,13 +89,20 @@ _YES_NO = (*_YES, "no", "n", "false", "0")
 class Trouble(Exception):
     """Why a text cannot be read, and what to do about it."""
 
-    def __init__(self, problem: str, mend: str) -> None:
-        super().__init__(problem)
-        self.problem, self.mend = problem, mend
+    def __init__(self, problem: str, fix: str) -> None:
+        super().__init__(problem, fix)
+        self.problem, self.fix = problem, fix
+
+
+class NotANumber(Trouble):
+    """A text that cannot be a number."""
+
+    def __init__(self, fix: str) -> None:
+        super().__init__("is not a number", fix)
 
 
 def text_of(value: object) -> str | None:
-    """Return a cell's text with its outer blanks taken off, or None where it says nothing.
+    """Return a cell's text without outer blanks, or None for an empty cell.
 
     Examples
     --------
@@ -115,21 +114,21 @@ def text_of(value: object) -> str | None:
     text = value if isinstance(value, str) else str(value)
     text = text.strip() if text.isascii() else unicodedata.normalize("NFC", text).strip(_BLANKS)
     if text[:1] == "'" and text[1:].startswith(FORMULA):
-        text = text[1:].strip()  # as reedlab's own exports protect it
+        text = text[1:].strip()  # the apostrophe that `store.write_table` adds
     if len(text) <= 4 and text.casefold() in BLANK:
         return None
     return text
 
 
 def decimal_comma(columns: Sequence[Sequence[str]], hint: bool | None) -> bool | None:
-    """Say whether a table's numbers have decimal commas; None when nothing tells.
+    """Say whether a table's numbers have decimal commas; None when that is not clear.
 
     Parameters
     ----------
     columns : sequence of sequences of str
         The texts of the columns that hold numbers.
     hint : bool or None
-        What the file's delimiter says, for where the numbers do not.
+        What the file's delimiter says, used where the numbers do not show it.
 
     Examples
     --------
@@ -145,7 +144,7 @@ def decimal_comma(columns: Sequence[Sequence[str]], hint: bool | None) -> bool |
 
 
 def same_currency(one: str, other: str) -> bool:
-    """Say whether two words or signs may stand for the same currency.
+    """Say whether two words or signs may mean the same currency.
 
     Examples
     --------
@@ -165,7 +164,7 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
     text : str
         What the cell says.
     column : Column
-        Its unit may stand behind the number; another unit is refused, not converted.
+        The number may be followed by the column's unit; another unit is refused, not converted.
     settings : Settings
         The currency.
     comma : bool or None
@@ -183,12 +182,12 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
     72.5
     """
     if _SPREADSHEET_ERROR.fullmatch(text):
-        raise Trouble("is a formula that went wrong", "mend the formula, or empty the cell")
+        raise Trouble("is a formula error", "fix the formula, or empty the cell")
     if column.kind == "money":
         text = _WHOLE_MONEY.sub("", text)
     match = _NUMBER.fullmatch(text)
     if match is None or not any(map(str.isdigit, match["number"])):
-        raise Trouble(NO_NUMBER, "write digits only, or empty the cell")
+        raise NotANumber("write digits only, or empty the cell")
     before, digits, unit = match["before"].strip(), match["number"], match["unit"].strip()
     value = _digits(_SPACES.sub("", digits), comma)
     signs = {unit.casefold().rstrip("."), before.casefold()} - {""}
@@ -196,8 +195,9 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
         signs = {sign for sign in signs if not same_currency(sign, settings.currency)}
         if signs & _CURRENCIES:
             name = settings.currency
-            raise Trouble(f"is not in {name}", f"write what it was in {name}, or empty the cell")
-    signs -= set(_UNIT_WORDS.get(column.unit, ()))
+            raise Trouble(f"is not in {name}", f"write the price in {name}, or empty the cell")
+    own = UNIT_SPELLINGS.get(column.unit, ())
+    signs = {sign for sign in signs if sign.replace(" ", "") not in own}
     if not signs:
         return value
     if before == "" and (other := OTHER_UNITS.get(column.unit, {}).get(unit.casefold())):
@@ -212,26 +212,27 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
 
 
 def _digits(digits: str, comma: bool | None) -> float:
-    """Read digits whose points and commas may part thousands or decimals."""
+    """Read digits whose points and commas may separate thousands or decimals."""
+    # Three digits after a single separator: 1.234 or 1,234 may be 1.234 or 1234.
     if two := TWO_READINGS.fullmatch(digits):
         if two[1] == "." and not comma:
             return float(digits)
         if two[1] == "." or comma is None:
             part, whole = digits.replace(",", "."), re.sub("[.,]", "", digits)
-            # A point that would be taken for thousands again is no way to write the part.
+            # Offer the decimal sign that this table reads as one.
             clear = f"{float(part):g}".replace(".", "," if comma else ".")
             raise Trouble(
                 f"could be {part} or {whole}",
                 f"write {clear} or {whole}, and whole numbers without a separator",
             )
         return float(digits.replace(",", "." if comma else ""))
-    if _COMMA_DECIMAL.fullmatch(digits):
+    if _COMMA_DECIMAL.fullmatch(digits):  # 1.234,50 or 0,58
         return float(digits.replace(".", "").replace(",", "."))
-    if re.fullmatch(r"[+-]?\d{1,3}(\.\d{3}){2,}", digits):
+    if re.fullmatch(r"[+-]?\d{1,3}(\.\d{3}){2,}", digits):  # 1.234.567
         return float(digits.replace(".", ""))
-    if re.fullmatch(r"[+-]?(\d+|\d{1,3}(,\d{3})+)(\.\d+)?", digits):
+    if re.fullmatch(r"[+-]?(\d+|\d{1,3}(,\d{3})+)(\.\d+)?", digits):  # 1,234.50 or 0.58
         return float(digits.replace(",", ""))
-    raise Trouble(NO_NUMBER, "write digits with one decimal point, such as 0.58")
+    raise NotANumber("write digits with one decimal point, such as 0.58")
 
 
 def read_minutes(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
@@ -253,48 +254,47 @@ def read_minutes(text: str, column: Column, settings: Settings, comma: bool | No
         return hours * 60 + minutes
     try:
         return read_number(text, column, settings, comma)
-    except Trouble as trouble:
-        if trouble.problem == NO_NUMBER:
-            raise Trouble("is not a time in minutes", "write 35, 0:35 or 35 min") from trouble
-        raise
+    except NotANumber as trouble:
+        raise Trouble("is not a time in minutes", "write 35, 0:35 or 35 min") from trouble
 
 
 def read_date(text: str, order: str | None) -> pd.Timestamp:
-    """Read a date in any way that leaves no doubt.
+    """Read a date that can mean only one day.
 
     Parameters
     ----------
     text : str
         What the cell says: an ISO date, a spreadsheet's serial number, a month in letters or
-        digits, an hour behind it or none.
+        digits, with or without a time of day.
     order : str or None
-        ``"day-month"`` or ``"month-day"`` for what would have two readings.
+        ``"day-month"`` or ``"month-day"``, for dates such as 03/04/2025.
 
     Raises
     ------
     Trouble
-        When it is no day, or could be two.
+        When it is not a valid date, or could be two dates.
 
     Examples
     --------
     >>> str(read_date("5 Mar 2024", None)), str(read_date("03/04/2025", "day-month"))
     ('2024-03-05 00:00:00', '2025-04-03 00:00:00')
     """
-    if _SERIAL.fullmatch(text):
+    if _SERIAL.fullmatch(text):  # days since 1899-12-30, as spreadsheets count
         return _FIRST_SERIAL + pd.Timedelta(days=float(text)).round("s")
     clock = _TIME_OF_DAY.search(text)
     day = _day(text[: clock.start()].strip() if clock else text, order)
     if not DAYS[0] <= day <= DAYS[1]:
-        raise Trouble(f"is a day in the year {day.year}", "mend the year")
+        raise Trouble(f"is in the year {day.year}", "fix the year")
     if clock is None:
         return day
     hour, minute, second = (int(part or 0) for part in clock.groups()[:3])
     if hour > 23 or minute > 59 or second > 59:
-        raise Trouble("has an hour that no clock shows", "write 2024-03-05 14:30")
+        raise Trouble("is not a valid time", "write a time such as 2024-03-05 14:30")
     return day + pd.Timedelta(hours=hour, minutes=minute, seconds=second)
 
 
 def _day(text: str, order: str | None) -> pd.Timestamp:
+    """Read a day whose month is in letters, then one in digits alone."""
     if spelled := _SPELLED.fullmatch(text.casefold()):
         groups = spelled.groupdict()
         month = (groups["month"] or groups["first"])[:3]
@@ -305,10 +305,11 @@ def _day(text: str, order: str | None) -> pd.Timestamp:
     if match is None:
         raise Trouble("is not a date", "write it as 2024-03-05")
     first, second, last = match.groups()
-    if len(first) == 4 and len(last) <= 2:
+    if len(first) == 4 and len(last) <= 2:  # year first
         return _calendar(int(first), int(second), int(last))
     if len(first) > 2 or len(last) not in (2, 4):
         raise Trouble("is not a date", "write it as 2024-03-05")
+    # Year last: a number above 12 can only be the day.
     year = int(last) + (2000 if len(last) == 2 else 0)
     one, two = int(first), int(second)
     if order is None and one <= 12 and two <= 12 and one != two:
@@ -327,7 +328,7 @@ def _calendar(year: int, month: int, day: int) -> pd.Timestamp:
     try:
         return pd.Timestamp(year, month, day)
     except ValueError as error:
-        raise Trouble("is a day that no calendar has", "look again at the day") from error
+        raise Trouble("is not a valid date", "check the day") from error
 
 
 def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:
@@ -340,12 +341,12 @@ def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:
     column : Column
         A ``word``, or a ``yesno``, which becomes a bool.
     own : mapping of str to str
-        The maker's own words and those that they stand for.
+        The maker's own words, and the words of the vocabulary that they mean.
 
     Raises
     ------
     Trouble
-        When it is neither; the nearest word is offered.
+        When it is neither; the fix offers the nearest word.
 
     Examples
     --------
@@ -366,7 +367,7 @@ def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:
     known_says = ", ".join(known)
     raise Trouble(
         f"is not one of {known_says}",
-        f"write {near[0]}, if that is meant"
+        f"write {near[0]}, if you mean that"
         if near
         else f"use one of {known_says}, or map your "
         f"own word to one of them under [words.{column.name}] in bench.toml",

@@ -25,15 +25,15 @@ def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sh
     settings : Settings
         The maker's own names of files, sheets and headings.
     found : Findings
-        Takes whatever cannot be read, and what is not read.
+        Receives files and sheets that cannot be read, and those that are left out.
 
     Raises
     ------
     RecordError
-        When the path leads nowhere or no table is found there.
+        When no table is found there.
     """
     if path.suffix.casefold() in _ENDINGS and not path.is_dir():
-        raise RecordError(f"{path} is one table of a bench: name its folder, {path.parent}.")
+        raise RecordError(f"{path} is one table of a bench: give its folder, {path.parent}.")
     folder = path if path.is_dir() else path.parent
     sheets = _from_csv(folder, settings, found) if path.is_dir() else {}
     book = path if not path.is_dir() else _workbook(folder)
@@ -45,19 +45,19 @@ def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sh
 
 
 def _nothing(path: Path, found: Findings) -> str:
-    """Say that a path holds no table, and what to do with what lies there instead."""
-    says = f"{path} holds no table that can be read"
+    """Say that a path holds no table, and what to do with the files that are there."""
+    says = f"{path} has no table that can be read"
     there = _listed(path) if path.is_dir() else [path]
     if other := [p.name for p in there if p.suffix.casefold() in (".ods", ".xls")]:
         return f"{says}: open {other[0]} in the spreadsheet and save it as {FILE}, or as CSV."
     unread = found.frame()
     if len(unread):
-        return f"{says}, for {unread['problem'].iloc[0]}: {unread['mend'].iloc[0]}."
+        return f"{says}, since {unread['problem'].iloc[0]}: {unread['fix'].iloc[0]}."
     if books := [p.name for p in there if p.suffix.casefold() == ".xlsx"]:
-        return f"{says}: call {books[0]} {FILE}, if that is the workbook of your records."
+        return f"{says}: rename {books[0]} to {FILE}, if it is the workbook of your records."
     return (
-        f"{says}: put lots.csv and reeds.csv there, or a workbook {FILE}; 'reedlab new' writes "
-        "them to fill in."
+        f"{says}: put lots.csv and reeds.csv there, or a workbook {FILE}; `reedlab new` writes "
+        "empty ones."
     )
 
 
@@ -66,7 +66,7 @@ def _listed(folder: Path) -> list[Path]:
         return sorted(folder.iterdir())
     except OSError as error:
         raise RecordError(
-            f"{folder} cannot be opened ({error.strerror}): name the folder with your records."
+            f"{folder} cannot be opened ({error.strerror}): give the folder with your records."
         ) from error
 
 
@@ -76,7 +76,7 @@ def _workbook(folder: Path) -> Path | None:
 
 
 def _from_csv(folder: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
-    """Read the folder's CSV files that are called as a table is."""
+    """Read the folder's CSV files that are named after a table."""
     sheets: dict[str, Sheet] = {}
     for path in _listed(folder):
         if path.suffix.casefold() not in _ENDINGS:
@@ -87,7 +87,7 @@ def _from_csv(folder: Path, settings: Settings, found: Findings) -> dict[str, Sh
         elif name in sheets:
             found.add(
                 name, None, "", path.name, "error",
-                f"{path.name} and {sheets[name].place} both hold {name}; the second is read",
+                f"{path.name} and {sheets[name].place} both hold {name}; only the second is read",
                 "put their rows into one file",
             )  # fmt: skip
         elif name and (sheet := read_csv(path, TABLES[name], settings, found)):
@@ -107,12 +107,12 @@ def _add_workbook(
                 found.add(
                     book.name, None, "", title, "warning",
                     f"the sheet {title[:60]!r} is not one of {', '.join(TABLES)}, and is not read",
-                    "leave it be, or say what it holds under [tables] in bench.toml",
+                    "leave it, or say what it holds under [tables] in bench.toml",
                 )  # fmt: skip
         elif name and name in sheets:
             found.add(
                 name, None, "", sheet.place, "error",
-                f"{sheets[name].place} and {sheet.place} both hold {name}; the first is read",
+                f"{sheets[name].place} and {sheet.place} both hold {name}; only the first is read",
                 "put their rows into one of them",
             )  # fmt: skip
         elif name:
@@ -120,11 +120,11 @@ def _add_workbook(
 
 
 def _say_near(stem: str, place: str, found: Findings) -> bool:
-    """Name a file or sheet whose name is nearly a table's; others are the maker's business."""
+    """Name a file or sheet whose name is nearly a table's."""
     near = difflib.get_close_matches(stem.casefold()[:40], list(TABLES), 1, 0.75)
     if near:
         found.add(
             place, None, "", stem, "warning", f"{place} is not read",
-            f"call it {near[0]}, if it holds {TABLES[near[0]].says}",
+            f"rename it {near[0]}, if it holds {TABLES[near[0]].says}",
         )  # fmt: skip
     return bool(near)

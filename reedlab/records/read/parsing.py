@@ -1,4 +1,4 @@
-"""A table of text to a table of types; what cannot be read becomes a finding.
+"""A table of text becomes a table of types; a cell that cannot be read becomes a finding.
 
 A column's distinct texts are read once each: the plain ones all at once, the others one by one.
 """
@@ -39,7 +39,7 @@ def parse_table(
     *,
     comma_decimal: bool | None = None,
 ) -> pd.DataFrame:
-    """Return a table's rows with every column typed, unreadable values left empty.
+    """Return a table's rows with every column typed; a cell that cannot be read is empty.
 
     Parameters
     ----------
@@ -50,15 +50,15 @@ def parse_table(
     settings : Settings
         The date order, and the maker's own words.
     found : Findings
-        Takes an error for each value that cannot be read, a warning for each lone remark.
+        Receives an error for each cell that cannot be read, a warning for each lone note.
     comma_decimal : bool, optional
-        What the file's delimiter says of its decimals, for numbers such as 1,234.
+        What the file's delimiter says about decimal commas, for numbers such as 1,234.
 
     Returns
     -------
     pandas.DataFrame
-        Every column of `table`, in its order, indexed by ``row``; rows that say nothing, or hold a
-        remark alone, left out.
+        Every column of `table`, in its order, indexed by ``row``, without rows that are empty or
+        hold only a note.
     """
     if given.index.name != "row":
         given = given.set_axis(pd.RangeIndex(2, len(given) + 2, name="row"))
@@ -92,8 +92,8 @@ def parse_table(
     for alone in remarks:
         alone = alone[alone.index.isin(typed.index[~says])]
         found.each(table.name, str(alone.name), alone, "warning",
-                   "stands in a row by itself, which is left out",
-                   "write it into the row that it is about")  # fmt: skip
+                   "is alone in its row, which is left out",
+                   "move it to the row that it belongs to")  # fmt: skip
     return typed if says.all() else typed[says]
 
 
@@ -106,7 +106,7 @@ class _Cells:
 
 
 def _typed(values: pd.Series, column: Column) -> bool:
-    """Say whether values need no reading: numbers and dates that are such already."""
+    """Say whether values are numbers, dates or categories already."""
     if column.kind in _NUMBERS:
         return is_numeric_dtype(values) and not is_bool_dtype(values)
     if column.kind in ("date", "time"):
@@ -115,7 +115,7 @@ def _typed(values: pd.Series, column: Column) -> bool:
 
 
 def _cells(values: pd.Series) -> _Cells:
-    """Find a column's distinct texts, stripped, with what means "nothing" left out."""
+    """Find a column's distinct texts, without blanks and empty cells."""
     codes, unique = pd.factorize(values.astype(object))
     texts = [text_of(value) for value in unique]
     known = {text: i for i, text in enumerate(dict.fromkeys(t for t in texts if t is not None))}
@@ -126,7 +126,7 @@ def _cells(values: pd.Series) -> _Cells:
 def _parse(
     texts: list[str], column: Column, settings: Settings, comma: bool | None
 ) -> tuple[pd.Series, dict[int, Trouble]]:
-    """Return a value for each text, and the troubles by the text's place."""
+    """Return a value for each text, and the troubles by the text's position."""
     slow: Callable[[str], object]
     match column.kind:
         case "number" | "money" | "minutes":
@@ -176,12 +176,12 @@ def _report(
             trouble = troubles[i]
             found.add(
                 table, int(index[at]), column.name, cells.unique[i], "error",
-                trouble.problem, trouble.mend,
+                trouble.problem, trouble.fix,
             )  # fmt: skip
 
 
 def _plain_numbers(texts: list[str], comma: bool | None) -> pd.Series:
-    """Read what is a plain number with a decimal point; all else is missing."""
+    """Read plain numbers with a decimal point; the rest is missing."""
     plain = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce").astype("float64")
     plain = plain.mask(~np.isfinite(plain))
     if comma:
@@ -190,7 +190,7 @@ def _plain_numbers(texts: list[str], comma: bool | None) -> pd.Series:
 
 
 def _iso_dates(texts: list[str]) -> pd.Series:
-    """Read days written 2024-03-05; all else is missing."""
+    """Read days written 2024-03-05; the rest is missing."""
     days = [t if len(t) == 10 and t[4] == "-" else None for t in texts]
     dates = pd.to_datetime(pd.Series(days, dtype=object), format="%Y-%m-%d", errors="coerce")
     dates = dates.astype("datetime64[us]")
@@ -198,7 +198,7 @@ def _iso_dates(texts: list[str]) -> pd.Series:
 
 
 def _names(texts: list[str], column: Column, settings: Settings) -> pd.Series:
-    """Keep names and notes as text; names lose doubled blanks and take the maker's mapping."""
+    """Keep names and notes as text; names lose doubled blanks and follow the maker's own map."""
     if column.kind == "name":
         own = settings.words.get(column.name, {})
         texts = [" ".join(t.split()) if " " in t else t for t in texts]

@@ -1,4 +1,4 @@
-"""From a maker's files to sheets of text: whatever encoding, delimiter and headings they have."""
+"""A maker's files become sheets of text: encoding, delimiter and headings are found out."""
 
 from __future__ import annotations
 
@@ -17,18 +17,16 @@ import pandas as pd
 
 from reedlab.records.findings import Findings
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES, UNITS, Table, stem
+from reedlab.records.tables import TABLES, UNIT_SPELLINGS, UNITS, Table, stem
 
 MOST_BYTES = 256_000_000
 """Files larger than this are not opened."""
 
-_HEADING_WITHIN = 20  # rows of titles that may stand above the headings
+_HEADING_WITHIN = 20  # rows of titles may come before the headings
 _DELIMITERS = (",", ";", "\t")
 _BRACKETED = re.compile(r"[(\[{]\s*([^)\]}]*?)\s*[)\]}]")
 _SPELLED_UNITS = {
-    **{unit.casefold(): ending for ending, unit in UNITS.items()},
-    **{"g/cm3": "_g_cm3", "g/cc": "_g_cm3", "c": "_c", "ºc": "_c", "%rh": "_pct", "pct": "_pct"},
-    **{"minutes": "_min", "mins": "_min", "gram": "_g", "grams": "_g"},
+    spelling: ending for ending, unit in UNITS.items() for spelling in UNIT_SPELLINGS[unit]
 }
 
 
@@ -43,7 +41,7 @@ class Sheet:
     cells : pandas.DataFrame
         One column a spreadsheet column, one row a spreadsheet row, the index its number.
     comma_decimal : bool or None
-        What the file says of its decimals.
+        Whether the file's numbers have decimal commas, as far as its delimiter shows.
     """
 
     place: str
@@ -70,17 +68,18 @@ def read_bytes(path: Path) -> bytes:
 
 
 def decode(data: bytes) -> tuple[str, str]:
-    """Return a file's text and what was odd about its encoding, or an empty string.
+    """Return a file's text, and what is odd about its encoding or an empty string.
 
-    UTF-8 with or without a byte order mark, UTF-16, and Windows-1252 for what is not UTF-8, line by
-    line, since lines pasted from elsewhere may be in another encoding.
+    UTF-8 with or without a byte order mark, UTF-16, and Windows-1252 for lines that are not UTF-8:
+    lines pasted from elsewhere may have another encoding.
     """
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", errors="replace"), ""
+    # UTF-16 without its mark: every second byte of mostly Latin text is zero.
     even, odd = data[:2000:2].count(0), data[1:2000:2].count(0)
     if max(even, odd) > 200 or (len(data) < 2000 and max(even, odd) > len(data) / 5 > 1):
         return data.decode("utf-16-le" if odd > even else "utf-16-be", errors="replace"), ""
-    odd_about_it = "holds bytes of zero, which are left out" if b"\0" in data else ""
+    odd_about_it = "holds zero bytes, which are left out" if b"\0" in data else ""
     data = data.replace(b"\0", b"")
     try:
         return data.decode("utf-8-sig"), odd_about_it
@@ -107,21 +106,21 @@ def read_csv(path: Path, table: Table, settings: Settings, found: Findings) -> S
         reason = error.strerror if isinstance(error, OSError) else error
         found.add(
             table.name, None, "", path.name, "error", f"{path.name} cannot be read ({reason})",
-            "put a CSV file of that name in its place, or take it away",
+            "replace it with a CSV file, or remove it",
         )  # fmt: skip
         return None
     if odd:
         found.add(
             table.name, None, "", path.name, "warning", f"{path.name} {odd}",
-            "save it once more from the spreadsheet, as CSV in UTF-8",
+            "save it again from the spreadsheet, as CSV in UTF-8",
         )  # fmt: skip
     delimiter = _delimiter(text, table, settings)
     cells, whole = _split(text.rstrip(" \r\n,;\t"), delimiter)
     if not whole:
         found.add(
             table.name, None, "", path.name, "warning",
-            f"{path.name} opens a quotation mark that never closes",
-            "look for a lone quotation mark, most likely in a note",
+            f"{path.name} has an unclosed quotation mark",
+            "look for a single quotation mark, most likely in a note",
         )  # fmt: skip
     cells.index = pd.RangeIndex(1, len(cells) + 1)
     return Sheet(path.name, cells, delimiter == ";" or None)
@@ -147,13 +146,13 @@ def _rows(text: str, delimiter: str, quoting: int = csv.QUOTE_MINIMAL) -> list[l
 
 
 def _split(text: str, delimiter: str) -> tuple[pd.DataFrame, bool]:
-    """Return a file's cells, and whether its quotation marks come in pairs."""
+    """Return a file's cells, and whether its quotation marks are paired."""
     head = text[:20_000].split("\n")[:_HEADING_WITHIN]
     width = max((line.count(delimiter) for line in head), default=0) + 1
     read = {"sep": delimiter, "header": None, "names": range(width), "dtype": object}
     keep = {"keep_default_na": False, "na_values": [""], "skip_blank_lines": False}
     try:
-        with warnings.catch_warnings(action="error"):  # of rows too long, which would lose cells
+        with warnings.catch_warnings(action="error"):  # rows too long would lose cells
             cells = pd.read_csv(io.StringIO(text), index_col=False, engine="c", **read, **keep)
         return cells, True
     except pd.errors.EmptyDataError:
@@ -188,7 +187,7 @@ def heading_key(heading: object) -> str:
 
 
 def _known_headings(table: Table, settings: Settings) -> dict[str, str]:
-    """Return the headings that stand for a column, as keys; the maker's own come first."""
+    """Return the known headings, as keys, and their columns; the maker's own come first."""
     own = {heading_key(h): column for h, column in settings.columns.get(table.name, {}).items()}
     bare = {stem(name): name for name in table.columns if stem(name) not in table.columns}
     return bare | {name: name for name in table.columns} | own
@@ -196,18 +195,18 @@ def _known_headings(table: Table, settings: Settings) -> dict[str, str]:
 
 @dataclass(frozen=True)
 class Headings:
-    """Where a sheet's headings stand.
+    """Where a sheet's headings are.
 
     Attributes
     ----------
     at : int
-        The place of their row among the sheet's, -1 when no heading is known.
+        The position of their row in the sheet, -1 when no heading is known.
     places : dict of str to int
-        The known columns and their places.
+        The known columns and their positions.
     unknown : list of str
-        Headings that stand for nothing known.
+        Headings that mean no known column.
     doubled : list of str
-        Columns that a second heading stands for, too.
+        Columns that have a second heading.
     """
 
     at: int
@@ -217,7 +216,7 @@ class Headings:
 
 
 def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
-    """Find a sheet's headings: among the first rows the one with most columns that are known."""
+    """Find a sheet's headings: the row, among the first ones, with the most known columns."""
     known = _known_headings(table, settings)
     top = sheet.cells.head(_HEADING_WITHIN)
     keys = [[heading_key(value) for value in row] for row in top.itertuples(index=False)]
@@ -235,7 +234,7 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
 
 
 def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) -> pd.DataFrame:
-    """Find a sheet's headings and return its rows under the columns that they stand for.
+    """Find a sheet's headings and return its rows under the columns that they mean.
 
     Parameters
     ----------
@@ -246,7 +245,7 @@ def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) ->
     settings : Settings
         The maker's own headings.
     found : Findings
-        Takes columns that are missing, come twice, or look like another's misspelling.
+        Receives columns that are missing, doubled or misspelt.
 
     Returns
     -------
@@ -258,15 +257,15 @@ def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) ->
         if len(sheet.cells):
             found.add(
                 table.name, None, "", sheet.place, "error",
-                f"{sheet.place} has no headings that are known",
-                f"head its columns {', '.join(table.needed)}",
+                f"{sheet.place} has no known headings",
+                f"name its columns {', '.join(table.needed)}",
             )  # fmt: skip
         return table.empty()[[]]
     for column in headings.doubled:
         found.add(
             table.name, int(sheet.cells.index[headings.at]), column, "", "error",
-            "stands over two columns, and only the first is read",
-            "give one of them another heading",
+            "is the heading of two columns; only the first is read",
+            "rename one of them",
         )  # fmt: skip
     places = headings.places
     _say_unknown(table, headings.unknown, set(table.columns) - set(places), found)
@@ -277,7 +276,7 @@ def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) ->
 
 
 def _say_unknown(table: Table, unknown: list[str], free: set[str], found: Findings) -> None:
-    """Name headings that are not known, each with the column that it may stand for."""
+    """Name unknown headings, each with the column that it may mean."""
     others = []
     for heading in unknown:
         near = difflib.get_close_matches(heading_key(heading)[:60], sorted(free), 1, 0.8)
@@ -285,7 +284,7 @@ def _say_unknown(table: Table, unknown: list[str], free: set[str], found: Findin
             found.add(
                 table.name, None, near[0], heading, "warning",
                 f"the heading {heading[:60]!r} is not known, so its column is not read",
-                f"write {near[0]}, if that is meant",
+                f"write {near[0]}, if you mean that",
             )  # fmt: skip
         else:
             others.append(repr(heading[:40]))
@@ -293,7 +292,7 @@ def _say_unknown(table: Table, unknown: list[str], free: set[str], found: Findin
         named = ", ".join(others[:6]) + (" and more" if others[6:] else "")
         found.add(
             table.name, None, "", named, "warning", f"columns not read: {named}",
-            f"leave them be, or say what they hold under [columns.{table.name}] in bench.toml",
+            f"leave them, or say what they hold under [columns.{table.name}] in bench.toml",
         )  # fmt: skip
 
 
@@ -308,6 +307,6 @@ def _say_missing(table: Table, there: set[str], found: Findings) -> None:
 
 
 def table_called(name: str, own: Mapping[str, str]) -> str | None:
-    """Return the table that a file or sheet of this name holds; "" where the maker says none."""
+    """Return the table that a file or sheet of this name holds; "" if the maker says none."""
     key = name.strip().casefold()
     return own.get(key, key if key in TABLES else None)

@@ -1,4 +1,4 @@
-"""From a workbook's sheets to sheets of text: the values that formulas last had, as they look."""
+"""A workbook's sheets become sheets of text, with the last values of its formulas."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ _MOST_CELLS = 6_000_000
 
 
 def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
-    """Return a workbook's sheets by their names, or none with a finding where it cannot be read.
+    """Return a workbook's sheets by their names; none, with a finding, where it cannot be read.
 
-    Formulas count as the values that the spreadsheet last showed; one that was never calculated is
-    a finding. Links to other files are not followed, and a workbook that unpacks to more than
-    `MOST_UNPACKED` bytes, or that defines entities, is not opened.
+    A formula counts as the value that the spreadsheet last showed; one that was never calculated is
+    a finding. Links to other files are not followed. A workbook that unpacks to more than
+    `MOST_UNPACKED` bytes, or that defines XML entities, is not opened.
     """
     import openpyxl
 
@@ -43,11 +43,11 @@ def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
         reason = "it is too large"
     except zipfile.BadZipFile:
         reason = "it is damaged, or not a workbook"
-    except Exception as error:  # openpyxl lets whatever a damaged file provokes through
+    except Exception as error:  # a damaged file raises many kinds in openpyxl
         reason = " ".join(str(error).split())[:120] or type(error).__name__
     found.add(
         path.name, None, "", path.name, "error", f"{path.name} cannot be read ({reason})",
-        "open it in the spreadsheet and save it anew as .xlsx",
+        "open it in the spreadsheet and save it again as .xlsx",
     )  # fmt: skip
     return {}
 
@@ -57,7 +57,7 @@ def _shown(sheet: Any) -> bool:
 
 
 def _refuse_bombs(path: Path) -> None:
-    """Raise ValueError for what unpacks to far more than it seems, or defines entities."""
+    """Raise ValueError for a zip bomb, or for XML entities."""
     with zipfile.ZipFile(path) as archive:
         parts = archive.infolist()
         if sum(part.file_size for part in parts) > MOST_UNPACKED or len(parts) > 5_000:
@@ -67,12 +67,12 @@ def _refuse_bombs(path: Path) -> None:
                 with archive.open(part) as file:
                     head = file.read(4_000).replace(b"\0", b"").upper()
                 if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
-                    raise ValueError("it defines entities of its own, which no spreadsheet writes")
+                    raise ValueError("it defines XML entities, which no spreadsheet writes")
 
 
 def _sheet(sheet: Any, path: Path) -> Sheet:
-    """Read one sheet's cells as text, its blank rows left out."""
-    sheet.reset_dimensions()  # what a file says of its size need not be true
+    """Read one sheet's cells as text, without its blank rows."""
+    sheet.reset_dimensions()  # the size that a file states may be wrong
     rows: list[list[str | None]] = []
     numbers: list[int] = []
     cells = 0
@@ -93,7 +93,7 @@ def _sheet(sheet: Any, path: Path) -> Sheet:
 
 
 def _text(cell: Any) -> str | None:
-    """Return a cell's value as text that the reading of numbers and dates understands."""
+    """Return a cell's value as text that `cell_values` can read."""
     match cell.value:
         case None | "":
             return None
@@ -120,7 +120,7 @@ def _text(cell: Any) -> str | None:
 
 
 def _name_uncalculated(path: Path, sheets: dict[str, Sheet], found: Findings) -> None:
-    """Name formulas without a value: they read as empty cells, which would be taken for blank."""
+    """Name formulas without a value, since they read as empty cells."""
     import openpyxl
 
     with zipfile.ZipFile(path) as archive:

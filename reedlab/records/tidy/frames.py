@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from reedlab.cane import air, density, gouge, moisture
+from reedlab.cane import air_log, density, gouge, moisture
 from reedlab.cane.readings import ROOM_C
 from reedlab.records.settings import Settings
 from reedlab.records.tables import TABLES
@@ -36,14 +36,14 @@ _STATUS = pd.CategoricalDtype(["success", "failure", "pending"])
 
 
 class Cutoff(NamedTuple):
-    """When the fate of reeds is known.
+    """Up to which day the outcomes of reeds should be known.
 
     Attributes
     ----------
     day : pandas.Timestamp
         Reeds tied up to it count as settled; NaT without any dated reed.
     wait_days : float
-        Days in which 95 of 100 reeds come to an outcome; NaN where that cannot be told.
+        Days within which 95 of 100 reeds have an outcome; NaN with too few outcomes.
     """
 
     day: pd.Timestamp
@@ -51,12 +51,12 @@ class Cutoff(NamedTuple):
 
 
 def cutoff(reeds: pd.DataFrame, share: float = 0.95) -> Cutoff:
-    """Return the last day of tying by which a reed's fate should be known.
+    """Return the last day of tying by which a reed's outcome should be known.
 
-    Rejects are known sooner than successes, so that the newest reeds with an outcome are mostly
-    failures. Whatever estimates success therefore leaves out reeds tied after this day. The wait
-    is a percentile of the Kaplan-Meier curve of the days from tying to an outcome (the day it was
-    judged, else finished), reeds still pending counted as censored on the last day of the records.
+    Rejects are known sooner than successes: the newest reeds with an outcome are mostly failures,
+    and estimates of success leave out reeds tied after this day. The wait is a percentile of
+    the Kaplan-Meier curve of the days from tying to the outcome (the day of judging, else of
+    finishing). Pending reeds are censored on the last day of the records.
 
     Parameters
     ----------
@@ -68,8 +68,8 @@ def cutoff(reeds: pd.DataFrame, share: float = 0.95) -> Cutoff:
     Returns
     -------
     Cutoff
-        Where fewer than 10 outcomes have a day, or too many reeds still wait, the wait cannot be
-        told and every reed up to the last day counts.
+        With fewer than 10 dated outcomes, or too many pending reeds, the wait is NaN and the day
+        is the last one of the records.
 
     References
     ----------
@@ -87,7 +87,7 @@ def cutoff(reeds: pd.DataFrame, share: float = 0.95) -> Cutoff:
     times, deaths = np.unique(ends, return_counts=True)
     all_waits = np.sort(wait[use].to_numpy(float))
     at_risk = len(all_waits) - np.searchsorted(all_waits, times, side="left")
-    waiting = np.cumprod(1 - deaths / at_risk)
+    waiting = np.cumprod(1 - deaths / at_risk)  # Kaplan-Meier: product of (1 - d_i / n_i)
     reached = np.flatnonzero(waiting <= 1 - share + 1e-12)
     if not len(reached):
         return Cutoff(last, np.nan)
@@ -96,7 +96,7 @@ def cutoff(reeds: pd.DataFrame, share: float = 0.95) -> Cutoff:
 
 
 def cane(tables: Tables) -> pd.DataFrame:
-    """Return one row a measured piece, with its density by the surest route, lot and supplier."""
+    """Return one row a measured piece, with lot, supplier and density by the most precise route."""
     pieces = first_of_each(tables["pieces"], "piece")
     lots = first_of_each(tables["lots"], "lot").set_index("lot")
     frame = pieces.reset_index(drop=True)
@@ -107,7 +107,9 @@ def cane(tables: Tables) -> pd.DataFrame:
     sizes = [
         frame["length_mm"].to_numpy(),
         frame["width_mm"].to_numpy(),
-        frame["diameter_mm"].fillna(as_sold).to_numpy(),  # a gouged piece no longer shows its own
+        frame["diameter_mm"]
+        .fillna(as_sold)
+        .to_numpy(),  # a gouged piece no longer shows its tube's
         *(frame[f"gouge_{n}_mm"].to_numpy() for n in ("centre", "left", "right", "side_at")),
     ]
     # Once shaped, a piece's edges are no longer parallel, so length and width give no volume.
@@ -147,18 +149,18 @@ def reeds(
     until: pd.Timestamp,
     unread: Set[int] = frozenset(),
 ) -> pd.DataFrame:
-    """Return one row a reed, with all that is known of its piece, lot, supplier and air.
+    """Return one row a reed, with its piece, lot, supplier and air.
 
-    A label that comes twice counts once, as its first row has it.
+    Of a label in two rows the first row counts.
 
     Parameters
     ----------
     tables : mapping of str to pandas.DataFrame
         The typed tables.
     measured : pandas.DataFrame
-        What `cane` returns of them.
+        The frame that `cane` returns.
     settings : Settings
-        What counts as success, the seasons' hemisphere, heating, the usual set-up.
+        What counts as success, hemisphere, heating, the usual set-up.
     until : pandas.Timestamp
         Reeds tied up to it are ``settled``.
     unread : set of int
@@ -167,9 +169,9 @@ def reeds(
     Returns
     -------
     pandas.DataFrame
-        Every column of ``reeds`` and what belongs to its lot and piece; then ``status``,
-        ``success`` (NaN while pending), ``settled``, ``scrape_min`` and its logarithm (for a reed
-        given up what had been spent), ``minutes_shared``, ``season``, ``year_cos``, ``year_sin``,
+        Every column of ``reeds``, those of its lot and piece, then ``status``, ``success`` (NaN
+        while pending), ``settled``, ``scrape_min`` and its logarithm (of a reed given up, the
+        minutes until then), ``minutes_shared``, ``season``, ``year_cos``, ``year_sin``,
         ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and ``tied_month``.
     """
     frame = with_usual(first_of_each(tables["reeds"], "reed"), settings)
@@ -203,7 +205,7 @@ def reeds(
 
 
 def with_usual(reeds: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """Fill empty cells with what was usual on the day of tying."""
+    """Fill empty cells from the usual set-up on the day of tying."""
     filled = reeds.copy()
     for usual in reversed(settings.usual):
         applies = filled["tied_on"] >= pd.Timestamp(usual.since)
@@ -219,35 +221,32 @@ def lots_of(reeds: pd.DataFrame, pieces: pd.DataFrame) -> pd.Series:
 
 
 def _with_air(frame: pd.DataFrame, log: pd.DataFrame) -> pd.DataFrame:
-    """Fill the air of the day of the rough scrape from the logger, and add that of the drying.
-
-    Days have no hours here: a reed dries from noon of the day it was roughed to noon of the day it
-    was finished.
-    """
+    """Fill the air on the day of the rough scrape from the logger, and add that of the drying."""
     day = frame["rough_on"].fillna(frame["tied_on"])
     readings = (log["time"], log["rh_pct"], log["temp_c"])
-    at_scrape = air.over(day, day + pd.Timedelta(days=1), *readings)
+    at_scrape = air_log.over(day, day + pd.Timedelta(days=1), *readings)
     for name in ("rh_pct", "temp_c"):
         frame[name] = frame[name].fillna(at_scrape[name])
+    # Days have no hours here: a reed dries from noon of the rough scrape to noon of the finish.
     noon = pd.Timedelta(hours=12)
-    drying = air.over(frame["rough_on"] + noon, frame["finished_on"] + noon, *readings)
+    drying = air_log.over(frame["rough_on"] + noon, frame["finished_on"] + noon, *readings)
     frame["drying_rh_pct"] = drying["rh_pct"]
     frame["drying_moisture_pct"] = drying["moisture_pct"]
     return frame
 
 
 def _moisture(rh_pct: pd.Series, temp_c: pd.Series) -> np.ndarray:
-    """Return equilibrium moisture, at room temperature where none is noted."""
+    """Return equilibrium moisture, at room temperature where the temperature is missing."""
     return moisture.equilibrium_moisture_pct(rh_pct, temp_c.fillna(ROOM_C))
 
 
 def first_of_each(frame: pd.DataFrame, key: str) -> pd.DataFrame:
-    """Leave out rows that repeat a key; rows without one stay."""
+    """Return the rows without those that repeat a key; rows without a key stay."""
     return frame[~frame.duplicated(key) | frame[key].isna()]
 
 
 def _looked_up(keys: pd.Series, values: pd.Series) -> pd.Series:
-    """Return for each key the value that `values` holds under it, in the values' own type."""
+    """Return the value that `values` has under each key, in its own type."""
     values = values[values.index.notna()]
     places = values.index.get_indexer(keys.astype(object))
     taken = values.array.take(places, allow_fill=True)
@@ -263,5 +262,5 @@ _NAMES = {
 
 
 def with_categories(frame: pd.DataFrame) -> pd.DataFrame:
-    """Turn names into categories, so that a model takes them as factors."""
+    """Turn names into categories, which models use as factors."""
     return frame.astype({name: "category" for name in _NAMES if name in frame})

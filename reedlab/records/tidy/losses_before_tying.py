@@ -11,19 +11,19 @@ PIECES_FROM_A_TUBE = 3  # common practice: a tube is split in three
 
 
 def losses(tables: Tables) -> pd.DataFrame:
-    """Return one row a lot: what was bought, lost before tying, and what that took.
+    """Return one row a lot: what was bought, what was lost before tying, minutes and cost.
 
-    Counts come from ``tally`` where a lot has one, else from the pieces marked as lost; never from
-    both, so that one loss is not counted twice. The yield is the product over the stages of what
-    came out over what went in, so that pieces still waiting between two stages are not taken for
-    lost; minutes per piece tied charge each stage's minutes with the yields of the stages after.
+    Counts come from ``tally`` if the lot has one, else from the pieces marked as lost: never from
+    both, since one loss would count twice. The yield is the product over the stages of pieces out
+    over pieces in, so pieces between two stages do not count as lost. Minutes per piece tied divide
+    each stage's minutes a piece by the yields of the later stages.
 
     Returns
     -------
     pandas.DataFrame
         lot, supplier, pieces_bought (a tube counts three), pieces_in, pieces_tied, pieces_lost,
         yield_before_tying, minutes_before_tying, minutes_per_tied, cost_landed, cost_per_piece;
-        NaN where it is not known.
+        NaN where unknown.
     """
     lots = tables["lots"].dropna(subset="lot").drop_duplicates("lot").reset_index(drop=True)
     frame = lots[["lot", "supplier"]].copy()

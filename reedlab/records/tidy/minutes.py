@@ -1,4 +1,4 @@
-"""Minutes of scraping, those of batches shared out over their reeds."""
+"""Minutes of scraping; those of a batch are shared among its reeds."""
 
 from __future__ import annotations
 
@@ -8,11 +8,13 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from reedlab.records.tables import STAGES_BEFORE_FINISHING, UNFINISHED
+
 _SEPARATORS = re.compile(r"[,;\n]")
 
 
 def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
-    """Add minutes of scraping, the batches' shared out over their reeds.
+    """Add minutes of scraping, with those of batches shared among their reeds.
 
     Parameters
     ----------
@@ -24,9 +26,9 @@ def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        With ``rough_min`` and ``finish_min`` filled in from batches where a reed has none of its
-        own, ``minutes_shared``, ``scrape_min`` (both stages; of a reed lost on the way what had
-        been spent) and ``log_scrape_min``.
+        With ``rough_min`` and ``finish_min`` filled in from batches where the reed has none of its
+        own, ``minutes_shared``, ``scrape_min`` (both stages; of a reed lost before, the minutes
+        until then) and ``log_scrape_min``.
     """
     frame = frame.copy()
     shares = shared_minutes(frame, sittings)
@@ -37,9 +39,7 @@ def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
         frame[f"{stage}_min"] = frame[f"{stage}_min"].where(~takes, share)
         frame["minutes_shared"] |= takes
     parts = frame[["rough_min", "finish_min"]]
-    early = frame["outcome"].isin(["given_up", "broken"]) | frame["lost_at"].isin(
-        ["tie", "rough", "dry", "clip"]
-    )
+    early = frame["outcome"].isin(UNFINISHED) | frame["lost_at"].isin(STAGES_BEFORE_FINISHING)
     total = parts.sum(axis=1, min_count=2).where(~early, parts.sum(axis=1, min_count=1))
     whole = shares.get("", pd.Series(dtype=float)).reindex(frame.index)
     takes = total.isna() & whole.notna()
@@ -51,12 +51,12 @@ def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
 
 
 def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.Series]:
-    """Share the minutes of batches out over their reeds, evenly.
+    """Share the minutes of batches evenly among their reeds.
 
     Returns
     -------
     dict of str to pandas.Series
-        For the stages rough, finish and "" (unsaid): minutes, by the index of the reed.
+        For the stages rough, finish and "" (not given): minutes, by the index of the reed.
     """
     shares: dict[str, dict[int, float]] = {}
     for batch in batches(reeds, sittings):
@@ -74,13 +74,13 @@ class Batch(NamedTuple):
     row : int
         Its row in ``sittings``.
     stage : str
-        rough, finish, or "" where it is not said.
+        rough, finish, or "" if not given.
     minutes, size : float
-        The time, and how many reeds it went to.
+        The time, and the number of reeds.
     named : tuple of str
-        Their labels, where they are named.
+        Their labels, if they are named.
     places : tuple of int
-        The reeds by their index.
+        The index of each reed that was found.
     """
 
     row: int
@@ -95,7 +95,7 @@ def batches(reeds: pd.DataFrame, sittings: pd.DataFrame) -> list[Batch]:
     """Find the reeds of each batch.
 
     A batch names its reeds (``12, 13; 14``) or counts them (a plain number; ``12;`` is the reed
-    12). A count goes to the reeds that its maker roughed or finished that day, if there are not
+    12). A count belongs to the reeds that its maker roughed or finished that day, unless there are
     more of them than it counts.
     """
     if sittings.empty:

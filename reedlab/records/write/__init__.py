@@ -1,5 +1,5 @@
 """What reedlab writes for a maker: an empty bench, and a marked copy of a checked one.
 
-What comes in is a folder's name or a bench; what goes out are new files, never changed ones. Open
-`starting.py` first.
+What comes in is a folder's name or a bench; what goes out are new files. Files that exist are never
+changed. Open `starting.py` first.
 """

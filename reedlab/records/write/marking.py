@@ -1,4 +1,4 @@
-"""A copy of the records as a workbook, with the doubtful cells coloured and commented."""
+"""A copy of the records as a workbook, with its findings as coloured cells and comments."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pandas as pd
 
 from reedlab.errors import WriteError
 from reedlab.records.bench import Bench
-from reedlab.records.findings import Findings
+from reedlab.records.findings import SEVERITIES, Findings
 from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.sheets_as_text import Sheet, find_headings
 from reedlab.records.read.workbook import FILE
@@ -18,15 +18,16 @@ from reedlab.records.settings import Settings
 from reedlab.records.store import FORMULA, beside
 from reedlab.records.tables import TABLES
 
-_FILL = {"error": "E8B4A0", "warning": "F2E3B3"}  # told apart in grey too
+_FILL = {"error": "E8B4A0", "warning": "F2E3B3", "read_as": "EDF1F5"}
+"""From dark to light, so that they differ in grey too."""
 
 
 def mark_workbook(bench: Bench, path: Path | str) -> Path:
-    """Write a workbook of values with every finding where it lies; the records stay as they are.
+    """Write a copy of the records as a workbook, with every finding in its cell.
 
     Cells with an error are dark, cells with a warning light, each with a comment that says what is
-    wrong and what to do; findings without a cell stand on a first sheet. Values are copied as text
-    and numbers; formulas and drawings are not.
+    wrong and what to do. The first sheet lists all findings. Values are copied as text and numbers;
+    formulas and drawings are not copied.
 
     Parameters
     ----------
@@ -43,14 +44,14 @@ def mark_workbook(bench: Bench, path: Path | str) -> Path:
     Raises
     ------
     WriteError
-        When the file is there already, cannot be written, or is not called as a workbook is.
+        When the file already exists, cannot be written, or does not end in ``.xlsx``.
     """
     from openpyxl import Workbook
 
-    if Path(path).suffix.casefold() != ".xlsx":  # spreadsheets go by the ending
-        raise WriteError(f"{path} does not end in .xlsx: call it {Path(path).stem}.xlsx, say.")
+    if Path(path).suffix.casefold() != ".xlsx":
+        raise WriteError(f"{path} does not end in .xlsx: name it {Path(path).stem}.xlsx.")
     if Path(path).name.casefold() == FILE:
-        raise WriteError(f"{path} would be taken for the records themselves: call it marked.xlsx.")
+        raise WriteError(f"{path} has the name of the records themselves: name it marked.xlsx.")
 
     book = Workbook()
     _list(book.active, bench.findings)
@@ -64,20 +65,20 @@ def mark_workbook(bench: Bench, path: Path | str) -> Path:
 
 
 def _sheets(bench: Bench) -> dict[str, Sheet]:
-    """Return the cells of each table as its file has them; a made-up bench has none."""
+    """Return the cells of each table as in its file; a bench made of frames has none."""
     if bench.path is None:
         return {}
     return read_sheets(bench.path, bench.settings, Findings())
 
 
 def _list(front: Any, findings: pd.DataFrame) -> None:
-    """Write all findings on the first sheet, those without a cell included."""
+    """Write all findings on the first sheet."""
     from openpyxl.styles import Alignment
 
     front.title = "findings"
     for at, heading in enumerate(findings.columns, start=1):
         front.cell(1, at, heading)
-        front.column_dimensions[chr(64 + at)].width = 50 if heading in ("problem", "mend") else 14
+        front.column_dimensions[chr(64 + at)].width = 50 if heading in ("problem", "fix") else 14
     for row, finding in enumerate(findings.astype(object).itertuples(index=False), start=2):
         for at, value in enumerate(finding, start=1):
             _write(front, row, at, None if pd.isna(value) else value)
@@ -86,7 +87,7 @@ def _list(front: Any, findings: pd.DataFrame) -> None:
 
 
 def _copy(copy: Any, sheet: Sheet) -> None:
-    """Write a sheet's cells where they were: plain numbers as numbers, all else as text."""
+    """Write a sheet's cells where they were: plain numbers as numbers, the rest as text."""
     from openpyxl.utils import get_column_letter
 
     for at, longest in enumerate(sheet.cells.map(lambda text: len(str(text))).max(), start=1):
@@ -102,7 +103,7 @@ def _copy(copy: Any, sheet: Sheet) -> None:
 
 
 def _write(sheet: Any, row: int, at: int, value: object) -> None:
-    """Write a cell; a text stays a text, whatever it begins with."""
+    """Write a cell; a text stays a text, even if it begins like a formula."""
     from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
     if isinstance(value, str):
@@ -114,7 +115,7 @@ def _write(sheet: Any, row: int, at: int, value: object) -> None:
 
 
 def _mark(copy: Any, sheet: Sheet, findings: pd.DataFrame, table: str, settings: Settings) -> None:
-    """Colour the cells of findings, and say in a comment what is wrong."""
+    """Colour the cells of findings, and add comments."""
     from openpyxl.comments import Comment
     from openpyxl.styles import PatternFill
 
@@ -126,7 +127,7 @@ def _mark(copy: Any, sheet: Sheet, findings: pd.DataFrame, table: str, settings:
     for (row, column), group in findings.fillna({"row": top}).groupby(["row", "column"]):
         at = headings.places.get(column, 0) + 1
         cell = copy.cell(int(row), at)
-        cell.fill = fills[group["severity"].min()]  # "error" before "warning"
-        says = [f"{f.severity}: {f.problem}; {f.mend}." for f in group.itertuples()]
+        cell.fill = fills[min(group["severity"], key=SEVERITIES.index)]
+        says = [f"{f.severity}: {f.problem}; {f.fix}." for f in group.itertuples()]
         cell.comment = Comment("\n".join(says)[:2_000], "reedlab", width=320, height=120)
     copy.freeze_panes = copy.cell(top + 1, 1)

@@ -1,4 +1,4 @@
-"""An empty bench to start from: CSV files or a workbook, and a ``bench.toml`` with remarks."""
+"""An empty bench to start from: CSV files or a workbook, and a ``bench.toml`` with comments."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ _FORMATS = {"date": "yyyy-mm-dd", "time": "yyyy-mm-dd hh:mm", "name": "@"}
 
 
 def new_bench(path: Path | str, *, workbook: bool = False) -> Path:
-    """Write an empty bench: a folder that was not there, whole or not at all.
+    """Write an empty bench into a new folder, atomically.
 
     Parameters
     ----------
     path : path
-        The folder; it may be there already if it is empty.
+        The folder; it may exist if it is empty.
     workbook : bool, default False
-        Whether to write ``records.xlsx``, with drop-downs, in place of CSV files.
+        Whether to write ``records.xlsx``, with drop-downs, instead of CSV files.
 
     Returns
     -------
@@ -37,7 +37,7 @@ def new_bench(path: Path | str, *, workbook: bool = False) -> Path:
     Raises
     ------
     WriteError
-        When the folder holds something already, or cannot be written.
+        When the folder is not empty, or cannot be written.
 
     Examples
     --------
@@ -65,15 +65,15 @@ def new_bench(path: Path | str, *, workbook: bool = False) -> Path:
 
 
 def in_order(table: Table) -> list[Column]:
-    """Return a table's columns with those that must be there first."""
+    """Return a table's columns, the needed ones first."""
     return sorted(table.columns.values(), key=lambda c: not c.needed)
 
 
 def write_workbook(path: Path) -> None:
-    """Write an empty workbook: a sheet a table, vocabularies as drop-downs, bonus columns folded.
+    """Write an empty workbook: a sheet a table, drop-downs, optional columns folded.
 
-    The drop-downs take their words from a hidden sheet; a word of the maker's own is asked about
-    but not refused, since ``bench.toml`` may say what it stands for.
+    The drop-downs take their words from a hidden sheet. Another word gets a question and is not
+    refused, since ``bench.toml`` may say what it means.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def write_workbook(path: Path) -> None:
     Raises
     ------
     WriteError
-        When the file is there already, or cannot be written.
+        When the file already exists, or cannot be written.
     """
     from openpyxl import Workbook
 
@@ -149,23 +149,23 @@ def _offer(sheet: Any, lists: Any, letter: str, title: str, words: tuple[str, ..
 
 
 def settings_text() -> str:
-    """Return a ``bench.toml`` in which every setting has its default and says what it is for."""
+    """Return a ``bench.toml`` that gives and explains every setting's default."""
     usual = Settings()
     return f"""\
-# The settings of this bench. Every line may be left out; what follows a # is a remark.
+# The settings of this bench. You may leave out any line; text after a # is a comment.
 format = 1
 
 # Which outcomes count as success: {", ".join(TABLES["reeds"].columns["outcome"].words)}.
 success = [{", ".join(f'"{word}"' for word in sorted(usual.success))}]
 
-# How dates such as 03/04/2025 are meant: "day-month" or "month-day". Without this line they are
-# not read; dates such as 2025-04-03, and the dates of a spreadsheet, need no line.
+# How to read dates such as 03/04/2025: "day-month" or "month-day". Without this line they are
+# not read. Dates such as 2025-04-03, and a spreadsheet's own dates, are always read.
 # date_order = "day-month"
 
 # For the seasons: "north" or "south".
 hemisphere = "{usual.hemisphere}"
 
-# When the workshop is heated, first and last day: of every year, or of one.
+# When the workshop is heated: first and last day, of every year (10-15) or of one (2024-10-15).
 # heated = [{{ from = "10-15", to = "04-15" }}]
 
 [costs]
@@ -177,8 +177,8 @@ staple_recovered = {usual.staple_recovered}
 # Thread for one reed.
 thread_price = {usual.thread_price}
 
-# What is usual from a day on, so that rows record only exceptions: any column of reeds.
-# Begin another [[usual]] when it changes.
+# Your usual set-up from a day on, so that rows record only exceptions: any column of reeds.
+# Add another [[usual]] when it changes.
 # [[usual]]
 # from = 2025-01-01
 # style = "long"
@@ -189,13 +189,13 @@ thread_price = {usual.thread_price}
 # soak_min = 30
 # gouger = "10.5 bed, blade 2"
 
-# Your own limits: a value outside them is asked about. By style, or one pair for all.
+# Your own limits: a value outside them gets a warning. By style, or one pair for all.
 # [ranges]
 # "reeds.tied_mm" = {{ long = [71, 74], short = [73, 76] }}
 # "pieces.gouge_centre_mm" = [0.56, 0.62]
 
-# Your own names for files or sheets, headings and words, whatever their language.
-# An empty text "" says that it is none of reedlab's business.
+# Your own names for files or sheets, headings and words, in any language.
+# An empty text "" means: leave it alone.
 # [tables]
 # "Rohre" = "reeds"
 # [columns.reeds]

@@ -6,7 +6,11 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from reedlab.records.findings import SEVERITIES
 from reedlab.records.settings import Settings
+
+NAMES = {"error": "error", "warning": "warning", "read_as": "note"}
+"""What a person reads for each severity."""
 
 _ROWS_NAMED = 5
 
@@ -14,7 +18,7 @@ _ROWS_NAMED = 5
 def finding_lines(findings: pd.DataFrame, settings: Settings | None = None) -> Iterator[str]:
     r"""Yield findings as lines for a person: each table with its counts, then what and where.
 
-    Findings of one column with the same fix share a line.
+    Findings of one column that are fixed in the same way share a line.
 
     Parameters
     ----------
@@ -41,22 +45,22 @@ def finding_lines(findings: pd.DataFrame, settings: Settings | None = None) -> I
     own = settings.columns if settings else {}
     for table, of_table in findings.groupby("table", sort=False):
         headings = {column: heading for heading, column in own.get(table, {}).items()}
-        counts = of_table["severity"].value_counts().reindex(["error", "warning"]).dropna()
+        counts = of_table["severity"].value_counts().reindex(SEVERITIES).dropna()
         yield ""
         yield f"{table}: " + ", ".join(
-            f"{n:,.0f} {severity}{'s' * (n != 1)}" for severity, n in counts.items()
+            f"{n:,.0f} {NAMES[severity]}{'s' * (n != 1)}" for severity, n in counts.items()
         )
-        alike = of_table["mend"].where(of_table["row"].notna(), of_table["problem"])
+        alike = of_table["fix"].where(of_table["row"].notna(), of_table["problem"])
         for _, group in of_table.groupby(["severity", "column", alike], sort=False):
             first = group.iloc[0]
             column = first["column"]
             heading = f"{column} ({headings[column]})" if column in headings else column
             where = [_rows(group["row"].dropna().tolist()), heading]
-            place = ", ".join(part for part in [first["severity"], *where] if part)
+            place = ", ".join(part for part in [NAMES[first["severity"]], *where] if part)
             value = f"'{first['value']}' " if first["value"] and pd.notna(first["row"]) else ""
             others = group["value"].nunique() - 1
             like_it = f" ({others:,} more like it)" if others > 0 else ""
-            yield f"  {place}: {value}{first['problem']}{like_it}; {first['mend']}"
+            yield f"  {place}: {value}{first['problem']}{like_it}; {first['fix']}"
 
 
 def _rows(rows: list[int]) -> str:

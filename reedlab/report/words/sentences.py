@@ -101,8 +101,10 @@ def findings_count(bench: Bench) -> str:
         count(len(bench.tables["reeds"]), "reed"),
         count(len(bench.tables["pieces"]), "measured piece"),
     ]
-    named = listed([count(n, severity) for severity, n in severities(bench.findings).items()])
-    return f"{listed(held).capitalize()}; the check names {named}."
+    named = [count(n, severity) for severity, n in severities(bench.findings).items()]
+    if notes := int((bench.findings["severity"] == "read_as").sum()):
+        named.append(count(notes, "note"))
+    return f"{listed(held).capitalize()}; the check names {listed(named)}."
 
 
 def findings_text(bench: Bench) -> str:

@@ -74,8 +74,7 @@ def test_rows_are_numbered_as_the_spreadsheet_does():
 def test_a_sheet_that_is_no_table_is_left_alone_and_named():
     findings = open_bench(WRITTEN / "workbook").findings
     named = findings[findings["value"] == "customers"]
-    assert named["severity"].tolist() == ["warning"]
-    assert "not read" in named["problem"].iloc[0]
+    assert named[["table", "severity"]].values.tolist() == [["records.xlsx", "warning"]]
 
 
 def test_dates_with_two_readings_are_not_guessed():
@@ -89,13 +88,19 @@ def test_dates_with_two_readings_are_not_guessed():
         ["reeds", 3, "tied_on"],
     ]
     assert errors["problem"].iloc[0] == "could be 2024-03-05 or 2024-05-03"
-    assert "date_order" in errors["mend"].iloc[0]
+    assert "date_order" in errors["fix"].iloc[0]
 
 
 def read(folder: Path, text: str | bytes, name: str = "reeds.csv") -> Bench:
     data = text.encode() if isinstance(text, str) else text
     (folder / name).write_bytes(data)
     return open_bench(folder)
+
+
+def of_the_file(bench: Bench) -> list[list[str]]:
+    """Return the findings about a whole file, rather than its columns or rows."""
+    found = bench.findings[bench.findings["row"].isna() & (bench.findings["column"] == "")]
+    return found[["value", "severity"]].values.tolist()
 
 
 def cell(folder: Path, column: str, text: str, **more: str) -> object:
@@ -168,8 +173,8 @@ def test_a_unit_that_is_not_known_is_not_just_to_be_left_out(tmp_path):
     """Ninety seconds are not ninety minutes."""
     for column, text, unit in (("rough_min", "90 s", "min"), ("tied_mm", "7 lines", "mm")):
         found = read(tmp_path, f'reed,{column}\n1,"{text}"\n').findings
-        (mend,) = found.loc[found["column"] == column, "mend"]
-        assert mend == f"write the number alone, in {unit}, without {text.split()[1]}"
+        (fix,) = found.loc[found["column"] == column, "fix"]
+        assert fix == f"write the number alone, in {unit}, without {text.split()[1]}"
 
 
 @pytest.mark.parametrize(("rest", "clear"), [("0,5", "1,5 or 1500"), ("7", "1.5 or 1500")])
@@ -179,7 +184,7 @@ def test_what_is_asked_for_can_be_read(tmp_path, rest, clear):
     for text in (f"1{mark}500", *clear.split(" or ")):
         rows = f'lot,supplier,price\nL1,Ochre,"{text}"\nL2,Ochre,"{rest}"\n'
         found = read(tmp_path, rows, "lots.csv").findings.query("column == 'price'")
-        assert found["mend"].str.startswith(f"write {clear}").tolist() == [True] * (mark in text)
+        assert found["fix"].str.startswith(f"write {clear}").tolist() == [True] * (mark in text)
 
 
 @pytest.mark.parametrize(
@@ -224,7 +229,7 @@ def test_what_says_that_nothing_is_there_is_blank_and_no_fault(tmp_path, blank):
 def test_an_outcome_that_cannot_be_read_is_not_taken_for_pending(tmp_path):
     bench = read(tmp_path, "reed,lot,maker,tied_on,outcome\n1,L1,KL,2024-03-05,godo\n")
     assert bench.reeds["status"].isna().all()
-    assert bench.findings.query("column == 'outcome'")["mend"].iloc[0].startswith("write good")
+    assert bench.findings.query("column == 'outcome'")["fix"].iloc[0].startswith("write good")
 
 
 @pytest.mark.parametrize("heading", ["Tied (mm)", "TIED MM", "tied_mm *", "Tied", "tied [mm]"])
@@ -235,36 +240,39 @@ def test_headings_in_other_case_or_with_the_unit_in_brackets(tmp_path, heading):
 
 def test_columns_that_are_not_read_are_named(tmp_path):
     bench = read(tmp_path, "reed,lot,maker,tied_on,outcme,customer\n1,L1,KL,2024-03-05,good,x\n")
-    says = bench.findings.set_index("column")
-    assert says.loc["outcome", "severity"].tolist() == ["error", "warning"]  # missing; nearly there
-    assert "'customer'" in bench.findings["problem"].str.cat(sep=" ")
+    found = bench.findings[bench.findings["row"].isna()].set_index("column")
+    assert found.loc["outcome", "severity"].tolist() == [
+        "error",
+        "warning",
+    ]  # missing; nearly there
+    assert found.loc[""][["value", "severity"]].tolist() == ["'customer'", "warning"]
 
 
 def test_lines_in_another_encoding_are_read_and_told(tmp_path):
     data = "reed,maker\n1,Jürg\n".encode() + "2,Jürg\n".encode("cp1252")
     bench = read(tmp_path, data)
     assert bench.tables["reeds"]["maker"].tolist() == ["Jürg", "Jürg"]
-    assert bench.findings["problem"].str.contains("mixes two encodings").any()
+    assert of_the_file(bench) == [["reeds.csv", "warning"]]
 
 
 def test_a_quotation_mark_that_never_closes_costs_no_row(tmp_path):
     bench = read(tmp_path, 'reed,note\n1,"split\n2,fine\n3,fine\n')
     assert bench.tables["reeds"]["reed"].tolist() == ["1", "2", "3"]
-    assert bench.findings["problem"].str.contains("never closes").any()
+    assert of_the_file(bench) == [["reeds.csv", "warning"]]
 
 
 def test_the_same_table_twice_is_an_error_and_none_is_lost_sight_of(tmp_path):
     (tmp_path / "reeds.txt").write_text("reed\n2\n")
     bench = read(tmp_path, "reed\n1\n")
     assert bench.tables["reeds"]["reed"].tolist() == ["1"]
-    assert bench.findings["problem"].str.contains("both hold reeds").any()
+    assert of_the_file(bench) == [["reeds.txt", "error"]]
 
 
 def test_a_file_that_is_nearly_a_table_is_named(tmp_path):
     (tmp_path / "pieces.csv").write_text("piece,lot\nP1,L1\n")
     bench = read(tmp_path, "reed\n1\n", "reed.csv")
     named = bench.findings[bench.findings["table"] == "reed.csv"]
-    assert named["mend"].iloc[0].startswith("call it reeds")
+    assert named["fix"].iloc[0].startswith("rename it reeds")
 
 
 def test_nothing_to_read_is_the_one_error_that_is_raised(tmp_path):
@@ -273,16 +281,16 @@ def test_nothing_to_read_is_the_one_error_that_is_raised(tmp_path):
     with pytest.raises(RecordError, match="no table that can be read"):
         open_bench(tmp_path)
     (tmp_path / "records.xlsx").write_bytes(b"not a workbook")
-    with pytest.raises(RecordError, match=r"cannot be read .* save it anew as \.xlsx"):
+    with pytest.raises(RecordError, match=r"cannot be read .* save it again as \.xlsx"):
         open_bench(tmp_path)
 
 
 @pytest.mark.parametrize(
     ("name", "says"),
     [
-        ("my records.xlsx", "call my records.xlsx records.xlsx"),
+        ("my records.xlsx", "rename my records.xlsx to records.xlsx"),
         ("records.ods", "open records.ods in the spreadsheet and save it as records.xlsx"),
-        ("reed.csv", "call it reeds"),
+        ("reed.csv", "rename it reeds"),
         ("diary.pdf", "put lots.csv and reeds.csv there"),
     ],
 )
@@ -294,7 +302,7 @@ def test_what_lies_there_instead_is_named(tmp_path, name, says):
 
 def test_one_table_of_a_bench_is_no_bench(tmp_path):
     read(tmp_path, "reed\n1\n")
-    with pytest.raises(RecordError, match="one table of a bench: name its folder"):
+    with pytest.raises(RecordError, match="one table of a bench: give its folder"):
         open_bench(tmp_path / "reeds.csv")
 
 
