@@ -13,7 +13,7 @@ Records
     Bench               records, opened: findings, cane, reeds, losses, settings
     Settings            what counts as success, costs, currency, words of one's own
 
-Questions, each asked as ``rl.question(bench, level=0.9, seed=1)``, each answered by an `Answer`
+Questions, asked as ``rl.question(bench, level=..., seed=...)`` and answered by an `Answer`
     suppliers           which supplier to buy from next
     rank_suppliers      the table of `suppliers` alone
     passing_over        which pieces to pass over before tying
