@@ -24,7 +24,7 @@ def bench():
 
 @pytest.fixture(scope="module")
 def answer(bench):
-    return unmeasured(bench)
+    return unmeasured(bench, level=0.95)
 
 
 @pytest.fixture(scope="module")

@@ -77,7 +77,7 @@ class Gouger(Answer):
         "prob",
         "drift",
     )
-    level: float = 0.95
+    level: float = 0.9
     pieces: pd.DataFrame = empty("piece", "lot", "measured_on", *READINGS, "set_up")
 
     @property
@@ -120,7 +120,7 @@ def _in_words(row: dict[str, object]) -> str:
 
 
 @question(Gouger)
-def gouger(bench: Bench, *, level: float = 0.95, seed: int = 1) -> Gouger:
+def gouger(bench: Bench, *, level: float = 0.9, seed: int = 1) -> Gouger:
     """Follow centre thickness and asymmetry over the days of gouging, set-up by set-up.
 
     Only pieces gouged here count, those of lots bought as tubes or split. A set-up is what
@@ -132,7 +132,7 @@ def gouger(bench: Bench, *, level: float = 0.95, seed: int = 1) -> Gouger:
     ----------
     bench : Bench
         A bench with measured pieces.
-    level : float, default 0.95
+    level : float
         Of the intervals.
     seed : int
         As every question has it; this one draws nothing.
@@ -245,7 +245,7 @@ class UnevenLots(Answer):
     table: pd.DataFrame = empty(
         "lot", "supplier", "pieces", "sd", "low", "high", "others_sd", "piece_sd", "uneven"
     )
-    level: float = 0.95
+    level: float = 0.9
     column: str = ""
     p_alike: float = float("nan")
 
@@ -272,7 +272,7 @@ def uneven_lots(
     column: str,
     *,
     error_sd: float | None = None,
-    level: float = 0.95,
+    level: float = 0.9,
     seed: int = 1,
 ) -> UnevenLots:
     """Compare lots by how much their pieces differ.
@@ -287,7 +287,7 @@ def uneven_lots(
         A measured column of ``bench.cane``.
     error_sd : float, optional
         Standard deviation of a reading's error, from a gauge study, to be taken out.
-    level : float, default 0.95
+    level : float
         Of the intervals, which are those of a normal variance (χ²).
     seed : int
         As every question has it; this one draws nothing.

@@ -88,7 +88,7 @@ class Unmeasured(Answer):
         "filled_in_low",
         "filled_in_high",
     )
-    level: float = 0.95
+    level: float = 0.9
     column: str = ""
     unit: float = float("nan")
     left_out: pd.DataFrame = empty(*_SUMMARY, index="parameter")
@@ -134,7 +134,7 @@ class Unmeasured(Answer):
 
 @question(Unmeasured)
 def unmeasured(
-    bench: Any, column: str | None = None, *, level: float = 0.95, seed: int = 1
+    bench: Any, column: str | None = None, *, level: float = 0.9, seed: int = 1
 ) -> Unmeasured:
     """Ask what a measurement has to do with success, unmeasured reeds left out and filled in.
 
@@ -144,7 +144,7 @@ def unmeasured(
         The records.
     column : str, optional
         One of `MEASURES`; by default the first of them that enough reeds have.
-    level : float, default 0.95
+    level : float
         Of the intervals.
     seed : int
         Of both posteriors.

@@ -53,7 +53,7 @@ class Air(Answer):
         "moisture_low_pct",
         "moisture_high_pct",
     )
-    level: float = 0.8
+    level: float = 0.9
     heating: pd.DataFrame = empty("readings", "rh_pct", "moisture_pct", index="room")
     silences: pd.DataFrame = empty("first", "last", "days")
     logged: bool = False
@@ -76,14 +76,14 @@ class Air(Answer):
 
 
 @question(Air)
-def air(bench: Bench, *, level: float = 0.8, seed: int = 1) -> Air:
+def air(bench: Bench, *, level: float = 0.9, seed: int = 1) -> Air:
     """Summarise the workshop's air by month, and by whether it was heated.
 
     Parameters
     ----------
     bench : Bench
         A bench with an ``air`` table, or with humidity noted on its reeds.
-    level : float, default 0.8
+    level : float
         The central share of a month's readings between its low and high.
     seed : int
         As every question has it; this one draws nothing.

@@ -51,7 +51,7 @@ class GaugeAgreement(Answer):
     """
 
     table: pd.DataFrame = empty("estimate", "low", "high", index="limit")
-    level: float = 0.95
+    level: float = 0.9
     quantity: str = ""
     first: str = ""
     second: str = ""
@@ -76,7 +76,7 @@ class GaugeAgreement(Answer):
 
 @question(GaugeAgreement)
 def gauge_agreement(
-    bench: Bench, quantity: str, first: str, second: str, *, level: float = 0.95, seed: int = 1
+    bench: Bench, quantity: str, first: str, second: str, *, level: float = 0.9, seed: int = 1
 ) -> GaugeAgreement:
     """Compare two hands, or two gauges of one unit, on the pieces that both have measured.
 
@@ -89,7 +89,7 @@ def gauge_agreement(
         Its ``gauge`` table.
     quantity, first, second : str
         Which quantity, and the two labels in `operator`.
-    level : float, default 0.95
+    level : float
         Of the intervals.
     seed : int
         As every question has it; this one draws nothing.

@@ -45,7 +45,7 @@ def bench(rng, slope=0.0, sessions=8, per_session=6, form="split", session_sd=0.
 
 
 def test_a_blade_that_wears_is_told_from_one_that_holds():
-    found = gouger(bench(np.random.default_rng(1), slope=0.02))
+    found = gouger(bench(np.random.default_rng(1), slope=0.02), level=0.95)
     centre = found.table[found.table["reading"] == "centre thickness"].set_index("set_up")
     assert centre["drift"].to_dict() == {"old edge": Drift.DRIFTS, "new edge": Drift.STEADY}
     old = centre.loc["old edge"]
@@ -61,7 +61,7 @@ def test_the_slope_is_that_of_the_sessions_means():
     # With as many pieces each day, the mixed model's slope and its t interval are those of a
     # straight line through the days' means.
     made = bench(np.random.default_rng(2), slope=0.01, session_sd=0.01)
-    found = gouger(made).table.iloc[0]
+    found = gouger(made, level=0.95).table.iloc[0]
     mine = made.cane[made.cane["measured_on"] < SHARPENED].groupby("measured_on")["gouge_centre_mm"]
     means = mine.mean()
     line = stats.linregress((means.index - means.index[0]).days / 100, means)
@@ -73,7 +73,9 @@ def test_the_slope_is_that_of_the_sessions_means():
 def test_a_steady_gouger_is_rarely_said_to_drift():
     drifts = 0
     for seed in range(20):
-        slopes = gouger(bench(np.random.default_rng(seed), sessions=6, per_session=3)).table
+        slopes = gouger(
+            bench(np.random.default_rng(seed), sessions=6, per_session=3), level=0.95
+        ).table
         drifts += (slopes["low"] > 0).sum() + (slopes["high"] < 0).sum()
     # 80 intervals of 95 %: more than 11 that miss happen once in 700 times.
     assert drifts <= 11
@@ -104,7 +106,7 @@ def lots_of(rng, sds, pieces=40):
 
 def test_an_uneven_lot_is_named_and_its_error_taken_out():
     made = lots_of(np.random.default_rng(5), [1.0, 1.0, 1.0, 2.5])
-    found = uneven_lots(made, "hardness", error_sd=0.6)
+    found = uneven_lots(made, "hardness", error_sd=0.6, level=0.95)
     assert found.table["uneven"].tolist() == [True, False, False, False]
     first = found.table.iloc[0]
     assert first["lot"] == "L3" and "L3 (Ochre" in found.sentence() and found.p_alike < 0.001
@@ -123,7 +125,7 @@ def test_an_uneven_lot_is_named_and_its_error_taken_out():
 
 def test_even_lots_are_rarely_called_uneven():
     named = sum(
-        uneven_lots(lots_of(np.random.default_rng(seed), [1.0] * 6, 12), "hardness")
+        uneven_lots(lots_of(np.random.default_rng(seed), [1.0] * 6, 12), "hardness", level=0.95)
         .table["uneven"]
         .any()
         for seed in range(60)
@@ -143,7 +145,7 @@ def test_the_workshops_months_are_the_means_of_its_readings():
     logged = pd.DataFrame({"time": time, "rh_pct": rh, "temp_c": 20.0})
     tables = {"lots": pd.DataFrame({"lot": ["L1"], "supplier": ["Ochre"]}), "air": logged}
     settings = Settings(heated=(("12-01", "03-01"),))
-    found = air(Bench.from_tables(tables, settings, check=False))
+    found = air(Bench.from_tables(tables, settings, check=False), level=0.8)
     expected = equilibrium_moisture_pct([60.0, 35.0, 35.0], 20.0)
     np.testing.assert_allclose(found.table["moisture_pct"], expected)
     assert found.table["heated"].tolist() == [0.0, 1.0, 1.0]
@@ -159,7 +161,7 @@ def test_without_a_logger_the_notes_on_reeds_serve_and_without_them_it_is_said()
     reeds = pd.DataFrame({"reed": ["1", "2"], "lot": "L1", "maker": "KL", "outcome": "good"})
     reeds = reeds.assign(tied_on=["2024-05-01", "2024-06-02"], rh_pct=[40, 60])
     tables = {"lots": pd.DataFrame({"lot": ["L1"], "supplier": ["Ochre"]}), "reeds": reeds}
-    found = air(Bench.from_tables(tables, check=False))
+    found = air(Bench.from_tables(tables, check=False), level=0.8)
     assert not found.logged and len(found.table) == 2
     bare = air(Bench.from_tables({**tables, "reeds": reeds.drop(columns="rh_pct")}))
     assert bare.unanswered and bare.verdict is Verdict.CANNOT_SAY

@@ -180,7 +180,7 @@ def test_what_a_study_needs_is_said():
         gauge(bench(table), "mass_g"),
         gauge(bench(table[table["piece"].isin(["p0", "p1"])]), "hardness"),
         gauge(bench(table[(table["trial"] == "0") & (table["operator"] == "h0")]), "hardness"),
-        gauge_agreement(bench(table), "hardness", "h0", "KL"),
+        gauge_agreement(bench(table), "hardness", "h0", "KL", level=0.95),
     ]
     for found, why in zip(
         refused, ["it holds hardness", "too few pieces (2)", "measured twice", "5 pieces"]
@@ -205,7 +205,7 @@ def test_agreement_is_that_of_bland_and_altman():
     large = [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427]
     mini = [512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451]
     table = as_table(np.array([mini, large]).T[:, :, None])
-    found = gauge_agreement(bench(table), "hardness", "h0", "h1")
+    found = gauge_agreement(bench(table), "hardness", "h0", "h1", level=0.95)
     limits = found.table
     assert limits.loc["difference"].round(1).tolist() == [-2.1, -22.0, 17.8]
     sd = 38.8
@@ -222,6 +222,6 @@ def test_agreement_of_means_is_widened_to_single_readings():
     # Single readings differ with variance 2 (cell² + repeat²), means of three by less.
     rng = np.random.default_rng(10)
     table = draw(rng, pieces=4000, hands=2, trials=3, hand=0.0, cell=0.3, repeat=1.0)
-    limits = gauge_agreement(bench(table), "hardness", "h0", "h1").table["estimate"]
+    limits = gauge_agreement(bench(table), "hardness", "h0", "h1", level=0.95).table["estimate"]
     spread = (limits["upper limit"] - limits["lower limit"]) / (2 * 1.96)
     assert spread == pytest.approx(np.sqrt(2 * (0.3**2 + 1.0**2)), rel=0.03)
