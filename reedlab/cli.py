@@ -173,12 +173,10 @@ def plan_trial(
     seed: Annotated[int, typer.Option(help="Seed of the random order.")] = 1,
     usual: Annotated[
         float | None,
-        typer.Option(
-            help="Share of blanks that turn out good today, 0 to 1. Default: --bench's, else 0.6."
-        ),
+        typer.Option(help="Share of blanks that turn out good today, 0 to 1; 0.6 if not given."),
     ] = None,
     matters: Annotated[
-        float, typer.Option(help="Difference in that share that would matter to you, 0 to 1.")
+        float, typer.Option(help="Difference of that share that would matter, 0 to 1.")
     ] = 0.2,
     bench: Annotated[
         Path | None,
@@ -194,34 +192,34 @@ def plan_trial(
 
     plan = trial.Plan(lot, settings, blanks, seed, 0.6 if usual is None else usual, matters)
     records = open_bench(bench, today) if bench else None
-    known = trial.usual(records, lot) if records else None
-    if known:
+    told = trial.usual(records, lot) if records else None
+    if told:
         plan = replace(
             plan,
-            usual_success=known.success if usual is None else usual,
-            log_minutes_sd=known.log_minutes_sd or plan.log_minutes_sd,
+            usual_success=told.success if usual is None else usual,
+            log_minutes_sd=told.log_minutes_sd or plan.log_minutes_sd,
         )
     needed = trial.number_needed(plan)
     trial.write_trial(plan, directory)
-    _say(f"The sheets of the trial are in {directory}. Reed knives are sharp: guard your finger.")
+    _say(f"The sheets of a trial lie in {directory}. Reed knives are sharp: guard your finger.")
     if records and lot not in set(records.tables["lots"]["lot"]):
-        _say(f"Your records have no lot {lot}, so its chances come from all your lots.")
-    if known:
+        _say(f"No lot of your records is called {lot}, so all of them speak for it.")
+    if told:
         _say(
-            f"In your records {known.success:.0%} of the blanks of a lot of {known.of} turn out "
-            f"good ({known.low:.0%} to {known.high:.0%}: lots differ)."
+            f"By your records {told.success:.0%} of the blanks of a lot of {told.of} turn out good "
+            f"(90% interval {told.low:.0%} to {told.high:.0%}: lots differ)."
         )
-    shows = needed.loc["success", "tells"]
+    tells = needed.loc["success", "tells"]
     these = (
-        "are too few to show it, even if every blank of one setting turns out good"
-        if math.isnan(shows)
-        else f"show {100 * shows:.0f} or more in 100"
+        "would not surely tell it even if every blank of one setting were good"
+        if math.isnan(tells)
+        else f"tell one of {100 * tells:.0f} points or more"
     )
     _say(
-        f"To show {100 * min(matters, 1 - plan.usual_success):.0f} more good reeds in 100 you need "
-        f"about {needed.loc['success', 'blanks_needed']:,} blanks; to show "
-        f"{plan.minutes_ratio - 1:.0%} more minutes, {needed.loc['minutes', 'blanks_needed']:,}. "
-        f"These {blanks} {these}. You can read trials of several lots together."
+        f"A difference of {100 * min(matters, 1 - plan.usual_success):.0f} points in good reeds "
+        f"takes about {needed.loc['success', 'blanks_needed']:,} blanks, one of "
+        f"{plan.minutes_ratio - 1:.0%} in minutes {needed.loc['minutes', 'blanks_needed']:,}; "
+        f"these {blanks} {these}, and trials of further lots can be read together with this one."
     )
     _next(
         "work through bench.csv, have someone else tie on the numbers of key/key.csv, and give the "

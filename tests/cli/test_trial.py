@@ -22,7 +22,7 @@ def planned(tmp_path, capsys):
     words = ("--lot", "L07", "--compare", "thin tip", "thick tip", "--blanks", "12")
     code, out, _ = run(capsys, "trial", "plan", folder, *words)
     assert code == 0 and "162 blanks" in out and "key/key.csv" in out
-    assert "These 12 are too few" in out
+    assert "these 12 would not surely tell it" in out
     return folder
 
 
@@ -65,16 +65,16 @@ def test_what_is_usual_comes_from_the_records(tmp_path, capsys):
     words = ("--lot", "L05", "--compare", "a", "b", "--bench", shipped("data") / "demo")
     code, out, _ = run(capsys, "trial", "plan", tmp_path / "t", *words)
     assert code == 0 and "of a lot of indigo turn out good" in out and "162 blanks" not in out
-    assert "have no lot" not in out and "These 20 are too few" in out
+    assert "No lot of your records" not in out and "these 20 would not surely tell it" in out
     plan = read_trial(tmp_path / "t").plan
     assert 0.6 < plan.usual_success < 0.85 and plan.log_minutes_sd != 0.25
     lost = ("--lot", "l05", "--usual", "0.5", *words[2:])
     code, out, _ = run(capsys, "trial", "plan", tmp_path / "lost", *lost)
-    assert code == 0 and "Your records have no lot l05" in out
+    assert code == 0 and "No lot of your records is called l05, so all of them speak" in out
     assert read_trial(tmp_path / "lost").plan.usual_success == 0.5
     # Cohen (1988), chapter 6: ten a side tell h = (1.960 + 0.842) / sqrt(10 / 2) = 1.253, which
     # from one half is sin((pi / 2 + 1.253) / 2) ** 2 - 0.5 = 0.475.
-    assert "These 20 show 47 or more in 100" in out
+    assert "these 20 tell one of 47 points or more" in out
     code, _, err = run(capsys, "trial", "plan", tmp_path / "u", *words[:-1], tmp_path / "none")
     assert code == 2 and "does not exist" in err and not (tmp_path / "u").exists()
 
