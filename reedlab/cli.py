@@ -172,12 +172,10 @@ def plan_trial(
     seed: Annotated[int, typer.Option(help="Seed of the random order.")] = 1,
     usual: Annotated[
         float | None,
-        typer.Option(
-            help="Share of blanks that turn out good today, 0 to 1. Default: --bench's, else 0.6."
-        ),
+        typer.Option(help="Share of blanks that turn out good today, 0 to 1; 0.6 if not given."),
     ] = None,
     matters: Annotated[
-        float, typer.Option(help="Difference in that share that would matter to you, 0 to 1.")
+        float, typer.Option(help="Difference of that share that would matter, 0 to 1.")
     ] = 0.2,
     bench: Annotated[
         Path | None,

@@ -58,4 +58,5 @@ def test_every_question_is_asked_alike():
         assert bench.name == "bench"
         keyword = {p.name: p.default for p in options if p.kind is p.KEYWORD_ONLY}
         assert keyword.items() >= {"level": 0.9, "seed": 1}.items()
-        assert {p.name for p in options} - keyword.keys() <= {"column", "quantity", "first", "second"}
+        of = {p.name for p in options} - keyword.keys()
+        assert of <= {"column", "quantity", "first", "second"}

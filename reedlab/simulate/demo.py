@@ -11,7 +11,7 @@ from reedlab.records.store import beside
 from reedlab.simulate.workshop import simulate_tables
 from reedlab.simulate.world import World
 
-SEED = 12
+_SEED = 12
 _SETTINGS = """\
 # The demo's settings. Everything in this folder is invented: suppliers, makers and numbers.
 format = 1
@@ -45,15 +45,13 @@ gouger = "blade 1, sharpened"
 """
 
 
-def write_demo(folder: Path, seed: int = SEED) -> Path:
+def write_demo(folder: Path) -> Path:
     """Write the demo bench as CSV files and a ``bench.toml`` into a new folder.
 
     Parameters
     ----------
     folder : pathlib.Path
         Where to write.
-    seed : int, default 12
-        Seed of the simulated workshop; the shipped demo has the default.
 
     Returns
     -------
@@ -68,7 +66,7 @@ def write_demo(folder: Path, seed: int = SEED) -> Path:
     if folder.is_dir():
         with contextlib.suppress(OSError):
             folder.rmdir()  # fails on anything but an empty folder
-    tables, _ = simulate_tables(seed, 5, (3, 5), 700, 2.5, 2, World())
+    tables, _ = simulate_tables(_SEED, 5, (3, 5), 700, 2.5, 2, World())
     with beside(folder) as fresh:
         fresh.mkdir()
         for name, table in tables.items():

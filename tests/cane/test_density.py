@@ -143,7 +143,7 @@ def test_the_surest_route_is_taken_row_by_row():
 
 
 def test_the_comparison_of_routes_says_what_the_routes_say():
-    table = density.compare_routes(together=10).set_index("route")
+    table = density.compare_routes().set_index("route")
     one = table.loc["weight and size, to 0.01 g", "sd_g_cm3"]
     ten = table.loc["weight and size, mean of 10", "sd_g_cm3"]
     fine = table.loc["weight and size, to 0.001 g", "sd_g_cm3"]

@@ -55,13 +55,7 @@ def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
 
 
 def _capitals(names: Iterable[str], known: Iterable[str]) -> dict[str, str]:
-    """Return the names that differ from a known one only in capitals, with that one.
-
-    Examples
-    --------
-    >>> _capitals(["ochre", "umber"], ["Ochre", "ochre", "umber"])
-    {'ochre': 'Ochre'}
-    """
+    """Return the names that differ from a known one only in capitals, with that one."""
     first: dict[str, str] = {}
     for name in known:
         first.setdefault(name.casefold(), name)

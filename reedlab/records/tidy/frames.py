@@ -32,6 +32,7 @@ FROM_PIECE = (
     "mass_g",
 )
 SPLIT_WALL_MM = 2.0  # wall of a split tube, before any gouging: common practice, no source
+_KNOWN_SHARE = 0.95  # of reeds, whose outcome is known after the wait
 _STATUS = pd.CategoricalDtype(["success", "failure", "pending"])
 
 
@@ -50,7 +51,7 @@ class Cutoff(NamedTuple):
     wait_days: float
 
 
-def cutoff(reeds: pd.DataFrame, share: float = 0.95) -> Cutoff:
+def cutoff(reeds: pd.DataFrame) -> Cutoff:
     """Return the last day of tying by which a reed's outcome should be known.
 
     Rejects are known sooner than successes: the newest reeds with an outcome are mostly failures,
@@ -62,18 +63,12 @@ def cutoff(reeds: pd.DataFrame, share: float = 0.95) -> Cutoff:
     ----------
     reeds : pandas.DataFrame
         The typed table.
-    share : float, default 0.95
-        The percentile.
 
     Returns
     -------
     Cutoff
         With fewer than 10 dated outcomes, or too many pending reeds, the wait is NaN and the day
         is the last one of the records.
-
-    References
-    ----------
-    Kaplan and Meier (1958), J Am Stat Assoc 53(282) 457-481.
     """
     days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
     last = reeds[days].max(axis=None) if len(reeds) else pd.NaT
@@ -81,18 +76,43 @@ def cutoff(reeds: pd.DataFrame, share: float = 0.95) -> Cutoff:
     outcome_on = reeds["judged_on"].fillna(reeds["finished_on"])
     wait = (outcome_on.where(known, last) - reeds["tied_on"]).dt.days
     use = wait.notna() & (wait >= 0)
-    ends = np.sort(wait[use & known].to_numpy(float))
-    if len(ends) < 10:
+    if (use & known).sum() < 10:
         return Cutoff(last, np.nan)
-    times, deaths = np.unique(ends, return_counts=True)
-    all_waits = np.sort(wait[use].to_numpy(float))
-    at_risk = len(all_waits) - np.searchsorted(all_waits, times, side="left")
-    waiting = np.cumprod(1 - deaths / at_risk)  # Kaplan-Meier: product of (1 - d_i / n_i)
-    reached = np.flatnonzero(waiting <= 1 - share + 1e-12)
+    days_waited, pending = still_pending(wait[use].to_numpy(float), known[use].to_numpy())
+    reached = np.flatnonzero(pending <= 1 - _KNOWN_SHARE + 1e-12)
     if not len(reached):
         return Cutoff(last, np.nan)
-    days_to_wait = times[reached[0]]
-    return Cutoff(last - pd.Timedelta(days=days_to_wait), float(days_to_wait))
+    wait_days = float(days_waited[reached[0]])
+    return Cutoff(last - pd.Timedelta(days=wait_days), wait_days)
+
+
+def still_pending(days: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the Kaplan-Meier curve: days with an outcome, and the share still pending after each.
+
+    Parameters
+    ----------
+    days : ndarray
+        Days from tying to the outcome, or to the last day of the records.
+    known : ndarray of bool
+        Whether the outcome is known; the others are censored.
+
+    Returns
+    -------
+    days, share : ndarray
+
+    References
+    ----------
+    Kaplan and Meier (1958), J Am Stat Assoc 53(282) 457-481.
+
+    Examples
+    --------
+    >>> days, share = still_pending(np.array([1.0, 2, 2, 3]), np.array([True, True, False, True]))
+    >>> share.tolist()
+    [0.75, 0.5, 0.0]
+    """
+    times, ended = np.unique(days[known], return_counts=True)
+    at_risk = len(days) - np.searchsorted(np.sort(days), times, side="left")
+    return times, np.cumprod(1 - ended / at_risk)
 
 
 def cane(tables: Tables) -> pd.DataFrame:

@@ -18,7 +18,7 @@ _ROWS_NAMED = 5
 def finding_lines(findings: pd.DataFrame, settings: Settings | None = None) -> Iterator[str]:
     r"""Yield findings as lines for a person: each table with its counts, then what and where.
 
-    Findings of one column that are fixed in the same way share a line.
+    Findings of one column with the same fix share a line.
 
     Parameters
     ----------

@@ -1,0 +1,52 @@
+"""Settings: what makes no sense is a finding under its own key, and the others still count."""
+
+import pytest
+
+from reedlab.errors import SettingsError
+from reedlab.records import Settings
+from reedlab.records.settings import read_settings
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ('hemishpere = "south"', "hemishpere"),
+        ('wage_per_hour = "20"', "wage_per_hour"),
+        ("staple_recovered = 1.5", "staple_recovered"),
+        ("format = 2", "format"),
+        ("costs = 3", "costs"),
+        ('success = ["godo"]', "success"),
+        ('[words.outcome]\ngut = "goood"', "words.outcome"),
+        ('[columns.reeds]\nNummer = "red"', "columns.reeds"),
+        ('[tables]\nRohre = "reds"', "tables"),
+        ('[ranges]\n"reeds.tied_mm" = [75, 70]', "ranges.reeds.tied_mm"),
+        ('[[heated]]\nfrom = "autumn"\nto = "04-10"', "heated"),
+        ('[[usual]]\nfrom = "soon"', "usual.from"),
+        ('[[usual]]\nfrom = 2024-04-01\nstaple_mm = "47"', "usual.staple_mm"),
+        ('[[usual]]\nfrom = 2024-04-01\nstyle = "middle"', "usual.style"),
+        ("heated = 3", "heated"),
+    ],
+)
+def test_a_setting_that_makes_no_sense_is_named_and_the_others_count(tmp_path, text, key):
+    (tmp_path / "bench.toml").write_text(f'currency = "CHF"\n{text}\n')
+    settings, found = read_settings(tmp_path)
+    findings = found.frame()
+    assert findings[["table", "column", "severity"]].values.tolist() == [
+        ["bench.toml", key, "error"]
+    ]
+    assert settings == Settings(currency="CHF")
+
+
+def test_an_error_of_a_setting_is_one_sentence_of_its_fields():
+    with pytest.raises(SettingsError) as refused:
+        Settings(success={"godo"})
+    error = refused.value
+    assert (error.key, error.fix) == ("success", "write good, if you mean that")
+    assert str(error) == f"success {error.problem}: {error.fix}."
+
+
+def test_a_file_that_cannot_be_read_leaves_every_setting_at_its_default(tmp_path):
+    (tmp_path / "bench.toml").write_text("currency = ")
+    settings, found = read_settings(tmp_path)
+    assert settings == Settings()
+    assert found.frame()[["table", "severity"]].values.tolist() == [["bench.toml", "error"]]
