@@ -15,8 +15,6 @@ from itertools import pairwise
 
 import numpy as np
 
-from reedlab.mixed.engine.cells import Cells, build_cells
-
 
 @dataclass(frozen=True)
 class RandomTerm:
@@ -110,9 +108,11 @@ def semidefinite_cholesky(covariance: np.ndarray) -> np.ndarray:
     return out
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Design:
     """Everything a fit needs, without the formula it came from.
+
+    Two designs are equal only if they are the same object, so that one can be a key.
 
     Parameters
     ----------
@@ -181,16 +181,6 @@ class Design:
         )
 
     @cached_property
-    def cells(self) -> Cells:
-        """Rows sorted into cells of equal levels; see :mod:`reedlab.mixed.engine.cells`."""
-        return build_cells(
-            tuple(term.index for term in self.terms),
-            tuple(term.n_levels for term in self.terms),
-            tuple(term.basis for term in self.terms),
-            self.X,
-        )
-
-    @cached_property
     def diagonal(self) -> np.ndarray:
         """Boolean mask (n_theta,): the θ that lie on a diagonal and are bounded at 0."""
         return np.concatenate([np.equal(*term.theta_rows_cols) for term in self.terms])
@@ -211,8 +201,5 @@ class Design:
         return [term.lam(part) for term, part in zip(self.terms, self.split(theta))]
 
     def with_response(self, y: np.ndarray) -> Design:
-        """Take another response and keep what was computed of the structure."""
-        new = replace(self, y=np.asarray(y, dtype=float))
-        if "cells" in self.__dict__:
-            new.__dict__["cells"] = self.cells
-        return new
+        """Take another response for the same rows."""
+        return replace(self, y=np.asarray(y, dtype=float))

@@ -11,10 +11,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property, reduce
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from scipy.sparse import csc_array
 
+from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.coupling import Nesting
 
 _EMPTY = 4
@@ -241,6 +243,32 @@ class Layout:
 def largest_last(sizes: list[int]) -> list[int]:
     """Terms by their number of coordinates; among equals the last one is the largest."""
     return [int(t) for t in np.argsort(sizes, kind="stable")]
+
+
+_sorted: WeakKeyDictionary[Design, Cells] = WeakKeyDictionary()
+"""The cells of every design in use, sorted once."""
+
+
+def cells_of(design: Design) -> Cells:
+    """Sort a design's rows into cells, the first time it is asked for.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    Cells
+    """
+    if design not in _sorted:
+        terms = design.terms
+        _sorted[design] = build_cells(
+            tuple(term.index for term in terms),
+            tuple(term.n_levels for term in terms),
+            tuple(term.basis for term in terms),
+            design.X,
+        )
+    return _sorted[design]
 
 
 def build_cells(

@@ -14,6 +14,7 @@ import numpy as np
 
 from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cholesky import Factor, factorise
 from reedlab.mixed.engine.cross_products import Effects, cross_products
 from reedlab.mixed.engine.inverse import invert
@@ -62,7 +63,7 @@ class GaussianProfile:
 
     def __init__(self, design: Design, reml: bool) -> None:
         self.design, self.reml = design, reml
-        cells = design.cells
+        cells = cells_of(design)
         self.cross = cross_products(cells, None, True)
         y = design.y[cells.order]
         self.base = np.linalg.lstsq(cells.XT @ cells.XT.T, cells.XT @ y, rcond=None)[0]
@@ -115,5 +116,5 @@ class GaussianProfile:
 
     def _fitted(self, u: Effects, beta: np.ndarray) -> Effects:
         """Z'(Zu + Xβ) for each term."""
-        cells = self.design.cells
+        cells = cells_of(self.design)
         return cells.project(cells.expand(u) + beta @ cells.XT)

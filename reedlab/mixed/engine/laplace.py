@@ -16,6 +16,7 @@ import numpy as np
 
 from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cholesky import Factor, factorise
 from reedlab.mixed.engine.cross_products import Effects, cross_products
 from reedlab.mixed.engine.inverse import invert
@@ -155,7 +156,7 @@ def find_mode(
     ModelError
         When X's columns cannot be told apart at these weights.
     """
-    cells, lambdas = design.cells, design.lambdas(theta)
+    cells, lambdas = cells_of(design), design.lambdas(theta)
     v = [np.zeros((t.n_levels, t.k)) for t in design.terms] if start is None else start
     precision = None if prior is None else prior[1]
     best, fraction, decrement = -np.inf, 1.0, np.inf
@@ -233,7 +234,7 @@ def laplace_gradient(
     d_beta : ndarray, shape (p,)
     d_extra : ndarray, shape (n_extra,)
     """
-    cells, lambdas = design.cells, mode.factor.lambdas
+    cells, lambdas = cells_of(design), mode.factor.lambdas
     inverse = invert(mode.factor, with_x=False)
     half_leverage = inverse.row_covariance()
     half_leverage *= 0.5

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.laplace import LaplaceObjective, Likelihood
 
@@ -42,7 +43,7 @@ class QuadratureObjective(LaplaceObjective):
         then what the nodes' movement brings, through m and through s.
         """
         mode, likelihood = self.mode(x)
-        cells, lam = self.design.cells, float(mode.factor.lambdas[0][0, 0])
+        cells, lam = cells_of(self.design), float(mode.factor.lambdas[0][0, 0])
         m, sd = mode.v[0][:, 0], mode.factor.head_inverse[:, 0, 0]
         basis = np.ones(self.design.n) if cells.F is None else cells.F[0]
         fixed = mode.eta - cells.expand(mode.u)

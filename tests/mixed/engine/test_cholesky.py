@@ -13,6 +13,7 @@ from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.engine import cells
 from reedlab.mixed.engine import cross_products as blocks
 from reedlab.mixed.engine.binomial import likelihood
+from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cholesky import factorise
 from reedlab.mixed.engine.cross_products import cross_products
 from reedlab.mixed.engine.inverse import invert
@@ -56,10 +57,10 @@ def test_solve_determinants_and_variances(
     P = np.diag(rng.uniform(0, 1, design.p))
     H = dense(design, theta, w, P)
     factor = factorise(
-        cross_products(design.cells, w[design.cells.order], True), design.lambdas(theta), P
+        cross_products(cells_of(design), w[cells_of(design).order], True), design.lambdas(theta), P
     )
     assert issparse(factor.V.full) == sparse
-    assert len(design.cells.shape) == 1 + rectangle
+    assert len(cells_of(design).shape) == 1 + rectangle
     q = H.shape[0] - design.p
     assert factor.logdet == pytest.approx(np.linalg.slogdet(H)[1])
     assert factor.logdet_u == pytest.approx(np.linalg.slogdet(H[:q, :q])[1])
@@ -120,14 +121,14 @@ def test_rows_of_nested_terms_kept_as_entries(monkeypatch, seed: int, crossed: b
     _, whole = found()
     monkeypatch.setattr(cells, "_NESTED_FROM", 0)
     design, entries = found()
-    assert design.cells.place.nesting.n == 3 + 6
+    assert cells_of(design).place.nesting.n == 3 + 6
     for one_way, other in zip(whole, entries):
         np.testing.assert_allclose(one_way, other, atol=1e-12)
 
     w, P = rng.uniform(0.1, 2.0, 200), np.diag([0.3, 0.8])
     H = dense(design, theta, w, P)
     factor = factorise(
-        cross_products(design.cells, w[design.cells.order], True), design.lambdas(theta), P
+        cross_products(cells_of(design), w[cells_of(design).order], True), design.lambdas(theta), P
     )
     assert factor.logdet == pytest.approx(np.linalg.slogdet(H)[1], rel=1e-12)
     g = rng.normal(size=len(H))
@@ -149,7 +150,7 @@ def test_draws_have_the_inverse_as_their_covariance(random_design) -> None:
     design = random_design(rng, "gaussian")
     theta = np.full(design.n_theta, 0.7)
     H = dense(design, theta, np.ones(design.n), np.zeros((design.p, design.p)))
-    factor = factorise(cross_products(design.cells, None, True), design.lambdas(theta))
+    factor = factorise(cross_products(cells_of(design), None, True), design.lambdas(theta))
     shapes = [(t.n_levels, t.k) for t in design.terms]
     columns = []
     for unit in np.eye(len(H)):  # the map's columns: their outer product is the covariance
