@@ -140,8 +140,6 @@ class Optimum:
         Whether the gradient vanished and every zero was proved.
     singular : tuple of int
         Terms whose Λ is rank-deficient.
-    message : str
-        The optimiser's word where it did not converge.
     zeros : ndarray of bool, shape (n_theta,)
         The θ whose zero the search proved.
     """
@@ -150,7 +148,6 @@ class Optimum:
     value: float
     converged: bool
     singular: tuple[int, ...]
-    message: str
     zeros: np.ndarray
 
 
@@ -195,7 +192,7 @@ def minimise(
     rank = [np.abs(np.diag(lam)).min() == 0.0 for lam in design.lambdas(x[: design.n_theta])]
     singular = tuple(int(t) for t in np.flatnonzero(rank))
     converged = outcome.converged and released is None
-    return Optimum(x, value, converged, singular, outcome.message, outcome.zeros)
+    return Optimum(x, value, converged, singular, outcome.zeros)
 
 
 def theta_scale(design: Design) -> np.ndarray:
@@ -230,9 +227,8 @@ def _descend(evaluate: Evaluate, start: np.ndarray, coordinates: Coordinates) ->
     z, gradient = found.x, found.jac
     held = (z <= coordinates.lowest) & (gradient >= 0.0)
     steepest = np.abs(gradient[~held]).max(initial=0.0)
-    message = "" if steepest < _FLAT else str(found.message)
     zeros = coordinates.scalar & (z[:k] <= 0.0) & (gradient[:k] >= 0.0)
-    return Optimum(coordinates.x(z), float(found.fun), not message, (), message, zeros)
+    return Optimum(coordinates.x(z), float(found.fun), bool(steepest < _FLAT), (), zeros)
 
 
 def gradient_in_theta(design: Design, d_lambda: Effects) -> np.ndarray:
