@@ -11,9 +11,9 @@ its curvature at the minimum is 1 whatever S is. And z = 0 is θ = 0, where the 
 that in θ² but for a factor, so that it does not vanish and either proves the zero or leaves it: in
 θ itself it vanishes by symmetry, and a search creeps up to a zero that it reaches here in a step.
 
-The entries of a Λ of several columns are searched in units of their scale.
-
-What proves a zero of a Λ of several columns is the derivative in the covariance Σ = ΛΛ' along the
+So it is with every diagonal entry of Λ that has no other below it, for the criterion is even in it;
+the remaining entries of a Λ of several columns are searched in units of their scale. What proves a
+zero among those is the derivative in the covariance Σ = ΛΛ' along the
 directions that Σ leaves out, which is looked at when the search has ended.
 """
 
@@ -57,7 +57,7 @@ class Coordinates:
     others : ndarray
         Where the others start; they have z = 0 there.
     information : float
-        What a row, or a trial, tells of its effect: 1 / s² is that times a level's rows.
+        The information in a row, or a trial, on its effect: 1 / s² is that times a level's rows.
     scale : ndarray, shape (n_theta,)
         Unit of the entries of a Λ of several columns.
     whiten : ndarray
@@ -71,9 +71,13 @@ class Coordinates:
     whiten: np.ndarray
 
     @cached_property
-    def scalar(self) -> np.ndarray:
-        """Mask of the θ that are their term's only one."""
-        return np.concatenate([np.full(t.n_theta, t.k == 1) for t in self.design.terms])
+    def alone(self) -> np.ndarray:
+        """Mask of the θ that are the only ones in their column of Λ."""
+        masks = []
+        for term in self.design.terms:
+            rows, cols = term.theta_rows_cols
+            masks.append((rows == cols) & (not term.correlated or cols == term.k - 1))
+        return np.concatenate(masks)
 
     @cached_property
     def root(self) -> np.ndarray:
@@ -101,7 +105,7 @@ class Coordinates:
         """The greatest z."""
         log = 0.5 * self.root * np.log1p(_CEILING**2)
         return np.concatenate(
-            [np.where(self.scalar, log, np.inf), np.full(len(self.others), np.inf)]
+            [np.where(self.alone, log, np.inf), np.full(len(self.others), np.inf)]
         )
 
     def z(self, x: np.ndarray) -> np.ndarray:
@@ -109,20 +113,20 @@ class Coordinates:
         k = self.design.n_theta
         log = 0.5 * self.root * np.log1p((x[:k] / self.noise) ** 2)
         rest = np.linalg.solve(self.whiten, x[k:] - self.others)
-        return np.concatenate([np.where(self.scalar, log, x[:k] / self.scale), rest])
+        return np.concatenate([np.where(self.alone, log, x[:k] / self.scale), rest])
 
     def x(self, z: np.ndarray) -> np.ndarray:
         """Parameters at z; a zero of a term with one column is moved off by a hair."""
         k = self.design.n_theta
-        power = np.where(self.scalar, 2.0 * z[:k] / self.root, 0.0)
+        power = np.where(self.alone, 2.0 * z[:k] / self.root, 0.0)
         theta = self.noise * np.sqrt(np.maximum(np.expm1(power), _FLOOR**2))
         rest = self.others + self.whiten @ z[k:]
-        return np.concatenate([np.where(self.scalar, theta, z[:k] * self.scale), rest])
+        return np.concatenate([np.where(self.alone, theta, z[:k] * self.scale), rest])
 
     def gradient(self, x: np.ndarray, d_theta: np.ndarray, d_others: np.ndarray) -> np.ndarray:
         """Carry a gradient at x = x(z) over to z."""
-        theta = np.where(self.scalar, x[: len(d_theta)], 1.0)
-        rate = np.where(self.scalar, (self.noise**2 + theta**2) / (theta * self.root), self.scale)
+        theta = np.where(self.alone, x[: len(d_theta)], 1.0)
+        rate = np.where(self.alone, (self.noise**2 + theta**2) / (theta * self.root), self.scale)
         return np.concatenate([d_theta * rate, self.whiten.T @ d_others])
 
 
@@ -171,7 +175,7 @@ def minimise(
     scale : ndarray, shape (n_theta,)
         How far each θ is expected to move.
     information : float
-        About how much a row, or a trial, tells of its random effect.
+        About the information in a row, or a trial, on its random effect.
     whiten : ndarray, shape (m, m), optional
         The other parameters are ``start + whiten @ z`` with z of unit scale.
 
@@ -196,7 +200,7 @@ def minimise(
 
 
 def theta_scale(design: Design) -> np.ndarray:
-    """How far each θ is expected to move: about the sd of a well-determined one."""
+    """How far each θ is expected to move: about the standard error of a well-determined one."""
     return np.concatenate(
         [np.full(t.n_theta, 1.0 / np.sqrt(2.0 * t.n_levels)) for t in design.terms]
     )
@@ -227,7 +231,7 @@ def _descend(evaluate: Evaluate, start: np.ndarray, coordinates: Coordinates) ->
     z, gradient = found.x, found.jac
     held = (z <= coordinates.lowest) & (gradient >= 0.0)
     steepest = np.abs(gradient[~held]).max(initial=0.0)
-    zeros = coordinates.scalar & (z[:k] <= 0.0) & (gradient[:k] >= 0.0)
+    zeros = coordinates.alone & (z[:k] <= 0.0) & (gradient[:k] >= 0.0)
     return Optimum(coordinates.x(z), float(found.fun), bool(steepest < _FLAT), (), zeros)
 
 
@@ -266,6 +270,7 @@ def _release(
         lam = term.lam(x[share])
         if np.diag(lam).min() > 0.0 or zeros[share].all():
             continue
+        # d/dΣ, from d/dΛ = 2 (d/dΣ) Λ at a Σ lifted by a hair so that Λ has an inverse.
         sigma, step = lam @ lam.T, float(scale[share].max())
         nudged = x.copy()
         nudged[share] = term.theta_from_covariance(sigma + 1e-6 * step**2 * np.eye(term.k))
@@ -274,6 +279,7 @@ def _release(
         for direction in _left_out(lam, slope, term.correlated):
             if direction @ slope @ direction * step**2 > -1e-6:
                 continue
+            # Σ + l² d d' goes downhill for small l: look how far.
             for length in (1.0, 0.3, 0.1, 0.03):
                 trial = x.copy()
                 trial[share] = term.theta_from_covariance(
