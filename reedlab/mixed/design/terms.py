@@ -3,7 +3,7 @@
 The model is ``η = X β + Σ_t Z_t u_t`` with ``u_t = Λ_t v_t`` level by level and ``v`` standard
 normal. For a term with k columns Λ_t is a k x k lower triangle; its entries, columnwise, are that
 term's share of θ (the diagonal alone when the term is uncorrelated). Diagonal entries are >= 0.
-For the Gaussian family Λ is relative to the residual's sd, as in lme4.
+For the Gaussian family Λ is relative to the residual's standard deviation, as in lme4.
 """
 
 from __future__ import annotations

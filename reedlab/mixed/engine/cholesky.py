@@ -6,8 +6,8 @@ With C the head's block-diagonal factor and L that of the rest's Schur complemen
         [ V   L ] [ 0   L' ].
 
 The other terms' coordinates come before those of X in the rest, so the leading part of L belongs
-to the random effects alone. This is the block-arrow form of the factor in Bates et al. 2015
-(Journal of Statistical Software 67(1), eq. 18 to 25), with the head in place of a fill-reducing
+to the random effects alone. It is the block-arrow form of the sparse factor of Bates et al. 2015
+(Journal of Statistical Software 67(1), section 3), with the head first instead of a fill-reducing
 permutation.
 """
 
@@ -52,8 +52,8 @@ class Factor:
     def logdet_u(self) -> float:
         """Log-determinant of the random effects' block Λ'Z'WZΛ + I.
 
-        Twice the sum of the logarithms of its factor's diagonal (Bates et al. 2015, eq. 34): minus
-        those of C^-1, plus those of the leading part of L.
+        Twice the sum of the logarithms of its factor's diagonal (Bates et al. 2015, section 3), of
+        C, whose inverse is at hand, and of the leading part of L.
         """
         head = np.log(np.diagonal(self.head_inverse, axis1=1, axis2=2)).sum()
         rest = np.log(np.diagonal(self.chol)[: self.cross.cells.place.q_rest]).sum()
@@ -63,7 +63,7 @@ class Factor:
     def logdet_x(self) -> float:
         """Log-determinant of X's Schur complement, the precision of β with u integrated out.
 
-        The further term of the restricted likelihood (Bates et al. 2015, eq. 41).
+        The further term of the restricted likelihood (Bates et al. 2015, section 3).
         """
         return 2.0 * float(np.log(np.diag(self.chol_beta)).sum())
 
