@@ -11,13 +11,15 @@ timed <- function(run) {
 success <- success ~ scale(density) + season + (1 | supplier/lot) + (1 | maker)
 minutes <- log(minutes) ~ scale(density) + season + (1 | supplier/lot) + (1 | maker)
 verbagg <- y ~ Anger + Gender + btype + situ + (1 | id) + (1 | item)
+gaussian <- list(insteval = y ~ 1 + (1 | s) + (1 | d) + (1 | dept:service),
+                 pupils = y ~ year + (year | child) + (year | school))
 out <- list()
 for (case in cases) {
   part <- strsplit(case, " ")[[1]]; d <- read(part[2])
   out[[case]] <- switch(part[1],
     glmer = { f <- if (part[2] == "verbagg") verbagg else success; timed(function() glmer(f, d, family = binomial)) },
     glmmTMB = timed(function() glmmTMB(success, d, family = binomial)),
-    lmer = { f <- if (part[2] == "insteval") y ~ 1 + (1 | s) + (1 | d) + (1 | dept:service) else minutes
+    lmer = { f <- if (part[2] %in% names(gaussian)) gaussian[[part[2]]] else minutes
       timed(function() lmer(f, d)) })
 }
 cat(toJSON(out, auto_unbox = TRUE, digits = 6))

@@ -27,6 +27,7 @@ FORMULA = "success ~ scale(density) + season + (1 | supplier/lot) + (1 | maker)"
 GAUSSIAN = "log(minutes) ~ scale(density) + season + (1 | supplier/lot) + (1 | maker)"
 VERBAGG = "y ~ Anger + Gender + btype + situ + (1 | id) + (1 | item)"
 INSTEVAL = "y ~ 1 + (1 | s) + (1 | d) + (1 | dept:service)"
+PUPILS = "y ~ year + (year | child) + (year | school)"
 SIZES = {
     "600": (600, 5, 20, 3),
     "3840": (3_840, 8, 96, 4),
@@ -54,6 +55,25 @@ def reeds(n: int, suppliers: int, lots: int, makers: int, seed: int = 1) -> pd.D
             "supplier": pd.Categorical.from_codes(supplier, [f"s{i:03}" for i in range(suppliers)]),
             "lot": pd.Categorical.from_codes(lot, [f"l{i:05}" for i in range(lots)]),
             "maker": pd.Categorical.from_codes(maker, [f"m{i:03}" for i in range(makers)]),
+        }
+    )
+
+
+def pupils(rows: int = 7_230, children: int = 1_721, schools: int = 60) -> pd.DataFrame:
+    """Make up tests of children in schools, each with an own level and an own gain a year."""
+    rng = np.random.default_rng(1)
+    child = np.concatenate([np.arange(children), rng.integers(children, size=rows - children)])
+    school, year = rng.integers(schools, size=children)[child], rng.integers(-2, 4, rows) + 0.5
+    factor = np.array([[0.8, 0.0], [0.1, 0.15]])
+    own = rng.normal(size=(children, 2)) @ factor.T
+    shared = rng.normal(size=(schools, 2)) @ factor.T / 2.0
+    line = own[child] + shared[school] + np.array([-0.8, 0.75])
+    return pd.DataFrame(
+        {
+            "y": line[:, 0] + line[:, 1] * year + 0.55 * rng.normal(size=rows),
+            "year": year,
+            "child": pd.Categorical.from_codes(child, [f"c{i:04}" for i in range(children)]),
+            "school": pd.Categorical.from_codes(school, [f"s{i:02}" for i in range(schools)]),
         }
     )
 
@@ -104,7 +124,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument(
-        "--only", nargs="*", default=["3840", "verbagg", "insteval", "100k", "batch", "1M"]
+        "--only",
+        nargs="*",
+        default=["3840", "verbagg", "insteval", "pupils", "100k", "batch", "1M"],
     )
     parser.add_argument("--large", choices=("100k", "1M"), help=argparse.SUPPRESS)
     chosen = parser.parse_args()
@@ -138,6 +160,7 @@ def main() -> None:
             "gaussian",
             [("lmer", 3)],
         ),
+        "two slopes": ("pupils", pupils, PUPILS, "gaussian", [("lmer", 2)]),
         "binomial 100k": (
             "100k",
             lambda: reeds(*SIZES["100k"]),

@@ -3,7 +3,7 @@
 The model is ``η = X β + Σ_t Z_t u_t`` with ``u_t = Λ_t v_t`` level by level and ``v`` standard
 normal. For a term with k columns Λ_t is a k x k lower triangle; its entries, columnwise, are that
 term's share of θ (the diagonal alone when the term is uncorrelated). Diagonal entries are >= 0.
-For the Gaussian family Λ is relative to the residual's sd, as in lme4.
+For the Gaussian family Λ is relative to the residual's standard deviation, as in lme4.
 """
 
 from __future__ import annotations
@@ -14,8 +14,6 @@ from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
-
-from reedlab.mixed.engine.cells import Cells, build_cells
 
 
 @dataclass(frozen=True)
@@ -110,9 +108,11 @@ def semidefinite_cholesky(covariance: np.ndarray) -> np.ndarray:
     return out
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Design:
     """Everything a fit needs, without the formula it came from.
+
+    Two designs are equal only if they are the same object, so that one can be a key.
 
     Parameters
     ----------
@@ -181,16 +181,6 @@ class Design:
         )
 
     @cached_property
-    def cells(self) -> Cells:
-        """Rows sorted into cells of equal levels; see :mod:`reedlab.mixed.engine.cells`."""
-        return build_cells(
-            tuple(term.index for term in self.terms),
-            tuple(term.n_levels for term in self.terms),
-            tuple(term.basis for term in self.terms),
-            self.X,
-        )
-
-    @cached_property
     def diagonal(self) -> np.ndarray:
         """Boolean mask (n_theta,): the θ that lie on a diagonal and are bounded at 0."""
         return np.concatenate([np.equal(*term.theta_rows_cols) for term in self.terms])
@@ -211,8 +201,5 @@ class Design:
         return [term.lam(part) for term, part in zip(self.terms, self.split(theta))]
 
     def with_response(self, y: np.ndarray) -> Design:
-        """Take another response and keep what was computed of the structure."""
-        new = replace(self, y=np.asarray(y, dtype=float))
-        if "cells" in self.__dict__:
-            new.__dict__["cells"] = self.cells
-        return new
+        """Take another response for the same rows."""
+        return replace(self, y=np.asarray(y, dtype=float))

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import gammaln
 
 from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.laplace import Rows
 
 _FAR = 40.0
@@ -111,7 +112,7 @@ def _log_product(p: np.ndarray) -> float:
 
 def likelihood(design: Design) -> BinomialLogit:
     """Set up the binomial likelihood of a design's response."""
-    order = design.cells.order
+    order = cells_of(design).order
     y = design.y[order]
     if design.trials is None:
         return BinomialLogit(y, None, 0.0)

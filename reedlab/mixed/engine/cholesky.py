@@ -6,18 +6,21 @@ With C the head's block-diagonal factor and L that of the rest's Schur complemen
         [ V   L ] [ 0   L' ].
 
 The other terms' coordinates come before those of X in the rest, so the leading part of L belongs
-to the random effects alone.
+to the random effects alone. It is the block-arrow form of the sparse factor of Bates et al. 2015
+(Journal of Statistical Software 67(1), section 3), with the head first instead of a fill-reducing
+permutation.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
-from scipy.linalg import lapack, solve_triangular
+from scipy.linalg import lapack
+from scipy.sparse import csr_array, issparse
 
-from reedlab.mixed.engine.coupling import Coupling
 from reedlab.mixed.engine.cross_products import Cross, Effects
 
 
@@ -33,8 +36,8 @@ class Factor:
         Λ of each term.
     head_inverse : ndarray, shape (L, k, k)
         Inverses of the head's lower factors C.
-    V : Coupling
-        The rest's rows of the factor, (r, L k).
+    VT : ndarray or csr_array, shape (L k, r)
+        V', so that what belongs to one level of the head stands together.
     chol : ndarray, shape (r, r)
         Lower factor of the rest's Schur complement.
     """
@@ -42,19 +45,26 @@ class Factor:
     cross: Cross
     lambdas: Effects
     head_inverse: np.ndarray
-    V: Coupling
+    VT: Any
     chol: np.ndarray
 
     @cached_property
     def logdet_u(self) -> float:
-        """Log-determinant of the random effects' block Λ'Z'WZΛ + I."""
-        q = self.cross.cells.place.q_rest
-        head = np.log(np.einsum("lkk->lk", self.head_inverse)).sum()
-        return 2.0 * float(np.log(np.diag(self.chol)[:q]).sum() - head)
+        """Log-determinant of the random effects' block Λ'Z'WZΛ + I.
+
+        Twice the sum of the logarithms of its factor's diagonal (Bates et al. 2015, section 3), of
+        C, whose inverse is at hand, and of the leading part of L.
+        """
+        head = np.log(np.diagonal(self.head_inverse, axis1=1, axis2=2)).sum()
+        rest = np.log(np.diagonal(self.chol)[: self.cross.cells.place.q_rest]).sum()
+        return 2.0 * float(rest - head)
 
     @cached_property
     def logdet_x(self) -> float:
-        """Log-determinant of X's Schur complement, the precision of β with u integrated out."""
+        """Log-determinant of X's Schur complement, the precision of β with u integrated out.
+
+        The further term of the restricted likelihood (Bates et al. 2015, section 3).
+        """
         return 2.0 * float(np.log(np.diag(self.chol_beta)).sum())
 
     @property
@@ -71,8 +81,8 @@ class Factor:
     def of_effects(self) -> Factor:
         """Give the factor of the random effects' block alone."""
         q = self.cross.cells.place.q_rest
-        V, chol = self.V.leading(q), self.chol[:q, :q]
-        return Factor(self.cross, self.lambdas, self.head_inverse, V, chol)
+        VT, chol = self.VT[:, :q], self.chol[:q, :q]
+        return Factor(self.cross, self.lambdas, self.head_inverse, VT, chol)
 
     @cached_property
     def cov_beta(self) -> np.ndarray:
@@ -95,8 +105,9 @@ class Factor:
         beta : ndarray, shape (p,)
         """
         place = self.cross.cells.place
+        # Forwards: C a = g in the head, then L L' x = g - V a in the rest.
         head = _apply(self.head_inverse, g_u[place.head])
-        rest = -self.V.times(head.ravel())
+        rest = -(self.VT.T @ head.ravel())
         for t in place.rest:
             rest[place.slices[t]] += g_u[t].ravel()
         if g_beta is not None:
@@ -106,33 +117,35 @@ class Factor:
         return self._deal(head, rest)
 
     def sample(self, normals_u: Effects, normals_beta: np.ndarray) -> tuple[Effects, np.ndarray]:
-        """Turn standard normals into a draw of N(0, H^-1), by back-substitution.
+        """Turn standard normals z into draws of N(0, H^-1), by back-substitution.
 
         Parameters
         ----------
-        normals_u : list of ndarray, each shape (levels, k)
-        normals_beta : ndarray, shape (p,)
+        normals_u : list of ndarray, each shape (n, levels, k)
+        normals_beta : ndarray, shape (n, p)
 
         Returns
         -------
-        u, beta
-            As for :meth:`solve`.
+        u : list of ndarray, each shape (n, levels, k)
+        beta : ndarray, shape (n, p)
         """
-        place = self.cross.cells.place
-        rest = np.concatenate([*(normals_u[t].ravel() for t in place.rest), normals_beta])
-        if len(rest):
-            rest = solve_triangular(self.chol, rest, lower=True, trans=1, check_finite=False)
+        place, n = self.cross.cells.place, len(normals_beta)
+        parts = [*(normals_u[t].reshape(n, -1) for t in place.rest), normals_beta]
+        rest = np.concatenate(parts, axis=1)
+        if rest.size:
+            rest = rest @ lapack.dtrtri(self.chol, lower=1)[0]  # z'L^-1 = (L'^-1 z)'
         return self._deal(normals_u[place.head], rest)
 
     def _deal(self, head: np.ndarray, rest: np.ndarray) -> tuple[Effects, np.ndarray]:
-        """Finish the back-substitution in the head and deal the coordinates out to the terms."""
+        """Go backwards through the head, C' u = a - V' x, and deal the coordinates out."""
         cells, place = self.cross.cells, self.cross.cells.place
-        head = head - self.V.left(rest).reshape(head.shape)
+        head = head - (self.VT @ rest.T).T.reshape(head.shape)
         out: Effects = [head] * len(cells.level)
         out[place.head] = _apply(self.head_inverse.transpose(0, 2, 1), head)
         for t in place.rest:
-            out[t] = rest[place.slices[t]].reshape(cells.n_levels[t], -1)
-        return out, rest[place.q_rest :]
+            shape = (*rest.shape[:-1], cells.n_levels[t], len(cells.columns[t]))
+            out[t] = rest[..., place.slices[t]].reshape(shape)
+        return out, rest[..., place.q_rest :]
 
 
 def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None = None) -> Factor:
@@ -156,67 +169,84 @@ def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None
     """
     place = cross.cells.place
     lam, q = lambdas[place.head], place.q_rest
-    if len(lam) == 1:
-        scale = lam[0, 0]
-        head_inverse = 1.0 / np.sqrt(scale * scale * cross.head + 1.0)
-        by_column = scale * head_inverse.reshape(-1)
-    else:
-        inner = lam.T @ cross.head @ lam
-        head_inverse = np.linalg.inv(np.linalg.cholesky(inner + np.eye(len(lam))))
-        by_column = lam @ head_inverse.transpose(0, 2, 1)
-    by_row = row_scale(cross, lambdas)
-    if by_row is not None:
-        V = _scale(cross.rest_head, by_row, by_column)
-        S = cross.rest * by_row
-        S *= by_row[:, None]
-    else:
-        V = _scale(cross.rest_head, np.ones(len(cross.rest)), by_column)
-        V = Coupling(V.nesting, V.entry, mix_rows(V.full, lambdas, cross))
-        S = mix_rows(mix_rows(cross.rest, lambdas, cross).T, lambdas, cross)
+    # The head, level by level: C C' = Λ'Z'WZΛ + I.
+    head_inverse = _inverse_factors(lam.T @ cross.head @ lam + np.eye(len(lam)))
+    # V' = C^-1 Λ'Z'W[ZΛ, X].
+    VT = mix_columns(mix_rows(cross.head_rest, head_inverse @ lam.T), lambdas, cross)
+    # The rest's Schur complement, L L' = Λ'Z'WZΛ + I, Λ'Z'WX and X'WX + P, less V V'.
+    S = mix_columns(mix_columns(cross.rest.copy(), lambdas, cross).T, lambdas, cross)
     S[np.arange(q), np.arange(q)] += 1.0
     if prior_precision is not None:
         S[q:, q:] += prior_precision
-    S -= V.gram()
+    gram = VT.T @ VT
+    S -= gram.toarray() if issparse(gram) else gram
     chol, failed = lapack.dpotrf(S, lower=1, clean=1) if len(S) else (S, 0)
     if failed:
         raise np.linalg.LinAlgError("The penalised normal equations are not positive definite.")
-    return Factor(cross, lambdas, head_inverse, V, chol)
+    return Factor(cross, lambdas, head_inverse, VT, chol)
 
 
-def _scale(rows: Coupling, by_row: np.ndarray, by_column: np.ndarray) -> Coupling:
-    """Apply Λ and the head's inverse factor to the rest against the head."""
-    if by_column.ndim == 1:
-        return rows.scaled(by_row, by_column)
-    n_h, k_h, _ = by_column.shape
-    shaped = np.einsum("rli,lij->rlj", rows.full.reshape(-1, n_h, k_h), by_column)
-    full = by_row[:, None] * shaped.reshape(-1, n_h * k_h)
-    return Coupling(rows.nesting, rows.entry, full)
-
-
-def row_scale(cross: Cross, lambdas: Effects) -> np.ndarray | None:
-    """λ of each of the rest's rows, 1 for X's; None where a term has several columns."""
-    scale = np.ones(len(cross.rest))
-    for t, at in cross.cells.place.slices.items():
-        if len(lambdas[t]) > 1:
-            return None
-        scale[at] = lambdas[t][0, 0]
-    return scale
-
-
-def mix_rows(rows: np.ndarray, lambdas: Effects, cross: Cross) -> np.ndarray:
-    """Λ' times the rest's rows, term by term; X's rows stay."""
-    out = np.array(rows, order="C")
-    for t, at in cross.cells.place.slices.items():
-        shaped = out[at].reshape(-1, len(lambdas[t]), rows.shape[1])
-        out[at] = (lambdas[t].T @ shaped).reshape(-1, rows.shape[1])
+def _inverse_factors(blocks: np.ndarray) -> np.ndarray:
+    """C^-1 of each C C' in blocks (L, k, k), all levels at once and entry by entry."""
+    k = blocks.shape[1]
+    C, out = np.zeros_like(blocks), np.zeros_like(blocks)
+    for j in range(k):
+        for i in range(j, k):
+            C[:, i, j] = blocks[:, i, j] - (C[:, i, :j] * C[:, j, :j]).sum(axis=1)
+        C[:, j, j] = np.sqrt(C[:, j, j])
+        C[:, j + 1 :, j] /= C[:, j, j, None]
+    for i in range(k):
+        out[:, i, i] = 1.0 / C[:, i, i]
+        for j in range(i):
+            out[:, i, j] = -(C[:, i, j:i] * out[:, j:i, j]).sum(axis=1) * out[:, i, i]
     return out
 
 
+def mix_rows(rows: Any, matrices: np.ndarray) -> Any:
+    """Multiply each level's matrix (k, k) with its rows of a matrix (L k, r)."""
+    n_h, k, _ = matrices.shape
+    if issparse(rows):
+        return _block_diagonal([matrices]) @ rows
+    if k == 1:
+        return matrices[:, 0] * rows
+    return (matrices @ rows.reshape(n_h, k, -1)).reshape(rows.shape)
+
+
+def mix_columns(rows: Any, lambdas: Effects, cross: Cross) -> Any:
+    """Multiply a matrix over the rest's coordinates with Λ, in place if dense; X's columns stay."""
+    place, n_levels = cross.cells.place, cross.cells.n_levels
+    if issparse(rows):
+        blocks = [np.broadcast_to(lambdas[t], (n_levels[t], *lambdas[t].shape)) for t in place.rest]
+        blocks.append(np.ones((rows.shape[1] - place.q_rest, 1, 1)))
+        return rows @ _block_diagonal(blocks)
+    for t, at in place.slices.items():
+        if len(lambdas[t]) == 1:
+            rows[:, at] *= lambdas[t][0, 0]
+        else:
+            own = rows[:, at].reshape(-1, len(lambdas[t]))
+            rows[:, at] = (own @ lambdas[t]).reshape(len(rows), -1)
+    return rows
+
+
+def _block_diagonal(parts: list[np.ndarray]) -> csr_array:
+    """Sparse matrix of blocks, each part of shape (levels, k, k)."""
+    cols, widths, size = [], [], 0
+    for blocks in parts:
+        n, k, _ = blocks.shape
+        first = size + k * np.arange(n)[:, None, None]
+        cols.append(np.broadcast_to(first + np.arange(k), blocks.shape).reshape(-1))
+        widths.append(np.full(n * k, k))
+        size += n * k
+    starts = np.cumsum([0, *np.concatenate(widths)])
+    data = np.concatenate([blocks.reshape(-1) for blocks in parts])
+    return csr_array((data, np.concatenate(cols), starts), shape=(size, size))
+
+
 def _apply(matrices: np.ndarray, vectors: np.ndarray) -> np.ndarray:
-    """Multiply each level's matrix (k, k) with its vector (k,)."""
+    """Multiply each level's matrix (k, k) with its vector (k,), or with each of its vectors."""
     if matrices.shape[-1] == 1:
         return matrices[:, :, 0] * vectors
-    return np.einsum("lij,lj->li", matrices, vectors)
+    return (matrices @ vectors[..., None])[..., 0]
 
 
 def inverse_from_cholesky(chol: np.ndarray) -> np.ndarray:

@@ -5,28 +5,26 @@ For weights W and covariance factors Λ the matrix of the penalised normal equat
     H = [ Λ'Z'WZΛ + I   Λ'Z'WX    ]
         [ X'WZΛ         X'WX + P  ]
 
-with P a prior precision on β (0 in a plain fit). The term with most coordinates, the *head*, has a
-block-diagonal block and is kept apart from the *rest*: the other terms, then X. This file sums the
-raw products Z'WZ, Z'WX and X'WX; :mod:`reedlab.mixed.engine.cholesky` applies Λ and factors H.
+with P a prior precision on β (0 in a plain fit); it is the matrix of Bates et al. 2015 (Journal of
+Statistical Software 67(1), section 3) with weights. The term with most coordinates, the *head*, has
+a block-diagonal block and is kept apart from the *rest*: the other terms, then X. This file sums
+the raw products Z'WZ, Z'WX and X'WX; :mod:`reedlab.mixed.engine.cholesky` applies Λ and factors H.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.sparse import csr_array
 
 from reedlab.mixed.engine.cells import Cells
-from reedlab.mixed.engine.coupling import Coupling
 
 Effects = list[np.ndarray]
 """One array a random term."""
 
-Margins = list[list[dict[int, np.ndarray]]]
-"""For each pair of basis columns the cells' sums along each axis."""
-
-_SPARSE_FROM, _SPARSE_BELOW = 500_000, 0.05
+_SPARSE_FROM, _SPARSE_BELOW = 100_000, 0.05
 """Number of entries, and share of them that may be filled, for a sparse block to pay."""
 
 
@@ -37,28 +35,28 @@ class Cross:
     Parameters
     ----------
     cells : Cells
+    moments : ndarray, shape (m, m, C)
+        For each pair of distinct basis columns the weighted sum of their product in each cell.
     head : ndarray, shape (L, k, k)
         The head's own block, level by level.
-    rest_head : Coupling
-        The rest's coordinates (X last, if asked for) against the head's, (r, L k); sparse where it
-        is large and nearly empty.
+    head_rest : ndarray or csr_array, shape (L k, r)
+        The head's coordinates against the rest's (X last, if asked for); sparse where it is large
+        and nearly empty.
     rest : ndarray, shape (r, r)
         The rest against itself.
-    p : int
-        Number of X's coordinates, 0 where X was left out.
     """
 
     cells: Cells
+    moments: np.ndarray
     head: np.ndarray
-    rest_head: Coupling
+    head_rest: Any
     rest: np.ndarray
-    p: int
 
     def own_weights(self, t: int) -> np.ndarray:
         """Diagonal of Z'WZ in the coordinates of term t."""
         place = self.cells.place
         if t == place.head:
-            return np.einsum("lkk->lk", self.head).reshape(-1)
+            return np.diagonal(self.head, axis1=1, axis2=2).reshape(-1)
         return np.diagonal(self.rest)[place.slices[t]]
 
 
@@ -77,103 +75,83 @@ def cross_products(cells: Cells, weights: np.ndarray | None, with_x: bool) -> Cr
     -------
     Cross
     """
-    place, h = cells.place, cells.place.head
+    place, h, columns = cells.place, cells.place.head, cells.columns
     p = len(cells.XT) if with_x else 0
-    weighted = _weighted_basis(cells, weights)
-    zz = _cell_moments(cells, weighted)
-    margins = [[cells.margins(moments) for moments in row] for row in zz]
-    n_h, k_h, q = cells.n_levels[h], len(cells.columns[h]), place.q_rest
-    head = np.empty((n_h, k_h, k_h))
-    for i, a in enumerate(cells.columns[h]):
-        for j, b in enumerate(cells.columns[h]):
-            head[:, i, j] = cells.by_level(h, margins[a][b][cells.axis[h]])
-    rest = np.zeros((q + p, q + p))
+    moments = _moments(cells, weights)
+    # Z'WZ: a term against itself is block-diagonal, two terms meet in the cells that occur.
+    head = _own_blocks(cells, moments, h)
+    rest = np.zeros((place.q_rest + p, place.q_rest + p))
     for t in place.rest:
-        at = place.slices[t]
-        _add_own(cells, margins, t, rest[at, at])
+        at, k, blocks = place.slices[t], len(columns[t]), _own_blocks(cells, moments, t)
+        for i in range(k):
+            for j in range(k):
+                np.fill_diagonal(rest[at, at][i::k, j::k], blocks[:, i, j])
         for s in place.rest:
             if s > t:
-                both = _pair(cells, zz, t, s)
-                rest[at, place.slices[s]] = both
-                rest[place.slices[s], at] = both.T
-    x_head = np.empty((p, n_h * k_h))
-    if p:
-        _add_x(cells, weights, x_head, rest)
-    size, nesting = q * n_h, place.nesting
-    if cells.F is None and size > _SPARSE_FROM and cells.n_cells < _SPARSE_BELOW * size:
-        full = _sparse_rows(cells, zz[0, 0], x_head)
-    else:
-        crossed = [_pair(cells, zz, t, h) for t in place.rest[len(nesting.owner) :]]
-        if p or not crossed:
-            crossed.append(x_head)
-        full = crossed[0] if len(crossed) == 1 else np.concatenate(crossed)
-    entry = np.repeat(head.reshape(1, -1), len(nesting.owner), axis=0)
-    return Cross(cells, head, Coupling(nesting, entry, full), rest, p)
+                rest[at, place.slices[s]] = _pair(cells, moments, t, s)
+                rest[place.slices[s], at] = rest[at, place.slices[s]].T
+    # Z'WX and X'WX, a column of X at a time, for the sake of the cache.
+    x_head = np.empty((head.shape[0] * head.shape[1], p))
+    for j, column in enumerate(cells.XT[:p]):
+        weighted, x = column if weights is None else column * weights, place.q_rest + j
+        for t, sums in enumerate(cells.project(weighted)):
+            if t == h:
+                x_head[:, j] = sums.reshape(-1)
+            else:
+                rest[x, place.slices[t]] = rest[place.slices[t], x] = sums.reshape(-1)
+        rest[place.q_rest : x + 1, x] = rest[x, place.q_rest : x + 1] = cells.XT[: j + 1] @ weighted
+    size, k = place.q_rest * len(x_head), len(columns[h])
+    filled = cells.n_cells * k * sum(len(columns[t]) for t in place.rest)
+    if size > _SPARSE_FROM and filled < _SPARSE_BELOW * size:
+        return Cross(cells, moments, head, _sparse_rows(cells, moments, x_head), rest)
+    crossed = [_pair(cells, moments, h, t) for t in place.rest]
+    return Cross(cells, moments, head, np.concatenate([*crossed, x_head], axis=1), rest)
 
 
-def _weighted_basis(cells: Cells, weights: np.ndarray | None) -> np.ndarray:
+def _moments(cells: Cells, weights: np.ndarray | None) -> np.ndarray:
     if cells.F is None:
-        return (np.ones(len(cells.order)) if weights is None else weights)[None]
-    return cells.F if weights is None else cells.F * weights
-
-
-def _cell_moments(cells: Cells, weighted: np.ndarray) -> np.ndarray:
-    if cells.F is None:
-        return cells.sums(weighted[0])[None, None]
-    zz = np.empty((cells.m, cells.m, *cells.shape))
+        ones = np.ones(len(cells.order)) if weights is None else weights
+        return cells.sums(ones)[None, None]
+    out = np.empty((cells.m, cells.m, cells.n_cells))
     for a in range(cells.m):
+        weighted = cells.F[a] if weights is None else cells.F[a] * weights
         for b in range(a, cells.m):
-            zz[a, b] = zz[b, a] = cells.sums(weighted[a] * cells.F[b])
-    return zz
+            out[a, b] = out[b, a] = cells.sums(weighted * cells.F[b])
+    return out
 
 
-def _pair(cells: Cells, zz: np.ndarray, t: int, s: int) -> np.ndarray:
+def _own_blocks(cells: Cells, moments: np.ndarray, t: int) -> np.ndarray:
+    """Z_t' W Z_t as blocks (levels, k, k)."""
+    columns = cells.columns[t]
+    out = np.empty((cells.n_levels[t], len(columns), len(columns)))
+    for i, a in enumerate(columns):
+        for j, b in enumerate(columns[: i + 1]):
+            out[:, i, j] = out[:, j, i] = cells.by_level(t, moments[a, b])
+    return out
+
+
+def _pair(cells: Cells, moments: np.ndarray, t: int, s: int) -> np.ndarray:
     """Z_t' W Z_s as a matrix (L_t k_t, L_s k_s)."""
-    if cells.F is None:
-        return cells.by_pair(t, s, zz[0, 0])
-    n_t, n_s = cells.n_levels[t], cells.n_levels[s]
-    out = np.empty((n_t, len(cells.columns[t]), n_s, len(cells.columns[s])))
+    k_t, k_s = len(cells.columns[t]), len(cells.columns[s])
+    if k_t == k_s == 1:
+        return cells.by_pair(t, s, moments[cells.columns[t][0], cells.columns[s][0]])
+    out = np.empty((cells.n_levels[t], k_t, cells.n_levels[s], k_s))
     for i, a in enumerate(cells.columns[t]):
         for j, b in enumerate(cells.columns[s]):
-            out[:, i, :, j] = cells.by_pair(t, s, zz[a, b])
-    return out.reshape(out.shape[0] * out.shape[1], -1)
-
-
-def _add_own(cells: Cells, margins: Margins, t: int, out: np.ndarray) -> None:
-    """Fill in Z_t' W Z_t: blocks (k, k) on the diagonal."""
-    columns = cells.columns[t]
-    k = len(columns)
-    for i, a in enumerate(columns):
-        for j, b in enumerate(columns):
-            np.fill_diagonal(out[i::k, j::k], cells.by_level(t, margins[a][b][cells.axis[t]]))
-
-
-def _add_x(cells: Cells, weights: np.ndarray | None, x_head: np.ndarray, rest: np.ndarray) -> None:
-    """Fill in X's rows against the head, and its rows and columns of the rest."""
-    place, q = cells.place, cells.place.q_rest
-    for j, column in enumerate(cells.XT):  # one at a time, for the sake of the cache
-        weighted = column if weights is None else column * weights
-        for t, sums in enumerate(cells.project(weighted)):
-            if t == place.head:
-                x_head[j] = sums.reshape(-1)
-            else:
-                rest[q + j, place.slices[t]] = rest[place.slices[t], q + j] = sums.reshape(-1)
-        rest[q : q + j + 1, q + j] = rest[q + j, q : q + j + 1] = cells.XT[: j + 1] @ weighted
+            out[:, i, :, j] = cells.by_pair(t, s, moments[a, b])
+    return out.reshape(cells.n_levels[t] * k_t, -1)
 
 
 def _sparse_rows(cells: Cells, moments: np.ndarray, x_head: np.ndarray) -> csr_array:
-    """Set the rest against the head in a sparse matrix of the pairs that occur, X last."""
-    place = cells.place
-    x_rows, x_cols = np.indices(x_head.shape)
-    level = [np.broadcast_to(each, cells.shape).reshape(-1) for each in cells.level]
-    rows = [level[t] + place.slices[t].start for t in place.rest]
-    return csr_array(
-        (
-            np.concatenate([np.tile(moments.reshape(-1), len(rows)), x_head.reshape(-1)]),
-            (
-                np.concatenate([*rows, place.q_rest + x_rows.reshape(-1)]),
-                np.concatenate([np.tile(level[place.head], len(rows)), x_cols.reshape(-1)]),
-            ),
-        ),
-        shape=(place.q_rest + len(x_head), cells.n_levels[place.head]),
-    )
+    """Set the head against the rest in a sparse matrix of the pairs that occur, X last."""
+    place, h, columns = cells.place, cells.place.head, cells.columns
+    x_rows, x_cols = np.indices(x_head.shape).reshape(2, -1)
+    rows, cols, data = [x_rows], [place.q_rest + x_cols], [x_head.reshape(-1)]
+    for t in place.rest:
+        for i, a in enumerate(columns[h]):
+            for j, b in enumerate(columns[t]):
+                rows.append(cells.level[h] * len(columns[h]) + i)
+                cols.append(place.slices[t].start + cells.level[t] * len(columns[t]) + j)
+                data.append(moments[a, b])
+    entries = np.concatenate(data), (np.concatenate(rows), np.concatenate(cols))
+    return csr_array(entries, shape=(len(x_head), place.q_rest + x_head.shape[1]))

@@ -1,9 +1,9 @@
 """Gaussian responses: the deviance profiled over β and σ, by REML or ML.
 
-θ is relative to the residual's sd. With r the penalised residual sum of squares at the solution of
-the normal equations, the deviance is ``log det H_u + n (1 + log(2π r / n))`` by ML; by REML the
-log-determinant is that of H with β's part and n is n - p (Bates, Mächler, Bolker and Walker 2015,
-Journal of Statistical Software 67(1), section 3).
+θ is relative to the residual's standard deviation σ. With r the penalised residual sum of squares
+at the solution of the normal equations, the deviance is ``log det H_u + n (1 + log(2π r / n))`` by
+ML; by REML the log-determinant is that of H with β's part and n is n - p (Bates, Mächler, Bolker
+and Walker 2015, Journal of Statistical Software 67(1), section 3).
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 
 from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cholesky import Factor, factorise
 from reedlab.mixed.engine.cross_products import Effects, cross_products
 from reedlab.mixed.engine.inverse import invert
@@ -34,7 +35,7 @@ class Profile:
     rss : float
         Penalised residual sum of squares.
     sigma : float
-        The residual's sd.
+        The residual's standard deviation.
     factor : Factor
     """
 
@@ -62,8 +63,9 @@ class GaussianProfile:
 
     def __init__(self, design: Design, reml: bool) -> None:
         self.design, self.reml = design, reml
-        cells = design.cells
+        cells = cells_of(design)
         self.cross = cross_products(cells, None, True)
+        # β = b₀ + b: only b, the rest of a least-squares fit, is solved for below.
         y = design.y[cells.order]
         self.base = np.linalg.lstsq(cells.XT @ cells.XT.T, cells.XT @ y, rcond=None)[0]
         y = y - self.base @ cells.XT
@@ -77,11 +79,12 @@ class GaussianProfile:
             factor = factorise(self.cross, lambdas)
         except np.linalg.LinAlgError as error:
             raise ModelError(
-                "The fixed effects' columns cannot be told apart; leave out the one that repeats "
-                "others."
+                "The fixed effects' columns cannot be distinguished; leave out the one that "
+                "repeats others."
             ) from error
         rhs = [z @ lam for z, lam in zip(self.zy, lambdas)]
         v, beta = factor.solve(rhs, self.xy)
+        # Penalised residual sum of squares: |y|² less what the normal equations explain.
         explained = sum(float((a * b).sum()) for a, b in zip(rhs, v)) + float(self.xy @ beta)
         rss = self.yy - explained
         if not rss > 1e-13 * self.yy:
@@ -89,8 +92,9 @@ class GaussianProfile:
                 "The response is explained without any residual, so there is no variance to "
                 "estimate; leave out a term."
             )
+        # Part 1: the log-determinant of the random effects' block; part 2: β and σ profiled out.
         deviance = factor.logdet_u + self.df * (1.0 + np.log(2.0 * np.pi * rss / self.df))
-        if self.reml:
+        if self.reml:  # part 3: β integrated out, the log-determinant of its precision
             deviance += factor.logdet_x
         return Profile(
             theta, float(deviance), self.base + beta, v, rss, float(np.sqrt(rss / self.df)), factor
@@ -102,7 +106,11 @@ class GaussianProfile:
         return float(log_det + self.df * np.log(2.0 * np.pi * sigma**2) + at.rss / sigma**2)
 
     def gradient(self, at: Profile, sigma: float | None = None) -> Effects:
-        """Differentiate the deviance by the entries of each Λ, at the best σ or a given one."""
+        """Differentiate the deviance by the entries of each Λ, at the best σ or a given one.
+
+        The log-determinant brings twice the trace of `Inverse.traces`; the penalised sum of
+        squares over σ², which v and β minimise, brings -2 (Z'(y - fit))' v / σ².
+        """
         lambdas = at.factor.lambdas
         sigma = at.sigma if sigma is None else sigma
         fitted = self._fitted([v @ lam.T for v, lam in zip(at.v, lambdas)], at.beta - self.base)
@@ -115,5 +123,5 @@ class GaussianProfile:
 
     def _fitted(self, u: Effects, beta: np.ndarray) -> Effects:
         """Z'(Zu + Xβ) for each term."""
-        cells = self.design.cells
+        cells = cells_of(self.design)
         return cells.project(cells.expand(u) + beta @ cells.XT)

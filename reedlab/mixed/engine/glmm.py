@@ -12,6 +12,7 @@ from reedlab.errors import ModelError
 from reedlab.mixed.design.separation import separation_notes
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine import binomial, ordinal
+from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cholesky import Factor
 from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.laplace import LaplaceObjective, Likelihood, find_mode
@@ -109,7 +110,7 @@ def _start(
         at, close = np.zeros(design.p), 0.03 * np.sqrt(design.n)
         joint = find_mode(design, likelihood, theta, at, zero, free_beta=True, tolerance=close)
         g_v = [z @ lam - a for z, lam, a in zip(joint.z_score, joint.factor.lambdas, joint.v)]
-        step_v, step_beta = joint.factor.solve(g_v, design.cells.XT @ joint.score)
+        step_v, step_beta = joint.factor.solve(g_v, cells_of(design).XT @ joint.score)
         v = [a + d for a, d in zip(joint.v, step_v)]
         objective = LaplaceObjective(design, likelihood, v, joint.factor.of_effects())
         return joint.beta + step_beta, np.linalg.inv(joint.factor.chol_beta).T, objective

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
+from scipy.sparse import issparse
 
-from reedlab.mixed.engine.cholesky import Factor, inverse_from_cholesky, mix_rows, row_scale
-from reedlab.mixed.engine.coupling import Coupling
+from reedlab.mixed.engine.cholesky import Factor, inverse_from_cholesky, mix_rows
 from reedlab.mixed.engine.cross_products import Effects
 
 
@@ -18,123 +20,113 @@ class Inverse:
     Parameters
     ----------
     factor : Factor
-    rr : ndarray, shape (q, q)
-        The rest against itself.
-    rh : Coupling
-        The rest against the head, (q, L k), where a row has a level together with the column.
     hh : ndarray, shape (L, k, k)
         The head's diagonal blocks.
+    hr : ndarray, shape (L k, r)
+        The head against the rest.
+    rr : ndarray, shape (r, r)
+        The rest against itself.
     """
 
     factor: Factor
-    rr: np.ndarray
-    rh: Coupling
     hh: np.ndarray
+    hr: np.ndarray
+    rr: np.ndarray
 
-    def _at_cells(self, s: int, t: int, share: float = 1.0) -> np.ndarray:
-        """Share of H^-1 between each cell's levels of terms s and t, (..., k_s, k_t) without Λ.
-
-        Of the shape of the two terms' levels, without (k_s, k_t) where every term is an intercept.
-        """
+    @cached_property
+    def _at_cells(self) -> np.ndarray:
+        """H^-1 between the levels that meet in each cell, all terms' columns in turn; (K, K, C)."""
         cells, place = self.factor.cross.cells, self.factor.cross.cells.place
-        scalar = cells.F is None
-        if s == t == place.head:
-            return (share * (self.hh[:, 0, 0] if scalar else self.hh))[cells.level[s]]
-        if t != place.head and s != place.head:
-            other, column, matrix = s, t, share * self.rr[place.slices[s], place.slices[t]]
-        else:
-            other, column = (t, s) if s == place.head else (s, t)
-            n = place.nesting.n
-            if place.slices[other].start < n:
-                return (share * self.rh.entry[place.rest.index(other)])[cells.level[column]]
-            at = slice(place.slices[other].start - n, place.slices[other].stop - n)
-            matrix = share * self.rh.full[at]
-        if scalar:
-            return cells.at_pair(other, column, matrix)
-        shape = (cells.n_levels[other], len(cells.columns[other]), cells.n_levels[column], -1)
-        block = matrix.reshape(shape)[cells.level[other], :, cells.level[column], :]
-        return block if other == s else block.swapaxes(-1, -2)
+        own = self._own_columns
+        out = np.empty((own[-1].stop, own[-1].stop, cells.n_cells))
+        start = {place.head: 0} | {t: at.start for t, at in place.slices.items()}
+        first = [start[t] + len(cells.columns[t]) * level for t, level in enumerate(cells.level)]
+        for t in range(len(own)):
+            for s in range(t + 1):
+                if s == t == place.head:
+                    out[own[t], own[t]] = self.hh.transpose(1, 2, 0)[:, :, cells.level[t]]
+                    continue
+                row, col = (t, s) if t == place.head else (s, t)
+                matrix = self.hr if row == place.head else self.rr
+                code, width = first[row] * matrix.shape[1] + first[col], matrix.shape[1]
+                for i in range(len(cells.columns[row])):
+                    for j in range(len(cells.columns[col])):
+                        a, b = own[row].start + i, own[col].start + j
+                        out[a, b] = out[b, a] = matrix.take(code + (i * width + j))
+        return out
+
+    @property
+    def _own_columns(self) -> list[slice]:
+        """Where each term's columns stand among those of all terms."""
+        ends = np.cumsum([0, *(len(columns) for columns in self.factor.cross.cells.columns)])
+        return [slice(int(a), int(b)) for a, b in pairwise(ends)]
+
+    @cached_property
+    def _half(self) -> tuple[np.ndarray, np.ndarray]:
+        """A = S Λ (m, K) and A H^-1 (m, K, C).
+
+        S[a, i] is 1 where column i of the terms' is the distinct basis column a, else 0, so that a
+        row of ZΛ is f'A over its cell's levels, for the row's distinct basis columns f.
+        """
+        cells, own = self.factor.cross.cells, self._own_columns
+        A, inverse = np.zeros((cells.m, own[-1].stop)), self._at_cells
+        for columns, at, lam in zip(cells.columns, own, self.factor.lambdas):
+            A[columns, at] = lam
+        return A, (A @ inverse.reshape(len(inverse), -1)).reshape(len(A), *inverse.shape[1:])
 
     def row_covariance(self) -> np.ndarray:
-        """Var(η) of each row that the random effects bring, H^-1 taken as covariance; (n,)."""
-        cells, lambdas = self.factor.cross.cells, self.factor.lambdas
-        pairs = [(s, t) for t in range(len(lambdas)) for s in range(t + 1)]
-        if cells.F is None:
-            by_shape: dict[tuple[int, ...], np.ndarray] = {}
-            for s, t in pairs:
-                share = (1.0 + (s != t)) * lambdas[s][0, 0] * lambdas[t][0, 0]
-                own = self._at_cells(s, t, share)
-                by_shape[own.shape] = by_shape[own.shape] + own if own.shape in by_shape else own
-            total = by_shape.pop(cells.shape)
-            for own in by_shape.values():
-                total += own
-            return cells.spread(total)
-        Q = np.zeros((cells.m, cells.m, *cells.shape))
-        for s, t in pairs:
-            scaled = lambdas[s] @ self._at_cells(s, t) @ lambdas[t].T
-            for i, a in enumerate(cells.columns[s]):
-                for j, b in enumerate(cells.columns[t]):
-                    Q[a, b] += scaled[..., i, j]
-                    if s != t:
-                        Q[b, a] += scaled[..., i, j]
-        return cells.quadratic(Q)
+        """Var(η) of each row that the random effects bring, H^-1 taken as covariance; (n,).
+
+        It is f' (A H^-1 A') f for a row's distinct basis columns f.
+        """
+        A, half = self._half
+        return self.factor.cross.cells.quadratic(A @ half)
 
     def traces(self) -> Effects:
         """For each term t, Σ over levels of the (k, k) diagonal blocks of Z'W[ZΛ, X] H^-1.
 
-        The entry (i, j) is half the derivative of log det H in Λ_t[i, j]. There is no division by
-        θ in it, so it is exact at the boundary.
+        The entry (i, j) is half the derivative of log det H in Λ_t[i, j], for
+        d log det H = tr(H^-1 dH). There is no division by θ in it, so it is exact at the boundary.
+        Only levels that share rows meet in Z'WZ: its product is the sum over cells of
+        S' (F'WF) A H^-1.
         """
-        cross, lambdas, r = self.factor.cross, self.factor.lambdas, len(self.rr)
-        head, rest = cross.cells.place.head, cross.cells.place.rest
-        raw = cross.rest_head.leading(r)
-        scale = row_scale(cross, lambdas)
-        if scale is None or len(lambdas[head]) > 1:
-            return self._traces_of_blocks(raw.full, self.rh.full)
-        lam = lambdas[head][0, 0]
-        with_head = raw.row_products(self.rh)
-        with_rest = np.einsum("rs,rs->r", cross.rest[:r, :r] * scale[:r], self.rr)
-        with_rest += lam * with_head
-        own = lam * (cross.head.reshape(-1) @ self.hh.reshape(-1))
-        out = {t: with_rest[cross.cells.place.slices[t]].sum() for t in rest}
-        out[head] = own + scale[:r] @ with_head
-        return [np.array([[out[t]]]) for t in range(len(lambdas))]
+        cross, cells = self.factor.cross, self.factor.cross.cells
+        half = self._half[1].transpose(1, 0, 2).reshape(self._own_columns[-1].stop, -1)
+        by_column = cross.moments.reshape(cells.m, -1) @ half.T
+        out = [by_column[columns, at] for columns, at in zip(cells.columns, self._own_columns)]
+        if len(self.rr) > cells.place.q_rest:
+            out = [trace + self._trace_of_x(t) for t, trace in enumerate(out)]
+        return out
 
-    def _traces_of_blocks(self, raw: np.ndarray, rh: np.ndarray) -> Effects:
-        """Traces where a term has several columns."""
-        cross, lambdas, r = self.factor.cross, self.factor.lambdas, len(self.rr)
-        head, slices = cross.cells.place.head, cross.cells.place.slices
-        shape = (r, *self.hh.shape[:2])
-        by_head = (raw.reshape(shape) @ lambdas[head]).reshape(raw.shape)
-        by_rest = mix_rows(cross.rest[:r, :r].T, lambdas, cross).T
-        own = np.einsum("lia,laj->ij", cross.head @ lambdas[head], self.hh)
-        crossed = mix_rows(raw, lambdas, cross).reshape(shape)
-        out = {head: own + np.einsum("rli,rlj->ij", crossed, rh.reshape(shape))}
-        for t, at in slices.items():
-            level = (cross.cells.n_levels[t], len(lambdas[t]), -1)
-            out[t] = sum(
-                np.einsum("lix,ljx->ij", one[at].reshape(level), other[at].reshape(level))
-                for one, other in ((by_head, rh), (by_rest, self.rr))
-            )
-        return [out[t] for t in range(len(lambdas))]
+    def _trace_of_x(self, t: int) -> np.ndarray:
+        """X's share of a trace: Σ over levels of Z'WX against H^-1."""
+        cross, place = self.factor.cross, self.factor.cross.cells.place
+        k, q, r = len(cross.cells.columns[t]), place.q_rest, len(self.rr)
+        if t == place.head:
+            raw, inverse = cross.head_rest[:, q:r], self.hr[:, q:r]
+            raw = raw.toarray() if issparse(raw) else raw
+        else:
+            raw, inverse = cross.rest[place.slices[t], q:r], self.rr[place.slices[t], q:r]
+        shape = (-1, k, r - q)
+        return np.tensordot(raw.reshape(shape), inverse.reshape(shape), axes=((0, 2), (0, 2)))
 
     def level_covariances(self) -> Effects:
         """For each term the covariances (levels, k, k) of u = Λ v."""
-        cells, lambdas = self.factor.cross.cells, self.factor.lambdas
-        out = []
-        for t, columns in enumerate(cells.columns):
-            if t == cells.place.head:
-                blocks = self.hh
-            else:
-                levels, at = np.arange(cells.n_levels[t]), cells.place.slices[t]
-                shape = (len(levels), len(columns), len(levels), len(columns))
-                blocks = self.rr[at, at].reshape(shape)[levels, :, levels, :]
-            out.append(lambdas[t] @ blocks @ lambdas[t].T)
+        cells, out = self.factor.cross.cells, []
+        for t, lam in enumerate(self.factor.lambdas):
+            blocks = self.hh
+            if t != cells.place.head:
+                n, k, at = cells.n_levels[t], len(lam), cells.place.slices[t]
+                blocks = self.rr[at, at].reshape(n, k, n, k)[np.arange(n), :, np.arange(n), :]
+            out.append(lam @ blocks @ lam.T)
         return out
 
 
 def invert(factor: Factor, with_x: bool) -> Inverse:
     """Invert H where it is asked for.
+
+    From H = [C 0; V L] [C' V'; 0 L']: the rest's part is (L L')^-1, the part between head and rest
+    -C'^-1 V' (L L')^-1, and the head's own C'^-1 (I + V' (L L')^-1 V) C^-1.
 
     Parameters
     ----------
@@ -147,17 +139,19 @@ def invert(factor: Factor, with_x: bool) -> Inverse:
     Inverse
     """
     q = len(factor.chol) if with_x else factor.cross.cells.place.q_rest
-    n_h, k_h, _ = factor.head_inverse.shape
     rr = inverse_from_cholesky(factor.chol[:q, :q])
-    V = factor.V.leading(q)
-    T, along = V.under(rr)
-    if k_h == 1:
-        c = factor.head_inverse.reshape(-1)
-        hh = (c * c * (1.0 + along)).reshape(n_h, 1, 1)
-        rh = Coupling(T.nesting, -c * T.entry, np.multiply(-c, T.full, out=T.full))
-        return Inverse(factor, rr, rh, hh)
-    by_level = T.full.reshape(q, n_h, k_h)
-    inner = np.einsum("rli,rlj->lij", V.full.reshape(q, n_h, k_h), by_level) + np.eye(k_h)
-    hh = factor.head_inverse.transpose(0, 2, 1) @ inner @ factor.head_inverse
-    full = -np.einsum("rli,lij->rlj", by_level, factor.head_inverse).reshape(q, n_h * k_h)
-    return Inverse(factor, rr, Coupling(T.nesting, T.entry, full), hh)
+    VT = factor.VT[:, :q]
+    T, back = VT @ rr, factor.head_inverse.transpose(0, 2, 1)
+    k = back.shape[1]
+    inner = np.empty_like(factor.head_inverse)
+    for i in range(k):
+        for j in range(i + 1):
+            one, other = VT[i::k], T[j::k]
+            own = one.multiply(other).sum(axis=1) if issparse(VT) else _row_products(one, other)
+            inner[:, i, j] = inner[:, j, i] = own + (i == j)
+    return Inverse(factor, back @ inner @ factor.head_inverse, mix_rows(T, -back), rr)
+
+
+def _row_products(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Inner product of each row of one matrix with that of another."""
+    return np.einsum("lr,lr->l", one, other)

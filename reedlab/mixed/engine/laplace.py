@@ -3,8 +3,9 @@
 With u = Λ v and v standard normal, the likelihood of (θ, β) is the integral over v of
 ``exp(l(η) - |v|²/2)``. Around the mode of v, found by penalised iteratively reweighted least
 squares, it is ``l - |v|²/2 - ½ log det H`` with H the random block of
-:mod:`reedlab.mixed.engine.cross_products` at the mode. Its gradient in (θ, β) is exact: the
-movement of the mode with the parameters, and through it of H, is carried by one adjoint solve.
+:mod:`reedlab.mixed.engine.cross_products` at the mode (Pinheiro and Bates 1995, Journal of
+Computational and Graphical Statistics 4, 12-35). Its gradient in (θ, β) is exact: the movement
+of the mode with the parameters, and through it of H, is carried by one adjoint solve.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy as np
 
 from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cholesky import Factor, factorise
 from reedlab.mixed.engine.cross_products import Effects, cross_products
 from reedlab.mixed.engine.inverse import invert
@@ -153,9 +155,9 @@ def find_mode(
     Raises
     ------
     ModelError
-        When X's columns cannot be told apart at these weights.
+        When X's columns cannot be distinguished at these weights.
     """
-    cells, lambdas = design.cells, design.lambdas(theta)
+    cells, lambdas = cells_of(design), design.lambdas(theta)
     v = [np.zeros((t.n_levels, t.k)) for t in design.terms] if start is None else start
     precision = None if prior is None else prior[1]
     best, fraction, decrement = -np.inf, 1.0, np.inf
@@ -177,6 +179,7 @@ def find_mode(
             beta = beta - fraction * step_beta
             continue
         best, fraction = penalised, 1.0
+        # Newton's step: the gradient in v is Λ'Z'score - v, and H is minus the Hessian.
         z_score = cells.project(score)
         g_v = [z @ lam - a for z, lam, a in zip(z_score, lambdas, v)]
         g_beta = cells.XT @ score if free_beta else np.zeros(0)
@@ -185,6 +188,8 @@ def find_mode(
         if nearby is not None:
             step_v = nearby.solve(g_v)
             before, decrement = decrement, _inner(g_v, step_v)
+            # With a stale factor the steps shrink by a steady ratio: the next one's squared length
+            # is about decrement² / before.
             if decrement >= _STALE and decrement * decrement < _STALE * before:
                 v = [a + d for a, d in zip(v, step_v)]
                 continue
@@ -192,9 +197,8 @@ def find_mode(
             factor = factorise(cross_products(cells, weight, free_beta), lambdas, precision)
         except np.linalg.LinAlgError as error:
             raise ModelError(
-                "The fixed effects cannot be told apart at the fitted probabilities (separation, "
-                "or "
-                "columns that repeat each other); leave out a term."
+                "The fixed effects cannot be distinguished at the fitted probabilities "
+                "(separation, or columns that repeat each other); leave out a term."
             ) from error
         step_v, moved = factor.solve(g_v, g_beta)
         before, decrement = decrement, _inner(g_v, step_v) + float(g_beta @ moved)
@@ -233,17 +237,21 @@ def laplace_gradient(
     d_beta : ndarray, shape (p,)
     d_extra : ndarray, shape (n_extra,)
     """
-    cells, lambdas = design.cells, mode.factor.lambdas
+    cells, lambdas = cells_of(design), mode.factor.lambdas
     inverse = invert(mode.factor, with_x=False)
+    # -½ log det H moves with a row's η by -½ (dw/dη) Var(η): that row's pull.
     half_leverage = inverse.row_covariance()
     half_leverage *= 0.5
     pull = likelihood.third(mode.eta, mode.score, mode.weight)
     pull *= half_leverage
+    # The mode moves with the parameters so that its gradient stays 0; one solve H a = Λ'Z'pull
+    # carries the pull of all rows back to any parameter.
     adjoint, _ = mode.factor.solve([z @ lam for z, lam in zip(cells.project(pull), lambdas)])
     shift = cells.expand([a @ lam.T for a, lam in zip(adjoint, lambdas)])
     total = mode.weight * shift
     total += mode.score
     total -= pull
+    # Λ acts through η (total), through the mode's equation (score, adjoint) and through H (trace).
     d_lambda = [
         z_total.T @ v - z_score.T @ a - trace
         for z_total, v, z_score, a, trace in zip(

@@ -1,32 +1,133 @@
 """Minimise over θ with a boundary that is the normal case.
 
-The search runs in coordinates that end where θ is 0 (:mod:`reedlab.mixed.engine.coordinates`),
-never in θ's logarithm. At a zero the derivative in θ vanishes by symmetry and proves nothing; what
-proves a zero is the derivative in the covariance Σ = ΛΛ' along the directions that Σ leaves out.
-For one column that is the one-sided derivative in θ², which the search itself sees.
+The search runs in coordinates in which the criterion is nearly quadratic and which end where θ is
+0, never in θ's logarithm. Take a random intercept with L levels, each level's effect seen with a
+noise of standard deviation s. In a balanced design the criterion is ``L log t + S / t²`` up to
+constants, with ``t² = s² + θ²``. In
+
+    z = √(2L) log(t / s)
+
+its curvature at the minimum is 1 whatever S is. And z = 0 is θ = 0, where the derivative in z is
+that in θ² but for a factor, so that it does not vanish and either proves the zero or leaves it: in
+θ itself it vanishes by symmetry, and a search creeps up to a zero that it reaches here in a step.
+
+So it is with every diagonal entry of Λ that has no other below it, for the criterion is even in it;
+the remaining entries of a Λ of several columns are searched in units of their scale. What proves a
+zero among those is the derivative in the covariance Σ = ΛΛ' along the
+directions that Σ leaves out, which is looked at when the search has ended.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+from scipy.optimize import Bounds, minimize
 
 from reedlab.mixed.design.terms import Design
-from reedlab.mixed.engine.coordinates import Coordinates
 from reedlab.mixed.engine.cross_products import Effects
 
 Evaluate = Callable[[np.ndarray], tuple[float, Effects, np.ndarray]]
 """x -> objective, its derivatives in each Λ, and those in what follows θ in x."""
 
+_FLOOR, _CEILING = 1e-4, 1e5
+"""In units of s, the θ at which a zero is evaluated, so that the derivative in θ² can be seen, and
+the largest θ: beyond it too little is left of X in double precision, and of a residual."""
+
+_GRADIENT, _FLAT = 1e-5, 1e-3
+"""The gradient at which the search ends, and that at which it counts as converged if rounding ends
+it sooner; a gradient g is g²/2 of height."""
+
 _ZERO = 1e-4
-_ROUNDS = 6
-_MAX_STEPS = 200
-_PROMISE = 1e-11
-_FLAT = 1e-4
-_NEARLY_FLAT = 1e-3
-_ROUNDING = 1e-9
+"""The diagonal entry of Λ below which a zero is tried."""
+
+_MAX_STEPS, _ROUNDS = 200, 6
+"""Steps of a search, and searches begun anew off the boundary."""
+
+
+@dataclass(frozen=True)
+class Coordinates:
+    """The way between x = (θ, others) and z of unit scale.
+
+    Parameters
+    ----------
+    design : Design
+    others : ndarray
+        Where the others start; they have z = 0 there.
+    information : float
+        The information in a row, or a trial, on its effect: 1 / s² is that times a level's rows.
+    scale : ndarray, shape (n_theta,)
+        Unit of the entries of a Λ of several columns.
+    whiten : ndarray
+        Columns are steps of the others of unit scale.
+    """
+
+    design: Design
+    others: np.ndarray
+    information: float
+    scale: np.ndarray
+    whiten: np.ndarray
+
+    @cached_property
+    def alone(self) -> np.ndarray:
+        """Mask of the θ that are the only ones in their column of Λ."""
+        masks = []
+        for term in self.design.terms:
+            rows, cols = term.theta_rows_cols
+            masks.append((rows == cols) & (not term.correlated or cols == term.k - 1))
+        return np.concatenate(masks)
+
+    @cached_property
+    def root(self) -> np.ndarray:
+        """√(2L) of each θ."""
+        return np.concatenate(
+            [np.full(t.n_theta, np.sqrt(2.0 * t.n_levels)) for t in self.design.terms]
+        )
+
+    @cached_property
+    def noise(self) -> np.ndarray:
+        """The s of each θ."""
+        design = self.design
+        rows = design.n if design.trials is None else float(design.trials.sum())
+        return self.root / np.sqrt(2.0 * self.information * rows)
+
+    @cached_property
+    def lowest(self) -> np.ndarray:
+        """The least z: 0 for a diagonal entry of Λ."""
+        return np.concatenate(
+            [np.where(self.design.diagonal, 0.0, -np.inf), np.full(len(self.others), -np.inf)]
+        )
+
+    @cached_property
+    def highest(self) -> np.ndarray:
+        """The greatest z."""
+        log = 0.5 * self.root * np.log1p(_CEILING**2)
+        return np.concatenate(
+            [np.where(self.alone, log, np.inf), np.full(len(self.others), np.inf)]
+        )
+
+    def z(self, x: np.ndarray) -> np.ndarray:
+        """Coordinates of x."""
+        k = self.design.n_theta
+        log = 0.5 * self.root * np.log1p((x[:k] / self.noise) ** 2)
+        rest = np.linalg.solve(self.whiten, x[k:] - self.others)
+        return np.concatenate([np.where(self.alone, log, x[:k] / self.scale), rest])
+
+    def x(self, z: np.ndarray) -> np.ndarray:
+        """Parameters at z; a zero of a term with one column is moved off by a hair."""
+        k = self.design.n_theta
+        power = np.where(self.alone, 2.0 * z[:k] / self.root, 0.0)
+        theta = self.noise * np.sqrt(np.maximum(np.expm1(power), _FLOOR**2))
+        rest = self.others + self.whiten @ z[k:]
+        return np.concatenate([np.where(self.alone, theta, z[:k] * self.scale), rest])
+
+    def gradient(self, x: np.ndarray, d_theta: np.ndarray, d_others: np.ndarray) -> np.ndarray:
+        """Carry a gradient at x = x(z) over to z."""
+        theta = np.where(self.alone, x[: len(d_theta)], 1.0)
+        rate = np.where(self.alone, (self.noise**2 + theta**2) / (theta * self.root), self.scale)
+        return np.concatenate([d_theta * rate, self.whiten.T @ d_others])
 
 
 @dataclass(frozen=True)
@@ -43,8 +144,6 @@ class Optimum:
         Whether the gradient vanished and every zero was proved.
     singular : tuple of int
         Terms whose Λ is rank-deficient.
-    message : str
-        The optimiser's word where it did not converge.
     zeros : ndarray of bool, shape (n_theta,)
         The θ whose zero the search proved.
     """
@@ -53,7 +152,6 @@ class Optimum:
     value: float
     converged: bool
     singular: tuple[int, ...]
-    message: str
     zeros: np.ndarray
 
 
@@ -77,7 +175,7 @@ def minimise(
     scale : ndarray, shape (n_theta,)
         How far each θ is expected to move.
     information : float
-        About how much a row, or a trial, tells of its random effect.
+        About the information in a row, or a trial, on its random effect.
     whiten : ndarray, shape (m, m), optional
         The other parameters are ``start + whiten @ z`` with z of unit scale.
 
@@ -98,99 +196,43 @@ def minimise(
     rank = [np.abs(np.diag(lam)).min() == 0.0 for lam in design.lambdas(x[: design.n_theta])]
     singular = tuple(int(t) for t in np.flatnonzero(rank))
     converged = outcome.converged and released is None
-    return Optimum(x, value, converged, singular, outcome.message, outcome.zeros)
+    return Optimum(x, value, converged, singular, outcome.zeros)
 
 
 def theta_scale(design: Design) -> np.ndarray:
-    """How far each θ is expected to move: about the sd of a well-determined one."""
+    """How far each θ is expected to move: about the standard error of a well-determined one."""
     return np.concatenate(
         [np.full(t.n_theta, 1.0 / np.sqrt(2.0 * t.n_levels)) for t in design.terms]
     )
 
 
 def _descend(evaluate: Evaluate, start: np.ndarray, coordinates: Coordinates) -> Optimum:
-    """Run projected BFGS from one start.
+    """Search from one start by L-BFGS-B, whose bounds are the zeros of θ.
 
-    In its coordinates the objective's curvature is near 1 in every direction, so the search
-    starts from the identity and its first steps are close to Newton's.
+    In these coordinates the objective's curvature is near 1 in every direction, so that the
+    search's first metric, the identity, is a good one.
     """
-    design, bounded, k = coordinates.design, coordinates.bounded, coordinates.design.n_theta
-    walked = bounded.copy()
-    walked[:k] &= ~coordinates.scalar
+    k = coordinates.design.n_theta
 
     def objective(z: np.ndarray) -> tuple[float, np.ndarray]:
         x = coordinates.x(z)
         value, d_lambda, d_rest = evaluate(x)
-        return value, coordinates.gradient(x, gradient_in_theta(design, d_lambda), d_rest)
+        d_theta = gradient_in_theta(coordinates.design, d_lambda)
+        return value, coordinates.gradient(x, d_theta, d_rest)
 
-    z = coordinates.z(start)
-    value, gradient = objective(z)
-    B, fresh, message = np.eye(len(z)), True, "The steps ran out."
-    for _ in range(_MAX_STEPS):
-        free = ~(bounded & (z <= 0.0) & (gradient >= 0.0))
-        step = np.zeros(len(z))
-        step[free] = -np.linalg.solve(B[np.ix_(free, free)], gradient[free])
-        promise, steepest = -float(gradient @ step), np.abs(gradient[free]).max(initial=0.0)
-        if promise < _PROMISE + 1e-15 * abs(value):
-            if steepest < _FLAT:
-                message = ""
-                break
-            B, fresh = np.eye(len(z)), True  # the metric is spoilt: start it anew
-            continue
-        step *= min(1.0, float((coordinates.reach(z) / np.maximum(np.abs(step[:k]), 1e-300)).min()))
-        lowest = np.where(bounded, 0.0, -np.inf)
-        if walked.any():
-            # A zero of a Λ of several columns is walked up to: its derivative there tells nothing.
-            afar = walked & (coordinates.x(z) > 0.1)
-            lowest[afar] = 0.3 * z[afar]
-        found = _search(objective, z, value, gradient, step, lowest)
-        if found is None and not fresh:
-            B, fresh = np.eye(len(z)), True
-            continue
-        if found is None:
-            message = "" if steepest < _NEARLY_FLAT else "No step was downhill."
-            break
-        z_new, value, gradient_new = found
-        B, fresh = _update(B, z_new - z, gradient_new - gradient), False
-        z, gradient = z_new, gradient_new
-    zeros = coordinates.scalar & (z[:k] <= 0.0) & (gradient[:k] >= 0.0)
-    return Optimum(coordinates.x(z), value, not message, (), message, zeros)
-
-
-def _search(
-    objective: Callable[[np.ndarray], tuple[float, np.ndarray]],
-    z: np.ndarray,
-    value: float,
-    gradient: np.ndarray,
-    step: np.ndarray,
-    lowest: np.ndarray,
-) -> tuple[np.ndarray, float, np.ndarray] | None:
-    """Shorten a step, bent at the lowest values allowed, until the objective comes down."""
-    length = 1.0
-    for _ in range(25):
-        there = np.maximum(z + length * step, lowest)
-        promised = float(gradient @ (there - z))
-        value_there, gradient_there = objective(there)
-        gain = value_there - value
-        if gain <= 1e-4 * promised or (gain <= _ROUNDING and abs(promised) < _ROUNDING):
-            return there, value_there, gradient_there
-        curvature = 2.0 * (gain - promised)
-        best = -promised / curvature if np.isfinite(curvature) and curvature > 0.0 else 0.5
-        length *= min(0.5, max(0.1, best))
-    return None
-
-
-def _update(B: np.ndarray, s: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """BFGS update of the metric, damped as Powell has it so that it stays positive."""
-    Bs = B @ s
-    sBs = float(s @ Bs)
-    if sBs <= 0.0:
-        return B
-    sy = float(s @ y)
-    if sy < 0.01 * sBs:
-        y = y + (0.99 * sBs / (sBs - sy)) * (Bs - y)
-        sy = float(s @ y)
-    return B - np.outer(Bs, Bs) / sBs + np.outer(y, y) / sy
+    found = minimize(
+        objective,
+        coordinates.z(start),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=Bounds(coordinates.lowest, coordinates.highest),
+        options={"maxcor": 20, "ftol": 0.0, "gtol": _GRADIENT, "maxiter": _MAX_STEPS},
+    )
+    z, gradient = found.x, found.jac
+    held = (z <= coordinates.lowest) & (gradient >= 0.0)
+    steepest = np.abs(gradient[~held]).max(initial=0.0)
+    zeros = coordinates.alone & (z[:k] <= 0.0) & (gradient[:k] >= 0.0)
+    return Optimum(coordinates.x(z), float(found.fun), bool(steepest < _FLAT), (), zeros)
 
 
 def gradient_in_theta(design: Design, d_lambda: Effects) -> np.ndarray:
@@ -228,6 +270,7 @@ def _release(
         lam = term.lam(x[share])
         if np.diag(lam).min() > 0.0 or zeros[share].all():
             continue
+        # d/dΣ, from d/dΛ = 2 (d/dΣ) Λ at a Σ lifted by a hair so that Λ has an inverse.
         sigma, step = lam @ lam.T, float(scale[share].max())
         nudged = x.copy()
         nudged[share] = term.theta_from_covariance(sigma + 1e-6 * step**2 * np.eye(term.k))
@@ -236,6 +279,7 @@ def _release(
         for direction in _left_out(lam, slope, term.correlated):
             if direction @ slope @ direction * step**2 > -1e-6:
                 continue
+            # Σ + l² d d' goes downhill for small l: look how far.
             for length in (1.0, 0.3, 0.1, 0.03):
                 trial = x.copy()
                 trial[share] = term.theta_from_covariance(

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.special import expit, log_expit, logit
 
 from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.laplace import Rows
 
 
@@ -118,7 +119,7 @@ def cut_jacobian(phi: np.ndarray) -> np.ndarray:
 
 def likelihood(design: Design) -> CumulativeLogit:
     """Set up the likelihood of a design's grades, its thresholds at the grades' frequencies."""
-    grade = design.y[design.cells.order].astype(np.intp)
+    grade = design.y[cells_of(design).order].astype(np.intp)
     counts = np.bincount(grade, minlength=len(design.grades))
     cuts = logit(np.cumsum(counts)[:-1] / counts.sum())
     return CumulativeLogit(grade, cut_parameters(cuts))

@@ -1,9 +1,9 @@
 """Adaptive Gauss-Hermite quadrature, where the model has one term with one column.
 
 The integral over each level's effect is summed over nodes laid around its mode in units of its
-conditional sd; one node is Laplace's approximation (Pinheiro and Bates 1995, Journal of
-Computational and Graphical Statistics 4, 12-35). The gradient is exact: it follows the modes and
-the conditional sds as they move with the parameters.
+conditional standard deviation; one node is Laplace's approximation (Pinheiro and Bates 1995,
+Journal of Computational and Graphical Statistics 4, 12-35). The gradient is exact: it follows the
+modes and the conditional standard deviations as they move with the parameters.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.laplace import LaplaceObjective, Likelihood
 
@@ -42,7 +43,7 @@ class QuadratureObjective(LaplaceObjective):
         then what the nodes' movement brings, through m and through s.
         """
         mode, likelihood = self.mode(x)
-        cells, lam = self.design.cells, float(mode.factor.lambdas[0][0, 0])
+        cells, lam = cells_of(self.design), float(mode.factor.lambdas[0][0, 0])
         m, sd = mode.v[0][:, 0], mode.factor.head_inverse[:, 0, 0]
         basis = np.ones(self.design.n) if cells.F is None else cells.F[0]
         fixed = mode.eta - cells.expand(mode.u)
@@ -53,6 +54,7 @@ class QuadratureObjective(LaplaceObjective):
         def at_rows(levels: np.ndarray) -> np.ndarray:
             return cells.spread(levels[cells.level[0]])
 
+        # The integral of each level: nodes laid out around its mode, in units of s.
         v = m + self.nodes[:, None] * sd
         etas = [fixed + lam * basis * at_rows(row) for row in v]
         logs = self.log_weights[:, None] - 0.5 * v**2
@@ -64,11 +66,13 @@ class QuadratureObjective(LaplaceObjective):
 
         scores = [likelihood.steps(eta)[1] for eta in etas]
         slope = np.array([by_level(basis * score) for score in scores])
+        # What the nodes' movement brings: with m, and with s = h^-1/2 for h = 1 + λ² Σ w.
         by_m = (share * (lam * slope - v)).sum(axis=0)
         by_sd = (share * (lam * slope - v) * self.nodes[:, None]).sum(axis=0) + 1.0 / sd
         by_h = -0.5 * sd**3 * by_sd
         third = basis**2 * likelihood.third(mode.eta, mode.score, mode.weight)
         weight, bend = by_level(basis**2 * mode.weight), by_level(basis * third)
+        # The mode moves with the parameters so that its own score stays 0: one adjoint a level.
         adjoint = sd**2 * (by_m + by_h * lam**3 * bend)
         total = lam**2 * at_rows(by_h) * third - lam * at_rows(adjoint) * basis * mode.weight
         total += sum(at_rows(row) * score for row, score in zip(share, scores))

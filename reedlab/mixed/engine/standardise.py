@@ -1,4 +1,4 @@
-"""Random terms in units of their own columns, so that a fit does not hang on how x was written.
+"""Random terms in units of their own columns, so that a fit does not depend on how x was written.
 
 For a term with basis B and B'B/n = R'R the fit runs on ``B R^-1``, whose random effects are R u: a
 predictor in millimetres or in microns, from zero or from its mean, gives the same search. The
@@ -63,7 +63,7 @@ def standardise(design: Design) -> Standardised:
     Raises
     ------
     ModelError
-        The columns of a term cannot be told apart.
+        The columns of a term cannot be distinguished.
     """
     units = tuple(_unit(term) for term in design.terms)
     if all(np.array_equal(R, np.eye(len(R))) for R in units):
@@ -85,6 +85,6 @@ def _unit(term: RandomTerm) -> np.ndarray:
         if np.linalg.eigvalsh(correlations)[0] > 1e-12:
             return np.linalg.cholesky(correlations).T * size
     raise ModelError(
-        f"The columns of the random term ({', '.join(term.names)} | {term.group}) cannot be told "
-        "apart; leave out the one that repeats others."
+        f"The columns of the random term ({', '.join(term.names)} | {term.group}) cannot be "
+        "distinguished; leave out the one that repeats others."
     )

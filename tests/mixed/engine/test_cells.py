@@ -1,53 +1,45 @@
-"""Sums over cells against look-ups row by row, in every shape that cells take."""
+"""Sums over cells against Z written out row by row."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from reedlab.mixed.engine.cells import build_cells
-
-SHAPES = {"rectangle": (12, 3), "scattered": (600, 500)}
-"""Lots and makers: every pair occurs, or hardly any."""
+from reedlab.mixed.design.terms import Design, RandomTerm
+from reedlab.mixed.engine.cells import cells_of
 
 
-@pytest.mark.parametrize("shape", SHAPES)
-@pytest.mark.parametrize("crossed", [0, 1, 2])
+@pytest.mark.parametrize("lots", [12, 600], ids=["many rows a cell", "hardly any"])
 @pytest.mark.parametrize("slopes", [False, True])
-@pytest.mark.parametrize("n", [300, 30_000])
-def test_sums_and_look_ups(shape: str, crossed: int, slopes: bool, n: int) -> None:
-    rng = np.random.default_rng(crossed)
-    lots, makers = SHAPES[shape]
-    lot, maker = rng.integers(lots, size=n), rng.integers(makers, size=n)
-    # lots are dealt to suppliers in turn, so that suppliers are not in the order of lots
-    index = (lot % 4, lot, maker, rng.integers(2, size=n))[: 2 + crossed]
-    n_levels = (4, lots + 1, makers + 1, 2)[: 2 + crossed]  # some levels have no rows
-    one, x = np.ones(n), rng.normal(size=n)
-    basis = tuple(
-        np.column_stack([one, x] if slopes and t < 2 else [one]) for t in range(len(index))
+def test_products_with_z(lots: int, slopes: bool) -> None:
+    rng, n = np.random.default_rng(lots), 500
+    lot, maker = rng.integers(lots, size=n), rng.integers(3, size=n)
+    x, one = rng.normal(size=n), np.ones(n)
+    basis = np.column_stack([one, x]) if slopes else one[:, None]
+    terms = tuple(
+        RandomTerm(name, tuple(map(str, range(levels))), index, ("a", "b")[: own.shape[1]], own)
+        for name, index, levels, own in (
+            ("supplier", lot % 4, 4, basis),
+            ("lot", lot, lots + 1, basis),  # one level has no rows
+            ("maker", maker, 3, one[:, None]),
+        )
     )
-    X = np.column_stack([one, rng.normal(size=n)])
-    cells = build_cells(index, n_levels, basis, X)
-    assert len(cells.shape) == (2 if shape == "rectangle" or crossed == 0 else 1)
+    design = Design(rng.normal(size=n), np.column_stack([one, x]), ("Intercept", "x"), terms)
+    cells = cells_of(design)
+    Z = []
+    for term in terms:
+        own = np.zeros((n, term.n_levels, term.k))
+        own[np.arange(n), term.index] = term.basis
+        Z.append(own.reshape(n, -1)[cells.order])
     np.testing.assert_array_equal(np.sort(cells.order), np.arange(n))
-    np.testing.assert_array_equal(cells.XT, X[cells.order].T)
-    rows = rng.normal(size=n)
-    u = [rng.normal(size=(levels, b.shape[1])) for levels, b in zip(n_levels, basis)]
-    eta = sum((b * effect[i]).sum(axis=1) for i, b, effect in zip(index, basis, u))
-    np.testing.assert_allclose(cells.expand(u), eta[cells.order], atol=1e-12)
-    for t, z_rows in enumerate(cells.project(rows[cells.order])):
-        for k in range(basis[t].shape[1]):
-            expected = np.bincount(index[t], rows * basis[t][:, k], n_levels[t])
-            np.testing.assert_allclose(z_rows[:, k], expected, atol=1e-9)
-    moments = cells.sums(rows[cells.order])
-    for t in range(len(index)):
-        for s in range(len(index)):
-            if t != s:
-                expected = np.zeros((n_levels[t], n_levels[s]))
-                np.add.at(expected, (index[t], index[s]), rows)
-                np.testing.assert_allclose(cells.by_pair(t, s, moments), expected, atol=1e-9)
-                matrix = rng.normal(size=expected.shape)
-                at = np.broadcast_to(cells.at_pair(t, s, matrix), cells.shape)
-                np.testing.assert_array_equal(
-                    cells.spread(at), matrix[index[t], index[s]][cells.order]
-                )
+    np.testing.assert_array_equal(cells.XT, design.X[cells.order].T)
+    rows, u = rng.normal(size=n), [rng.normal(size=(term.n_levels, term.k)) for term in terms]
+    eta = sum(own @ effects.ravel() for own, effects in zip(Z, u))
+    np.testing.assert_allclose(cells.expand(u), eta, atol=1e-12)
+    for own, projected in zip(Z, cells.project(rows)):
+        np.testing.assert_allclose(projected.ravel(), own.T @ rows, atol=1e-11)
+
+
+def test_rows_are_sorted_once_a_design(random_design) -> None:
+    design = random_design(np.random.default_rng(1), "gaussian")
+    assert cells_of(design) is cells_of(design)

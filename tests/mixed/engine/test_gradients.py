@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reedlab.mixed.engine import cells
 from reedlab.mixed.engine.gaussian import GaussianProfile
 from reedlab.mixed.engine.glmm import LaplaceObjective, likelihood_of
 from reedlab.mixed.engine.optimise import gradient_in_theta
@@ -40,14 +39,11 @@ def test_profiled_deviance(random_design, seed: int, reml: bool, correlated: boo
 
 
 @pytest.mark.parametrize("family", ["binomial", "ordinal"])
-@given(seed=SEEDS, correlated=st.booleans(), rectangle=st.booleans())
+@given(seed=SEEDS, correlated=st.booleans())
 @settings(max_examples=40, deadline=None)
-def test_laplace(random_design, family: str, seed: int, correlated: bool, rectangle: bool) -> None:
+def test_laplace(random_design, family: str, seed: int, correlated: bool) -> None:
     rng = np.random.default_rng(seed)
     design = random_design(rng, family, correlated)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(cells, "_EMPTY", 4 if rectangle else 0)
-        assert len(design.cells.shape) == 1 + rectangle  # made here and kept
     start = [np.zeros((t.n_levels, t.k)) for t in design.terms]
     objective = LaplaceObjective(design, likelihood_of(design, family), start)
     theta, beta = rng.uniform(0.05, 1.5, design.n_theta), 0.5 * rng.normal(size=design.p)
