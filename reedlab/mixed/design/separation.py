@@ -55,11 +55,6 @@ def find_separation(design: Design, beta: np.ndarray) -> Separation:
     )
 
 
-def separation_notes(design: Design, beta: np.ndarray) -> tuple[str, ...]:
-    """Nothing: `find_separation` finds it as data."""
-    return ()
-
-
 def _separated_coefficients(design: Design) -> tuple[str, ...]:
     """Names of the coefficients that run away, by Konis' linear programme."""
     size = np.sqrt(np.einsum("np,np->p", design.X, design.X) / design.n)

@@ -232,7 +232,6 @@ def fit_design(
         found = fit_glmm(design, inner, family, quadrature, theta)
         apart = find_separation(design, found["beta"])
         found["converged"] &= not apart.coefficients
-        del found["notes"]
         return Fitted(**found, separated=apart.coefficients, one_outcome=apart.groups)
 
 

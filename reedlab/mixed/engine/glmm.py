@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from reedlab.errors import ModelError
-from reedlab.mixed.design.separation import separation_notes
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine import binomial, ordinal
 from reedlab.mixed.engine.cells import cells_of
@@ -80,7 +79,6 @@ def fit_glmm(
     theta = inner.back(best.x[:k])
     if given is not design:
         mode = find_mode(given, likelihood, theta, best.x[k : k + p])
-    notes = separation_notes(design, best.x[k : k + p])
     return dict(
         design=given,
         family=family,
@@ -90,10 +88,9 @@ def fit_glmm(
         v=mode.v,
         factor=mode.factor,
         llf=-best.value,
-        converged=best.converged and not any(note.startswith("Separation") for note in notes),
+        converged=best.converged,
         singular=best.singular,
         quadrature=quadrature,
-        notes=notes,
         thresholds=ordinal.cut_points(best.x[k + p :]),
         curvature=Curvature(objective, best.x, T, np.flatnonzero(~at_bound)),
     )
