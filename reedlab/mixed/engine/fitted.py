@@ -12,12 +12,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.errors import ModelError
 from reedlab.mixed.design.separation import find_separation
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cholesky import Factor
 from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.fixed_only import fit_fixed
-from reedlab.mixed.engine.gaussian import GaussianProfile
+from reedlab.mixed.engine.gaussian import NO_RESIDUAL, GaussianProfile
 from reedlab.mixed.engine.glmm import Curvature, fit_glmm
 from reedlab.mixed.engine.inverse import invert
 from reedlab.mixed.engine.optimise import minimise, theta_scale
@@ -246,6 +247,8 @@ def _fit_gaussian(
 
     theta0 = design.diagonal * 1.0 if start is None else start
     best = minimise(inner.design, evaluate, theta0, theta_scale(design))
+    if best.unbounded:
+        raise ModelError(NO_RESIDUAL)
     theta = inner.back(best.x)
     if inner.design is not design:
         profile = GaussianProfile(design, reml)

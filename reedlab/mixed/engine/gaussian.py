@@ -19,6 +19,11 @@ from reedlab.mixed.engine.cholesky import Factor, factorise
 from reedlab.mixed.engine.cross_products import Effects, cross_products
 from reedlab.mixed.engine.inverse import invert
 
+NO_RESIDUAL = (
+    "The response is explained without any residual, so there is no variance to estimate; leave "
+    "out a term."
+)
+
 
 @dataclass(frozen=True)
 class Profile:
@@ -88,10 +93,7 @@ class GaussianProfile:
         explained = sum(float((a * b).sum()) for a, b in zip(rhs, v)) + float(self.xy @ beta)
         rss = self.yy - explained
         if not rss > 1e-13 * self.yy:
-            raise ModelError(
-                "The response is explained without any residual, so there is no variance to "
-                "estimate; leave out a term."
-            )
+            raise ModelError(NO_RESIDUAL)
         # Part 1: the log-determinant of the random effects' block; part 2: β and σ profiled out.
         deviance = factor.logdet_u + self.df * (1.0 + np.log(2.0 * np.pi * rss / self.df))
         if self.reml:  # part 3: β integrated out, the log-determinant of its precision

@@ -146,6 +146,8 @@ class Optimum:
         Terms whose Λ is rank-deficient.
     zeros : ndarray of bool, shape (n_theta,)
         The θ whose zero the search proved.
+    unbounded : bool
+        Whether a θ grew to the largest one that is searched.
     """
 
     x: np.ndarray
@@ -153,6 +155,7 @@ class Optimum:
     converged: bool
     singular: tuple[int, ...]
     zeros: np.ndarray
+    unbounded: bool
 
 
 def minimise(
@@ -196,7 +199,7 @@ def minimise(
     rank = [np.abs(np.diag(lam)).min() == 0.0 for lam in design.lambdas(x[: design.n_theta])]
     singular = tuple(int(t) for t in np.flatnonzero(rank))
     converged = outcome.converged and released is None
-    return Optimum(x, value, converged, singular, outcome.zeros)
+    return Optimum(x, value, converged, singular, outcome.zeros, outcome.unbounded)
 
 
 def theta_scale(design: Design) -> np.ndarray:
@@ -231,8 +234,9 @@ def _descend(evaluate: Evaluate, start: np.ndarray, coordinates: Coordinates) ->
     z, gradient = found.x, found.jac
     held = (z <= coordinates.lowest) & (gradient >= 0.0)
     steepest = np.abs(gradient[~held]).max(initial=0.0)
+    unbounded = bool((z >= coordinates.highest).any())
     zeros = coordinates.alone & (z[:k] <= 0.0) & (gradient[:k] >= 0.0)
-    return Optimum(coordinates.x(z), float(found.fun), bool(steepest < _FLAT), (), zeros)
+    return Optimum(coordinates.x(z), float(found.fun), bool(steepest < _FLAT), (), zeros, unbounded)
 
 
 def gradient_in_theta(design: Design, d_lambda: Effects) -> np.ndarray:
