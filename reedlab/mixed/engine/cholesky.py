@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import lapack, solve_triangular
+from scipy.linalg import lapack
 
 from reedlab.mixed.engine.coupling import Coupling
 from reedlab.mixed.engine.cross_products import Cross, Effects
@@ -106,33 +106,36 @@ class Factor:
         return self._deal(head, rest)
 
     def sample(self, normals_u: Effects, normals_beta: np.ndarray) -> tuple[Effects, np.ndarray]:
-        """Turn standard normals into a draw of N(0, H^-1), by back-substitution.
+        """Turn standard normals into draws of N(0, H^-1), by back-substitution.
 
         Parameters
         ----------
-        normals_u : list of ndarray, each shape (levels, k)
-        normals_beta : ndarray, shape (p,)
+        normals_u : list of ndarray, each shape (n, levels, k)
+        normals_beta : ndarray, shape (n, p)
 
         Returns
         -------
-        u, beta
-            As for :meth:`solve`.
+        u : list of ndarray, each shape (n, levels, k)
+        beta : ndarray, shape (n, p)
         """
-        place = self.cross.cells.place
-        rest = np.concatenate([*(normals_u[t].ravel() for t in place.rest), normals_beta])
-        if len(rest):
-            rest = solve_triangular(self.chol, rest, lower=True, trans=1, check_finite=False)
+        place, n = self.cross.cells.place, len(normals_beta)
+        parts = [*(normals_u[t].reshape(n, -1) for t in place.rest), normals_beta]
+        rest = np.concatenate(parts, axis=1)
+        if rest.size:
+            inverse = lapack.dtrtri(self.chol, lower=1)[0]  # z'L^-1 is (L'^-1 z)' for every draw
+            rest = rest @ inverse
         return self._deal(normals_u[place.head], rest)
 
     def _deal(self, head: np.ndarray, rest: np.ndarray) -> tuple[Effects, np.ndarray]:
-        """Finish the back-substitution in the head and deal the coordinates out to the terms."""
+        """Finish back-substitutions in the head and deal the coordinates out to the terms."""
         cells, place = self.cross.cells, self.cross.cells.place
         head = head - self.V.left(rest).reshape(head.shape)
         out: Effects = [head] * len(cells.level)
         out[place.head] = _apply(self.head_inverse.transpose(0, 2, 1), head)
         for t in place.rest:
-            out[t] = rest[place.slices[t]].reshape(cells.n_levels[t], -1)
-        return out, rest[place.q_rest :]
+            shape = (*rest.shape[:-1], cells.n_levels[t], len(cells.columns[t]))
+            out[t] = rest[..., place.slices[t]].reshape(shape)
+        return out, rest[..., place.q_rest :]
 
 
 def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None = None) -> Factor:
@@ -213,10 +216,10 @@ def mix_rows(rows: np.ndarray, lambdas: Effects, cross: Cross) -> np.ndarray:
 
 
 def _apply(matrices: np.ndarray, vectors: np.ndarray) -> np.ndarray:
-    """Multiply each level's matrix (k, k) with its vector (k,)."""
+    """Multiply each level's matrix (k, k) with its vector (k,), or with each of its vectors."""
     if matrices.shape[-1] == 1:
         return matrices[:, :, 0] * vectors
-    return np.einsum("lij,lj->li", matrices, vectors)
+    return np.einsum("lij,...lj->...li", matrices, vectors)
 
 
 def inverse_from_cholesky(chol: np.ndarray) -> np.ndarray:

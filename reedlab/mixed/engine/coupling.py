@@ -99,11 +99,11 @@ class Coupling:
         return np.concatenate([self._by_row(self.entry * x), full]) if self.nesting.n else full
 
     def left(self, y: np.ndarray) -> np.ndarray:
-        """V' y, shape (L k,)."""
+        """V' y, shape (..., L k), for y (..., r)."""
         n = self.nesting.n
         if not n:
             return y @ self.full
-        return y[n:] @ self.full + (self.entry * y[self.nesting.owner]).sum(axis=0)
+        return y[..., n:] @ self.full + (self.entry * y[..., self.nesting.owner]).sum(axis=-2)
 
     def row_products(self, other: Coupling) -> np.ndarray:
         """Inner product of each row with that of another matrix, shape (r,)."""

@@ -150,14 +150,12 @@ def test_draws_have_the_inverse_as_their_covariance(random_design) -> None:
     theta = np.full(design.n_theta, 0.7)
     H = dense(design, theta, np.ones(design.n), np.zeros((design.p, design.p)))
     factor = factorise(cross_products(design.cells, None, True), design.lambdas(theta))
-    shapes = [(t.n_levels, t.k) for t in design.terms]
-    columns = []
-    for unit in np.eye(len(H)):  # the map's columns: their outer product is the covariance
-        at, parts = 0, []
-        for shape in shapes:
-            parts.append(unit[at : at + np.prod(shape)].reshape(shape))
-            at += int(np.prod(shape))
-        u, beta = factor.sample(parts, unit[at:])
-        columns.append(np.concatenate([*(a.ravel() for a in u), beta]))
-    L = np.array(columns).T
+    unit, ends = np.eye(len(H)), np.cumsum([0, *(t.n_levels * t.k for t in design.terms)])
+    parts = [
+        unit[:, at:end].reshape(len(H), t.n_levels, t.k)
+        for at, end, t in zip(ends, ends[1:], design.terms)
+    ]
+    u, beta = factor.sample(parts, unit[:, ends[-1] :])
+    # the map's columns: their outer product is the covariance
+    L = np.concatenate([*(a.reshape(len(H), -1) for a in u), beta], axis=1).T
     np.testing.assert_allclose(L @ L.T, np.linalg.inv(H), atol=1e-10)
