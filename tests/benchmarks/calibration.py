@@ -126,7 +126,7 @@ def normal_next_lots(
     rows = np.zeros((suppliers, cond.m))
     rows[:, cond.blocks[0]] = sds[0] * np.eye(suppliers)
     rows[:, cond.q :] = middle
-    spread = np.linalg.solve(modes.chol[0], rows.T)
+    spread = cond.sample(modes, 0, np.eye(cond.m)) @ rows.T
     return rows @ modes.x[0], np.sqrt(np.sum(spread**2, axis=0) + sds[1] ** 2)
 
 
@@ -199,8 +199,7 @@ def one_fixed(
             method, centre[which] - half * spread[which], centre[which] + half * spread[which]
         )
     known = post.conditional.modes(given[None])
-    inverse = np.linalg.inv(known.chol[0])
-    spread = np.sqrt(np.sum(inverse[:, post.conditional.q :] ** 2, axis=0))
+    spread = np.sqrt([known.variances(row)[0] for row in np.eye(len(NAMES))])
     for j, name in enumerate(NAMES):
         at = known.x[0, post.conditional.q + j]
         note("variances known", name, at - half * spread[j], at + half * spread[j], beta[j])

@@ -15,6 +15,9 @@ from reedlab.mixed.engine.laplace import Rows
 _FAR = 40.0
 """Beyond this η a probability is 0 or 1 to the last digit."""
 
+_FACTORS = 1000
+"""A product of so many numbers between 1 and 2 does not overflow."""
+
 _BLOCK = 65_536
 """Rows worked on at a time, so that what is between the steps stays in the cache."""
 
@@ -51,6 +54,21 @@ class BinomialLogit:
         """Give each row's log-likelihood, without the constant."""
         soft = np.logaddexp(0.0, eta)
         return self.y * eta - (soft if self.trials is None else self.trials * soft)
+
+    def log_likelihoods(self, eta: np.ndarray) -> np.ndarray:
+        """Log-likelihoods (S,), without the constant, at many η (S, n)."""
+        trials = np.ones(len(self.y)) if self.trials is None else self.trials
+        size = np.abs(eta)
+        # log(1 + exp(η)) = (η + |η|) / 2 + log(1 + exp(-|η|))
+        out: np.ndarray = eta @ (self.y - 0.5 * trials) - 0.5 * (size @ trials)
+        np.negative(size, out=size)
+        np.exp(size, out=size)
+        if self.trials is not None:
+            return out - np.log1p(size) @ trials
+        size += 1.0
+        for at in range(0, size.shape[1], _FACTORS):
+            out -= np.log(np.multiply.reduce(size[:, at : at + _FACTORS], axis=1))
+        return out
 
     def third(self, eta: np.ndarray, score: np.ndarray, weight: np.ndarray) -> np.ndarray:
         """Differentiate the weights in η: w (1 - 2 p), with p from the score."""

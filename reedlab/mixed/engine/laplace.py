@@ -36,15 +36,19 @@ _STALE = 1e-18
 """Squared length of the last step with a factor found nearby."""
 
 
-class Likelihood(Protocol):
+class Steps(Protocol):
+    """What a search for a mode asks of rows, in cell order, given η."""
+
+    def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+        """Log-likelihood, its derivative in each η, and minus the second derivatives."""
+
+
+class Likelihood(Steps, Protocol):
     """What a family says of each row, in cell order, given η."""
 
     @property
     def n_extra(self) -> int:
         """Number of parameters beside θ and β, such as thresholds."""
-
-    def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
-        """Log-likelihood, its derivative in each η, and minus the second derivatives."""
 
     def third(self, eta: np.ndarray, score: np.ndarray, weight: np.ndarray) -> np.ndarray:
         """Differentiate the weights in η; score and weight are those of :meth:`steps`."""
@@ -87,6 +91,10 @@ class Mode:
         First and minus second derivatives in η, in cell order.
     z_score : list of ndarray, each shape (levels, k)
         Z' score.
+    step : tuple of list of ndarray and ndarray
+        The Newton step in (v, β) that was not taken, H^-1 times the gradient.
+    decrement : float
+        Its squared length in the metric of H, twice the height still to gain.
     """
 
     theta: np.ndarray
@@ -99,6 +107,8 @@ class Mode:
     score: np.ndarray
     weight: np.ndarray
     z_score: Effects
+    step: tuple[Effects, np.ndarray]
+    decrement: float
 
     @property
     def u(self) -> Effects:
@@ -118,7 +128,7 @@ class Mode:
 
 def find_mode(
     design: Design,
-    likelihood: Likelihood,
+    likelihood: Steps,
     theta: np.ndarray,
     beta: np.ndarray,
     start: Effects | None = None,
@@ -132,7 +142,7 @@ def find_mode(
     Parameters
     ----------
     design : Design
-    likelihood : Likelihood
+    likelihood : Steps
     theta : ndarray, shape (n_theta,)
     beta : ndarray, shape (p,)
         β, or where to start from when it is free.
@@ -210,7 +220,10 @@ def find_mode(
             beta = beta + moved
         else:
             nearby = Nearby(factor, lambdas)
-    return Mode(theta, beta, v, eta, loglik, penalised, factor, score, weight, z_score)
+    step = (step_v, moved)
+    return Mode(
+        theta, beta, v, eta, loglik, penalised, factor, score, weight, z_score, step, decrement
+    )
 
 
 def _inner(one: Effects, other: Effects) -> float:

@@ -1,293 +1,304 @@
-"""β and the groups' effects given the sds, at many sds at once.
+"""β and the groups' effects given the standard deviations: the fit's own engine, asked at a point.
 
-At each point of the sds the unknowns x = (v, β) have the joint density
+At a point of the standard deviations the unknowns x = (v, β) have the joint density
 
-    p(y | Z Λ v + X β) · N(v; 0, I) · N(β; mean, precision⁻¹)
+    p(y | Z Λ v + X β) · N(v; 0, I) · N(β; mean, precision⁻¹).
 
-whose mode and curvature this file finds for a whole batch of points together: the design is a
-sparse matrix C = [Z X], so that one product serves every point, and the Hessians, with the largest
-grouping's effects first, are arrows that are factored in one call (`arrow.py`). The Laplace
-approximation of the sds' own density falls out of it. For a Gaussian response it is exact and takes
-one step.
+The engine gives its gradient and the Cholesky factor of its curvature H; the prior on β is a
+quadratic penalty there. From mode and curvature comes the Laplace approximation of the density of
+the standard deviations, without constants,
 
-An ordered response has its thresholds behind β among the unknowns.
+    log p(y | Λ) ≈ log p(y, x̂ | Λ) - ½ log det H            (Tierney and Kadane 1986, eq. 2.2;
+                                                              Rue, Martino and Chopin 2009, eq. 3),
+
+which is exact for a Gaussian response. An ordered response has its thresholds behind β among the
+unknowns (`graded.py`).
+
+References
+----------
+Rue, H., Martino, S. and Chopin, N. (2009). Approximate Bayesian inference for latent Gaussian
+models by using integrated nested Laplace approximations. Journal of the Royal Statistical Society B
+71, 319-392. Tierney, L. and Kadane, J. B. (1986). Accurate approximations for posterior moments and
+marginal densities. Journal of the American Statistical Association 81, 82-86.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
-from scipy.sparse import csr_matrix
 
 from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import Design
-from reedlab.mixed.posterior.arrow import Arrow, ArrowFactor
+from reedlab.mixed.engine import binomial
+from reedlab.mixed.engine.cells import cells_of
+from reedlab.mixed.engine.cholesky import Factor, factorise
+from reedlab.mixed.engine.cross_products import Effects
+from reedlab.mixed.engine.gaussian import GaussianProfile
+from reedlab.mixed.engine.laplace import BetaPrior, Mode, find_mode
+from reedlab.mixed.posterior import graded
 from reedlab.mixed.posterior.priors import Priors, coefficient_prior
 from reedlab.mixed.posterior.scales import Scales
 
 _STEPS = 40
-_HELD = 4_000_000  # rows of C times points held at once
+_CLOSE = 1e-4
+"""Newton decrement (twice the height still to gain) of the last step towards a mode."""
 
 
 @dataclass(frozen=True)
 class Modes:
-    """What is known at G points of the sds.
+    """What is known at G points of the standard deviations.
 
     Attributes
     ----------
     x
         Modes of (v, β), shape (G, m).
-    factor
-        Cholesky factors of the negative Hessians there.
     log_density
-        Log of the Laplace approximation of p(y | sds), up to one constant, shape (G,).
+        Log of the Laplace approximation of p(y | standard deviations), up to one constant, (G,).
+    factors
+        The engine's Cholesky factors of H, G of them; Gaussian ones are relative to σ.
+    sigma
+        σ, the residual standard deviation, (G,); 1 where the model has none.
     """
 
     x: np.ndarray
-    factor: ArrowFactor
     log_density: np.ndarray
-
-    @property
-    def chol(self) -> np.ndarray:
-        """The factors as lower triangular matrices (G, m, m)."""
-        return self.factor.dense()
+    factors: list[Factor]
+    sigma: np.ndarray
 
     def take(self, order: np.ndarray) -> Modes:
         """Return the points in another order."""
-        return Modes(self.x[order], self.factor.take(order), self.log_density[order])
+        factors = [self.factors[g] for g in order]
+        return Modes(self.x[order], self.log_density[order], factors, self.sigma[order])
 
     def join(self, other: Modes) -> Modes:
         """Return these points and the other ones behind them."""
         return Modes(
             np.concatenate([self.x, other.x]),
-            self.factor.join(other.factor),
-            np.concatenate([self.log_density, other.log_density]),
+            np.append(self.log_density, other.log_density),
+            self.factors + other.factors,
+            np.append(self.sigma, other.sigma),
         )
+
+    @property
+    def inverse_diagonal(self) -> np.ndarray:
+        """One over the diagonals of the factors of H, (G, m), in the order of elimination."""
+        heads = [np.einsum("lkk->lk", factor.head_inverse).ravel() for factor in self.factors]
+        rests = 1.0 / np.array([np.diag(factor.chol) for factor in self.factors])
+        rests[:, rests.shape[1] - len(self.factors[0].chol_beta) :] *= self.sigma[:, None]
+        return np.concatenate([np.array(heads), rests], axis=1)
+
+    def variances(self, row: np.ndarray) -> np.ndarray:
+        """Variances (G,) of a combination of β and the thresholds, v integrated out."""
+        return self.sigma**2 * np.array([row @ factor.cov_beta @ row for factor in self.factors])
+
+
+_Found = tuple[np.ndarray, float, Factor]
+"""x, log density and factor of one point."""
 
 
 class Conditional:
-    """The density of (v, β) given the sds for one design, family and prior.
+    """The density of (v, β) given the standard deviations for one design, family and prior.
 
     Attributes
     ----------
     q, m
         Number of groups' effects, and of all unknowns.
-    head
-        Which random term has most effects and stands first among the unknowns.
     blocks
-        For each random term the slice of its effects, level by level, among the unknowns.
-    close
-        Newton decrement (twice the height still to gain) of the last step towards a mode.
+        For each random term the slice of its effects, level by level, among the unknowns; the term
+        with most effects stands first.
+    mean, precision
+        Of the normal prior on what is not a group's effect: β, and thresholds behind it.
     """
 
-    close: float = 1e-4
-
-    def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
+    def __init__(self, design: Design, family: str, prior: BetaPrior, scales: Scales) -> None:
         self.design, self.family, self.scales = design, family, scales
-        self.mean, self.precision = self._fixed_prior(priors)
         sizes = np.array([term.n_levels * term.k for term in design.terms])
-        self.head = int(np.argmax(sizes))
-        order = np.argsort(np.arange(len(sizes)) != self.head, kind="stable")
+        order = np.argsort(np.arange(len(sizes)) != np.argmax(sizes), kind="stable")
         ends = np.cumsum([0, *sizes[order]])
         slices = [slice(int(a), int(b)) for a, b in pairwise(ends)]
         self.blocks = [slices[int(place)] for place in np.argsort(order)]
+        self.mean, self.precision = prior
         self.q, self.m = int(ends[-1]), int(ends[-1]) + len(self.mean)
-        columns = [
-            block.start + term.index[:, None] * term.k + np.arange(term.k)
-            for block, term in zip(self.blocks, design.terms)
-        ]
-        columns.append(np.tile(self.q + np.arange(design.p), (design.n, 1)))
-        self._columns, self._values = self._rows(
-            np.concatenate(columns, axis=1),
-            np.concatenate([*(t.basis for t in design.terms), design.X], axis=1),
-        )
-        n, r = self._columns.shape
-        self.C = csr_matrix(
-            (self._values.ravel(), self._columns.ravel(), np.arange(0, n * r + 1, r)),
-            shape=(n, self.m),
-            copy=True,
-        )
-        self.C.eliminate_zeros()
-        self._Ct = self.C.T.tocsr()
-
-    def _fixed_prior(self, priors: Priors) -> tuple[np.ndarray, np.ndarray]:
-        """Mean and precision of the normal prior on what is not a group's effect."""
-        return coefficient_prior(self.design.X, self.design.fixed_names, priors)
-
-    def _rows(self, columns: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Places and values of the entries of each row of C."""
-        return columns, values
-
-    @cached_property
-    def _products(self) -> tuple[csr_matrix, np.ndarray, np.ndarray]:
-        """K, i, j with K @ w = the distinct entries (i, j), i <= j, of C' diag(w) C."""
-        n, r = self._columns.shape
-        a, b = np.triu_indices(r)
-        low = np.minimum(self._columns[:, a], self._columns[:, b]).astype(np.int64)
-        high = np.maximum(self._columns[:, a], self._columns[:, b])
-        values = (self._values[:, a] * self._values[:, b]).ravel()
-        rows, filled = np.repeat(np.arange(n), len(a)), values != 0.0
-        entries, place = np.unique((low * self.m + high).ravel()[filled], return_inverse=True)
-        K = csr_matrix((values[filled], (place, rows[filled])), shape=(len(entries), n))
-        return K, entries // self.m, entries % self.m
-
-    def crossproduct(self, weights: np.ndarray) -> Arrow:
-        """C' diag(w) C for weights (n, G)."""
-        K, i, j = self._products
-        values, G = (K @ weights).T, weights.shape[1]
-        levels, k = self.design.terms[self.head].n_levels, self.design.terms[self.head].k
-        q, r = levels * k, self.m - levels * k
-        head, arm = np.zeros((G, levels, k, k)), np.zeros((G, r, q))
-        rest = np.zeros((G, r, r))
-        inner, outer = j < q, i >= q
-        across = ~inner & ~outer
-        head[:, i[inner] // k, i[inner] % k, j[inner] % k] = values[:, inner]
-        head[:, i[inner] // k, j[inner] % k, i[inner] % k] = values[:, inner]
-        arm[:, j[across] - q, i[across]] = values[:, across]
-        rest[:, i[outer] - q, j[outer] - q] = values[:, outer]
-        rest[:, j[outer] - q, i[outer] - q] = values[:, outer]
-        return Arrow(head, arm.reshape(G, r, levels, k), rest)
-
-    def scale(self, x: np.ndarray, lambdas: list[np.ndarray]) -> np.ndarray:
-        """(u, β) from (v, β), both (G, m): u = Λ v level by level."""
-        out = x.copy()
-        for block, lam in zip(self.blocks, lambdas):
-            k = lam.shape[1]
-            if k == 1:
-                out[:, block] *= lam[:, :, 0]
-            else:
-                v = x[:, block].reshape(len(x), -1, k)
-                out[:, block] = np.einsum("gij,glj->gli", lam, v).reshape(len(x), -1)
-        return out
-
-    def _scale_transposed(self, a: np.ndarray, lambdas: list[np.ndarray]) -> np.ndarray:
-        """Multiply a (G, rows, c) by Λ' in place; its rows are all unknowns or all but the head."""
-        start = self.m - a.shape[1]
-        for block, lam in zip(self.blocks, lambdas):
-            k, at = lam.shape[1], slice(block.start - start, block.stop - start)
-            if block.start < start:
-                continue
-            if k == 1:
-                a[:, at] *= lam
-            else:
-                part = a[:, at].reshape(len(a), -1, k, a.shape[2])
-                a[:, at] = np.einsum("gji,gljc->glic", lam, part).reshape(a[:, at].shape)
-        return a
-
-    def _hessian(self, inner: Arrow, lambdas: list[np.ndarray]) -> Arrow:
-        """Penalise and scale C' W C, in place."""
-        lam, head, arm, rest = lambdas[self.head], inner.head, inner.arm, inner.rest
-        G, r, levels, k = arm.shape
-        if k == 1:
-            head *= lam[:, None] ** 2
-            arm *= lam[:, None]
-        else:
-            head = lam.transpose(0, 2, 1)[:, None] @ head @ lam[:, None]
-            arm = arm @ lam[:, None]
-        head[..., np.arange(k), np.arange(k)] += 1.0
-        arm = self._scale_transposed(arm.reshape(G, r, -1), lambdas).reshape(arm.shape)
-        rest = self._scale_transposed(rest, lambdas).transpose(0, 2, 1)
-        rest = self._scale_transposed(rest, lambdas)
-        others = np.arange(self.q - levels * k)
-        rest[:, others, others] += 1.0
-        rest[:, len(others) :, len(others) :] += self.precision
-        return Arrow(head, arm, rest)
-
-    def log_prior(self, x: np.ndarray) -> np.ndarray:
-        """Log density (G,) of (v, β) before the data, without constants."""
-        beta = x[:, self.q :] - self.mean
-        return -0.5 * np.sum(x[:, : self.q] ** 2, axis=1) - 0.5 * np.sum(
-            beta * (beta @ self.precision), axis=1
-        )
-
-    def _prior_gradient(self, x: np.ndarray) -> np.ndarray:
-        out = np.zeros_like(x)
-        out[:, : self.q] = -x[:, : self.q]
-        out[:, self.q :] = -(x[:, self.q :] - self.mean) @ self.precision
-        return out
 
     def log_joint(self, x: np.ndarray, points: np.ndarray) -> np.ndarray:
-        """Log p(y, v, β | sds) at x (G, m) and points (G, d), up to one constant."""
-        raise NotImplementedError
+        """Log p(y, v, β | standard deviations) at x (S, m) and points (S, d), up to a constant."""
+        away = x[:, self.q :] - self.mean
+        squares = np.sum(x[:, : self.q] ** 2, axis=1) + np.sum(away * (away @ self.precision), 1)
+        return self._log_likelihood(self.scale(x, points), points) - 0.5 * squares
 
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
-        """Find the modes at points (G, d), from `start`, (G, m) or (1, m), if given."""
+        """Find the modes at points (G, d), from `start`, (G, m) or (1, m), if given.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            Where a Gaussian response leaves next to no residual.
+        ModelError
+            Where there is no mode.
+        """
         raise NotImplementedError
 
     def with_prior(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
-        """Find the modes with the sds' own prior in the log density."""
+        """Find the modes with the prior of the standard deviations in the log density."""
         modes = self.modes(points, start)
         return replace(modes, log_density=modes.log_density + self.scales.log_prior(points))
 
+    def sample(self, modes: Modes, g: int, normals: np.ndarray) -> np.ndarray:
+        """Turn standard normals (n, m) into draws of N(0, H⁻¹) at one of the modes: L'⁻¹ z."""
+        v, fixed = modes.factors[g].sample(*self.split(normals))
+        return self.join(v, modes.sigma[g] * fixed)
 
-class NewtonConditional(Conditional):
-    """A response whose log-likelihood is concave in C z: modes by damped Newton steps."""
+    def scale(self, x: np.ndarray, points: np.ndarray) -> np.ndarray:
+        """(u, β) from (v, β), both (S, m), at points (S, d): u = Λ v level by level."""
+        out = x.copy()
+        for term, block, lam in zip(self.design.terms, self.blocks, self.scales.lambdas(points)):
+            v = x[:, block].reshape(len(x), -1, term.k)
+            out[:, block] = (v @ lam.transpose(0, 2, 1)).reshape(len(x), -1)
+        return out
 
-    def _log_likelihood(self, linear: np.ndarray) -> np.ndarray:
-        """Log-likelihood (G,) at C z (rows of C, G), without constants."""
+    def split(self, x: np.ndarray) -> tuple[Effects, np.ndarray]:
+        """Deal unknowns (..., m) out to the terms, each (..., levels, k), and the rest."""
+        shapes = [(*x.shape[:-1], -1, term.k) for term in self.design.terms]
+        parts = [x[..., block].reshape(shape) for block, shape in zip(self.blocks, shapes)]
+        return parts, x[..., self.q :]
+
+    def join(self, v: Effects, fixed: np.ndarray) -> np.ndarray:
+        """Set the terms' parts and the rest behind each other: undo `split`."""
+        out = np.empty((*fixed.shape[:-1], self.m))
+        for block, part in zip(self.blocks, v):
+            out[..., block] = part.reshape(*fixed.shape[:-1], -1)
+        out[..., self.q :] = fixed
+        return out
+
+    def _log_likelihood(self, effects: np.ndarray, points: np.ndarray) -> np.ndarray:
+        """Log-likelihoods (S,) at (u, β), without constants."""
         raise NotImplementedError
 
-    def _derivatives(self, linear: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """First and minus second derivatives in C z."""
-        raise NotImplementedError
+    def _linear(self, effects: np.ndarray, design: Design) -> np.ndarray:
+        """Z u + X β (S, n) of a design's rows, in cell order."""
+        order = cells_of(design).order
+        eta = effects[:, self.q :] @ cells_of(design).XT
+        for term, block in zip(design.terms, self.blocks):
+            index = term.index[order]
+            for j, column in enumerate(term.basis[order].T):
+                own = effects[:, block.start + j : block.stop : term.k].take(index, axis=1)
+                eta += own if (column == 1.0).all() else own * column
+        return eta
 
-    def _tie(self, rest: np.ndarray, linear: np.ndarray) -> None:
-        """Add to `rest` what minus the Hessian in z holds beside C' diag(w) C: nothing."""
 
-    def _first(self) -> np.ndarray:
-        """Where a search starts that is told nothing better, shape (m,)."""
-        return np.zeros(self.m)
+class GaussianConditional(Conditional):
+    """A Gaussian response: the conditional is a normal, found in one solve.
 
-    def _linear(self, x: np.ndarray, lambdas: list[np.ndarray]) -> np.ndarray:
-        return self.C @ self.scale(x, lambdas).T
+    As in the fit, Λ and the prior's precision are taken relative to the residual's standard
+    deviation σ: with r = y - X b₀ for the least-squares b₀ and β = b₀ + b the normal equations are
+    those of ``|r - Z Λ v - X b|² + |σ v|² + σ²(β - mean)'P(β - mean)`` in (σ v, b).
+    """
 
-    def log_joint(self, x: np.ndarray, points: np.ndarray) -> np.ndarray:
-        """See `Conditional.log_joint`."""
-        linear = self._linear(x, self.scales.lambdas(points))
-        return self.log_prior(x) + self._log_likelihood(linear)
+    def __init__(self, design: Design, priors: Priors, scales: Scales) -> None:
+        prior = coefficient_prior(design.X, design.fixed_names, priors)
+        super().__init__(design, "gaussian", prior, scales)
+        self._profile = GaussianProfile(design, reml=True)
+        self._y = design.y[cells_of(design).order]
 
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
-        """See `Conditional.modes`; some points at a time, to keep memory within bounds."""
-        if start is None:
-            start = self._first()[None]
-        start = np.broadcast_to(start, (len(points), self.m))
-        step = max(1, _HELD // self.C.shape[0])
-        found = self._search(points[:step], start[:step])
-        for at in range(step, len(points), step):
-            found = found.join(self._search(points[at : at + step], start[at : at + step]))
-        return found
+        """See `Conditional.modes`."""
+        sigma = self.scales.sigma(points)
+        found = [self._mode(*each) for each in zip(zip(*self.scales.lambdas(points)), sigma)]
+        x, log_density, factors = zip(*found)
+        return Modes(np.array(x), np.array(log_density), list(factors), sigma)
 
-    def _search(self, points: np.ndarray, x: np.ndarray) -> Modes:
-        lambdas = self.scales.lambdas(points)
-        linear = self._linear(x, lambdas)
-        value = self.log_prior(x) + self._log_likelihood(linear)
+    def _mode(self, lambdas: Sequence[np.ndarray], sigma: float) -> _Found:
+        profile, own = self._profile, sigma**2 * self.precision
+        relative, away = [lam / sigma for lam in lambdas], self.mean - profile.base
+        factor = factorise(profile.cross, relative, own)
+        g_v, g_b = [z @ lam for z, lam in zip(profile.zy, relative)], profile.xy + own @ away
+        v, b = factor.solve(g_v, g_b)
+        explained = sum(float(np.vdot(g, part)) for g, part in zip(g_v, v)) + float(g_b @ b)
+        squares = profile.yy + float(away @ own @ away) - explained
+        # log det H = log det of the relative H - 2 p log σ, for b is not in units of σ
+        log_density = (self.design.p - self.design.n) * np.log(sigma) - 0.5 * squares / sigma**2
+        x = self.join([part / sigma for part in v], profile.base + b)
+        return x, log_density - 0.5 * factor.logdet, factor
+
+    def _log_likelihood(self, effects: np.ndarray, points: np.ndarray) -> np.ndarray:
+        away, sigma = self._y - self._linear(effects, self.design), self.scales.sigma(points)
+        squares = np.einsum("sn,sn->s", away, away)
+        out: np.ndarray = -self.design.n * np.log(sigma) - 0.5 * squares / sigma**2
+        return out
+
+
+class NewtonConditional(Conditional):
+    """Successes out of trials, or grades: modes by damped Newton steps.
+
+    All points of a call take as many steps as the one that needs most, so that neighbours on the
+    lattice are about equally close to their modes.
+    """
+
+    def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
+        prior = coefficient_prior(design.X, design.fixed_names, priors)
+        self._rows, self._start = design, np.zeros(design.p)
+        self._likelihood: binomial.BinomialLogit | graded.GradedRows
+        if family == "ordinal":
+            prior, self._start = graded.prior_of(design, priors), graded.start_of(design)
+            self._rows, self._likelihood = graded.rows_of(design)
+        else:
+            self._likelihood = binomial.likelihood(design)
+        super().__init__(design, family, prior, scales)
+
+    def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
+        """See `Conditional.modes`."""
+        first = np.append(np.zeros(self.q), self._start) if start is None else start
+        first = np.broadcast_to(first, (len(points), self.m))
+        lambdas = list(zip(*self.scales.lambdas(points)))
+        at = [self._look(lam, own) for lam, own in zip(lambdas, first)]
         for _ in range(_STEPS):
-            score, weights = self._derivatives(linear)
-            gradient = (self._Ct @ score).T[:, :, None]
-            gradient = self._scale_transposed(gradient, lambdas)[:, :, 0]
-            gradient += self._prior_gradient(x)
-            inner = self.crossproduct(weights)
-            self._tie(inner.rest, linear)
-            factor = self._hessian(inner, lambdas).factor()
-            step = factor.solve(gradient)
-            decrement = np.sum(step * gradient, axis=1)
-            if np.max(decrement) < self.close:
+            decrement = np.array([mode.decrement for mode in at])
+            if decrement.max() < _CLOSE:
                 # The last step is taken on the last curvature: its error is of higher order.
-                return Modes(x + step, factor, value + 0.5 * decrement - factor.half_log_det)
-            shorten = np.ones((len(points), 1))
-            for _ in range(_STEPS):
-                trial = x + shorten * step
-                linear = self._linear(trial, lambdas)
-                reached = self.log_prior(trial) + self._log_likelihood(linear)
-                worse = ~(reached >= value - 1e-9 * np.abs(value))
-                if not np.any(worse):
-                    break
-                shorten[worse] *= 0.5
-            x, value = trial, reached
+                x = [self.join(m.v, m.beta) + self.join(*m.step) for m in at]
+                log_density = np.array([m.laplace for m in at]) + 0.5 * decrement
+                factors = [m.factor for m in at]
+                return Modes(np.array(x), log_density, factors, np.ones(len(at)))
+            at = [self._ahead(lam, mode) for lam, mode in zip(lambdas, at)]
         raise ModelError(
-            "the effects could not be found at some sds of the groups: look for infinite or "
-            "extremely large values among the predictors."
+            "the effects could not be found at some standard deviations of the groups: look for "
+            "infinite or extremely large values among the predictors."
         )
+
+    def _ahead(self, lambdas: Sequence[np.ndarray], mode: Mode) -> Mode:
+        """Take the Newton step, halved until it does not lead downwards."""
+        x, step = self.join(mode.v, mode.beta), self.join(*mode.step)
+        for _ in range(_STEPS):
+            there = self._look(lambdas, x + step)
+            if there.log_joint >= mode.log_joint - 1e-9 * abs(mode.log_joint):
+                break
+            step = 0.5 * step
+        return there
+
+    def _look(self, lambdas: Sequence[np.ndarray], x: np.ndarray) -> Mode:
+        """Value, gradient and curvature at x, with the Newton step from there."""
+        theta = [lam[t.theta_rows_cols] for t, lam in zip(self.design.terms, lambdas)]
+        v, fixed = self.split(x)
+        return find_mode(
+            self._rows,
+            self._likelihood,
+            np.concatenate(theta),
+            fixed,
+            v,
+            free_beta=True,
+            prior=(self.mean, self.precision),
+            tolerance=np.inf,
+        )
+
+    def _log_likelihood(self, effects: np.ndarray, points: np.ndarray) -> np.ndarray:
+        return self._likelihood.log_likelihoods(self._linear(effects, self._rows))
+
+
+def conditional(design: Design, family: str, priors: Priors, scales: Scales) -> Conditional:
+    """Return the conditional density of (v, β) of a family."""
+    if family == "gaussian":
+        return GaussianConditional(design, priors, scales)
+    return NewtonConditional(design, family, priors, scales)

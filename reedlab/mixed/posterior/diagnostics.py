@@ -139,15 +139,15 @@ def change_of_mean(cond: Conditional, lattice: Lattice) -> float:
 def _log_value(cond: Conditional) -> Callable[[np.ndarray, Modes], np.ndarray]:
     """Log of the mean of 1/p or of minutes at points, given the conditional's modes there."""
     design = cond.design
-    row = np.zeros(cond.m)
-    row[cond.q : cond.q + design.p] = design.X.mean(axis=0)
+    row = np.zeros(cond.m - cond.q)
+    row[: design.p] = design.X.mean(axis=0)
     if cond.family == "ordinal":
         row[-1] = -1.0  # the highest grade: η less the last threshold
     bases = [term.basis.mean(axis=0) for term in design.terms]
 
     def log_value(points: np.ndarray, modes: Modes) -> np.ndarray:
-        mean = modes.x @ row
-        variance = modes.factor.solve(np.tile(row, (len(points), 1))) @ row
+        mean = modes.x[:, cond.q :] @ row
+        variance = modes.variances(row)
         for basis, lam in zip(bases, cond.scales.lambdas(points)):
             variance += np.sum((basis @ lam) ** 2, axis=1)
         if cond.family == "gaussian":

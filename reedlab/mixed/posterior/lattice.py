@@ -20,7 +20,7 @@ import numpy as np
 from scipy.spatial.distance import cdist
 
 from reedlab.errors import ModelError
-from reedlab.mixed.posterior.conditional import Modes
+from reedlab.mixed.posterior.conditional import Conditional, Modes
 
 Evaluate = Callable[[np.ndarray, np.ndarray | None], Modes]
 
@@ -280,13 +280,13 @@ def _ellipsoid(
     return grid[0.5 * np.sum(((_places(axes, grid) - centre) / width) ** 2, axis=1) <= depth]
 
 
-def propose(lattice: Lattice, n: int, heavy: int, rng: np.random.Generator) -> Proposal:
+def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generator) -> Proposal:
     """Draw `n` times from the interpolated approximation, spread evenly over the nodes.
 
-    The last `heavy` of the unknowns (the coefficients, which a few reeds may leave nearly open in
-    one direction) get the tails of a Student t with `_DF` degrees of freedom, not a normal's.
+    The coefficients, which a few reeds may leave nearly open in one direction, get the tails of a
+    Student t with `_DF` degrees of freedom, not a normal's.
     """
-    d, m = len(lattice.axes), lattice.modes.x.shape[1]
+    d, m, heavy = len(lattice.axes), cond.m, cond.m - cond.q
     cumulated = np.cumsum(lattice.weights)
     even = (rng.permutation(n) + rng.random(n)) / n
     node = np.minimum(np.searchsorted(cumulated, even * cumulated[-1]), len(cumulated) - 1)
@@ -303,17 +303,23 @@ def propose(lattice: Lattice, n: int, heavy: int, rng: np.random.Generator) -> P
     noise = rng.standard_normal((n, m))
     noise[:, m - heavy :] *= np.sqrt(_DF / rng.chisquare(_DF, (n, 1)))
     x, diagonal, density = np.zeros((n, m)), np.zeros((n, m)), np.zeros(n)
-    factor, inverse_diagonal = lattice.modes.factor, lattice.modes.factor.inverse_diagonal
-    relative = lattice.density
+    inverse_diagonal = lattice.modes.inverse_diagonal
+    relative, nodes, weights = lattice.density, [], []
     for corner in product((0, 1), repeat=d):
         weight = np.prod(np.where(corner, share, 1.0 - share), axis=1)
         at, known = _corner(lattice, low + np.array(corner))
         density += np.where(known, weight * relative[at], 0.0)
         diagonal += weight[:, None] * inverse_diagonal[at]
-        order = np.argsort(at, kind="stable")
-        for rows in np.split(order, np.flatnonzero(np.diff(at[order])) + 1):
-            g = int(at[rows[0]])
-            x[rows] += weight[rows, None] * (lattice.modes.x[g] + factor.back(g, noise[rows]))
+        nodes.append(at)
+        weights.append(weight)
+    at, weighed = np.concatenate(nodes), np.concatenate(weights)
+    order = np.argsort(at, kind="stable")
+    for own in np.split(order, np.flatnonzero(np.diff(at[order])) + 1):
+        g = int(at[own[0]])
+        rows, place = np.unique(own % n, return_inverse=True)  # a node may stand in for corners
+        weight = np.bincount(place, weighed[own])
+        there = lattice.modes.x[g] + cond.sample(lattice.modes, g, noise[rows])
+        x[rows] += weight[:, None] * there
     length = np.sum(noise[:, m - heavy :] ** 2, axis=1)
     log_density = (
         np.log(density)

@@ -37,8 +37,7 @@ from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.parallel import one_thread
 from reedlab.mixed.posterior import diagnostics
 from reedlab.mixed.posterior.centred import Centred
-from reedlab.mixed.posterior.conditional import Conditional
-from reedlab.mixed.posterior.conditional_families import conditional
+from reedlab.mixed.posterior.conditional import Conditional, conditional
 from reedlab.mixed.posterior.lattice import Lattice, explore
 from reedlab.mixed.posterior.priors import Priors, is_logarithm, refuse_one_value
 from reedlab.mixed.posterior.sampling import Sample, draw

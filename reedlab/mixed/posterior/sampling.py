@@ -12,7 +12,7 @@ from reedlab.mixed.posterior.importance import pareto_smooth
 from reedlab.mixed.posterior.lattice import Lattice, propose
 
 _SPARE = 1.25  # proposals for each draw kept
-_BATCH = 300_000  # rows times draws held at once
+_BATCH = 100_000  # rows times draws at once, so that they stay in the cache
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ def draw(cond: Conditional, lattice: Lattice, n: int, seed: np.random.SeedSequen
     """
     rng = np.random.default_rng(seed)
     with one_thread():
-        proposal = propose(lattice, int(np.ceil(n * _SPARE)), cond.m - cond.q, rng)
+        proposal = propose(cond, lattice, int(np.ceil(n * _SPARE)), rng)
         log_weight = cond.scales.log_prior(proposal.points) - proposal.log_density
         step = max(1, _BATCH // cond.design.n)
         for at in range(0, len(log_weight), step):
@@ -67,8 +67,6 @@ def draw(cond: Conditional, lattice: Lattice, n: int, seed: np.random.SeedSequen
     even = (np.arange(n) + rng.random()) / n
     kept = np.minimum(np.searchsorted(np.cumsum(weight), even), len(weight) - 1)
     kept = rng.permutation(kept)
-    effects = cond.scale(
-        proposal.x[kept], [lam[kept] for lam in cond.scales.lambdas(proposal.points)]
-    )
+    effects = cond.scale(proposal.x[kept], proposal.points[kept])
     share = 1.0 / (np.sum(weight**2) * len(weight))
     return Sample(proposal.points[kept], effects, k, share)

@@ -20,7 +20,7 @@ from reedlab.mixed import fit
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.engine.binomial import likelihood
 from reedlab.mixed.engine.laplace import find_mode
-from reedlab.mixed.posterior.conditional_families import conditional
+from reedlab.mixed.posterior.conditional import conditional
 from reedlab.mixed.posterior.nested_laplace import design_posterior, posterior
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.mixed.posterior.scales import Scales
@@ -147,10 +147,10 @@ def test_gaussian_one_lot_sd_against_quadrature():
     assert draws.mean() == pytest.approx(mean, abs=4 * draws.std() / np.sqrt(20_000) + 0.002)
 
 
-def test_conditional_modes_are_the_engines(success):
-    """The batch of modes agrees with the engine's joint mode, found by other code."""
+def test_conditional_modes_are_the_engines(success, monkeypatch):
+    """Step by step for many points together, and one by one in a search of its own."""
+    monkeypatch.setattr("reedlab.mixed.posterior.conditional._CLOSE", 1e-12)
     cond = conditional(success.design, "binomial", success.priors, success.conditional.scales)
-    cond.close = 1e-12
     point = np.array([[0.7, 0.3]])
     ours = cond.modes(point)
     design, prior = success.design, (cond.mean, cond.precision)
