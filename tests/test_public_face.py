@@ -12,7 +12,8 @@ from reedlab import errors
 
 QUESTIONS = ("suppliers", "rank_suppliers", "losses")
 ELSE = ("open_bench", "new_bench", "demo_bench", "simulate_bench", "Bench", "Settings", "Answer",
-        "Verdict", "fit", "fit_corrected", "Fit", "Posterior", "Priors")  # fmt: skip
+        "Verdict", "figure", "show", "fit", "fit_corrected", "fit_reeds", "Fit", "Posterior",
+        "Priors")  # fmt: skip
 REFUSALS = [name for name, kind in vars(errors).items() if isinstance(kind, type)]
 
 

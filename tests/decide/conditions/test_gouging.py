@@ -104,7 +104,7 @@ def lots_of(rng, sds, pieces=40):
 
 def test_an_uneven_lot_is_named_and_its_error_taken_out():
     made = lots_of(np.random.default_rng(5), [1.0, 1.0, 1.0, 2.5])
-    found = uneven_lots(made, "hardness", error_sd=0.6)
+    found = uneven_lots(made, "hardness", reading_error=0.6)
     assert found.table["uneven"].tolist() == [True, False, False, False]
     first = found.table.iloc[0]
     assert first["lot"] == "L3" and "L3 (Ochre" in found.sentence() and found.p_alike < 0.001
