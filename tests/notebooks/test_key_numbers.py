@@ -73,12 +73,12 @@ def test_the_average_effect_of_the_maker_is_the_population_averaged_one(success)
     assert ours["estimate"] == pytest.approx(theirs, abs=0.5 * ours["se"])
 
 
-def test_lots_held_out_are_foretold_better_than_by_the_share_of_good_reeds(success):
-    """Brier's score by hand, and its parts; the intervals of most bins hold the chance foretold."""
+def test_held_out_lots_are_predicted_better_than_by_the_share_of_good_reeds(success):
+    """Brier's score by hand, and its parts; the intervals of most bins hold the predicted chance."""
     found = success.calibration("lot")
-    told = found.predictions
-    assert told.groupby("level")["fold"].nunique().max() == 1
-    assert found.brier["score"] == pytest.approx(((told["share"] - told["predicted"]) ** 2).mean())
+    predictions = found.predictions
+    assert predictions.groupby("level")["fold"].nunique().max() == 1
+    assert found.brier["score"] == pytest.approx(((predictions["share"] - predictions["predicted"]) ** 2).mean())
     assert found.brier["score"] < found.brier["uncertainty"]
     assert found.bins["predicted"].between(found.bins["low"], found.bins["high"]).mean() >= 0.8
 

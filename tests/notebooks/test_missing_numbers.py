@@ -34,12 +34,12 @@ def test_the_stored_answer_is_what_the_library_says(answer, said):
     assert said[0] == answer.sentence()
     assert any(answer.notes[0] in text for text in said)
     (table,) = [text for text in said if "mean error" in text]
-    told = written(answer.information, 3)["missing"].tolist()[1:]
-    assert [line.split()[-4] for line in table.splitlines()[1:]] == told
+    shown = written(answer.information, 3)["missing"].tolist()[1:]
+    assert [line.split()[-4] for line in table.splitlines()[1:]] == shown
 
 
 def test_the_counts_are_those_of_the_records(answer, bench):
-    """Beside plain pandas; and the density's true slope of the demo lies in both intervals."""
+    """Beside plain pandas; and the density's true slope of the demo is in both intervals."""
     reeds = bench.reeds[bench.reeds["settled"]].dropna(subset=["supplier", "success"])
     table = answer.bench_shares.set_index("supplier")
     known = reeds["density_g_cm3"].notna()

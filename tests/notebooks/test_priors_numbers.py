@@ -28,12 +28,12 @@ def stored() -> list[str]:
 
 
 def test_the_stored_answer_is_what_the_library_says(model):
-    told = model.posterior(seed=1).sensitivity(level=0.9)
-    assert stored()[0] == display.priors_sentence(told, "success")
+    sensitivity = model.posterior(seed=1).sensitivity(level=0.9)
+    assert stored()[0] == display.priors_sentence(sensitivity, "success")
 
 
 def test_only_the_suppliers_spread_changes_with_the_priors(model):
-    """Another seed, other draws: the verdicts of the demo do not hang on them."""
+    """Another seed, other draws: the verdicts of the demo do not depend on them."""
     table = display.priors_verdicts(model.posterior(seed=8).sensitivity()).set_index("parameter")
     changed = table.index[table["verdict"] == "changes"].tolist()
     assert changed == ["sd supplier"]

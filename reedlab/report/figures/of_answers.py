@@ -311,7 +311,7 @@ def _gouger(answer: Gouger) -> Pictures:
 @pictures.register
 def _uneven_lots(answer: UnevenLots) -> Pictures:
     name, _, unit = heading(answer.column).partition(" (")
-    label = f"sd of {name} within a lot" + (f" ({unit}" if unit else "")
+    label = f"standard deviation of {name} within a lot" + (f" ({unit}" if unit else "")
     alt = (
         f"The spread of {name} within each lot with its {percent(answer.level)} interval, widest "
         "on top."
@@ -325,7 +325,7 @@ def _gauge(answer: GaugeStudy) -> Pictures:
     name = answer.quantity
     every = (
         f"Every reading of {name} in the gauge study, piece by piece, hands by shape: readings of "
-        "one piece lie close together where the gauge is good."
+        "one piece are close together where the gauge is good."
     )
     sources = (
         f"Standard deviations of {name} by source, with {_intervals(answer)}: pieces, hands, hands "
@@ -384,14 +384,14 @@ def _unmeasured(answer: Unmeasured) -> Pictures:
 def _posterior(post: Posterior) -> Pictures:
     from reedlab.mixed.posterior.prior_check import beside
 
-    scale = "of the response" if post.family == "gaussian" else "on the logit scale"
+    scale = "in the response's unit" if post.family == "gaussian" else "logit scale"
     if post.recipe is not None and str(post.recipe.formula.response).startswith("log_"):
-        scale = "of log minutes"
+        scale = "log minutes"
     rows = beside(post)
-    label = f"how far they lie apart (sd {scale})"
+    label = f"standard deviation ({scale})"
     alt = (
-        "For each sd of the model, what was believed before the records, a dashed line falling "
-        "from 0, and what is believed with them, a filled outline."
+        "For each standard deviation of the model its prior, a dashed line falling from 0, and its "
+        "posterior, a filled outline."
     )
     return {"priors": Picture(partial(draw_priors.beside, rows, label), rows, alt)}
 
