@@ -32,8 +32,13 @@ Answers
     Answer              verdict, claims, sentence, table, tables, notes, level, record_next
     Verdict             SURE, LIKELY, CANNOT_SAY or DESCRIBES
 
+Pictures
+    figure              draw an answer: its Axes, with alternative text
+    show                display anything in a notebook; of an answer sentence, picture, table, notes
+
 Models
     fit                 fit a linear, binomial or ordinal mixed model
+    fit_reeds           fit success or minutes of reeds on what their records can carry
     fit_corrected       the same, slopes corrected for attenuation by measurement error
     Fit                 a fitted model: estimates, intervals, tests, predictions
     Posterior           draws of a model's parameters, with their diagnostics
@@ -82,7 +87,10 @@ _HOMES = {
     "trial": "decide.trial",
     "Answer": "decide.answer",
     "Verdict": "decide.answer",
+    "figure": "report.figures.of_answers",
+    "show": "report.display",
     "fit": "mixed",
+    "fit_reeds": "decide.models",
     "fit_corrected": "mixed.gaps.measurement_error",
     "Fit": "mixed",
     "Posterior": "mixed.posterior.nested_laplace",

@@ -18,12 +18,16 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from reedlab.decide.conditions.smooth import LOGIT_ATTENUATION
 from reedlab.errors import FormulaError
+
+if TYPE_CHECKING:
+    from reedlab.mixed.fitting import Fit
 
 
 def _design(formula: str, frame: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame, pd.DataFrame]:
@@ -74,6 +78,38 @@ def gee(formula: str, frame: pd.DataFrame, group: str, level: float = 0.95) -> p
     low, high = np.asarray(found.conf_int(alpha=1 - level)).T
     columns = {"averaged": found.params, "se": found.bse, "low": low, "high": high}
     return pd.DataFrame(columns, index=pd.Index(fixed.columns, name="parameter"))
+
+
+def beside_gee(fit: Fit, group: str) -> pd.DataFrame:
+    """Put a binomial mixed model beside the GEE of its fixed part, on the same rows.
+
+    Parameters
+    ----------
+    fit : Fit
+        A binomial mixed model.
+    group : str
+        The column within which reeds are alike.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by parameter: ``within_lots`` (the mixed model's log odds), ``expected`` (what they
+        are on average over its groups), ``gee`` and ``gee_se``.
+    """
+    found = gee(_fixed_part(fit), fit.data, group)
+    columns = {
+        "within_lots": fit.fe_params,
+        "expected": averaged(fit.fe_params, fit.vcomp["variance"].sum()),
+        "gee": found["averaged"],
+        "gee_se": found["se"],
+    }
+    return pd.DataFrame(columns).loc[fit.fe_params.index].rename_axis("parameter")
+
+
+def _fixed_part(fit: Fit) -> str:
+    """Return the formula without its random terms."""
+    formula = fit.fitted.recipe.formula
+    return f"{formula.response} ~ {formula.fixed}"
 
 
 def averaged(coefficients: pd.Series, variance: float) -> pd.Series:
@@ -133,6 +169,35 @@ def single_grouping(formula: str, frame: pd.DataFrame, group: str) -> tuple[pd.S
     notes = list(dict.fromkeys(str(warning.message) for warning in raised))
     values = [*found.fe_params, *sds, found.llf]
     return pd.Series(values, index=names, name="statsmodels"), notes
+
+
+def beside_mixedlm(fit: Fit, group: str) -> pd.DataFrame:
+    """Fit a Gaussian model's fixed part with one grouping, with reedlab and with statsmodels.
+
+    Parameters
+    ----------
+    fit : Fit
+        A Gaussian mixed model; its fixed part and its rows are used.
+    group : str
+        The one grouping.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by parameter: ``reedlab`` and ``statsmodels``; see `single_grouping`.
+    """
+    from reedlab.mixed.fitting import fit as fit_model
+
+    fixed = _fixed_part(fit)
+    ours = fit_model(f"{fixed} + (1 | {group})", fit.data)
+    theirs, _ = single_grouping(fixed, fit.data, group)
+    sds = {f"sd {row.group}": row.sd for row in ours.vcomp.itertuples()}
+    found = pd.Series(ours.fe_params.to_dict() | sds | {"log-likelihood": ours.llf})
+    return (
+        pd.DataFrame({"reedlab": found, "statsmodels": theirs})
+        .loc[found.index]
+        .rename_axis("parameter")
+    )
 
 
 def cane_pairs(cane: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from collections.abc import Iterator
 from typing import Any
@@ -21,6 +22,8 @@ FORBIDDEN = {
     "a progress bar": re.compile(r"it/s|[█━]{3}|\r"),
     "a long tail of digits": re.compile(r"\d\.\d{5,}|\de-\d\d"),
 }
+IMPORTS = ("import reedlab as rl", "from reedlab.report import display")
+"""All that a notebook takes from reedlab."""
 METADATA = {
     "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
     "language_info": {"name": "python"},
@@ -29,7 +32,7 @@ METADATA = {
 
 def faults(notebook: Any) -> list[str]:
     """Return in words everything that keeps a notebook from being stored."""
-    return [*_shape(notebook), *_execution(notebook), *_outputs(notebook)]
+    return [*_shape(notebook), *_code(notebook), *_execution(notebook), *_outputs(notebook)]
 
 
 def _shape(notebook: Any) -> Iterator[str]:
@@ -53,6 +56,25 @@ def _shape(notebook: Any) -> Iterator[str]:
     ids = [cell.get("id", "") for cell in notebook.cells]
     if any(not re.fullmatch(r"[a-z]+-\d\d", name) for name in ids) or len({*ids}) < len(ids):
         yield "cell ids that are not the notebook's own"
+
+
+def _code(notebook: Any) -> Iterator[str]:
+    """Name what a researcher could not copy: modules within reedlab, private names, guards."""
+    for cell in notebook.cells:
+        if cell.cell_type != "code":
+            continue
+        if not cell.metadata.get("jupyter", {}).get("source_hidden"):
+            yield f"code that is not folded: {cell.get('id')}"
+        for node in ast.walk(ast.parse(cell.source)):
+            if isinstance(node, ast.Import | ast.ImportFrom):
+                written = ast.unparse(node)
+                if "reedlab" in written and written not in IMPORTS:
+                    yield f"an import beyond rl and display: {written}"
+            name = getattr(node, "attr", getattr(node, "id", ""))
+            if isinstance(name, str) and name.startswith("_") and name != "_":
+                yield f"a private name: {name}"
+            if isinstance(node, ast.Is | ast.IsNot):
+                yield f"a guard against None: {cell.get('id')}"
 
 
 def _execution(notebook: Any) -> Iterator[str]:

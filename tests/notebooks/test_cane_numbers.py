@@ -4,9 +4,6 @@ import nbformat
 import pytest
 
 import reedlab as rl
-from reedlab.decide.conditions.gouging import gouger
-from reedlab.decide.conditions.workshop_air import air
-from reedlab.decide.gauge.repeatability import gauge
 from reedlab.paths import shipped
 
 
@@ -19,8 +16,8 @@ def said():
 
 
 def test_the_stored_answers_are_what_the_library_says(said):
-    bench = rl.open_bench(shipped("data") / "demo")
+    bench = rl.demo_bench()
     for quantity in ("gouge_centre_mm", "hardness"):
-        assert gauge(bench, quantity).sentence() in said
-    assert gouger(bench, level=0.95).sentence() in said
-    assert air(bench, level=0.8).sentence() in said
+        assert rl.gauge(bench, quantity).sentence() in said
+    assert rl.gouger(bench, level=0.95).sentence() in said
+    assert rl.air(bench, level=0.8).sentence() in said

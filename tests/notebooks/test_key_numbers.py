@@ -10,24 +10,31 @@ import pytest
 from scipy.special import expit
 
 import reedlab as rl
-from reedlab.decide.evidence import gather
-from reedlab.decide.models import Spec, formula_of
-from reedlab.decide.suppliers import comparison
 from reedlab.paths import shipped
-from reedlab.report import cross_checks
-from reedlab.report.words import coefficients
+from reedlab.report import display
 
 CANE = ("density_g_cm3", "gouge_centre_mm")
 
 
 @pytest.fixture(scope="module")
 def bench():
-    return rl.open_bench(shipped("data") / "demo")
+    return rl.demo_bench()
 
 
 @pytest.fixture(scope="module")
 def reeds(bench):
-    return gather(bench).reeds
+    return bench.reeds[bench.reeds["settled"]].dropna(subset=["supplier", "success"])
+
+
+@pytest.fixture(scope="module")
+def minutes(reeds):
+    return rl.fit_reeds("log_scrape_min", reeds[reeds["success"] == 1])
+
+
+@pytest.fixture(scope="module")
+def success(reeds):
+    measured = reeds.dropna(subset=[*CANE])
+    return rl.fit_reeds("success", measured, *(f"scale({column})" for column in CANE))
 
 
 def stored(name, tag):
@@ -37,48 +44,28 @@ def stored(name, tag):
     return cell.outputs[0].data["text/plain"]
 
 
-def good(reeds):
-    return reeds[(reeds["success"] == 1) & reeds["log_scrape_min"].notna()]
-
-
-def test_scrape_time_agrees_with_statsmodels_mixedlm(reeds):
+def test_scrape_time_agrees_with_statsmodels_mixedlm(minutes):
     """Both maximise the same restricted likelihood: statsmodels 0.15, MixedLM, lots alone."""
-    fixed = ("log_scrape_min ~ " + formula_of(good(reeds), Spec())).split(" + (1")[0]
-    ours = rl.fit(fixed + " + (1 | lot)", good(reeds))
-    theirs, _ = cross_checks.single_grouping(fixed, good(reeds), "lot")
-    assert ours.llf == pytest.approx(theirs["log-likelihood"], abs=1e-4)
-    for name, estimate in ours.fe_params.items():
-        assert estimate == pytest.approx(theirs[name], abs=0.01 * ours.bse_fe[name])
-    sds = ours.vcomp.set_index("group")["sd"]
-    assert sds["lot"] == pytest.approx(theirs["sd lot"], abs=1e-3)
-    assert sds["Residual"] == pytest.approx(theirs["sd Residual"], abs=1e-4)
+    table = display.beside_mixedlm(minutes, "lot")
+    apart = (table["reedlab"] - table["statsmodels"]).abs()
+    assert apart["log-likelihood"] < 1e-4
+    assert (apart[minutes.fe_params.index] < 0.01 * minutes.bse_fe).all()
+    assert apart["sd lot"] < 1e-3 and apart["sd Residual"] < 1e-4
 
 
-def test_success_agrees_with_the_population_averaged_view(reeds):
+def test_success_agrees_with_the_population_averaged_view(success):
     """Zeger, Liang and Albert (1988): a coefficient within lots, averaged over the lots, is what
     the GEE estimates; the two estimators differ by less than half of a standard error here."""
-    measured = reeds.dropna(subset=[*CANE])
-    terms = tuple(f"scale({column})" for column in CANE)
-    formula = "success ~ " + formula_of(measured, Spec(terms=terms))
-    fit = rl.fit(formula, measured, family="binomial")
-    average = cross_checks.gee(formula.split(" + (1")[0], measured, "lot")
-    expected = cross_checks.averaged(fit.fe_params, fit.vcomp["variance"].sum())
-    assert (np.abs(expected - average["averaged"]) < 0.5 * average["se"]).all()
-
-
-@pytest.fixture(scope="module")
-def success(reeds):
-    measured = reeds.dropna(subset=[*CANE])
-    terms = tuple(f"scale({column})" for column in CANE)
-    formula = "success ~ " + formula_of(measured, Spec(terms=terms))
-    return rl.fit(formula, measured, family="binomial")
+    table = display.beside_gee(success, "lot")
+    assert table["within_lots"].tolist() == success.fe_params.tolist()
+    assert ((table["expected"] - table["gee"]).abs() < 0.5 * table["gee_se"]).all()
 
 
 def test_the_average_effect_of_the_maker_is_the_population_averaged_one(success):
     """The GEE (statsmodels) models the chance averaged over lots itself; its mean difference
     between makers and the mixed model's, effects integrated out, agree within half of its error."""
     X, names = success.fitted.design.X, list(success.fe_params.index)
-    gee = cross_checks.gee(success.formula.split(" + (1")[0], success.data, "lot")["averaged"].to_numpy()
+    gee = display.beside_gee(success, "lot")["gee"].to_numpy()
     at = names.index("maker[T.RS]")
     ends = [np.delete(X, at, 1) @ np.delete(gee, at) + maker * gee[at] for maker in (0, 1)]
     theirs = (expit(ends[1]) - expit(ends[0])).mean()
@@ -86,12 +73,12 @@ def test_the_average_effect_of_the_maker_is_the_population_averaged_one(success)
     assert ours["estimate"] == pytest.approx(theirs, abs=0.5 * ours["se"])
 
 
-def test_lots_held_out_are_foretold_better_than_by_the_share_of_good_reeds(success):
-    """Brier's score by hand, and its parts; the intervals of most bins hold the chance foretold."""
+def test_held_out_lots_are_predicted_better_than_by_the_share_of_good_reeds(success):
+    """Brier's score by hand, and its parts; the intervals of most bins hold the predicted chance."""
     found = success.calibration("lot")
-    told = found.predictions
-    assert told.groupby("level")["fold"].nunique().max() == 1
-    assert found.brier["score"] == pytest.approx(((told["share"] - told["predicted"]) ** 2).mean())
+    predictions = found.predictions
+    assert predictions.groupby("level")["fold"].nunique().max() == 1
+    assert found.brier["score"] == pytest.approx(((predictions["share"] - predictions["predicted"]) ** 2).mean())
     assert found.brier["score"] < found.brier["uncertainty"]
     assert found.bins["predicted"].between(found.bins["low"], found.bins["high"]).mean() >= 0.8
 
@@ -106,19 +93,16 @@ def test_alikeness_of_reeds_is_that_of_the_variances(success):
     assert 0 < success.r_squared()["marginal"] < success.r_squared()["conditional"] < 0.5
 
 
-def test_the_stored_answers_are_what_the_library_says(bench, reeds):
+def test_the_stored_answers_are_what_the_library_says(bench, minutes):
     assert stored("04-suppliers", "answer") == rl.suppliers(bench).sentence()
-    formula = "log_scrape_min ~ " + formula_of(good(reeds), Spec())
-    post = rl.fit(formula, good(reeds)).posterior(seed=1)
-    middle, low, high = coefficients.typical(post)
+    middle, low, high = display.typical(minutes.posterior(seed=1))
     said = stored("03-scrape-time", "answer")
     assert f"about {middle:.0f} minutes of scraping ({low:.0f} to {high:.0f}" in said
 
 
-def test_the_typical_time_lies_among_the_times(reeds):
+def test_the_typical_time_lies_among_the_times(minutes):
     """The posterior median of an average lot against plain description: the lots' own medians."""
-    formula = "log_scrape_min ~ " + formula_of(good(reeds), Spec())
-    middle, low, high = coefficients.typical(rl.fit(formula, good(reeds)).posterior(seed=1))
-    medians = good(reeds).groupby("lot", observed=True)["scrape_min"].median()
+    middle, low, high = display.typical(minutes.posterior(seed=1))
+    medians = minutes.data.groupby("lot", observed=True)["scrape_min"].median()
     assert low < middle < high
     assert medians.quantile(0.25) < middle < medians.quantile(0.75)

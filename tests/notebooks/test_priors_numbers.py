@@ -6,21 +6,19 @@ import nbformat
 import pytest
 
 import reedlab as rl
-from reedlab.decide.evidence import gather
-from reedlab.decide.models import Spec, formula_of
-from reedlab.mixed.posterior.priors import Priors
 from reedlab.paths import shipped
-from reedlab.report.words import prior_words
+from reedlab.report import display
 
 
 @pytest.fixture(scope="module")
 def reeds():
-    return gather(rl.open_bench(shipped("data") / "demo")).reeds
+    bench = rl.demo_bench()
+    return bench.reeds[bench.reeds["settled"]].dropna(subset=["supplier", "success"])
 
 
 @pytest.fixture(scope="module")
 def model(reeds):
-    return rl.fit("success ~ " + formula_of(reeds, Spec()), reeds, family="binomial")
+    return rl.fit_reeds("success", reeds)
 
 
 def stored() -> list[str]:
@@ -30,13 +28,13 @@ def stored() -> list[str]:
 
 
 def test_the_stored_answer_is_what_the_library_says(model):
-    told = model.posterior(seed=1).sensitivity(level=0.9)
-    assert stored()[0] == prior_words.sentence(told, "success")
+    sensitivity = model.posterior(seed=1).sensitivity(level=0.9)
+    assert stored()[0] == display.priors_sentence(sensitivity, "success")
 
 
 def test_only_the_suppliers_spread_changes_with_the_priors(model):
-    """Another seed, other draws: the verdicts of the demo do not hang on them."""
-    table = prior_words.verdicts(model.posterior(seed=8).sensitivity()).set_index("parameter")
+    """Another seed, other draws: the verdicts of the demo do not depend on them."""
+    table = display.priors_verdicts(model.posterior(seed=8).sensitivity()).set_index("parameter")
     changed = table.index[table["verdict"] == "changes"].tolist()
     assert changed == ["sd supplier"]
     assert table.loc["sd supplier", "mean at half"] == pytest.approx(0.57, abs=0.03)
@@ -45,8 +43,8 @@ def test_only_the_suppliers_spread_changes_with_the_priors(model):
 
 
 def test_the_mean_cost_does_not_exist_at_twice_the_priors(model):
-    wide = model.posterior(priors=Priors().scaled(2.0))
-    with pytest.warns(rl.errors.PosteriorWarning):
+    wide = model.posterior(priors=rl.Priors().scaled(2.0))
+    with pytest.warns(rl.PosteriorWarning):
         table = wide.diagnostics().set_index("check")
     assert not table.loc["change of mean 1/success", "ok"]
     usual = model.posterior().diagnostics()

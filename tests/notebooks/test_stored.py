@@ -81,7 +81,24 @@ def _no_question(notebook):
     notebook.cells[0].source = "# Suppliers"
 
 
+def _with_code(source):
+    def damage(notebook):
+        _last_code(notebook).source += f"\n{source}"
+
+    return damage
+
+
+def _unfolded(notebook):
+    del _last_code(notebook).metadata["jupyter"]
+
+
 DAMAGES = [
+    (_with_code("from reedlab.decide.evidence import gather"), "an import beyond rl and display"),
+    (_with_code("import reedlab.mixed.fitting"), "an import beyond rl and display"),
+    (_with_code("from reedlab.report import cross_checks"), "an import beyond rl and display"),
+    (_with_code("lost._sentence()"), "a private name: _sentence"),
+    (_with_code("if lost is not None:\n    rl.show(lost)"), "a guard against None"),
+    (_unfolded, "code that is not folded"),
     (_unexecuted, "a cell was never executed"),
     (_out_of_order, "cells were executed out of order"),
     (_failing, "a cell ends in an error"),

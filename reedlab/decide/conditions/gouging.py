@@ -25,6 +25,7 @@ from reedlab.decide.answer import (
     question,
 )
 from reedlab.errors import DecisionError
+from reedlab.mixed.gaps.measurement_error import ReadingError
 from reedlab.records.tables import in_words
 
 if TYPE_CHECKING:
@@ -271,7 +272,7 @@ def uneven_lots(
     bench: Bench,
     column: str,
     *,
-    error_sd: float | None = None,
+    reading_error: float | ReadingError | None = None,
     level: float = 0.9,
     seed: int = 1,
 ) -> UnevenLots:
@@ -285,8 +286,8 @@ def uneven_lots(
         A bench with measured pieces.
     column : str
         A measured column of ``bench.cane``.
-    error_sd : float, optional
-        Standard deviation of a reading's error, from a gauge study, to be taken out.
+    reading_error : float or ReadingError, optional
+        Standard deviation of a reading's error, such as a gauge study's ``error``, to be taken out.
     level : float
         Of the intervals, which are those of a normal variance (χ²).
     seed : int
@@ -333,7 +334,8 @@ def uneven_lots(
 
     table["low"], table["high"] = end((1 + level) / 2), end((1 - level) / 2)
     table["uneven"] = end(1 - (1 - level) / 2 / len(table)) > table["others_sd"]
-    left = table["sd"] ** 2 - (np.nan if error_sd is None else error_sd) ** 2
+    error = float("nan") if reading_error is None else reading_error
+    left = table["sd"] ** 2 - (error.sd if isinstance(error, ReadingError) else error) ** 2
     table["piece_sd"] = np.sqrt(left.clip(lower=0))
     # The chance that the lot's true variance is above the others', from the same χ².
     table["prob"] = stats.chi2.cdf(squares / table["others_sd"] ** 2, df)

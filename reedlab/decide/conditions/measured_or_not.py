@@ -71,8 +71,10 @@ class Unmeasured(Answer):
     information : pandas.DataFrame
         For the filled-in answer: fraction of missing information and Monte Carlo errors, see
         `FilledPosterior.information`.
-    dropped : Dropped or None
-        What leaving reeds out does, by supplier.
+    bench_shares : pandas.DataFrame
+        What leaving reeds out does, one row a supplier, see `Dropped.table`.
+    unmeasured_lots : pandas.DataFrame
+        The lots without a single measured piece: supplier, lot, reeds.
     values : pandas.DataFrame
         What was read and what was filled in, see `Imputations.frame`.
     reeds : pandas.DataFrame
@@ -94,7 +96,24 @@ class Unmeasured(Answer):
     left_out: pd.DataFrame = empty(*_SUMMARY, index="parameter")
     filled_in: pd.DataFrame = empty(*_SUMMARY, index="parameter")
     information: pd.DataFrame = empty(*_INFORMATION, index="parameter")
-    dropped: missing.Dropped | None = None
+    bench_shares: pd.DataFrame = empty(
+        "supplier",
+        "lots",
+        "lots_measured",
+        "reeds",
+        "measured",
+        "bench_share",
+        "bench_share_kept",
+        "kept",
+        "kept_success",
+        "kept_low",
+        "kept_high",
+        "left_out",
+        "left_success",
+        "left_low",
+        "left_high",
+    )
+    unmeasured_lots: pd.DataFrame = empty("supplier", "lot", "reeds")
     values: pd.DataFrame = empty(*_VALUES)
     reeds: pd.DataFrame = empty()
 
@@ -126,9 +145,9 @@ class Unmeasured(Answer):
             f"good reed where their reeds are left out, and with {_times(after)} where they are "
             "filled in."
         )
-        if self.dropped is not None and len(self.dropped.lots):
-            lots = int(self.dropped.table["lots"].sum())
-            text += f" {len(self.dropped.lots)} of {lots} lots were never measured."
+        if unmeasured := len(self.unmeasured_lots):
+            lots = int(self.bench_shares["lots"].sum())
+            text += f" {unmeasured} of {lots} lots were never measured."
         return f"{text} {self.record_next}"
 
 
@@ -201,14 +220,15 @@ def unmeasured(
                 _claim(asked, left_out, before.draws()[asked], "left out"),
             ]
         ),
-        notes=after.notes,
+        notes=(dropped.sentence().replace(asked, MEASURES[asked][0]), *after.notes),
         record_next=RecordNext(_TEN if len(dropped.lots) else _SOME),
         column=asked,
         unit=unit,
         left_out=left_out,
         filled_in=filled_in,
         information=information,
-        dropped=dropped,
+        bench_shares=dropped.table,
+        unmeasured_lots=dropped.lots,
         values=after.imputations.frame(),
         reeds=reeds,
     )

@@ -92,6 +92,8 @@ class GaugeStudy(Answer):
     agreement : pandas.DataFrame
         Intraclass correlations of Shrout and Fleiss from pingouin, hands' means (or the one
         hand's trials) as judges; empty unless every piece was read by each.
+    measured : pandas.DataFrame
+        Every reading: `piece`, `quantity`, `operator`, `trial`, `value`.
     error : ReadingError or None
         Standard deviation of one reading by one hand about its piece, with its degrees of freedom,
         to correct a slope for attenuation (regression dilution): what ``rl.fit_corrected`` takes as
@@ -115,6 +117,7 @@ class GaugeStudy(Answer):
     spread: pd.DataFrame = empty("sd", "low", "high", "variance_pct", "spread_pct", index="source")
     enough: pd.DataFrame = empty("readings", "one_hand", "sd_one_hand")
     agreement: pd.DataFrame = empty(*_ICC)
+    measured: pd.DataFrame = empty("piece", "quantity", "operator", "trial", "value")
     error: ReadingError | None = None
 
     def readings_for(self, reliability: float = SOUND) -> int | None:
@@ -222,6 +225,7 @@ def gauge(bench: Bench, quantity: str, *, level: float = 0.9, seed: int = 1) -> 
         spread=_spread(variances, drawn, level),
         enough=enough,
         agreement=_judges(readings),
+        measured=readings,
         error=ReadingError(
             sd=float(np.sqrt(_noise(variances, "one hand"))),
             # A scaled inverse χ² with these degrees of freedom has the draws' mean and variance.

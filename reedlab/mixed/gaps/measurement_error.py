@@ -149,7 +149,7 @@ def fit_corrected(
     data: pd.DataFrame,
     family: str = "gaussian",
     *,
-    reading_error: Mapping[str, float | ReadingError],
+    reading_error: Mapping[str, float | ReadingError | None],
     trials: str | None = None,
     reml: bool | None = None,
     replicates: int = 200,
@@ -203,10 +203,14 @@ def fit_corrected(
     >>> found.summary().columns.tolist()
     ['uncorrected', 'corrected', 'se', 'low', 'high']
     """
-    errors = {
-        column: sd if isinstance(sd, ReadingError) else ReadingError(float(sd))
-        for column, sd in reading_error.items()
-    }
+    errors = {}
+    for column, sd in reading_error.items():
+        if sd is None:
+            raise DataError(
+                f"The reading error of {column!r} is not known: read ten pieces three times each "
+                "and ask rl.gauge, or give a number."
+            )
+        errors[column] = sd if isinstance(sd, ReadingError) else ReadingError(float(sd))
     design, recipe = build(formula, data, family, trials)
     check_options(family, reml)
     check_design(design, family)

@@ -2,13 +2,12 @@
 
 Every estimate is drawn with its interval, and every axis says what it shows and in which unit.
 Colour never distinguishes alone: shapes differ too, and the palette's colours differ in lightness,
-so that a page printed in grey can be read. `show_figure` displays a picture with its alternative
-text. A function that draws is marked `picture`.
+so that a page printed in grey can be read. A figure's label is its alternative text. A function
+that draws is marked `picture`.
 """
 
 from __future__ import annotations
 
-import base64
 import io
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
@@ -342,35 +341,56 @@ def png(ax: Axes) -> bytes:
     return file.getvalue()
 
 
-def _figure(ax: Axes) -> Figure:
-    figure = ax.get_figure(root=True)
-    assert figure is not None  # Axes that were drawn have a figure
-    return figure
-
-
-def show_figure(ax: Axes, alt: str) -> None:
-    """Display a picture in a notebook, with its alternative text.
+def described(ax: Axes, alt: str) -> Axes:
+    """Give a picture its alternative text, which goes wherever its figure goes.
 
     Parameters
     ----------
     ax : matplotlib.axes.Axes
-        What a function of this module returned.
     alt : str
-        Alternative text: what the picture shows, in a sentence or two.
+        What the picture shows, in a sentence or two.
 
-    Raises
-    ------
-    ValueError
-        When the alternative text is empty.
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The same.
+
+    Examples
+    --------
+    >>> alternative_text(described(new_axes(), "Nothing yet."))
+    'Nothing yet.'
     """
-    from IPython.display import display
+    _figure(ax).set_label(alt)
+    return ax
 
-    if not alt.strip():
-        raise ValueError("a picture needs alternative text: say what it shows.")
-    alt = alt.replace('"', "\N{RIGHT SINGLE QUOTATION MARK}")  # it goes into an attribute
-    content = base64.b64encode(png(ax)).decode("ascii")
-    display(
-        {"image/png": content, "text/plain": alt},
-        metadata={"image/png": {"alt": alt, "width": 640}},
-        raw=True,
-    )
+
+def alternative_text(ax: Axes) -> str:
+    """Return what `described` gave a picture; ``""`` where it has none."""
+    return str(_figure(ax).get_label() or "")
+
+
+@picture
+def without_data(sentence: str) -> Axes:
+    """Return Axes without data that say why there are none.
+
+    Parameters
+    ----------
+    sentence : str
+        Why; also the alternative text.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    from textwrap import fill
+
+    ax = new_axes(height=1.6)
+    ax.axis("off")
+    ax.text(0.5, 0.5, fill(sentence, 60), ha="center", va="center", transform=ax.transAxes)
+    return described(ax, sentence)
+
+
+def _figure(ax: Axes) -> Figure:
+    figure = ax.get_figure(root=True)
+    assert figure is not None  # Axes that were drawn have a figure
+    return figure

@@ -21,14 +21,13 @@ _LEGEND: dict[str, Any] = {  # in a row above the picture
 
 
 @picture
-def both_ways(left_out: pd.DataFrame, filled_in: pd.DataFrame, xlabel: str = "") -> Axes:
+def both_ways(effects: pd.DataFrame, xlabel: str = "") -> Axes:
     """Draw each effect twice: unmeasured reeds left out, and filled in.
 
     Parameters
     ----------
-    left_out, filled_in : pandas.DataFrame
-        What `reedlab.report.words.coefficients.ratios` gives of either answer; an effect that
-        is in only one of them is left out.
+    effects : pandas.DataFrame
+        What `reedlab.report.words.coefficients.both_in_words` gives.
     xlabel : str
         What the ratios are of.
 
@@ -36,11 +35,12 @@ def both_ways(left_out: pd.DataFrame, filled_in: pd.DataFrame, xlabel: str = "")
     -------
     matplotlib.axes.Axes
     """
-    pairs = left_out.merge(filled_in, on="effect", suffixes=("", "_filled"))
-    ax = ratios(pairs, "effect", xlabel=xlabel)
-    rows = np.arange(len(pairs)) + 0.28
-    ax.hlines(rows, pairs["low_filled"], pairs["high_filled"], color=PALETTE[3], linewidth=2.4)
-    ax.plot(pairs["ratio_filled"], rows, "s", color=PALETTE[1], markersize=6)
+    left_out = {"left_out": "ratio", "left_out_low": "low", "left_out_high": "high"}
+    ax = ratios(effects.rename(columns=left_out), "effect", xlabel=xlabel)
+    rows = np.arange(len(effects)) + 0.28
+    low, high = effects["filled_in_low"], effects["filled_in_high"]
+    ax.hlines(rows, low, high, color=PALETTE[3], linewidth=2.4)
+    ax.plot(effects["filled_in"], rows, "s", color=PALETTE[1], markersize=6)
     left, filled = ax.lines[0], ax.lines[-1]
     ax.legend([left, filled], ["left out", "filled in"], bbox_to_anchor=(0, 1.14), **_LEGEND)
     return ax
@@ -53,7 +53,7 @@ def bench_shares(table: pd.DataFrame) -> Axes:
     Parameters
     ----------
     table : pandas.DataFrame
-        ``table`` of what `reedlab.mixed.gaps.missing.dropped` returns.
+        ``Unmeasured.bench_shares``.
 
     Returns
     -------

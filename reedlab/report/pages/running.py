@@ -255,15 +255,20 @@ def cut_at_error(notebook: Any) -> Any:
     return notebook
 
 
+_KEPT = ("tags", "jupyter")
+"""Metadata of a cell that is stored."""
+
+
 def tidy(notebook: Any) -> Any:
     """Take off what changes from run to run or from machine to machine, and nothing a reader sees.
 
-    Metadata keeps the kernel's name and the language; cells keep their tags; of a
-    warning of reedlab's the sentence stays, without the file and the line of code that raised it.
+    Metadata keeps the kernel's name and the language; cells keep their tags and whether their code
+    is folded; of a warning of reedlab's the sentence stays, without the file and the line of code
+    that raised it.
     """
     notebook.metadata = {"kernelspec": KERNEL, "language_info": {"name": "python"}}
     for cell in notebook.cells:
-        cell.metadata = {key: cell.metadata[key] for key in ("tags",) if key in cell.metadata}
+        cell.metadata = {key: cell.metadata[key] for key in _KEPT if key in cell.metadata}
         for output in cell.get("outputs", []):
             if output.get("name") == "stderr":
                 output["text"] = _WARNING.sub(r"\1\n", output["text"])

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.conditions.measured_or_not import Unmeasured
 from reedlab.decide.evidence import listed
 from reedlab.records import tables as columns
 from reedlab.report.words.numbers import heading, number, percent, span
@@ -51,6 +52,29 @@ def ratios(summary: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
     )
     part.insert(0, "effect", [in_words(name, frame) for name in fixed])
     return part.reset_index(drop=True)
+
+
+def both_in_words(answer: Unmeasured) -> pd.DataFrame:
+    """Say in words what each odds ratio of `Unmeasured.table` compares.
+
+    Parameters
+    ----------
+    answer : Unmeasured
+
+    Returns
+    -------
+    pandas.DataFrame
+        `Unmeasured.table` with ``effect`` for ``parameter``. An effect is left out where the
+        measured reeds compare it with another first level than all of them do.
+    """
+    table = answer.table.rename(columns={"parameter": "effect"})
+    if table.empty:
+        return table
+    measured = answer.reeds.dropna(subset=[answer.column])
+    names = table["effect"].replace({answer.column: answer.step})
+    both = [[in_words(name, reeds) for name in names] for reeds in (answer.reeds, measured)]
+    alike = [one == other for one, other in zip(*both)]
+    return table.assign(effect=both[0])[alike].reset_index(drop=True)
 
 
 def in_words(name: str, frame: pd.DataFrame) -> str:
@@ -127,20 +151,3 @@ def typical(post: Any, level: float = 0.95) -> tuple[float, float, float]:
     average = post.draws()[list(design.fixed_names)].to_numpy() @ design.X.mean(axis=0)
     middle, low, high = np.exp(np.quantile(average, [0.5, (1 - level) / 2, (1 + level) / 2]))
     return float(middle), float(low), float(high)
-
-
-def side_by_side(columns: dict[str, pd.Series]) -> pd.DataFrame:
-    """Put estimates of the same parameters beside one another.
-
-    Parameters
-    ----------
-    columns : dict of str to pandas.Series
-        Each indexed by parameter; those of the first are shown.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Indexed by ``parameter``.
-    """
-    first = next(iter(columns.values()))
-    return pd.DataFrame(columns).loc[first.index].rename_axis("parameter")

@@ -145,27 +145,6 @@ def written(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> pd.Data
     )
 
 
-def show(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> None:
-    """Display a frame in a notebook, its numbers written by the rules of this module.
-
-    A frame without rows shows `NONE`.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        Any tidy frame.
-    digits : int or mapping
-        As in `written`.
-    """
-    from IPython.display import display
-
-    if frame.empty:
-        display({"text/plain": NONE, "text/html": f"<p>{NONE}</p>"}, raw=True)
-        return
-    plain = written(frame, digits).to_string(index=False)
-    display({"text/plain": plain, "text/html": table_html(frame, digits)}, raw=True)
-
-
 def table_html(frame: pd.DataFrame, digits: int | Mapping[str, int] = 2) -> str:
     """Return a frame as an HTML table: escaped, numbers written as in `written`, to the right.
 

@@ -3,14 +3,52 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import singledispatch
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from reedlab.decide.answer import Answer
+from reedlab.decide.conditions.gouging import Gouger
+from reedlab.decide.conditions.measured_or_not import Unmeasured
+from reedlab.decide.suppliers.comparison import Suppliers
+from reedlab.report.words.coefficients import both_in_words
 from reedlab.report.words.numbers import number, percent, span, written
 
 if TYPE_CHECKING:
     from great_tables import GT
+
+
+@singledispatch
+def in_words(answer: Answer) -> pd.DataFrame:
+    """Return the table of an answer as a reader meets it.
+
+    Parameters
+    ----------
+    answer : Answer
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``answer.table``; of some kinds of answer with estimates and intervals in one cell, effects
+        in words, or without the columns that only a picture needs.
+    """
+    return answer.table
+
+
+@in_words.register
+def _suppliers(answer: Suppliers) -> pd.DataFrame:
+    return suppliers_in_words(answer.table, answer.currency)
+
+
+@in_words.register
+def _unmeasured(answer: Unmeasured) -> pd.DataFrame:
+    return both_in_words(answer)
+
+
+@in_words.register
+def _gouger(answer: Gouger) -> pd.DataFrame:
+    return answer.table.drop(columns=["first", "last", "start_mm", "prob"])
 
 
 def suppliers_in_words(ranking: pd.DataFrame, currency: str) -> pd.DataFrame:
@@ -113,18 +151,3 @@ def for_print(
             heading_title_font_size="100%",
         )
     )
-
-
-def show_print(table: GT, words: str) -> None:
-    """Display a table for print in a notebook.
-
-    Parameters
-    ----------
-    table : great_tables.GT
-        What `for_print` returned.
-    words : str
-        The text where HTML is not shown.
-    """
-    from IPython.display import display
-
-    display({"text/html": table.as_raw_html(), "text/plain": words}, raw=True)

@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
-from html import escape
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from reedlab.decide.evidence import count, listed
-from reedlab.errors import ReedlabError
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
-
-Answer = TypeVar("Answer")
 
 CAUTIONS = (  # said where a reader meets the work
     "A ranking of suppliers speaks of this maker's bench and these lots, not of a supplier's "
@@ -28,59 +23,6 @@ CAUTIONS = (  # said where a reader meets the work
     "for breathing. Reeds that others play are kept dry and clean. None of this replaces local "
     "rules or a doctor.",
 )
-
-
-def say(sentence: str) -> None:
-    """Display a sentence in a notebook as a paragraph; as plain text, never as markup.
-
-    Parameters
-    ----------
-    sentence : str
-        Plain text, such as an answer's ``.sentence()``.
-    """
-    from IPython.display import display
-
-    paragraph = f'<p class="answer">{escape(sentence)}</p>'
-    display({"text/plain": sentence, "text/html": paragraph}, raw=True)
-
-
-def say_each(sentences: Iterable[str]) -> None:
-    """Display sentences in a notebook as a list; as plain text, never as markup.
-
-    Parameters
-    ----------
-    sentences : iterable of str
-        Plain text, such as an answer's ``.notes``.
-    """
-    from IPython.display import display
-
-    shown = list(sentences)
-    if not shown:
-        return
-    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in shown)
-    display({"text/plain": "\n".join(shown), "text/html": f"<ul>{items}</ul>"}, raw=True)
-
-
-def answered(question: Callable[..., Answer], *args: Any, **options: Any) -> Answer | None:
-    """Ask one question of several in a notebook: where it is refused, say why and go on.
-
-    Parameters
-    ----------
-    question : callable
-        A question of ``decide/`` or a fit.
-    *args, **options
-        What it is asked with.
-
-    Returns
-    -------
-    object or None
-        Its answer, or None when these records cannot give one.
-    """
-    try:
-        return question(*args, **options)
-    except ReedlabError as refusal:
-        say(str(refusal))
-        return None
 
 
 def findings_count(bench: Bench) -> str:

@@ -10,6 +10,7 @@ from reedlab.decide.answer import Verdict
 from reedlab.decide.conditions.gouging import Drift, gouger, uneven_lots
 from reedlab.decide.conditions.workshop_air import air
 from reedlab.errors import DecisionError
+from reedlab.mixed.gaps.measurement_error import ReadingError
 from reedlab.records import Bench, Settings
 from reedlab.records.settings import Usual
 
@@ -106,7 +107,9 @@ def lots_of(rng, sds, pieces=40):
 
 def test_an_uneven_lot_is_named_and_its_error_taken_out():
     made = lots_of(np.random.default_rng(5), [1.0, 1.0, 1.0, 2.5])
-    found = uneven_lots(made, "hardness", error_sd=0.6, level=0.95)
+    found = uneven_lots(made, "hardness", reading_error=0.6, level=0.95)
+    studied = uneven_lots(made, "hardness", reading_error=ReadingError(0.6, df=30), level=0.95)
+    assert studied.table["piece_sd"].tolist() == found.table["piece_sd"].tolist()
     assert found.table["uneven"].tolist() == [True, False, False, False]
     first = found.table.iloc[0]
     assert first["lot"] == "L3" and "L3 (Ochre" in found.sentence() and found.p_alike < 0.001

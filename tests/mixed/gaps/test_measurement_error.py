@@ -164,6 +164,7 @@ def test_poor_readings_are_refused_and_weak_ones_cautioned():
         ("density", 1.0, FormulaError, "not a measured quantity"),
         ("hardness", 0.0, DataError, "above zero"),
         ("hardness", np.nan, DataError, "above zero"),
+        ("hardness", None, DataError, "reading error of 'hardness' is not known: read ten pieces"),
     ],
 )
 def test_what_cannot_be_corrected_is_named(column, sd, error, words):

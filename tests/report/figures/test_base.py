@@ -1,6 +1,5 @@
 """Pictures are tested by the data on their Axes, and one of them by its pixels."""
 
-import base64
 import io
 from itertools import combinations
 from pathlib import Path
@@ -90,21 +89,6 @@ def test_by_lot_draws_every_piece_and_each_lots_mean_with_its_interval():
     assert low == pytest.approx(values.mean() - half)
     assert high == pytest.approx(values.mean() + half)
     assert ax.get_xlabel() == "density (g/cm³)"
-
-
-def test_a_picture_without_alternative_text_is_refused(estimates):
-    with pytest.raises(ValueError, match="alternative text"):
-        base.show_figure(base.intervals(estimates, "supplier", "success"), alt=" ")
-
-
-def test_a_picture_is_shown_with_its_words(estimates, monkeypatch):
-    shown = []
-    monkeypatch.setattr("IPython.display.display", lambda data, **how: shown.append((data, how)))
-    base.show_figure(base.intervals(estimates, "supplier", "success"), alt='The "best".')
-    ((data, how),) = shown
-    assert data["text/plain"] == how["metadata"]["image/png"]["alt"] == "The ’best’."
-    assert base64.b64decode(data["image/png"]).startswith(b"\x89PNG")
-    assert how["raw"]
 
 
 def test_a_picture_is_the_same_twice_and_no_figure_stays_open(estimates):

@@ -11,13 +11,10 @@ def segments(collection):
 
 
 def test_both_ways_draws_each_effect_twice_with_its_intervals():
-    left_out = pd.DataFrame(
-        {"effect": ["a", "b"], "ratio": [0.7, 1.2], "low": [0.5, 0.9], "high": [0.9, 1.6]}
-    )
-    filled_in = pd.DataFrame(
-        {"effect": ["b", "c", "a"], "ratio": [1.1, 2, 0.8], "low": [1, 1, 0.6], "high": [1.4, 3, 1]}
-    )
-    ax = draw_missing.both_ways(left_out, filled_in, "odds")
+    left_out = {"left_out": [0.7, 1.2], "left_out_low": [0.5, 0.9], "left_out_high": [0.9, 1.6]}
+    filled_in = {"filled_in": [0.8, 1.1], "filled_in_low": [0.6, 1], "filled_in_high": [1, 1.4]}
+    effects = pd.DataFrame({"effect": ["a", "b"], **left_out, **filled_in})
+    ax = draw_missing.both_ways(effects, "odds")
     assert [label.get_text() for label in ax.get_yticklabels()] == ["a", "b"]
     assert segments(ax.collections[0]) == [[0.5, 0.9], [0.9, 1.6]]
     assert segments(ax.collections[1]) == [[0.6, 1.0], [1.0, 1.4]]

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reedlab.report.words import numbers, printed_tables, sentences
+from reedlab.report.words import numbers, printed_tables
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False, width=64), st.integers(0, 6))
@@ -46,12 +46,6 @@ def test_markup_in_a_cell_is_shown_as_text():
     assert "<img" not in html
     assert "&lt;img src=x onerror=y()&gt;" in html
     assert '<td class="figure">1</td>' in html
-
-
-def test_a_frame_without_rows_is_said_to_hold_none(capsys):
-    numbers.show(pd.DataFrame(columns=["sign", "blanks"]))
-    sentences.say_each([])
-    assert "None in these records." in capsys.readouterr().out
 
 
 def ranking():

@@ -1,0 +1,405 @@
+"""The pictures of each kind of answer, with their alternative text: `reedlab.figure`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import partial, singledispatch
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import pandas as pd
+
+from reedlab.decide.answer import Answer
+from reedlab.decide.conditions.gouging import READINGS, Gouger, UnevenLots
+from reedlab.decide.conditions.measured_or_not import Unmeasured
+from reedlab.decide.conditions.season_effects import Seasons
+from reedlab.decide.conditions.workshop_air import Air
+from reedlab.decide.gauge.hands import GaugeAgreement
+from reedlab.decide.gauge.repeatability import GaugeStudy
+from reedlab.decide.losses_by_stage import Losses
+from reedlab.decide.stopping.after_roughing import GivingUp
+from reedlab.decide.stopping.before_tying import PassingOver
+from reedlab.decide.suppliers.comparison import Suppliers
+from reedlab.decide.suppliers.earnings import Earnings, Forms
+from reedlab.decide.suppliers.equal_cane import EqualCane
+from reedlab.decide.suppliers.robustness import Robustness
+from reedlab.decide.suppliers.selection import Selection
+from reedlab.decide.trial.analysis import TrialAnswer
+from reedlab.decide.trial.planning import TrialPlan
+from reedlab.errors import DecisionError
+from reedlab.mixed.ask.held_out import HeldOut
+from reedlab.mixed.posterior.nested_laplace import Posterior
+from reedlab.report.figures import base, draw_cane, draw_missing, draw_priors, draw_seasons
+from reedlab.report.figures.draw_adequacy import calibration
+from reedlab.report.figures.draw_giving_up import signs
+from reedlab.report.figures.draw_passing_over import savings, slopes
+from reedlab.report.figures.draw_suppliers import chances, flow
+from reedlab.report.words.coefficients import both_in_words
+from reedlab.report.words.numbers import heading, percent
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+class Picture(NamedTuple):
+    """One picture of an answer: what it draws, from which rows, and what it shows in words."""
+
+    draw: Callable[[], Axes]
+    rows: pd.DataFrame
+    alt: str
+
+
+Pictures = Mapping[str, Picture]
+
+
+def figure(answer: Any, which: str | None = None) -> Axes:
+    """Draw an answer.
+
+    Parameters
+    ----------
+    answer : Answer, Posterior or HeldOut
+        What a question returned; or ``fit.posterior()``, drawn beside its priors; or
+        ``fit.calibration(...)``.
+    which : str, optional
+        Which of its pictures, such as ``"rules"``; the first one when not given. A wrong name gets
+        an error that lists them.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Its figure's label is the alternative text. Where the records cannot answer, the Axes are
+        empty but for the sentence that says so.
+
+    Raises
+    ------
+    DecisionError
+        For something without pictures, with the reason, and for a name that is none of them.
+
+    Examples
+    --------
+    >>> import reedlab as rl
+    >>> bench, truth = rl.simulate_bench(seed=1, suppliers=3, reeds=150, years=1)
+    >>> rl.figure(rl.losses(bench)).get_xlabel()
+    'settled reeds lost at this stage'
+    """
+    drawn = pictures(answer)
+    name = next(iter(drawn)) if which is None else which
+    if name not in drawn:
+        raise DecisionError(
+            f"{type(answer).__name__} has no picture {name!r}: choose one of {', '.join(drawn)}."
+        )
+    draw, rows, alt = drawn[name]
+    if not len(rows):
+        says = answer.sentence() if getattr(answer, "unanswered", "") else ""
+        return base.without_data(says or f"These records have nothing to draw of {name}.")
+    return base.described(draw(), alt)
+
+
+@singledispatch
+def pictures(answer: Any) -> Pictures:
+    """Return what there is to draw of something by name, the main picture first.
+
+    Parameters
+    ----------
+    answer : Answer, Posterior or HeldOut
+
+    Returns
+    -------
+    mapping of str to Picture
+
+    Raises
+    ------
+    DecisionError
+        For something without pictures.
+    """
+    raise DecisionError(
+        f"There is no picture of {type(answer).__name__}: figure draws answers, posteriors and "
+        "what fit.calibration returns."
+    )
+
+
+def _nothing_to_draw(answer: Answer) -> Pictures:
+    reasons = {
+        TrialPlan: "a plan has no results yet",
+        TrialAnswer: "its two effects have no scale in common",
+    }
+    kind = type(answer)
+    raise DecisionError(f"There is no picture of {kind.__name__}: {reasons[kind]}; see its table.")
+
+
+pictures.register(TrialPlan, _nothing_to_draw)
+pictures.register(TrialAnswer, _nothing_to_draw)
+
+
+def _intervals(answer: Answer) -> str:
+    return f"{percent(answer.level)} intervals"
+
+
+@pictures.register
+def _suppliers(answer: Suppliers) -> Pictures:
+    label = (
+        f"cost of a saleable reed of the next lot ({answer.currency}), "
+        f"{percent(answer.level)} interval"
+    )
+    draw = partial(
+        base.intervals, answer.table, "supplier", "cost", "cost_low", "cost_high", xlabel=label
+    )
+    alt = (
+        f"What a saleable reed of each supplier's next lot would cost, with {_intervals(answer)}, "
+        "the supplier likeliest to be cheapest on top."
+    )
+    return {"cost": Picture(draw, answer.table, alt)}
+
+
+@pictures.register
+def _robustness(answer: Robustness) -> Pictures:
+    alt = (
+        "Each supplier's probability of being the cheapest under four models: as answered, "
+        "suppliers fixed, priors at half and at twice their scale."
+    )
+    return {"chances": Picture(partial(chances, answer.table, "variant"), answer.table, alt)}
+
+
+@pictures.register
+def _selection(answer: Selection) -> Pictures:
+    through = (
+        "How many pieces of each supplier came in, were tied, were judged, turned out good and "
+        "were not brought back, and how many left at each step: never tied, pending, given up or "
+        "not good, back."
+    )
+    bounds = (
+        "Each supplier's probability of being the cheapest as answered, with pending and returned "
+        "reeds as failures, with pending and given-up ones as good, with the pieces never tied as "
+        "good ones, and with every doubt against the likeliest supplier."
+    )
+    return {
+        "flow": Picture(partial(flow, answer.flow), answer.flow, through),
+        "chances": Picture(partial(chances, answer.table, "assumption"), answer.table, bounds),
+    }
+
+
+def _hourly(answer: Earnings | Forms, arm: str, what: str) -> Pictures:
+    draw = partial(
+        base.intervals, answer.table, arm, "profit_per_hour",
+        xlabel="earned in an hour at the bench, wage not yet paid",
+    )  # fmt: skip
+    alt = f"What an hour at the bench earns on {what}, with {_intervals(answer)}."
+    return {"profit": Picture(draw, answer.table, alt)}
+
+
+@pictures.register
+def _earnings(answer: Earnings) -> Pictures:
+    return _hourly(answer, "supplier", "cane of each supplier")
+
+
+@pictures.register
+def _forms(answer: Forms) -> Pictures:
+    return _hourly(answer, "form", "each form of cane")
+
+
+@pictures.register
+def _equal_cane(answer: EqualCane) -> Pictures:
+    odds = answer.slopes.rename_axis("slope").reset_index()
+    name = heading(answer.name)
+    draw = partial(
+        base.ratios, odds, "slope", "odds_ratio", xlabel=f"odds of a good reed, for more {name}"
+    )
+    alt = (
+        f"Odds ratios of a good reed for more {name} between lots and within them, with "
+        f"{_intervals(answer)}; a dashed line at 1 marks no difference."
+    )
+    return {"slopes": Picture(draw, odds, alt)}
+
+
+@pictures.register
+def _losses(answer: Losses) -> Pictures:
+    stages = (
+        "Share of all settled reeds lost at each stage of the work, from tying to playing, with "
+        f"{_intervals(answer)}; the table beneath has the figures."
+    )
+    lots = (
+        "For each lot with a tally, the share of its pieces that was tied, with "
+        f"{_intervals(answer)}."
+    )
+    table, before = answer.table, answer.before_tying
+    return {
+        "stages": Picture(
+            partial(base.shares, table, "stage", xlabel="settled reeds lost at this stage"),
+            table,
+            stages,
+        ),
+        "before tying": Picture(
+            partial(base.shares, before, "lot", xlabel="pieces that reached a staple"), before, lots
+        ),
+    }
+
+
+@pictures.register
+def _passing_over(answer: PassingOver) -> Pictures:
+    odds = (
+        "How the odds of a good reed change with one standard deviation more of each thing "
+        f"measured, within lots, with {_intervals(answer)}; a dashed line at 1 marks no difference."
+    )
+    saved = (
+        f"What each rule saved for 100 pieces of held-out lots, with {_intervals(answer)}; a "
+        "dashed line at 0 marks tying them all."
+    )
+    return {
+        "slopes": Picture(partial(slopes, answer.table), answer.table, odds),
+        "rules": Picture(partial(savings, answer.rules, answer.currency), answer.rules, saved),
+    }
+
+
+@pictures.register
+def _giving_up(answer: GivingUp) -> Pictures:
+    good = (
+        f"Share of good reeds among the blanks with each sign, with {_intervals(answer)}; a dashed "
+        "line marks the chance below which finishing stops paying for itself."
+    )
+    saved = (
+        f"Minutes that each rule saved for 100 blanks of held-out lots, with {_intervals(answer)}; "
+        "a dashed line at 0 marks going on with all."
+    )
+    # Without stakes no chance is known below which finishing stops paying.
+    table = answer.table if answer.stakes else answer.table.head(0)
+    threshold = answer.stakes.threshold if answer.stakes else 0.0
+    return {
+        "signs": Picture(partial(signs, table, threshold), table, good),
+        "rules": Picture(partial(savings, answer.rules, "minutes"), answer.rules, saved),
+    }
+
+
+@pictures.register
+def _seasons(answer: Seasons) -> Pictures:
+    what = {
+        "success": "Share of reeds that turn out good",
+        "minutes": "Minutes to scrape a good reed",
+    }
+    by = {"moisture": "the moisture of the cane", "year": "the time of year"}
+    curves = answer.curves
+    return {
+        f"{measure} by {over}": Picture(
+            partial(draw_seasons.smooth, curves, measure, over),
+            curves[(curves["measure"] == measure) & (curves["over"] == over)],
+            f"{of} by {name}, with a {percent(answer.level)} band.",
+        )
+        for measure, of in what.items()
+        for over, name in by.items()
+    }
+
+
+@pictures.register
+def _air(answer: Air) -> Pictures:
+    alt = (
+        "Moisture by month: the mean and the middle eight tenths of the readings, heated months "
+        "shaded."
+    )
+    return {"months": Picture(partial(draw_cane.workshop_months, answer.table), answer.table, alt)}
+
+
+@pictures.register
+def _gouger(answer: Gouger) -> Pictures:
+    return {
+        reading: Picture(
+            partial(draw_cane.drift, answer.pieces, answer.table, column, reading),
+            answer.table,
+            f"The gouge's {reading} over the days of gouging, with a line for each set-up.",
+        )
+        for column, reading in READINGS.items()
+    }
+
+
+@pictures.register
+def _uneven_lots(answer: UnevenLots) -> Pictures:
+    name, _, unit = heading(answer.column).partition(" (")
+    label = f"standard deviation of {name} within a lot" + (f" ({unit}" if unit else "")
+    alt = (
+        f"The spread of {name} within each lot with its {percent(answer.level)} interval, widest "
+        "on top."
+    )
+    draw = partial(base.intervals, answer.table, "lot", "sd", xlabel=label)
+    return {"spread": Picture(draw, answer.table, alt)}
+
+
+@pictures.register
+def _gauge(answer: GaugeStudy) -> Pictures:
+    name = answer.quantity
+    every = (
+        f"Every reading of {name} in the gauge study, piece by piece, hands by shape: readings of "
+        "one piece are close together where the gauge is good."
+    )
+    sources = (
+        f"Standard deviations of {name} by source, with {_intervals(answer)}: pieces, hands, hands "
+        "by piece, repeats, all measuring, everything."
+    )
+    return {
+        "readings": Picture(
+            partial(draw_cane.gauge_readings, answer.measured, name), answer.measured, every
+        ),
+        "spread": Picture(
+            partial(draw_cane.gauge_spread, answer.spread, name), answer.spread, sources
+        ),
+    }
+
+
+@pictures.register
+def _gauge_agreement(answer: GaugeAgreement) -> Pictures:
+    alt = (
+        f"Differences between {answer.first} and {answer.second} in {answer.quantity} against "
+        "their mean, with the mean difference and the limits of agreement as bands."
+    )
+    draw = partial(draw_cane.agreement, answer.pieces, answer.table, answer.quantity)
+    return {"differences": Picture(draw, answer.pieces, alt)}
+
+
+@pictures.register
+def _unmeasured(answer: Unmeasured) -> Pictures:
+    both = (
+        "Odds ratios of a good reed for the measurement, maker and season, each twice with its "
+        f"{percent(answer.level)} interval: unmeasured reeds left out, and filled in; a dashed "
+        "line at 1 marks no effect."
+    )
+    share = (
+        "Each supplier's share of all reeds and of the measured ones, joined by a line; beside the "
+        "name how many of its reeds were measured."
+    )
+    filled = (
+        "Lot by lot the readings and the values filled in, with bars for the middle 95 in a "
+        "hundred of what was filled in; bars of lots never measured are the widest."
+    )
+    shares = answer.bench_shares
+    return {
+        "both ways": Picture(
+            partial(draw_missing.both_ways, both_in_words(answer), "odds of a good reed, times"),
+            answer.table,
+            both,
+        ),
+        "bench shares": Picture(partial(draw_missing.bench_shares, shares), shares, share),
+        "filled in": Picture(
+            partial(draw_missing.filled_in, answer.values, answer.column), answer.values, filled
+        ),
+    }
+
+
+@pictures.register
+def _posterior(post: Posterior) -> Pictures:
+    from reedlab.mixed.posterior.prior_check import beside
+
+    scale = "in the response's unit" if post.family == "gaussian" else "logit scale"
+    if post.recipe is not None and str(post.recipe.formula.response).startswith("log_"):
+        scale = "log minutes"
+    rows = beside(post)
+    label = f"standard deviation ({scale})"
+    alt = (
+        "For each standard deviation of the model its prior, a dashed line falling from 0, and its "
+        "posterior, a filled outline."
+    )
+    return {"priors": Picture(partial(draw_priors.beside, rows, label), rows, alt)}
+
+
+@pictures.register
+def _held_out(found: HeldOut) -> Pictures:
+    alt = (
+        "Share of good reeds against the predicted chance, in five groups of reeds of held-out "
+        "lots, with 95% intervals; a dashed diagonal marks chances that are right."
+    )
+    return {"calibration": Picture(partial(calibration, found.bins), found.bins, alt)}
