@@ -10,19 +10,36 @@ was asked; then one sentence on the error stream says why.
 
 from __future__ import annotations
 
+import atexit
+import gc
 import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from reedlab.errors import ReedlabError, WriteError
 
 if TYPE_CHECKING:
     from reedlab.report.pages.writing import Report
 
+
+class _Commands(TyperGroup):
+    """The commands; Ctrl-C ends any of them with a sentence, as a refusal does."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise ReedlabError(
+                "stopped before its end; no file is half written, so run it again when you like."
+            ) from None
+
+
 app = typer.Typer(
+    cls=_Commands,
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -127,7 +144,8 @@ def check(
 def report(directory: BenchDir) -> None:
     """Write the report on these records.
 
-    Runs the notebooks on them and writes DIR/report/index.html, with a page a notebook.
+    Runs the notebooks on them and writes DIR/report/index.html, with a page a notebook. Ctrl-C
+    ends it, and leaves the report of before.
     """
     written = _report(directory)
     if written.stopped:
@@ -278,8 +296,8 @@ def _report(directory: Path) -> Report:
     _say("")
     for line in written.closing_lines():
         _say(line)
-    if faults := [run.name for run in written.stopped if run.fault]:
-        sys.exit(_fail(f"a fault of reedlab's own stopped {', '.join(faults)}."))
+    if broken := [run.name for run in written.stopped if run.broken]:
+        sys.exit(_fail(f"{', '.join(broken)}: not stopped by your records; the reason is above."))
     return written
 
 
@@ -318,6 +336,7 @@ def main(arguments: list[str] | None = None) -> Any:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a name with an accent must not end a Windows pipe
             stream.reconfigure(errors="replace")
+    atexit.register(gc.freeze)  # looking for garbage on the way out takes a second or more
     try:
         app(arguments)
     except ReedlabError as error:

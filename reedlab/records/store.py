@@ -179,10 +179,11 @@ def alone_in(folder: Path) -> Iterator[None]:
 
 
 def _to_disk(path: Path) -> None:
-    """Have the system write a file out before its name becomes the final one."""
-    if path.is_file():
-        with path.open("rb+") as written:
-            os.fsync(written.fileno())
+    """Have the system write out a file, or those of a folder, before the final name is given."""
+    for file in (path, *path.rglob("*")):
+        if file.is_file():
+            with file.open("rb+") as written:
+                os.fsync(written.fileno())
 
 
 def _name_new(fresh: Path, path: Path) -> None:
