@@ -10,6 +10,8 @@ work; then one sentence on the error stream says why.
 
 from __future__ import annotations
 
+import atexit
+import gc
 import os
 import shlex
 import subprocess
@@ -18,13 +20,28 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from reedlab.errors import ReedlabError, WriteError
 
 if TYPE_CHECKING:
     from reedlab.report.pages.writing import Report
 
+
+class _Commands(TyperGroup):
+    """The commands; Ctrl-C ends any of them with a sentence, as a refusal does."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise ReedlabError(
+                "stopped before its end; no file is half written, so run it again when you like."
+            ) from None
+
+
 app = typer.Typer(
+    cls=_Commands,
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -141,7 +158,8 @@ def check(
 def report(directory: BenchDir, today: Today = None) -> None:
     """Write the report on these records.
 
-    Runs the notebooks and writes DIR/report/index.html, with a page for each notebook.
+    Runs the notebooks and writes DIR/report/index.html, with a page for each notebook. Ctrl-C
+    stops it and leaves the report from before.
     """
     written = _report(directory, today)
     if written.stopped:
@@ -275,8 +293,8 @@ def _report(directory: Path, today: str | None) -> Report:
     _say("")
     for line in written.closing_lines():
         _say(line)
-    if faults := [run.name for run in written.stopped if run.fault]:
-        sys.exit(_fail(f"a fault of reedlab's own stopped {', '.join(faults)}."))
+    if broken := [run.name for run in written.stopped if run.broken]:
+        sys.exit(_fail(f"{', '.join(broken)}: not stopped by your records; the reason is above."))
     return written
 
 
@@ -316,6 +334,7 @@ def main(arguments: list[str] | None = None) -> Any:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # else an accent can break a Windows pipe
             stream.reconfigure(errors="replace")
+    atexit.register(gc.freeze)  # looking for garbage on the way out takes a second or more
     try:
         app(arguments)
     except ReedlabError as error:

@@ -179,10 +179,11 @@ def alone_in(folder: Path) -> Iterator[None]:
 
 
 def _to_disk(path: Path) -> None:
-    """Flush a file to disk before it gets its final name."""
-    if path.is_file():
-        with path.open("rb+") as written:
-            os.fsync(written.fileno())
+    """Flush a file, or those of a folder, to disk before it gets its final name."""
+    for file in (path, *path.rglob("*")):
+        if file.is_file():
+            with file.open("rb+") as written:
+                os.fsync(written.fileno())
 
 
 def _name_new(fresh: Path, path: Path) -> None:

@@ -9,6 +9,7 @@ nothing else is lost.
 
 from __future__ import annotations
 
+import asyncio
 import copy
 import json
 import re
@@ -18,6 +19,7 @@ from dataclasses import dataclass
 from enum import Enum
 from html import escape
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 from reedlab.errors import FontWarning, PosteriorWarning
@@ -25,6 +27,11 @@ from reedlab.paths import shipped
 from reedlab.report.pages import isolation
 
 CELL_SECONDS = 600  # a cell that takes longer has hung
+LOOK_SECONDS = 0.2  # how often a run looks whether it shall stop
+_LOST = (
+    "the program that works this page out was ended from outside, often because memory ran out; "
+    "close other programs and run the report again."
+)
 _OWN = "|".join(kind.__name__ for kind in (PosteriorWarning, FontWarning))
 _WARNING = re.compile(rf"^.*:\d+: (?:{_OWN}): (.*)\n(?:  .*\n)?", re.MULTILINE)
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
@@ -40,6 +47,7 @@ class Ending(Enum):
     WHOLE = "at its last cell"
     REFUSED = "where these records cannot answer"
     FAULT = "at a fault of reedlab's own"
+    LOST = "where its kernel died"
 
 
 @dataclass(frozen=True)
@@ -75,15 +83,15 @@ class Run:
         return self.ending is not Ending.WHOLE
 
     @property
-    def fault(self) -> bool:
-        """Whether a fault of reedlab's own stopped it."""
-        return self.ending is Ending.FAULT
+    def broken(self) -> bool:
+        """Whether something other than these records stopped it."""
+        return self.ending in (Ending.FAULT, Ending.LOST)
 
     @property
     def why(self) -> str:
         """Why it stopped early, a fault of reedlab's own said to be one; "" where it did not."""
-        fault = "a fault of reedlab's own, not of your records: " if self.fault else ""
-        return f"{fault}{self.reason}"
+        fault = self.ending is Ending.FAULT
+        return ("a fault of reedlab's own, not of your records: " if fault else "") + self.reason
 
     @property
     def short(self) -> str:
@@ -106,7 +114,13 @@ def notebooks() -> list[Path]:
     return sorted(shipped("notebooks").glob("[0-9]*.ipynb"))
 
 
-def run(path: Path, bench: Path | None = None, named: str = "") -> Run:
+def run(
+    path: Path,
+    bench: Path | None = None,
+    named: str = "",
+    scratch: Path | None = None,
+    stop: Event | None = None,
+) -> Run:
     """Execute one notebook on a bench, in a kernel that takes no code and no settings from it.
 
     Parameters
@@ -118,25 +132,32 @@ def run(path: Path, bench: Path | None = None, named: str = "") -> Run:
     named : str
         What the kept copy says for the bench's path, in its parameters cell and in its
         outputs: the path from where the copy will be.
+    scratch : pathlib.Path, optional
+        Where the kernel's temporary folder is made; the system's place when not given.
+    stop : threading.Event, optional
+        Ends the kernel within a second once it is set.
 
     Returns
     -------
     Run
+        When its kernel dies, the run ends there with `Ending.LOST`.
     """
     import nbformat
 
     place = str(bench.resolve()) if bench else ""
     notebook = with_parameters(nbformat.read(path, as_version=4), place)
-    ending, reason = _execute(notebook)
-    notebook = cut_at_error(tidy(notebook))
+    ending, reason, last = _execute(notebook, scratch, stop or Event())
+    notebook = tidy(notebook if ending is Ending.WHOLE else cut_after(notebook, last))
     if place:
         renamed = _renaming(place, named)
         notebook, reason = _renamed(notebook, named, renamed), renamed(reason)
     return Run(path.stem, notebook, ending, reason)
 
 
-def _execute(notebook: Any, starts: int = 3) -> tuple[Ending, str]:
-    """Run a notebook in a kernel of its own, which may be started again; return how it ended.
+def _execute(
+    notebook: Any, scratch: Path | None, stop: Event, starts: int = 3
+) -> tuple[Ending, str, int]:
+    """Run a notebook in a kernel of its own; return how it ended, why, and its last cell's place.
 
     A kernel that starts beside others may find that one of the ports it was given was taken in the
     meantime. It dies before any cell has run, so nothing is lost by another start.
@@ -152,13 +173,23 @@ def _execute(notebook: Any, starts: int = 3) -> tuple[Ending, str]:
         def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
             return KernelSpec(argv=[*isolation.KERNEL_COMMAND], **KERNEL)
 
-    ending = Ending.WHOLE
+    ending, last = Ending.WHOLE, 0
+
+    async def note_the_cell(cell_index: int, **_: Any) -> None:
+        nonlocal last
+        last = cell_index
 
     async def ask_what_stopped_it(**_: Any) -> None:
         nonlocal ending
         ending = Ending.REFUSED if await _refused(client.kc) else Ending.FAULT
 
-    with tempfile.TemporaryDirectory(prefix="reedlab-", ignore_cleanup_errors=True) as folder:
+    with (
+        tempfile.TemporaryDirectory(
+            prefix="reedlab-", dir=scratch, ignore_cleanup_errors=True
+        ) as folder,
+        # The loop that zmq needs on Windows too.
+        asyncio.Runner(loop_factory=asyncio.SelectorEventLoop) as runner,
+    ):
         own = Path(folder)
         client = NotebookClient(
             notebook,
@@ -171,20 +202,38 @@ def _execute(notebook: Any, starts: int = 3) -> tuple[Ending, str]:
             record_timing=False,
             extra_arguments=["--log-level=ERROR"],  # a kernel has nothing to say on a terminal
             resources={"metadata": {"path": str(isolation.working_folder(own))}},
+            on_cell_start=note_the_cell,
             on_cell_error=ask_what_stopped_it,
         )
         try:
-            client.execute(env=isolation.environment(own))
-            return ending, ""
+            runner.run(_until(stop, client, isolation.environment(own)))
+            return ending, "", last
         except CellExecutionError as error:
             named = "" if ending is Ending.REFUSED else f"{error.ename}: "
-            return ending, f"{named}{error.evalue}"
+            return ending, f"{named}{error.evalue}", last
         except CellTimeoutError:
-            return Ending.FAULT, f"a cell took longer than {CELL_SECONDS} seconds."
-        except RuntimeError:
-            if starts == 1 or client.code_cells_executed:
-                raise
-    return _execute(notebook, starts - 1)
+            return Ending.FAULT, f"a cell took longer than {CELL_SECONDS} seconds.", last
+        except RuntimeError:  # the kernel died, or did not start
+            if starts == 1 or client.code_cells_executed or stop.is_set():
+                return Ending.LOST, _LOST, last
+    return _execute(notebook, scratch, stop, starts - 1)
+
+
+async def _until(stop: Event, client: Any, environment: dict[str, str]) -> None:
+    """Run a client's notebook to its end or until `stop`; leave no kernel behind either way."""
+    kernel = client.km
+    work = asyncio.ensure_future(client.async_execute(env=environment))
+    try:
+        while not work.done():
+            await asyncio.wait({work}, timeout=LOOK_SECONDS)
+            if stop.is_set():
+                work.cancel()
+        await work
+    finally:
+        if kernel.has_kernel:
+            await kernel.shutdown_kernel(now=True)
+        if client.kc is not None:
+            client.kc.stop_channels()
 
 
 async def _refused(kernel: Any) -> bool:
@@ -244,14 +293,12 @@ def _renamed(notebook: Any, named: str, renamed: Callable[[str], str]) -> Any:
     return notebook
 
 
-def cut_at_error(notebook: Any) -> Any:
-    """Return the notebook up to the cell that raised, that cell's own output taken off."""
-    for place, cell in enumerate(notebook.cells):
-        kept = [o for o in cell.get("outputs", []) if o.output_type != "error"]
-        if len(kept) < len(cell.get("outputs", [])):
-            cell.outputs = kept
-            notebook.cells = notebook.cells[: place + 1]
-            break
+def cut_after(notebook: Any, last: int) -> Any:
+    """Return a notebook up to the cell that stopped it, without that cell's error."""
+    notebook.cells = notebook.cells[: last + 1]
+    cell = notebook.cells[-1]
+    if "outputs" in cell:
+        cell.outputs = [output for output in cell.outputs if output.output_type != "error"]
     return notebook
 
 

@@ -1,4 +1,4 @@
-"""Write the report: an index with the answers, and each notebook as a page.
+"""Write the report: a first page with the answers, and each notebook as a page.
 
 Every page is one self-contained file: no script, no request to any network (a content policy in the
 page itself forbids them), pictures inside, code folded away. Whatever a notebook displays goes
@@ -12,20 +12,21 @@ others follow with their sentence. So a new notebook joins the report by being i
 
 from __future__ import annotations
 
-import hashlib
-import json
 import re
-from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from html import escape
 from pathlib import Path
+from threading import Event
 from typing import TYPE_CHECKING, Any
 
 from reedlab.decide.evidence import listed
 from reedlab.errors import WriteError
 from reedlab.records import store
-from reedlab.report.pages import running
+from reedlab.report.pages import publishing, running
 from reedlab.report.pages.running import Run
 from reedlab.report.words import printed_tables, sentences
 
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
     from reedlab.records import Bench
 
 SHELL = Path(__file__).resolve().parent / "shell"
-LEDGER = ".written.json"  # what reedlab wrote into a report folder, by hash
 AT_ONCE = 2  # notebooks that run side by side
 PARTS = ("answer", "picture", "statistics")  # cell tags the index takes something from
 # fmt: off
@@ -120,24 +120,41 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
     records = _path(bench)
     home = records if records.is_dir() else records.parent
     folder = home / "report"
-    working = folder / "notebooks"
-    paths = running.notebooks()
-    total = len(paths) + 1
-    where = "../.." if records == home else f"../../{records.name}"  # from the notebooks' folder
+    # Where the records are, seen from the folder of a run's pages.
+    named = "../.." if records == home else f"../../{records.name}"
+    total = len(running.notebooks()) + 1
     step("Fitting the models", 0, total)
-    with store.alone_in(working), ThreadPoolExecutor(AT_ONCE) as pool:
-        jobs = [pool.submit(running.run, path, records, where) for path in paths]
-        ranking, sentence = _decision(bench)
-        for done, job in enumerate(as_completed(jobs), start=1):
-            step(f"Notebook {job.result().name}", done, total)
-        runs = [job.result() for job in jobs]
-        copies = {f"notebooks/{run.name}.ipynb": run.as_file() for run in runs}
-        set_aside = write_files(pages_of(runs, bench) | copies, folder)
+    with store.alone_in(folder), publishing.scratch(folder) as scratch:
+        left = publishing.clear(folder)
+        with _side_by_side(
+            partial(running.run, bench=records, named=named, scratch=scratch)
+        ) as jobs:
+            ranking, sentence = _decision(bench)
+            for done, job in enumerate(as_completed(jobs), start=1):
+                step(f"Notebook {job.result().name}", done, total)
+            runs = [job.result() for job in jobs]
+        pages = pages_of(runs, bench) | {f"{run.name}.ipynb": run.as_file() for run in runs}
+        changed = publishing.publish(pages, partial(index_of, runs, bench), folder)
     step("Pages written", total, total)
-    stopped = tuple(run for run in runs if run.stopped)
-    return Report(
-        folder / "index.html", ranking, sentence, bench.settings.currency, stopped, set_aside
-    )
+    stopped, kept = tuple(run for run in runs if run.stopped), (*left, *changed)
+    index = folder / publishing.INDEX
+    return Report(index, ranking, sentence, bench.settings.currency, stopped, kept)
+
+
+@contextmanager
+def _side_by_side(run: Callable[..., Run]) -> Iterator[list[Future[Run]]]:
+    """Run every notebook while the block works; when it is left early, end those that run."""
+    # Imported here, where Ctrl-C ends an import: in a thread it would have to be waited for.
+    import jupyter_client.manager  # noqa: F401
+    import nbclient  # noqa: F401
+
+    stop = Event()
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        try:
+            yield [pool.submit(run, path, stop=stop) for path in running.notebooks()]
+        finally:
+            stop.set()
+            pool.shutdown(cancel_futures=True)
 
 
 def _path(bench: Bench) -> Path:
@@ -161,52 +178,77 @@ def _decision(bench: Bench) -> tuple[pd.DataFrame | None, str]:
 
 
 def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:
-    """Return every page of a report by its file name.
+    """Return the page of each notebook by its file name.
 
     Parameters
     ----------
     runs : list of Run
         The notebooks, run.
     bench : Bench
-        The bench they ran on; the pages show its name and findings.
+        The bench they ran on; the pages show its name.
 
     Returns
     -------
     dict of str to bytes
-        HTML in UTF-8.
+        HTML in UTF-8; its links go to the first page one folder up and to each other.
     """
-    listed = [{"file": "index.html", "title": "The answers"}]
-    listed += [{"file": f"{run.name}.html", "title": run.short} for run in runs]
-
-    shell = _template("page")
-    same = {
-        "bench": _name(bench),
-        "pages": listed,
-        "cautions": sentences.CAUTIONS,
-        "style": (SHELL / "style.css").read_text("utf-8"),
-        "held": sentences.findings_count(bench),
+    return {
+        f"{run.name}.html": _page(
+            run.title, notebook_body(run), bench, _links(runs, "../", ""), f"{run.name}.html"
+        )
+        for run in runs
     }
 
-    def page(file: str, title: str, body: str) -> bytes:
-        return str(shell.render(current=file, title=title, body=body, **same)).encode()
 
-    built = {"index.html": page("index.html", "What these records say", _index(runs, bench))}
-    for run in runs:
-        built[f"{run.name}.html"] = page(f"{run.name}.html", run.title, notebook_body(run))
-    return built
+def index_of(runs: list[Run], bench: Bench, folder: str) -> bytes:
+    """Return the first page, with the answers.
+
+    Parameters
+    ----------
+    runs : list of Run
+        The notebooks, run.
+    bench : Bench
+        The bench they ran on; the page shows its name and findings.
+    folder : str
+        The name of the folder that the other pages are in.
+
+    Returns
+    -------
+    bytes
+        HTML in UTF-8.
+    """
+    answers = [_answer(run) for run in runs]
+    body = _template("answers").render(
+        held=sentences.findings_count(bench),
+        folder=folder,
+        answers=[answer for answer in answers if answer["decision"]],
+        others=[answer for answer in answers if not answer["decision"]],
+    )
+    links = _links(runs, "", f"{folder}/")
+    return _page("What these records say", body, bench, links, publishing.INDEX)
+
+
+def _links(runs: list[Run], up: str, down: str) -> list[dict[str, str]]:
+    """Return what the menu of a page links to, from where the page is."""
+    first = {"file": f"{up}{publishing.INDEX}", "title": "The answers"}
+    return [first, *({"file": f"{down}{run.name}.html", "title": run.short} for run in runs)]
+
+
+def _page(title: str, body: str, bench: Bench, links: list[dict[str, str]], current: str) -> bytes:
+    page = _template("page").render(
+        title=title,
+        body=body,
+        bench=_name(bench),
+        pages=links,
+        current=current,
+        cautions=sentences.CAUTIONS,
+        style=(SHELL / "style.css").read_text("utf-8"),
+    )
+    return str(page).encode()
 
 
 def _name(bench: Bench) -> str:
     return _path(bench).resolve().name
-
-
-def _index(runs: list[Run], bench: Bench) -> str:
-    answers = [_answer(run) for run in runs]
-    return _template("answers").render(
-        held=sentences.findings_count(bench),
-        answers=[answer for answer in answers if answer["decision"]],
-        others=[answer for answer in answers if not answer["decision"]],
-    )
 
 
 def _answer(run: Run) -> dict[str, Any]:
@@ -224,7 +266,7 @@ def _stopped(run: Run) -> str | None:
     """Say on the index why a notebook stopped: before its answer, or after it."""
     if not run.stopped:
         return None
-    if run.fault or any(cell.get("outputs") for cell in run.tagged("answer")):
+    if run.broken or any(cell.get("outputs") for cell in run.tagged("answer")):
         return f"The page behind this stops early: {run.why}"
     return f"No answer from these records: {run.why}"
 
@@ -305,47 +347,3 @@ def _template(name: str) -> Any:
     shell = Environment(loader=FileSystemLoader(SHELL), autoescape=True, trim_blocks=True)
     shell.filters["html"] = Markup  # for what has been through the sanitiser
     return shell.get_template(f"{name}.html.j2")
-
-
-def write_files(files: Mapping[str, bytes], folder: Path) -> tuple[Path, ...]:
-    """Write a report's files, each whole or not at all; set aside what the user had changed.
-
-    The ledger holds the hash of all that reedlab wrote here. It is written first, with the old
-    hashes beside the new, so that a run that is cut short leaves nothing that looks changed.
-    """
-    ledger = folder / LEDGER
-    known = _known(ledger)
-    there = {name: folder / name for name in files if (folder / name).is_file()}
-    present = {name: _hash(path.read_bytes()) for name, path in there.items()}
-    changed = [name for name, mark in present.items() if mark not in known.get(name, [])]
-    aside = [_set_aside(there[name]) for name in changed]
-    marks = {
-        name: sorted({_hash(content), *([present[name]] if name in present else [])})
-        for name, content in files.items()
-    }
-    store.write_text(json.dumps(known | marks, indent=1), ledger, replace=True)
-    for name, content in files.items():
-        with store.beside(folder / name, replace=True) as fresh:
-            fresh.write_bytes(content)
-    return tuple(aside)
-
-
-def _known(ledger: Path) -> dict[str, list[str]]:
-    """Read the ledger; where it is damaged nothing is known, so that all is kept."""
-    try:
-        known = json.loads(ledger.read_text("utf-8"))
-    except (OSError, ValueError):
-        known = {}
-    return known if isinstance(known, dict) else {}
-
-
-def _hash(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
-
-
-def _set_aside(path: Path) -> Path:
-    """Give a file the first free name of the kind ``index-kept-1.html``, and return it."""
-    number = 1
-    while (kept := path.with_stem(f"{path.stem}-kept-{number}")).exists():
-        number += 1
-    return path.rename(kept)

@@ -89,7 +89,7 @@ def planted(tmp_path, clean):
     """Return a bench full of traps, and the folder where a trap that runs leaves its mark."""
     bench, witness = tmp_path / "bench", tmp_path / "witness"
     witness.mkdir()
-    for folder in (bench, bench / "report", bench / "report" / "notebooks"):
+    for folder in (bench, bench / "report", bench / "report" / "run-0123456789ab"):
         plant(folder, witness, {*clean["modules"], *NAMES.split()} - {"__main__", "__mp_main__"})
     (bench / "lots.csv").write_text(LOTS)
     (bench / "reeds.csv").write_text(REEDS)
@@ -150,7 +150,8 @@ def test_a_report_in_a_planted_bench_runs_nothing_of_it(planted, probe, clean, t
     done = reedlab(sys.executable, script, chosen, command, ".", bench=bench)
     assert sorted(mark.name for mark in witness.iterdir()) == []
     assert (done.returncode, done.stderr) == (0, "")
-    notebook = nbformat.read(bench / "report" / "notebooks" / "00-probe.ipynb", as_version=4)
+    (own,) = (bench / "report").glob("run-*")
+    notebook = nbformat.read(own / "00-probe.ipynb", as_version=4)
     seen = seen_by(notebook)
     assert notebook.cells[1].source == 'bench_dir = "../.."'
     assert {path for path in seen["path"] if not Path(path).is_absolute()} == set()
@@ -158,9 +159,12 @@ def test_a_report_in_a_planted_bench_runs_nothing_of_it(planted, probe, clean, t
     assert seen["dpi"] == clean["dpi"] != 33
     assert Path(seen["rc"]).parent == Path(seen["cwd"]).parent
     assert seen["here"] == []
-    written = list((bench / "report").glob("*.html"))
-    assert {page.name for page in written} == {"index.html", "00-probe.html", "01-records.html"}
-    for page in [*written, *(bench / "report" / "notebooks").glob("0*.ipynb")]:
+    written = [bench / "report" / "index.html", *own.iterdir()]
+    names = {
+        f"{name}{ending}" for name in ("00-probe", "01-records") for ending in (".html", ".ipynb")
+    }
+    assert {page.name for page in written} == {"index.html"} | names
+    for page in written:
         assert "PLANTED" not in page.read_text(encoding="utf-8")
         assert str(bench) not in page.read_text(encoding="utf-8")
 

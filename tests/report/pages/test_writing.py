@@ -1,6 +1,5 @@
 """The report stands alone: one file a page, nothing fetched, text from records shown as text."""
 
-import hashlib
 import string
 from html import escape
 from html.parser import HTMLParser
@@ -11,7 +10,7 @@ import pytest
 
 from reedlab.records import Bench
 from reedlab.report.pages import running, writing
-from reedlab.report.pages.running import Ending, Run, cut_at_error, with_parameters
+from reedlab.report.pages.running import Ending, Run, cut_after, with_parameters
 
 PIXEL = (
     "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJg"
@@ -91,8 +90,17 @@ def read(page):
     return reader
 
 
+def pages(runs, bench):
+    """Return all pages of a report, the first one among them."""
+    return writing.pages_of(runs, bench) | {"index.html": index_of(runs, bench).encode()}
+
+
+def index_of(runs, bench):
+    return writing.index_of(runs, bench, "run-1").decode()
+
+
 def test_no_page_fetches_or_runs_anything(bench):
-    for page in writing.pages_of([run(), run("01-records", decision=False)], bench).values():
+    for page in pages([run(), run("01-records", decision=False)], bench).values():
         seen = read(page)
         assert {"script", "link", "iframe", "object", "embed", "form"}.isdisjoint(seen.tags)
         assert all(what.startswith("data:image/png;base64,") for what in seen.fetched if what)
@@ -103,14 +111,14 @@ def test_no_page_fetches_or_runs_anything(bench):
 
 
 def test_every_picture_has_its_words(bench):
-    built = writing.pages_of([run()], bench)
+    built = pages([run()], bench)
     assert read(built["index.html"]).alts == ["Dots <b> & lines"]
     assert read(built["04-suppliers.html"]).alts[0] == "Dots <b> & lines"
 
 
 def test_the_index_takes_the_answer_the_picture_and_the_statistics(bench):
     runs = [run("01-records", decision=False), run()]
-    index = writing.pages_of(runs, bench)["index.html"].decode()
+    index = index_of(runs, bench)
     top = index.index('id="04-suppliers"')
     parts = ("Which cane to buy again?", "Buy ochre.", "<img", "<table>", "Behind the answers")
     places = [index.index(part, top) for part in parts]
@@ -129,7 +137,7 @@ def test_code_is_folded_away_on_a_notebooks_page(bench):
 
 def test_a_stopped_notebook_gives_its_reason_as_text(bench):
     reason = "no supplier has <b>two lots</b>; note the lot of each reed."
-    built = writing.pages_of([run(reason=reason)], bench)
+    built = pages([run(reason=reason)], bench)
     for page in (built["index.html"], built["04-suppliers.html"]):
         assert "no supplier has &lt;b&gt;two lots&lt;/b&gt;; note the lot" in page.decode()
 
@@ -140,21 +148,21 @@ def test_the_first_page_says_that_there_is_no_answer(bench, reason):
         refused = run(reason=reason, decision=decision)
         refused.notebook.cells = refused.notebook.cells[:3]
         refused.notebook.cells[-1].outputs = []  # as a cell that refused is kept
-        index = writing.pages_of([refused], bench)["index.html"].decode()
+        index = index_of([refused], bench)
         assert f"No answer from these records: {reason}" in index
 
 
 @pytest.mark.parametrize("decision", [True, False])
 def test_an_answer_stands_though_the_page_behind_it_stops(bench, decision):
     refused = run(reason="Too few lots.", decision=decision)
-    index = writing.pages_of([refused], bench)["index.html"].decode()
+    index = index_of([refused], bench)
     assert "Buy ochre." in index and "No answer" not in index
     assert "The page behind this stops early: Too few lots." in index
 
 
 def test_a_fault_is_not_laid_at_the_records_door(bench):
     faulty = run(reason="KeyError: 'x'", ending=Ending.FAULT)
-    for page in writing.pages_of([faulty], bench).values():
+    for page in pages([faulty], bench).values():
         assert "a fault of reedlab&#39;s own, not of your records: KeyError" in (
             page.decode().replace("&#x27;", "&#39;")
         )
@@ -177,11 +185,11 @@ def test_what_displays_nothing_leaves_no_heading_behind(bench):
     silent = run()
     for cell in silent.tagged("statistics"):
         cell.outputs = []
-    assert "figures behind it" not in writing.pages_of([silent], bench)["index.html"].decode()
+    assert "figures behind it" not in index_of([silent], bench)
 
 
 def test_names_of_folders_are_shown_as_text(bench):
-    page = writing.pages_of([run()], bench)["index.html"].decode()
+    page = index_of([run()], bench)
     assert "b &lt;i&gt;&amp; c" in page
     assert "<i>& c" not in page
 
@@ -278,52 +286,6 @@ def test_links_and_figures_survive_the_sanitiser():
     assert writing.sanitised(table) == table
 
 
-def test_a_page_that_the_user_changed_is_kept(tmp_path):
-    writing.write_files({"index.html": b"one"}, tmp_path)
-    assert writing.write_files({"index.html": b"two"}, tmp_path) == ()
-    (tmp_path / "index.html").write_bytes(b"mine")
-    (kept,) = writing.write_files({"index.html": b"three"}, tmp_path)
-    assert kept.name == "index-kept-1.html"
-    assert kept.read_bytes() == b"mine"
-    assert (tmp_path / "index.html").read_bytes() == b"three"
-    (tmp_path / "index.html").write_bytes(b"mine again")
-    assert [path.name for path in writing.write_files({"index.html": b"4"}, tmp_path)] == [
-        "index-kept-2.html"
-    ]
-
-
-@pytest.mark.parametrize("damage", [b"", b"x", b"[1]", b"\xff"])
-def test_where_the_ledger_is_damaged_everything_is_kept(tmp_path, damage):
-    writing.write_files({"index.html": b"one"}, tmp_path)
-    (tmp_path / writing.LEDGER).write_bytes(damage)
-    (kept,) = writing.write_files({"index.html": b"two"}, tmp_path)
-    assert kept.read_bytes() == b"one"
-    assert writing.write_files({"index.html": b"three"}, tmp_path) == ()
-
-
-def test_a_run_cut_short_leaves_nothing_that_looks_changed(tmp_path, monkeypatch):
-    writing.write_files({"a.html": b"1", "b.html": b"1"}, tmp_path)
-    whole = writing.store.beside
-
-    def cut_short(path, **how):
-        if path.name == "b.html":
-            raise KeyboardInterrupt
-        return whole(path, **how)
-
-    monkeypatch.setattr(writing.store, "beside", cut_short)
-    with pytest.raises(KeyboardInterrupt):
-        writing.write_files({"a.html": b"2", "b.html": b"2"}, tmp_path)
-    monkeypatch.undo()
-    assert writing.write_files({"a.html": b"3", "b.html": b"3"}, tmp_path) == ()
-    assert (tmp_path / "b.html").read_bytes() == b"3"
-
-
-def test_a_foreign_file_is_set_aside_not_overwritten(tmp_path):
-    (tmp_path / "index.html").write_bytes(b"somebody else's")
-    (kept,) = writing.write_files({"index.html": b"ours"}, tmp_path)
-    assert hashlib.sha256(kept.read_bytes()).digest() == hashlib.sha256(b"somebody else's").digest()
-
-
 def test_parameters_are_set_in_a_copy_without_outputs():
     before = run().notebook
     after = with_parameters(before, "../../Ünïcode 'quoted' \"bench\"")
@@ -338,7 +300,7 @@ def test_a_notebook_is_cut_at_the_cell_that_refused():
     notebook = run().notebook
     error = nbformat.v4.new_output("error", ename="ModelError", evalue="no", traceback=["/home/x"])
     notebook.cells[3].outputs.append(error)
-    cut = cut_at_error(notebook)
+    cut = cut_after(notebook, 3)
     assert len(cut.cells) == 4
     assert [output.output_type for output in cut.cells[3].outputs] == ["display_data"]
 
@@ -348,16 +310,17 @@ def test_a_kernel_that_dies_at_its_start_is_started_again_twice(tmp_path, monkey
     """As when another program took one of its ports: zmq's "Address already in use"."""
     left = [RuntimeError("Kernel died before replying to kernel_info")] * deaths
 
-    def execute(self, **options):
+    async def execute(self, **options):
         if left:
             raise left.pop()
         self.nb.cells[-1].execution_count = 7
 
-    monkeypatch.setattr("nbclient.NotebookClient.execute", execute)
+    monkeypatch.setattr("nbclient.NotebookClient.async_execute", execute)
     path = tmp_path / "04-suppliers.ipynb"
     path.write_text(nbformat.writes(run().notebook), encoding="utf-8")
+    ended = running.run(path)
     if deaths < 3:
-        assert running.run(path).notebook.cells[-1].execution_count == 7
+        assert ended.notebook.cells[-1].execution_count == 7
     else:
-        with pytest.raises(RuntimeError, match="Kernel died"):
-            running.run(path)
+        assert ended.ending is Ending.LOST
+        assert ended.title == "Which cane to buy again?"
