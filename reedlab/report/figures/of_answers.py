@@ -180,7 +180,7 @@ def _selection(answer: Selection) -> Pictures:
 def _hourly(answer: Earnings | Forms, arm: str, what: str) -> Pictures:
     draw = partial(
         base.intervals, answer.table, arm, "profit_per_hour",
-        xlabel="earned in an hour at the bench, wage not yet paid",
+        xlabel=f"earned in an hour at the bench ({answer.currency}), wage not yet paid",
     )  # fmt: skip
     alt = f"What an hour at the bench earns on {what}, with {_intervals(answer)}."
     return {"profit": Picture(draw, answer.table, alt)}
@@ -199,12 +199,13 @@ def _forms(answer: Forms) -> Pictures:
 @pictures.register
 def _equal_cane(answer: EqualCane) -> Pictures:
     odds = answer.slopes.rename_axis("slope").reset_index()
-    name = heading(answer.name)
+    name, _, unit = heading(answer.name).partition(" (")
+    step = " ".join(f"{answer.unit:.2g} {unit.rstrip(')')} more {name}".split())
     draw = partial(
-        base.ratios, odds, "slope", "odds_ratio", xlabel=f"odds of a good reed, for more {name}"
+        base.ratios, odds, "slope", "odds_ratio", xlabel=f"odds of a good reed, {step}, times"
     )
     alt = (
-        f"Odds ratios of a good reed for more {name} between lots and within them, with "
+        f"Odds ratios of a good reed for {step} between lots and within them, with "
         f"{_intervals(answer)}; a dashed line at 1 marks no difference."
     )
     return {"slopes": Picture(draw, odds, alt)}
