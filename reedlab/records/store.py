@@ -12,11 +12,16 @@ import secrets
 import shutil
 import sys
 from collections.abc import Iterator
+from io import BytesIO
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from reedlab.errors import WriteError
+
+if TYPE_CHECKING:
+    from openpyxl import Workbook
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -112,6 +117,19 @@ def write_table(frame: pd.DataFrame, path: Path | str, *, replace: bool = False)
     safe = protected(frame)
     with beside(path, replace=replace) as fresh:
         safe.to_csv(fresh, index=False, encoding="utf-8-sig", lineterminator="\r\n")
+    return Path(path)
+
+
+def save_workbook(book: Workbook, path: Path | str) -> Path:
+    """Write a workbook that is new, whole or not at all, and return where it lies.
+
+    Packed in memory first: an archive that a full disk cut short fails once more when Python lets
+    go of it.
+    """
+    packed = BytesIO()
+    with beside(path) as fresh:
+        book.save(packed)
+        fresh.write_bytes(packed.getvalue())
     return Path(path)
 
 

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 import re
 import shlex
 import subprocess
@@ -157,6 +158,22 @@ def test_check_marks_a_copy_and_never_the_original(bench, capsys, tmp_path):
     assert hashes(bench) == before
     code, _, err = run(capsys, "check", str(bench), "--mark", str(out_file))
     assert (code, err.count("\n")) == (2, 1), "a file that is there is not replaced"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs POSIX limits")
+def test_a_disk_too_full_for_the_marked_copy_is_one_sentence(bench, tmp_path):
+    """The system refuses to write more than 4 kB to a file, as a full disk would."""
+    script = (
+        "import resource; from reedlab import cli;"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096)); cli.main()"
+    )
+    out_file = tmp_path / "marked.xlsx"
+    asked = [sys.executable, "-c", script, "check", str(bench), "--mark", str(out_file)]
+    done = subprocess.run(asked, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith(f"reedlab: {out_file} cannot be written (File too large)")
+    assert done.stderr.count("\n") == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["bench"]
 
 
 @pytest.mark.parametrize("command", ["check", "report"])

@@ -15,7 +15,7 @@ from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.sheets_as_text import Sheet, find_headings
 from reedlab.records.read.workbook import FILE
 from reedlab.records.settings import Settings
-from reedlab.records.store import FORMULA, beside
+from reedlab.records.store import FORMULA, save_workbook
 from reedlab.records.tables import TABLES
 
 _FILL = {"error": "E8B4A0", "warning": "F2E3B3", "read_as": "EDF1F5"}
@@ -59,9 +59,7 @@ def mark_workbook(bench: Bench, path: Path | str) -> Path:
         copy = book.create_sheet(name)
         _copy(copy, sheet)
         _mark(copy, sheet, bench.findings[bench.findings["table"] == name], name, bench.settings)
-    with beside(path) as fresh:
-        book.save(fresh)
-    return Path(path)
+    return save_workbook(book, path)
 
 
 def _sheets(bench: Bench) -> dict[str, Sheet]:

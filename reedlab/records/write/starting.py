@@ -12,7 +12,7 @@ from reedlab.errors import WriteError
 from reedlab.records.read.workbook import FILE as WORKBOOK
 from reedlab.records.read.workbook import LISTS
 from reedlab.records.settings import FILE, Settings
-from reedlab.records.store import beside, write_table, write_text
+from reedlab.records.store import beside, save_workbook, write_table, write_text
 from reedlab.records.tables import TABLES, Column, Table
 
 _GREY, _INK = "E7E6E1", "33312C"
@@ -94,8 +94,7 @@ def write_workbook(path: Path) -> None:
     lists.sheet_state = "hidden"
     for sheet, table in zip(sheets, TABLES.values()):
         _lay_out(sheet, table, lists)
-    with beside(path) as fresh:
-        book.save(fresh)
+    save_workbook(book, path)
 
 
 def _lay_out(sheet: Any, table: Table, lists: Any) -> None:
