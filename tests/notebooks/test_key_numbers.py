@@ -13,6 +13,7 @@ import reedlab as rl
 from reedlab.decide.suppliers import comparison
 from reedlab.decide.evidence import gather
 from reedlab.decide.models import Spec, formula_of
+from reedlab.mixed.posterior.priors import Priors
 from reedlab.paths import shipped
 from reedlab.report import cross_checks
 from reedlab.report.words import coefficients
@@ -109,7 +110,7 @@ def test_alikeness_of_reeds_is_that_of_the_variances(success):
 def test_the_stored_answers_are_what_the_library_says(bench, reeds):
     assert stored("04-suppliers", "answer") == comparison.compare(bench).sentence()
     formula = "log_scrape_min ~ " + formula_of(good(reeds), Spec())
-    post = rl.fit(formula, good(reeds)).posterior(seed=1)
+    post = rl.fit(formula, good(reeds)).posterior(seed=1, priors=Priors.log_minutes())
     middle, low, high = coefficients.typical(post)
     said = stored("03-scrape-time", "answer")
     assert f"about {middle:.0f} minutes of scraping ({low:.0f} to {high:.0f}" in said
@@ -118,7 +119,8 @@ def test_the_stored_answers_are_what_the_library_says(bench, reeds):
 def test_the_typical_time_lies_among_the_times(reeds):
     """The posterior median of an average lot against plain description: the lots' own medians."""
     formula = "log_scrape_min ~ " + formula_of(good(reeds), Spec())
-    middle, low, high = coefficients.typical(rl.fit(formula, good(reeds)).posterior(seed=1))
+    post = rl.fit(formula, good(reeds)).posterior(seed=1, priors=Priors.log_minutes())
+    middle, low, high = coefficients.typical(post)
     medians = good(reeds).groupby("lot", observed=True)["scrape_min"].median()
     assert low < middle < high
     assert medians.quantile(0.25) < middle < medians.quantile(0.75)
