@@ -244,8 +244,8 @@ def _posterior(
     reeds = as_factors(reeds, spec.arm, "supplier", "lot", "maker", "season")
     formula = f"{response} ~ {formula_of(reeds, spec)}"
     design, recipe = build(formula, reeds, family)
-    priors = Priors.default(family, response, design.y).scaled(spec.prior_factor)
-    return design_posterior(design, family, priors, seed, draws, recipe)
+    priors = Priors.log_minutes() if family == "gaussian" else Priors()
+    return design_posterior(design, family, priors.scaled(spec.prior_factor), seed, draws, recipe)
 
 
 def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:

@@ -94,7 +94,7 @@ def one_bench(
     posts = {}
     for method, data in (("nothing removed", full), ("left out", gappy)):
         design, recipe = build(FORMULA, data, family)
-        priors = Priors.default(family, "y", design.y)
+        priors = Priors.default(family, design.y)
         posts[method] = design_posterior(design, family, priors, draws=2000, recipe=recipe)
     seed_of_draws = int(rng.integers(2**31))
     posts["filled in"] = missing.posterior(

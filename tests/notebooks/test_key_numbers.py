@@ -95,14 +95,14 @@ def test_alikeness_of_reeds_is_that_of_the_variances(success):
 
 def test_the_stored_answers_are_what_the_library_says(bench, minutes):
     assert stored("04-suppliers", "answer") == rl.suppliers(bench).sentence()
-    middle, low, high = display.typical(minutes.posterior(seed=1))
+    middle, low, high = display.typical(minutes.posterior(seed=1, priors=rl.Priors.log_minutes()))
     said = stored("03-scrape-time", "answer")
     assert f"about {middle:.0f} minutes of scraping ({low:.0f} to {high:.0f}" in said
 
 
 def test_the_typical_time_lies_among_the_times(minutes):
     """The posterior median of an average lot against plain description: the lots' own medians."""
-    middle, low, high = display.typical(minutes.posterior(seed=1))
+    middle, low, high = display.typical(minutes.posterior(seed=1, priors=rl.Priors.log_minutes()))
     medians = minutes.data.groupby("lot", observed=True)["scrape_min"].median()
     assert low < middle < high
     assert medians.quantile(0.25) < middle < medians.quantile(0.75)

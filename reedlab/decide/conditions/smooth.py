@@ -103,12 +103,14 @@ def fit_smooth(rows: pd.DataFrame, measure: str, over: str, seed: int = 1) -> Sm
     Smooth
     """
     from reedlab.mixed import fit
+    from reedlab.mixed.posterior.priors import Priors
 
     terms = _SPLINE if over == "moisture" else "year_cos + year_sin"
     rows = with_groups(rows)
     response, family = _MODELS[measure]
     model = fit(f"{response} ~ {terms}{groups_of(rows)}", rows, family=family)
-    draws = model.posterior(seed=seed).draws()
+    priors = Priors.log_minutes() if measure == "minutes" else Priors()
+    draws = model.posterior(seed=seed, priors=priors).draws()
     design = model.fitted.design
     names = list(design.fixed_names)
     sds = [name for name in draws if name.startswith("sd ") and name != "sd Residual"]

@@ -301,7 +301,7 @@ def _fill_and_fit(
     rng = np.random.default_rng(seed)
     chain = run_chain(gaps.pieces, cycles, rng)
     design, recipe = build(formula, gaps.completed(chain.values), family, trials)
-    priors = priors or Priors.default(family, recipe.formula.response, design.y)
+    priors = priors or Priors.default(family, design.y)
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
         post = design_posterior(

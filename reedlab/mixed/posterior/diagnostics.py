@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.special import logsumexp
+from scipy.stats import halfnorm
 
 from reedlab.errors import PosteriorWarning
 from reedlab.mixed.posterior.conditional import Conditional, Modes
@@ -60,6 +61,13 @@ SHARE = Check(
     "under the limit the draws repeat a few proposals: ask for more draws",
     at_least=True,
 )
+CONFLICT = Check(
+    "chance by its prior of so large a standard deviation",
+    0.01,
+    "under the limit prior and records disagree on a standard deviation, and the prior makes it "
+    "smaller: give Priors with a larger scale",
+    at_least=True,
+)
 INVERSE = Check(
     "change of mean 1/success",
     0.01,
@@ -88,18 +96,19 @@ def diagnose(cond: Conditional, lattice: Lattice, sample: Sample, minutes: bool)
     cond, lattice, sample
         The posterior's parts.
     minutes
-        Whether the response is a logarithm of minutes.
+        Whether a Gaussian response is a logarithm of minutes.
 
     Returns
     -------
     DataFrame
         check; value; limit (at most, for the effective share at least); ok; meaning.
     """
-    table = at_fit(lattice, sample)
-    if cond.family == "gaussian" and not minutes:
-        return table
-    row = (MINUTES if minutes else INVERSE).row(change_of_mean(cond, lattice))
-    return pd.concat([table, pd.DataFrame([row])], ignore_index=True)
+    rows = [CONFLICT.row(least_chance(cond, lattice))]
+    if cond.family != "gaussian":
+        rows.append(INVERSE.row(change_of_mean(cond, lattice)))
+    elif minutes:
+        rows.append(MINUTES.row(change_of_mean(cond, lattice)))
+    return pd.concat([at_fit(lattice, sample), pd.DataFrame(rows)], ignore_index=True)
 
 
 def worst(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
@@ -109,7 +118,8 @@ def worst(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """
     numbered = [table.assign(imputation=i) for i, table in enumerate(tables, 1)]
     every = pd.concat(numbered, ignore_index=True)
-    badness = every["value"].where(every["check"] != SHARE.name, -every["value"])
+    at_least = every["check"].isin([check.name for check in (SHARE, CONFLICT)])
+    badness = every["value"].where(~at_least, -every["value"])
     return every.loc[badness.groupby(every["check"], sort=False).idxmax()].reset_index(drop=True)
 
 
@@ -122,6 +132,16 @@ def warn(table: pd.DataFrame) -> None:
             PosteriorWarning,
             stacklevel=3,
         )
+
+
+def least_chance(cond: Conditional, lattice: Lattice) -> float:
+    """Smallest prior chance of an sd over its posterior mean: P(|N(0, scale²)| > mean)."""
+    scales, points = cond.scales, lattice.points
+    sds, limits = points[:, : len(scales.sd_names)], scales.sd_scales
+    if scales.residual:
+        sds = np.column_stack([sds, scales.sigma(points)])
+        limits = np.append(limits, scales.residual_scale)
+    return float(halfnorm.sf(lattice.weights @ sds, scale=limits).min())
 
 
 def change_of_mean(cond: Conditional, lattice: Lattice) -> float:

@@ -39,7 +39,7 @@ from reedlab.mixed.posterior import diagnostics
 from reedlab.mixed.posterior.centred import Centred
 from reedlab.mixed.posterior.conditional import Conditional, conditional
 from reedlab.mixed.posterior.lattice import Lattice, explore
-from reedlab.mixed.posterior.priors import Priors, is_logarithm, refuse_one_value
+from reedlab.mixed.posterior.priors import Priors, refuse_one_value
 from reedlab.mixed.posterior.sampling import Sample, draw
 from reedlab.mixed.posterior.scales import Scales
 from reedlab.mixed.posterior.sensitivity import sensitivity
@@ -127,9 +127,10 @@ class Posterior:
         -------
         DataFrame
             check, value, limit, ok and meaning: the weight on the outermost points of the sds'
-            range, the tail of the importance weights, the effective share of the proposals, and
-            the change of mean 1/success (or of mean minutes, for their logarithm) of a reed from a
-            next lot and supplier when that range doubles.
+            range, the tail of the importance weights, the effective share of the proposals, the
+            chance that the prior gives to so large an sd, and the change of mean 1/success (or of
+            mean minutes, for `Priors.log_minutes`) of a reed from a next lot and supplier when
+            that range doubles.
 
         Examples
         --------
@@ -138,12 +139,12 @@ class Posterior:
         >>> reeds, _ = simulate_reeds(seed=1)
         >>> model = fit("success ~ season + (1 | supplier/lot)", reeds, family="binomial")
         >>> model.posterior().diagnostics()["ok"].tolist()
-        [True, True, True, True]
+        [True, True, True, True, True]
         """
-        response = self.recipe.formula.response if self.recipe is not None else ""
-        minutes = self.family == "gaussian" and is_logarithm(response)
         with one_thread():
-            table = diagnostics.diagnose(self.conditional, self.lattice, self.sample, minutes)
+            table = diagnostics.diagnose(
+                self.conditional, self.lattice, self.sample, self.priors.log_response
+            )
         diagnostics.warn(table)
         return table
 
@@ -339,8 +340,7 @@ def posterior(
     """
     design, family = fitted.design, fitted.family
     if priors is None:
-        response = fitted.recipe.formula.response if fitted.recipe is not None else ""
-        priors = Priors.default(family, response, design.y)
+        priors = Priors.default(family, design.y)
     sds = Centred.of(design).sds(fitted)
     return design_posterior(design, family, priors, seed, draws, fitted.recipe, sds)
 
@@ -385,7 +385,7 @@ def design_posterior(
     """
     if family == "gaussian":
         refuse_one_value(design.y)
-    centred = Centred.of(design)
+    priors, centred = priors.centred(family, design.y), Centred.of(design)
     scales = Scales.of(centred.design.terms, priors, residual=family == "gaussian")
     with one_thread():  # many small matrices: threads would only wait for one another
         cond = conditional(centred.design, family, priors, scales)

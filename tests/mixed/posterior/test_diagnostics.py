@@ -11,12 +11,12 @@ import pandas as pd
 import pytest
 from scipy.integrate import dblquad
 from scipy.special import expit
-from scipy.stats import expon, norm
+from scipy.stats import expon, halfnorm, norm
 
 from reedlab.errors import PosteriorWarning
 from reedlab.mixed import fit
 from reedlab.mixed.design.terms import Design, RandomTerm
-from reedlab.mixed.posterior.diagnostics import change_of_mean
+from reedlab.mixed.posterior.diagnostics import CONFLICT, INVERSE, MINUTES, change_of_mean
 from reedlab.mixed.posterior.importance import pareto_smooth
 from reedlab.mixed.posterior.nested_laplace import design_posterior
 from reedlab.mixed.posterior.priors import Priors
@@ -61,21 +61,26 @@ def test_even_weights_have_no_tail_and_a_lone_one_has_nothing_else():
 
 
 @pytest.mark.parametrize(
-    ("formula", "family", "last"),
+    ("formula", "family", "priors", "last"),
     [
-        ("success ~ season + (1 | supplier/lot)", "binomial", "change of mean 1/success"),
-        ("log_scrape_min ~ maker + (1 | supplier/lot)", "gaussian", "change of mean minutes"),
-        ("grade ~ 1 + (1 | lot)", "ordinal", "change of mean 1/success"),
-        ("scrape_min ~ 1 + (1 | lot)", "gaussian", "effective share of the proposals"),
+        ("success ~ season + (1 | supplier/lot)", "binomial", None, INVERSE),
+        (
+            "log_scrape_min ~ maker + (1 | supplier/lot)",
+            "gaussian",
+            Priors.log_minutes(),
+            MINUTES,
+        ),
+        ("grade ~ 1 + (1 | lot)", "ordinal", None, INVERSE),
+        ("scrape_min ~ 1 + (1 | lot)", "gaussian", None, CONFLICT),
     ],
 )
-def test_an_ordinary_bench_passes_every_check(reeds, formula, family, last):
+def test_an_ordinary_bench_passes_every_check(reeds, formula, family, priors, last):
     eta = 2.0 * reeds["success"] - reeds["log_scrape_min"]
     grade = pd.cut(eta + np.sin(np.arange(len(reeds))), 3, labels=["C", "B", "A"])
     data = reeds.assign(grade=grade, scrape_min=np.exp(reeds["log_scrape_min"]))
     with warnings.catch_warnings(action="error"):
-        table = fit(formula, data, family=family).posterior().diagnostics()
-    assert table["ok"].all() and table["check"].iloc[-1] == last
+        table = fit(formula, data, family=family).posterior(priors=priors).diagnostics()
+    assert table["ok"].all() and table["check"].iloc[-1] == last.name
     assert table.columns.tolist() == ["check", "value", "limit", "ok", "meaning"]
 
 
@@ -88,6 +93,22 @@ def test_twice_the_prior_scale_leaves_no_mean_cost_and_says_so(reeds):
         table = post.diagnostics().set_index("check")
     assert not table.loc["change of mean 1/success", "ok"]
     assert table["ok"].iloc[:3].all()
+
+
+def test_a_prior_that_the_records_contradict_is_reported():
+    """Minutes themselves under the priors of their logarithm, and under their own."""
+    rng = np.random.default_rng(6)
+    lot = np.repeat(np.arange(8), 12)
+    minutes = 40 + rng.normal(0, 4, 8)[lot] + rng.normal(0, 6, 96)
+    model = fit("minutes ~ 1 + (1 | lot)", pd.DataFrame({"minutes": minutes, "lot": lot}))
+    post = model.posterior(priors=Priors.log_minutes())
+    with pytest.warns(PosteriorWarning, match="prior and records disagree"):
+        row = post.diagnostics().set_index("check").loc[CONFLICT.name]
+    assert not row["ok"] and row["value"] < row["limit"]
+    means = post.summary()["mean"]
+    chances = halfnorm.sf(means[["sd lot", "sd Residual"]], scale=[0.25, 1.0])
+    assert np.log(row["value"]) == pytest.approx(np.log(chances.min()), rel=0.02)
+    assert model.posterior().diagnostics()["ok"].all()
 
 
 def test_a_lattice_cut_short_warns_when_it_is_made():
@@ -131,7 +152,8 @@ def test_the_change_of_mean_cost_against_quadrature(depth):
 def test_a_ridge_is_explored_again_with_closer_nodes(reeds):
     """The supplier as fixed and as random effect: only their sum is told, and that sharply."""
     with warnings.catch_warnings(action="error"):
-        post = fit("log_scrape_min ~ supplier + (1 | supplier)", reeds).posterior()
+        model = fit("log_scrape_min ~ supplier + (1 | supplier)", reeds)
+        post = model.posterior(priors=Priors.log_minutes())
     assert post.sample.pareto_k < 0.7 and post.sample.effective > 0.1
 
 

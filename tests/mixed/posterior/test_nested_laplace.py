@@ -65,7 +65,8 @@ def test_reference_is_converged():
 
 
 def test_quantiles_agree_with_nuts(fitted):
-    post = fitted.posterior(seed=1)
+    priors = Priors.log_minutes() if fitted.family == "gaussian" else None
+    post = fitted.posterior(seed=1, priors=priors)
     draws = post.draws()
     for name in [n for n in draws if n.startswith("sd ")]:
         draws[f"log {name}"] = np.log(draws[name])
@@ -178,7 +179,7 @@ def test_slopes_with_correlation():
     y = 3.4 + 0.2 * x + effects[lot, 0] + effects[lot, 1] * x + rng.normal(0, 0.3, len(x))
     data = pd.DataFrame({"log_min": y, "x": x, "lot": lot.astype(str)})
     model = fit("log_min ~ x + (x | lot)", data)
-    table = model.posterior(seed=1).summary(0.95)
+    table = model.posterior(seed=1, priors=Priors.log_minutes()).summary(0.95)
     assert list(table.index) == [
         "Intercept", "x", "sd lot", "sd lot x", "cor lot x", "sd Residual",
     ]  # fmt: skip
@@ -271,7 +272,7 @@ def test_a_gaussian_response_without_scatter_is_refused():
     with pytest.raises(ModelError, match="the response is 3 in each of the 40 rows"):
         design_posterior(one_group(np.full(40, 3.0), lots), "gaussian", Priors())
     with pytest.raises(ModelError, match="the response is 3 in each"):
-        Priors.default("gaussian", "mass_g", np.full(40, 3.0))
+        Priors.default("gaussian", np.full(40, 3.0))
     by_lot = np.array([0.1, 0.7, -0.3, 0.2, 0.5])[lots]  # all of it the lot's
     with pytest.raises(ModelError, match="explain the response all but exactly"):
         design_posterior(one_group(by_lot, lots), "gaussian", Priors())
@@ -374,11 +375,14 @@ def test_priors_can_be_replaced(bench):
         Priors(sd_scale=0.0)
 
 
-def test_units_of_a_gaussian_response_do_not_matter():
+def test_a_response_ten_times_as_large_has_a_posterior_ten_times_as_wide():
     rng = np.random.default_rng(4)
     lot = np.repeat(np.arange(6), 10)
     y = 50 + rng.normal(0, 3, 6)[lot] + rng.normal(0, 5, 60)
-    data = pd.DataFrame({"y": y, "y60": 60 * y, "lot": lot.astype(str)})
-    a = posterior(fit("y ~ 1 + (1 | lot)", data).fitted).summary()
-    b = posterior(fit("y60 ~ 1 + (1 | lot)", data).fitted).summary()
-    np.testing.assert_allclose(60 * a, b, rtol=1e-3)
+    data = pd.DataFrame({"y": y, "tenfold": 10 * y, "log_y": y, "lot": lot.astype(str)})
+    one, ten, renamed = (
+        posterior(fit(f"{name} ~ 1 + (1 | lot)", data).fitted).draws()
+        for name in ("y", "tenfold", "log_y")
+    )
+    np.testing.assert_allclose(10 * one, ten, rtol=1e-12)
+    pd.testing.assert_frame_equal(one, renamed, check_exact=True)

@@ -43,7 +43,8 @@ def test_another_maker_is_the_coefficients_normal():
 
 def test_densities_beside_each_other():
     reeds = simulate_reeds(seed=1)[0]
-    post = fit("log_scrape_min ~ maker + (1 | supplier/lot)", reeds).posterior()
+    model = fit("log_scrape_min ~ maker + (1 | supplier/lot)", reeds)
+    post = model.posterior(priors=Priors.log_minutes())
     table = beside(post, bins=25)
     assert table["parameter"].unique().tolist() == ["sd supplier", "sd supplier:lot"]
     for name, own in table.groupby("parameter"):

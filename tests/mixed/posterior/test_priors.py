@@ -26,11 +26,19 @@ def test_prior_on_coefficients_is_normal_at_the_columns_means():
 def test_gaussian_centre_is_the_responses():
     X = np.column_stack([np.ones(4), [1.0, 2.0, 3.0, 5.0]])
     y = np.array([3.0, 3.2, 3.5, 3.9])
-    priors = Priors.default("gaussian", "log_scrape_min", y)
-    mean, _ = coefficient_prior(X, ("Intercept", "x"), priors)
-    assert X.mean(axis=0) @ mean == pytest.approx(y.mean())
-    assert priors.sd_scale == 0.25
-    assert Priors.default("gaussian", "mass_g", y).sd_scale == pytest.approx(y.std(ddof=1))
+    for priors in (Priors.default("gaussian", y), Priors.log_minutes(), Priors()):
+        mean, _ = coefficient_prior(X, ("Intercept", "x"), priors.centred("gaussian", y))
+        assert X.mean(axis=0) @ mean == pytest.approx(y.mean())
+    assert Priors(intercept_mean=1.0).centred("gaussian", y).intercept_mean == 1.0
+    assert Priors().centred("binomial", y).intercept_mean == 0.0
+
+
+def test_default_scales_are_the_responses_own_sd():
+    y = np.array([3.0, 3.2, 3.5, 3.9])
+    priors, unit = Priors.default("gaussian", y), y.std(ddof=1)
+    assert priors.sd_scale == priors.residual_scale == pytest.approx(unit)
+    assert priors.coefficient_sd == priors.intercept_sd == pytest.approx(2.5 * unit)
+    assert Priors.default("binomial", np.array([0.0, 1.0])) == Priors()
 
 
 def test_without_an_intercept_each_column_stands_alone():
