@@ -9,7 +9,7 @@ import pandas as pd
 
 from reedlab.decide.answer import Answer, CannotAnswer, RecordNext, empty, question
 from reedlab.decide.piece_flow import COUNTS, left_out
-from reedlab.decide.shares import with_wilson
+from reedlab.elementary import with_wilson
 from reedlab.records.tables import STAGES_OF_A_REED
 
 NOT_NOTED = "not noted"

@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from reedlab.decide.costs import Tied
+from reedlab.elementary import normal_nodes
 
 Floats = NDArray[np.float64]
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+_NODES, _WEIGHTS = normal_nodes(9)
 
 
 @dataclass(frozen=True)

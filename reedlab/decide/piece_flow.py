@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from reedlab.decide.shares import with_wilson
+from reedlab.elementary import with_wilson
 
 BEFORE_TYING = ("came in", "lost before tying", "not tied yet")
 COUNTS = ("came_in", "never_tied", "tied", "pending", "given_up", "returned", "lots_unknown")

@@ -16,6 +16,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
+from reedlab.elementary import normal_nodes
+
 COLOURS = ("ochre", "indigo", "crimson", "olive", "slate", "amber", "teal", "plum")
 MAKERS = ("KL", "RS", "TN", "VP")
 DENSITY = 0.55
@@ -247,8 +249,7 @@ def next_lots(
     quality, log_minutes = world.quality(own), world.log_minutes(own)
     per_density = world.density / 0.05
     lot_sd = float(np.hypot(world.lot_sd, per_density * world.lot_density_sd))
-    nodes, weights = np.polynomial.hermite_e.hermegauss(15)
-    weights = weights / weights.sum()
+    nodes, weights = normal_nodes(15)
 
     def chances(shift: float, sd: float) -> np.ndarray:
         return np.asarray(expit(quality[:, None] + shift + sd * nodes) @ weights)

@@ -30,6 +30,7 @@ from reedlab.decide.stopping.tryout import (
     whole,
 )
 from reedlab.decide.worth import mean_price, worth
+from reedlab.elementary import wilson
 
 MEASURES = (
     Measure("opening_small", "a small opening", "", 1.0, 0.0, two_sided=False, flag=True),
@@ -322,13 +323,9 @@ def usable(cases: pd.DataFrame) -> tuple[tuple[Measure, ...], tuple[str, ...]]:
 
 
 def _signs(cases: pd.DataFrame, flags: list[Measure], level: float) -> pd.DataFrame:
-    from statsmodels.stats.proportion import proportion_confint
-
     rows = []
     for m in flags:
         shown = cases[cases[m.column] == 1]
-        ends = (np.nan, np.nan)
-        if len(shown):
-            ends = proportion_confint(shown["good"].sum(), len(shown), 1 - level, "wilson")
+        ends = wilson(shown["good"].sum(), len(shown), level)
         rows.append((m.says, len(shown), shown["good"].mean(), *ends))
     return pd.DataFrame(rows, columns=["sign", "blanks", "good", "low", "high"])

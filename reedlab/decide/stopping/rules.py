@@ -15,10 +15,10 @@ import pandas as pd
 from scipy.special import expit
 
 from reedlab.decide.stopping.stakes import Stakes
+from reedlab.elementary import normal_nodes
 from reedlab.errors import ModelError
 
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+_NODES, _WEIGHTS = normal_nodes(15)
 _TRIED = (0.1, 0.2, 0.3, 0.4)
 """Shares of the training pieces beyond which a window's edge is tried."""
 

@@ -18,9 +18,9 @@ from reedlab.decide.answer import (
     claims_frame,
     empty,
 )
-from reedlab.decide.shares import wilson
 from reedlab.decide.trial.blanks import Plan, number_needed
 from reedlab.decide.trial.sheets import Trial, read_trial
+from reedlab.elementary import wilson
 from reedlab.errors import DecisionError
 
 _FEWEST_PAIRS = 5

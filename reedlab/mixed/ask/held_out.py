@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reedlab.elementary import wilson
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import grouping
 from reedlab.mixed.design.terms import RandomTerm
@@ -126,12 +127,10 @@ def _codes(term: RandomTerm, known: RandomTerm, rows: np.ndarray) -> np.ndarray:
 
 
 def _bin_table(frame: pd.DataFrame, place: np.ndarray) -> pd.DataFrame:
-    from statsmodels.stats.proportion import proportion_confint
-
     trials = frame["trials"]
     by_bin = frame[["predicted", "share"]].mul(trials, axis=0).assign(rows=trials).groupby(place)
     predicted, successes, rows = (total for _, total in by_bin.sum().items())
-    low, high = proportion_confint(successes, rows, method="wilson")
+    low, high = wilson(successes, rows, 0.95)
     return pd.DataFrame(
         {
             "rows": rows.astype(int),

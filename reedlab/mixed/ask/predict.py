@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit
 
+from reedlab.elementary import normal_nodes
 from reedlab.errors import PredictionError
 from reedlab.mixed.design.matrices import level_codes, new_columns
 from reedlab.mixed.design.new_rows import new_terms
@@ -107,12 +107,6 @@ def mean_of_expit(eta: np.ndarray, variance: np.ndarray, nodes: int = 80) -> np.
         return np.asarray(expit(eta))
     sd, out = np.sqrt(variance), np.zeros(np.broadcast_shapes(eta.shape, variance.shape))
     # E expit(η + σz) = Σ w_i expit(η + σ z_i), z standard normal (Gauss-Hermite)
-    for node, weight in zip(*_rule(nodes)):
+    for node, weight in zip(*normal_nodes(nodes)):
         out += weight * expit(eta + node * sd)
     return out
-
-
-@cache
-def _rule(nodes: int) -> tuple[np.ndarray, np.ndarray]:
-    points, weights = np.polynomial.hermite_e.hermegauss(nodes)
-    return points, weights / weights.sum()

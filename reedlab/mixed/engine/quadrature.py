@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from reedlab.elementary import normal_nodes
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cross_products import Effects
@@ -32,8 +33,8 @@ class QuadratureObjective(LaplaceObjective):
 
     def __init__(self, design: Design, likelihood: Likelihood, start: Effects, nodes: int) -> None:
         super().__init__(design, likelihood, start)
-        self.nodes, weights = np.polynomial.hermite_e.hermegauss(nodes)
-        self.log_weights = np.log(weights / np.sqrt(2.0 * np.pi)) + 0.5 * self.nodes**2
+        self.nodes, weights = normal_nodes(nodes)
+        self.log_weights = np.log(weights) + 0.5 * self.nodes**2
 
     def evaluate(self, x: np.ndarray) -> tuple[float, Effects, np.ndarray]:
         """Objective, its derivative in θ, and those in (β, extra).

@@ -42,6 +42,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from reedlab.elementary import wilson
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.design.matrices import build
 from reedlab.mixed.gaps.chained import Chain, run_chain
@@ -245,8 +246,6 @@ def dropped(data: pd.DataFrame, columns: str | Collection[str]) -> Dropped:
     >>> found.lots["lot"].tolist()
     ['b']
     """
-    from statsmodels.stats.proportion import proportion_confint
-
     columns = (columns,) if isinstance(columns, str) else tuple(columns)
     for name in (*columns, "success", "supplier", "lot"):
         if name not in data:
@@ -268,9 +267,7 @@ def dropped(data: pd.DataFrame, columns: str | Collection[str]) -> Dropped:
         ended = frame["ended"].where(rows).groupby(frame["supplier"])
         known, hits = ended.count(), ended.sum()
         table[label], table[f"{part}_success"] = known, hits / known
-        with np.errstate(invalid="ignore", divide="ignore"):  # none of a supplier's is so
-            ends = proportion_confint(hits.to_numpy(), known.to_numpy(), 0.05, "wilson")
-        table[f"{part}_low"], table[f"{part}_high"] = ends
+        table[f"{part}_low"], table[f"{part}_high"] = wilson(hits, known, 0.95)
     lots = by_lot.loc[by_lot["measured"] == 0, ["supplier", "lot", "reeds"]]
     return Dropped(table.reset_index(), lots.reset_index(drop=True), columns)
 

@@ -8,7 +8,7 @@ import pandas as pd
 
 from reedlab.decide.evidence import count
 from reedlab.decide.losses_by_stage import Losses
-from reedlab.decide.shares import with_wilson
+from reedlab.elementary import with_wilson
 from reedlab.report.words.numbers import percent
 from reedlab.report.words.sentences import severities
 
