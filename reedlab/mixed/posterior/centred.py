@@ -77,6 +77,8 @@ def _move(term: RandomTerm) -> np.ndarray | None:
     means[at] = 0.0
     if np.all(np.abs(means) <= 1e-12 * np.abs(term.basis).max(axis=0)):
         return None
+    # u0 + u1 x = (u0 + u1 x̄) + u1 (x - x̄): the intercept at 0 is that at the mean less x̄ times the
+    # slope, so M is the identity less the means in the intercept's row, and basis M is centred.
     M = np.eye(term.k)
     M[at] -= means
     return M

@@ -8,7 +8,7 @@ The engine gives its gradient and the Cholesky factor of its curvature H; the pr
 quadratic penalty there. From mode and curvature comes the Laplace approximation of the density of
 the standard deviations, without constants,
 
-    log p(y | Λ) ≈ log p(y, x̂ | Λ) - ½ log det H            (Tierney and Kadane 1986, eq. 2.2;
+    log p(y | Λ) ≈ log p(y, x̂ | Λ) - ½ log det H            (Tierney and Kadane 1986;
                                                               Rue, Martino and Chopin 2009, eq. 3),
 
 which is exact for a Gaussian response. An ordered response has its thresholds behind β among the
@@ -212,10 +212,13 @@ class GaussianConditional(Conditional):
 
     def _mode(self, lambdas: Sequence[np.ndarray], sigma: float) -> _Found:
         profile, own = self._profile, sigma**2 * self.precision
+        # Penalised least squares relative to σ (Bates et al. 2015, section 3, with a prior on
+        # β): H of (σ v, b) does not depend on y, and its solution is the mode.
         relative, away = [lam / sigma for lam in lambdas], self.mean - profile.base
         factor = factorise(profile.cross, relative, own)
         g_v, g_b = [z @ lam for z, lam in zip(profile.zy, relative)], profile.xy + own @ away
         v, b = factor.solve(g_v, g_b)
+        # At the solution the penalised sum of squares is r'r + (mean - b₀)'σ²P(mean - b₀) - g'H⁻¹g.
         explained = sum(float(np.vdot(g, part)) for g, part in zip(g_v, v)) + float(g_b @ b)
         squares = profile.yy + float(away @ own @ away) - explained
         # log det H = log det of the relative H - 2 p log σ, for b is not in units of σ
@@ -257,7 +260,8 @@ class NewtonConditional(Conditional):
         for _ in range(_STEPS):
             decrement = np.array([mode.decrement for mode in at])
             if decrement.max() < _CLOSE:
-                # The last step is taken on the last curvature: its error is of higher order.
+                # The last step is taken on the last curvature, and its gain is half the decrement
+                # g'H⁻¹g: the errors of both are of higher order than the step.
                 x = [self.join(m.v, m.beta) + self.join(*m.step) for m in at]
                 log_density = np.array([m.laplace for m in at]) + 0.5 * decrement
                 factors = [m.factor for m in at]

@@ -166,6 +166,7 @@ def _log_value(cond: Conditional) -> Callable[[np.ndarray, Modes], np.ndarray]:
     bases = [term.basis.mean(axis=0) for term in design.terms]
 
     def log_value(points: np.ndarray, modes: Modes) -> np.ndarray:
+        # η is normal given the sds: β by its joint normal, and each new level u = Λ z adds |Λ'b|².
         mean = modes.x[:, cond.q :] @ row
         variance = modes.variances(row)
         for basis, lam in zip(bases, cond.scales.lambdas(points)):
@@ -173,6 +174,7 @@ def _log_value(cond: Conditional) -> Callable[[np.ndarray, Modes], np.ndarray]:
         if cond.family == "gaussian":
             log_minutes: np.ndarray = mean + 0.5 * (variance + cond.scales.sigma(points) ** 2)
             return log_minutes
+        # E[1/p] = 1 + E[exp(-η)], the mean of a log-normal
         return np.logaddexp(0.0, 0.5 * variance - mean)
 
     return log_value

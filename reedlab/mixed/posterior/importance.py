@@ -27,6 +27,8 @@ def pareto_smooth(log_weight: np.ndarray) -> tuple[np.ndarray, float]:
     log_weight
         Logs of S raw weights, up to a constant.
     """
+    # Vehtari et al. 2024. Steps 1 and 2: the M = min(S / 5, 3 √S) largest weights are
+    # the tail, over the cut u that is the largest of the others.
     weight = np.exp(log_weight - log_weight.max())
     size = len(weight)
     order = np.argsort(weight, kind="stable")
@@ -35,6 +37,8 @@ def pareto_smooth(log_weight: np.ndarray) -> tuple[np.ndarray, float]:
     tail = len(largest)
     if tail < 5:  # equal weights have no tail; a handful far above the others is nothing but one
         return weight / weight.sum(), np.inf if tail else 0.0
+    # Steps 3 and 4: a generalised Pareto distribution is fitted to what exceeds the cut, and each
+    # weight becomes its quantile at (z - 1/2) / M, at most the largest raw weight.
     k, scale = pareto_fit(weight[largest] - cut)
     left = (np.arange(tail) + 0.5) / tail
     quantiles = scale * np.expm1(-k * np.log1p(-left)) / k
@@ -55,6 +59,8 @@ def pareto_fit(excess: np.ndarray) -> tuple[float, float]:
     >>> [round(found, 1) for found in pareto_fit(values)]
     [0.4, 2.0]
     """
+    # Zhang and Stephens 2009: with b = -k / scale the maximising k is a mean of
+    # log(1 - b x), so that the likelihood has b alone to be averaged over, on a grid.
     n = len(excess)
     grid = 30 + int(np.sqrt(n))
     quarter = excess[int(n / 4 + 0.5) - 1]
@@ -64,4 +70,5 @@ def pareto_fit(excess: np.ndarray) -> tuple[float, float]:
     weight = np.exp(log_likelihood - log_likelihood.max())
     b_mean = float(weight @ b / weight.sum())
     shape = float(np.log1p(-b_mean * excess).mean())
+    # Vehtari et al. 2024: the prior on k weighs as much as ten values, centred at 1/2.
     return (n * shape + 5.0) / (n + 10.0), -shape / b_mean

@@ -137,6 +137,8 @@ def explore(
             f"the posterior of {d} sds and correlations together is more than the lattice holds "
             f"(at most {max(_STEP)}): write slopes with || or leave out a random term."
         )
+    # Rue, Martino and Chopin 2009, section 3.1: mode of the density of the sds, then a grid around
+    # it in steps of its own widths, as far as the log density stays within `depth` of its top.
     centre, width, x = _climb(evaluate, start, width, lower)
     axes = tuple(_axis(c, _STEP[d] / finer * s, b) for c, s, b in zip(centre, width, lower))
     index = _ellipsoid(axes, centre, width, 0.6 * depth)
@@ -176,6 +178,7 @@ def _walk(
     """Add neighbours within limits (d, 2) until none is left that stands next to a high node."""
     axes, index, modes, depth = lattice.axes, lattice.index, lattice.modes, lattice.depth
     while True:
+        # The next wave: unexplored neighbours of nodes that are high enough to be passed through.
         density = modes.log_density
         inner = density > density.max() - depth
         if log_value is not None:
@@ -287,6 +290,9 @@ def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generato
     Student t with `_DF` degrees of freedom, not a normal's.
     """
     d, m, heavy = len(lattice.axes), cond.m, cond.m - cond.q
+    # Step 1, the standard deviations: a node by its weight, stratified so that each node gets its
+    # share to within one draw, then a triangular variate off it along each coordinate. Together
+    # they have the multilinear interpolation of the nodes' densities for density.
     cumulated = np.cumsum(lattice.weights)
     even = (rng.permutation(n) + rng.random(n)) / n
     node = np.minimum(np.searchsorted(cumulated, even * cumulated[-1]), len(cumulated) - 1)
@@ -295,11 +301,14 @@ def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generato
         i = lattice.index[node, k]
         left, right = _reach(axis, i)
         upward = rng.random(n) * (left + right) < right
-        tent = 1.0 - np.sqrt(rng.random(n))
+        tent = 1.0 - np.sqrt(rng.random(n))  # density 2 (1 - t) by the inverse of its distribution
         points[:, k] = axis[i] + np.where(upward, right * tent, -left * tent)
         low[:, k] = np.where(upward, i, i - 1)
         gap = axis[low[:, k] + 1] - axis[low[:, k]]
         share[:, k] = (points[:, k] - axis[low[:, k]]) / gap
+    # Step 2, (v, β): x = Σ over the 2^d corners of w (x̂ + L'⁻¹ z) with one z for all corners, which
+    # is normal with mean Σ w x̂ and triangular root Σ w L'⁻¹, so that its log-determinant is the sum
+    # of the logarithms of the interpolated diagonal. z is a Student t in β: normal / √(χ²/df).
     noise = rng.standard_normal((n, m))
     noise[:, m - heavy :] *= np.sqrt(_DF / rng.chisquare(_DF, (n, 1)))
     x, diagonal, density = np.zeros((n, m)), np.zeros((n, m)), np.zeros(n)
@@ -320,6 +329,8 @@ def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generato
         weight = np.bincount(place, weighed[own])
         there = lattice.modes.x[g] + cond.sample(lattice.modes, g, noise[rows])
         x[rows] += weight[:, None] * there
+    # Step 3, the proposal's log density: that of the sds, the determinant, the normal of v and the
+    # multivariate t of β, without constants.
     length = np.sum(noise[:, m - heavy :] ** 2, axis=1)
     log_density = (
         np.log(density)

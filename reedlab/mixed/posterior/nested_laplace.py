@@ -92,15 +92,13 @@ class Posterior:
         design, scales = self.design, self.conditional.scales
         return design.fixed_names + design.threshold_names + scales.names
 
-    def draws(self, n: int | None = None, seed: int | None = None) -> pd.DataFrame:
+    def draws(self, n: int | None = None) -> pd.DataFrame:
         """Return draws of the parameters, one row a draw, one column a parameter.
 
         Parameters
         ----------
         n
-            Number of draws, 4,000 unless told.
-        seed
-            Draw anew from this seed instead of handing out the draws already made.
+            Number of draws, all that are held unless given; more than these are drawn anew.
 
         Examples
         --------
@@ -111,7 +109,7 @@ class Posterior:
         >>> model.posterior().draws(100).shape
         (100, 6)
         """
-        s = self._sample(n, seed)
+        s = self._sample(n)
         fixed = s.effects[:, self.conditional.q :]
         values = np.concatenate([fixed, self.conditional.scales.parameters(s.points)], axis=1)
         return pd.DataFrame(values, columns=list(self.names))
@@ -211,7 +209,7 @@ class Posterior:
         for term, block in zip(self.design.terms, self.conditional.blocks):
             if term.group == group and name in term.names:
                 at = slice(block.start + term.names.index(name), block.stop, term.k)
-                return pd.DataFrame(self._sample(n, None).effects[:, at], columns=list(term.levels))
+                return pd.DataFrame(self._sample(n).effects[:, at], columns=list(term.levels))
         known = ", ".join(f"{t.group} ({', '.join(t.names)})" for t in self.design.terms)
         raise ModelError(f"the model has no {name!r} of {group!r}: it has {known}.")
 
@@ -284,7 +282,7 @@ class Posterior:
         """
         root = np.random.SeedSequence(self.seed if seed is None else seed, spawn_key=(1,))
         rng = np.random.default_rng(root)
-        s, cond = self._sample(n, None), self.conditional
+        s, cond = self._sample(n), self.conditional
         eta = s.effects[:, cond.q : cond.q + self.design.p] @ X.T
         lambdas = cond.scales.lambdas(s.points)
         for t, (term, block) in enumerate(zip(self.design.terms, cond.blocks)):
@@ -304,7 +302,7 @@ class Posterior:
             return eta
         if self.family == "binomial":
             return expit(eta)
-        cuts = self._sample(len(eta), None).effects[:, self.conditional.q + self.design.p :]
+        cuts = self._sample(len(eta)).effects[:, self.conditional.q + self.design.p :]
         at_most = expit(cuts[:, None, :] - eta[:, :, None])
         ends = np.zeros((*eta.shape, 1))
         return np.diff(np.concatenate([ends, at_most, ends + 1.0], axis=2), axis=2)
@@ -313,12 +311,10 @@ class Posterior:
         """Return the posterior with the first n of its draws."""
         return replace(self, sample=self.sample.first(n))
 
-    def _sample(self, n: int | None, seed: int | None) -> Sample:
-        have = self.sample
-        if seed is None and (n is None or n <= len(have.points)):
-            return have.first(n)
-        key = np.random.SeedSequence(self.seed if seed is None else seed)
-        drawn = draw(self.conditional, self.lattice, n or len(have.points), key)
+    def _sample(self, n: int | None) -> Sample:
+        if n is None or n <= len(self.sample.points):
+            return self.sample.first(n)
+        drawn = draw(self.conditional, self.lattice, n, np.random.SeedSequence(self.seed))
         return Centred.of(self.design).back(self.conditional, drawn)
 
 
@@ -353,7 +349,6 @@ def design_posterior(
     draws: int = _DRAWS,
     recipe: Recipe | None = None,
     sds: np.ndarray | None = None,
-    depth: float = _DEPTH,
 ) -> Posterior:
     """Return the posterior of a design that need not be fitted first.
 
@@ -374,8 +369,6 @@ def design_posterior(
         How new data become a design; without it the posterior reads none.
     sds
         A first guess of each sd.
-    depth
-        How far from its highest the log density of the sds must fall before the exploration stops.
 
     Raises
     ------
@@ -392,7 +385,7 @@ def design_posterior(
         start, width = scales.start(design, sds)
         for finer in (1.0, 2.0) if scales.size < 4 else (1.0,):
             try:
-                lattice = explore(cond.with_prior, start, width, scales.lower, depth, finer)
+                lattice = explore(cond.with_prior, start, width, scales.lower, _DEPTH, finer)
             except np.linalg.LinAlgError as error:
                 raise ModelError(
                     "the coefficients and the groups explain the response all but exactly, so that "

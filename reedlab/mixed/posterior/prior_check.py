@@ -19,7 +19,7 @@ from reedlab.mixed.posterior.centred import Centred
 from reedlab.mixed.posterior.nested_laplace import Posterior
 from reedlab.mixed.posterior.priors import Priors
 
-_NODES = 200
+_NODES, _STEPS = 200, 30
 _SHARES = {"low": 0.05, "lower": 0.25, "middle": 0.5, "upper": 0.75, "high": 0.95}
 
 
@@ -79,20 +79,19 @@ def _apart(scales: np.ndarray) -> Callable[[float], float]:
     return quantile
 
 
-def beside(post: Posterior, bins: int = 30) -> pd.DataFrame:
+def beside(post: Posterior) -> pd.DataFrame:
     """Return the density of each group's sd before and after the records.
 
     Parameters
     ----------
     post
         A posterior of any family.
-    bins
-        Number of steps of the posterior's histogram, from 0 to where either has all but ended.
 
     Returns
     -------
     DataFrame
-        One row an sd and step: parameter, at (the step's middle), prior and posterior (densities).
+        One row an sd and step of a histogram from 0 to where prior and posterior have all but
+        ended: parameter, at (the step's middle), prior and posterior (densities).
         An intercept's sd beside correlated slopes is left out where the slopes' columns have means
         other than 0: its prior is at those means (see `reedlab.mixed.posterior.centred`), its
         draws at 0.
@@ -105,7 +104,7 @@ def beside(post: Posterior, bins: int = 30) -> pd.DataFrame:
             continue
         prior = halfnorm(scale=scale)
         end = max(float(prior.ppf(0.98)), float(draws[name].quantile(0.995)))
-        density, edges = np.histogram(draws[name], bins=bins, range=(0.0, end), density=True)
+        density, edges = np.histogram(draws[name], bins=_STEPS, range=(0.0, end), density=True)
         at = 0.5 * (edges[1:] + edges[:-1])
         frames.append(
             pd.DataFrame(

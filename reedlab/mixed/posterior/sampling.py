@@ -58,15 +58,19 @@ def draw(cond: Conditional, lattice: Lattice, n: int, seed: np.random.SeedSequen
     rng = np.random.default_rng(seed)
     with one_thread():
         proposal = propose(cond, lattice, int(np.ceil(n * _SPARE)), rng)
+        # Log importance weight: log p(y, v, β | sds) + log p(sds) - log of the proposal's density.
         log_weight = cond.scales.log_prior(proposal.points) - proposal.log_density
         step = max(1, _BATCH // cond.design.n)
         for at in range(0, len(log_weight), step):
             rows = slice(at, at + step)
             log_weight[rows] += cond.log_joint(proposal.x[rows], proposal.points[rows])
     weight, k = pareto_smooth(log_weight)
+    # Systematic resampling: equally spaced points through the cumulated weights, one random start,
+    # so that a proposal of weight w is kept n w times to within one.
     even = (np.arange(n) + rng.random()) / n
     kept = np.minimum(np.searchsorted(np.cumsum(weight), even), len(weight) - 1)
     kept = rng.permutation(kept)
     effects = cond.scale(proposal.x[kept], proposal.points[kept])
+    # Effective share: 1 / Σ w² of the normalised weights (Kong 1992), over their number.
     share = 1.0 / (np.sum(weight**2) * len(weight))
     return Sample(proposal.points[kept], effects, k, share)

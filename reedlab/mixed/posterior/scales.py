@@ -122,10 +122,14 @@ class Scales:
         term, before = self.terms[t], self.terms[:t]
         at_sd = sum(other.k for other in before)
         at_cor = len(self.sd_names) + sum(len(other.pairs) for other in before)
+        # F = (QR)' = R'Q', so R' is the lower triangular factor of FF', its signs set so that the
+        # diagonal is positive.
         lower = np.linalg.qr(factors.transpose(0, 2, 1))[1].transpose(0, 2, 1)
         lower = lower * np.where(np.einsum("gkk->gk", lower) < 0.0, -1.0, 1.0)[:, None, :]
         sd = np.sqrt(np.sum(lower**2, axis=2))
         points[:, at_sd : at_sd + term.k] = sd
+        # Lewandowski et al. 2009: a row of the factor of a correlation matrix has unit length, and
+        # each partial correlation is its entry over what the entries before it have left.
         left = np.ones_like(sd)
         for c, (i, j) in enumerate(term.pairs):
             length = np.maximum(sd[:, i] * left[:, i], 1e-300)
@@ -146,6 +150,7 @@ class Scales:
                 out += power * np.log1p(-(np.tanh(points[:, at]) ** 2))
                 at += 1
         if self.residual:
+            # Half-normal on σ; the first part is the Jacobian of log σ.
             sigma = np.exp(points[:, -1])
             out += points[:, -1] - 0.5 * (sigma / self.residual_scale) ** 2
         return out

@@ -111,9 +111,10 @@ def test_a_prior_that_the_records_contradict_is_reported():
     assert model.posterior().diagnostics()["ok"].all()
 
 
-def test_a_lattice_cut_short_warns_when_it_is_made():
+def test_a_lattice_cut_short_warns_when_it_is_made(monkeypatch):
+    monkeypatch.setattr("reedlab.mixed.posterior.nested_laplace._DEPTH", 0.5)
     with pytest.warns(PosteriorWarning, match="outermost points"):
-        post = design_posterior(three_lots(), "binomial", Priors(), depth=0.5)
+        post = design_posterior(three_lots(), "binomial", Priors())
     with pytest.warns(PosteriorWarning):
         table = post.diagnostics().set_index("check")
     assert not table.loc["weight on the outermost points", "ok"]
@@ -122,12 +123,13 @@ def test_a_lattice_cut_short_warns_when_it_is_made():
 
 @pytest.mark.filterwarnings("ignore::reedlab.errors.PosteriorWarning")
 @pytest.mark.parametrize("depth", [2.0, 4.0, 11.0])
-def test_the_change_of_mean_cost_against_quadrature(depth):
+def test_the_change_of_mean_cost_against_quadrature(depth, monkeypatch):
     """Given sd and intercept, lots integrate one by one and E[1/p] = 1 + exp(sd²/2 - intercept).
 
     The lattice's density falls to 0 between its last node and the next, so its range ends there.
     """
-    post = design_posterior(three_lots(), "binomial", Priors(), depth=depth)
+    monkeypatch.setattr("reedlab.mixed.posterior.nested_laplace._DEPTH", depth)
+    post = design_posterior(three_lots(), "binomial", Priors())
     node, weight = np.polynomial.hermite_e.hermegauss(40)
     weight = weight / weight.sum()
 

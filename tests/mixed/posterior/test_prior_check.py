@@ -45,7 +45,7 @@ def test_densities_beside_each_other():
     reeds = simulate_reeds(seed=1)[0]
     model = fit("log_scrape_min ~ maker + (1 | supplier/lot)", reeds)
     post = model.posterior(priors=Priors.log_minutes())
-    table = beside(post, bins=25)
+    table = beside(post)
     assert table["parameter"].unique().tolist() == ["sd supplier", "sd supplier:lot"]
     for name, own in table.groupby("parameter"):
         np.testing.assert_allclose(own["prior"], halfnorm(scale=0.25).pdf(own["at"]))
