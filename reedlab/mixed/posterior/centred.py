@@ -2,11 +2,11 @@
 
 In ``(x | lot)`` the intercepts are the lots' effects at x = 0, which may lie far from every reed: a
 density of 0 is no cane. How far lots lie apart there follows from how far their slopes do, so that
-a prior on the intercepts' sd at 0 would hold the slopes together too. The posterior therefore runs
-on columns less their means, like the fixed part's, and its draws are carried back: with M the
-upper triangle that holds the means, ``u = M u_c`` and ``Σ_u = M Σ_c M'``. So `x` and `x + 10` have
-the same posterior. In ``(x || lot)`` intercepts and slopes are independent at x = 0 and nowhere
-else, which is a statement about the lots and is left as it is.
+a prior on the intercepts' standard deviation at 0 would hold the slopes together too. The posterior
+therefore runs on columns less their means, like the fixed part's, and its draws are carried back:
+with M the upper triangle that holds the means, ``u = M u_c`` and ``Σ_u = M Σ_c M'``. So `x` and
+`x + 10` have the same posterior. In ``(x || lot)`` intercepts and slopes are independent at x = 0
+and nowhere else, which is a statement about the lots and is left as it is.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ class Centred:
         return cls(replace(design, terms=terms), moves)
 
     def sds(self, fitted: Fitted) -> np.ndarray:
-        """Return a fit's estimates of the sds of all terms, at the columns' means."""
+        """Return a fit's estimated standard deviations of all terms, at the columns' means."""
         inner = [
             covariance if M is None else np.linalg.solve(M, np.linalg.solve(M, covariance).T)
             for M, covariance in zip(self.moves, fitted.covariances)
@@ -77,8 +77,8 @@ def _move(term: RandomTerm) -> np.ndarray | None:
     means[at] = 0.0
     if np.all(np.abs(means) <= 1e-12 * np.abs(term.basis).max(axis=0)):
         return None
-    # u0 + u1 x = (u0 + u1 x̄) + u1 (x - x̄): the intercept at 0 is that at the mean less x̄ times the
-    # slope, so M is the identity less the means in the intercept's row, and basis M is centred.
+    # u0 + u1 x = (u0 + u1 x̄) + u1 (x - x̄): the intercept at 0 is that at the mean less x̄ times
+    # the slope, so M is the identity less the means in the intercept's row, and basis M is centred.
     M = np.eye(term.k)
     M[at] -= means
     return M

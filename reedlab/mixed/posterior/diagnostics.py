@@ -1,10 +1,10 @@
 """Whether a posterior may be trusted, check by check.
 
-The lattice over the sds ends somewhere, and a mean may hang on where. The mean of 1/p, by which
-every cost of a saleable reed grows, is the hardest: given the sds it grows as exp(s²/2) with the
-variance s² of new levels, so that it exists only while each half-normal prior falls faster, that is
-for scales under 1 on the logit scale. Twice the default scale is past that: medians still stand
-then, means of costs do not, and `diagnostics` says so.
+The lattice over the standard deviations ends somewhere, and a mean may depend on where. The mean of
+1/p, by which every cost of a saleable reed grows, is the hardest: given the standard deviations it
+grows as exp(s²/2) with the variance s² of new levels, so that it exists only while each half-normal
+prior falls faster, that is for scales under 1 on the logit scale. Twice the default scale is past
+that: medians still stand then, means of costs do not, and `diagnostics` says so.
 
 At a node of the lattice the linear predictor η of a reed whose columns stand at their means and
 whose levels are all new is normal with mean m and variance v, so that E[1/p] = 1 + exp(v/2 - m) and
@@ -40,20 +40,21 @@ class Check:
     def row(self, value: float) -> dict[str, object]:
         """Return a value's row of the table."""
         ok = bool(value >= self.limit if self.at_least else value <= self.limit)
-        told = {"check": self.name, "value": value, "limit": self.limit}
-        return told | {"ok": ok, "meaning": self.meaning}
+        row = {"check": self.name, "value": value, "limit": self.limit}
+        return row | {"ok": ok, "meaning": self.meaning}
 
 
 EDGE = Check(
     "weight on the outermost points",
     0.01,
-    "share of the probability at the end of the range that the sds were explored over",
+    "share of the probability at the end of the range over which the standard deviations were "
+    "explored",
 )
 TAIL = Check(  # the limit is that of Vehtari et al. (2024), see importance.py
     "tail of the importance weights (Pareto k)",
     0.7,
     "over the limit a few draws stand for most of the posterior: take tighter priors, or leave out "
-    "a term that the records cannot tell",
+    "a term of which the records say little",
 )
 SHARE = Check(
     "effective share of the proposals",
@@ -71,14 +72,15 @@ CONFLICT = Check(
 INVERSE = Check(
     "change of mean 1/success",
     0.01,
-    "of a reed from a next lot and supplier, when the range of the sds doubles: over the limit "
-    "mean costs hang on where the range ends, so take medians or smaller prior scales",
+    "of a reed from a next lot and supplier, when the range of the standard deviations doubles: "
+    "over the limit mean costs depend on where the range ends, so take medians or smaller prior "
+    "scales",
 )
 MINUTES = Check(
     "change of mean minutes",
     0.01,
-    "of a reed from a next lot and supplier, when the range of the sds doubles: over the limit "
-    "means hang on where the range ends, so take medians or smaller prior scales",
+    "of a reed from a next lot and supplier, when the range of the standard deviations doubles: "
+    "over the limit means depend on where the range ends, so take medians or smaller prior scales",
 )
 
 
@@ -135,7 +137,7 @@ def warn(table: pd.DataFrame) -> None:
 
 
 def least_chance(cond: Conditional, lattice: Lattice) -> float:
-    """Smallest prior chance of an sd over its posterior mean: P(|N(0, scale²)| > mean)."""
+    """Smallest prior chance P(|N(0, scale²)| > mean) of a standard deviation's posterior mean."""
     scales, points = cond.scales, lattice.points
     sds, limits = points[:, : len(scales.sd_names)], scales.sd_scales
     if scales.residual:
@@ -145,7 +147,7 @@ def least_chance(cond: Conditional, lattice: Lattice) -> float:
 
 
 def change_of_mean(cond: Conditional, lattice: Lattice) -> float:
-    """Relative change of mean 1/p, or of mean minutes, when the range of the sds doubles."""
+    """Relative change of mean 1/p, or of mean minutes, when the range explored doubles."""
     log_value = _log_value(cond)
     wide = widen(cond.with_prior, lattice, log_value)
     before, after = (
@@ -166,7 +168,8 @@ def _log_value(cond: Conditional) -> Callable[[np.ndarray, Modes], np.ndarray]:
     bases = [term.basis.mean(axis=0) for term in design.terms]
 
     def log_value(points: np.ndarray, modes: Modes) -> np.ndarray:
-        # η is normal given the sds: β by its joint normal, and each new level u = Λ z adds |Λ'b|².
+        # Given the standard deviations η is normal: β by its joint normal, and each new level
+        # u = Λ z adds |Λ'b|².
         mean = modes.x[:, cond.q :] @ row
         variance = modes.variances(row)
         for basis, lam in zip(bases, cond.scales.lambdas(points)):

@@ -1,4 +1,4 @@
-"""Importance weights whose tail is smoothed, and the tail's shape that tells whether to trust them.
+"""Importance weights whose tail is smoothed, and the tail's shape that says whether to trust them.
 
 Draws from an approximation stand for draws from the posterior when each is weighted by true over
 approximate density. A few huge weights are the sign of a bad approximation: their sum has no

@@ -1,8 +1,9 @@
-"""Explore the posterior of a few sds on a lattice, and propose draws between its nodes.
+"""Explore the posterior of the standard deviations on a lattice, and draw between its nodes.
 
 The nodes are reached from the mode outwards, neighbour by neighbour, until the log density has
-fallen by `depth`; so the lattice follows whatever shape the posterior has, and ends at zero where
-an sd can be zero. Steps grow outwards, for the long upper tails of sds.
+fallen by `depth`; so the lattice follows whatever shape the posterior has, and ends at zero where a
+standard deviation can be zero. Steps grow outwards, for the long upper tails of standard
+deviations.
 
 Between nodes the density is interpolated multilinearly. Such a density is a mixture of tent
 functions, one a node, so that a draw is: pick a node, then move off it by a triangular variate in
@@ -25,14 +26,14 @@ from reedlab.mixed.posterior.conditional import Conditional, Modes
 Evaluate = Callable[[np.ndarray, np.ndarray | None], Modes]
 
 _STEP = {1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
-"""Step of the lattice in sds of the posterior, by the number of coordinates."""
+"""Step of the lattice in standard deviations of the posterior, by the number of coordinates."""
 _LONGEST = 40  # steps from the mode to either side
 _DF = 8.0  # of the tails that coefficients are proposed with
 
 
 @dataclass(frozen=True)
 class Lattice:
-    """Nodes of the sds' space and what was found there.
+    """Nodes in the space of the standard deviations and what was found there.
 
     Attributes
     ----------
@@ -41,7 +42,8 @@ class Lattice:
     index
         Each node's place along the axes, shape (N, d), sorted by `keys`.
     modes
-        The conditional's modes, factors and log densities (the sds' prior included) at the nodes.
+        The conditional's modes, factors and log densities at the nodes, the prior of the standard
+        deviations included.
     depth
         How far below the highest log density a node may lie and still be passed through.
     """
@@ -95,7 +97,7 @@ class Proposal:
     Attributes
     ----------
     points
-        The sds' coordinates, shape (S, d).
+        The standard deviations' coordinates, shape (S, d).
     x
         (v, β), shape (S, m).
     log_density
@@ -120,10 +122,10 @@ def explore(
     Parameters
     ----------
     evaluate
-        Gives `Modes` (log density with the sds' prior) at points (G, d), from starts (G, m) or one
-        for all (1, m).
+        Gives `Modes` (log density with the standard deviations' prior) at points (G, d), from
+        starts (G, m) or one for all (1, m).
     start, width
-        A first guess of the mode (d,) and of the coordinates' sds (d,).
+        A first guess of the mode (d,) and of the coordinates' standard deviations (d,).
     lower
         Lower bounds (d,), 0 or minus infinity.
     depth
@@ -134,11 +136,13 @@ def explore(
     d = len(start)
     if d not in _STEP:
         raise ModelError(
-            f"the posterior of {d} sds and correlations together is more than the lattice holds "
-            f"(at most {max(_STEP)}): write slopes with || or leave out a random term."
+            f"the posterior of {d} standard deviations and correlations together is more than the "
+            f"lattice holds (at most {max(_STEP)}): write slopes with || or leave out a random "
+            "term."
         )
-    # Rue, Martino and Chopin 2009, section 3.1: mode of the density of the sds, then a grid around
-    # it in steps of its own widths, as far as the log density stays within `depth` of its top.
+    # Rue, Martino and Chopin 2009, section 3.1: mode of the density of the standard deviations,
+    # then a grid around it in steps of its own widths, as far as the log density stays within
+    # `depth` of its top.
     centre, width, x = _climb(evaluate, start, width, lower)
     axes = tuple(_axis(c, _STEP[d] / finer * s, b) for c, s, b in zip(centre, width, lower))
     index = _ellipsoid(axes, centre, width, 0.6 * depth)
@@ -306,9 +310,10 @@ def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generato
         low[:, k] = np.where(upward, i, i - 1)
         gap = axis[low[:, k] + 1] - axis[low[:, k]]
         share[:, k] = (points[:, k] - axis[low[:, k]]) / gap
-    # Step 2, (v, β): x = Σ over the 2^d corners of w (x̂ + L'⁻¹ z) with one z for all corners, which
-    # is normal with mean Σ w x̂ and triangular root Σ w L'⁻¹, so that its log-determinant is the sum
-    # of the logarithms of the interpolated diagonal. z is a Student t in β: normal / √(χ²/df).
+    # Step 2, (v, β): x = Σ over the 2^d corners of w (x̂ + L'⁻¹ z) with one z for all corners,
+    # which is normal with mean Σ w x̂ and triangular root Σ w L'⁻¹, so that its log-determinant is
+    # the sum of the logarithms of the interpolated diagonal. In β z is a Student t, a normal
+    # over √(χ²/df).
     noise = rng.standard_normal((n, m))
     noise[:, m - heavy :] *= np.sqrt(_DF / rng.chisquare(_DF, (n, 1)))
     x, diagonal, density = np.zeros((n, m)), np.zeros((n, m)), np.zeros(n)
@@ -329,8 +334,8 @@ def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generato
         weight = np.bincount(place, weighed[own])
         there = lattice.modes.x[g] + cond.sample(lattice.modes, g, noise[rows])
         x[rows] += weight[:, None] * there
-    # Step 3, the proposal's log density: that of the sds, the determinant, the normal of v and the
-    # multivariate t of β, without constants.
+    # Step 3, the proposal's log density: that of the standard deviations, the determinant, the
+    # normal of v and the multivariate t of β, without constants.
     length = np.sum(noise[:, m - heavy :] ** 2, axis=1)
     log_density = (
         np.log(density)

@@ -2,15 +2,17 @@
 
 With three to eight suppliers an interval that takes the estimated variances for the true ones is
 too short (95 % intervals for a supplier's next lot then cover 82 to 87 %). So everything that
-decides stands on draws from the joint posterior of the sds, the coefficients and the groups'
-effects. The draws come by nested Laplace approximation, then are made exact by importance weights:
+decides stands on draws from the joint posterior of the standard deviations, the coefficients and
+the groups' effects. The draws come by nested Laplace approximation, then are made exact by
+importance weights:
 
-1. At each node of a lattice over the sds, (β, v) has a normal approximation at its mode, which
-   gives the sds' own density too (`conditional.py`, `lattice.py`).
-2. Draws are continuous: sds between the nodes, (β, v) from the interpolated normals.
+1. At each node of a lattice over the standard deviations, (β, v) has a normal approximation at its
+   mode, which gives the standard deviations' own density too (`conditional.py`, `lattice.py`).
+2. Draws are continuous: standard deviations between the nodes, (β, v) from the interpolated
+   normals.
 3. Each draw is weighted by true joint density over proposed density, the largest weights smoothed
    by a generalised Pareto tail, and the draws are resampled to equal weight. The tail's shape k
-   tells whether the approximation was good enough: under 0.7 it is.
+   says whether the approximation was good enough: under 0.7 it is.
 
 References
 ----------
@@ -61,10 +63,10 @@ class Posterior:
     priors
         What was believed before.
     conditional
-        The density of the effects given the sds, random slopes counted from their columns' means
-        (see `reedlab.mixed.posterior.centred`).
+        The density of the effects given the standard deviations, random slopes counted from their
+        columns' means (see `reedlab.mixed.posterior.centred`).
     lattice
-        Where the sds' posterior was explored, in the same terms.
+        Where the standard deviations' posterior was explored, in the same terms.
     sample
         The draws, for the columns as they are given.
     seed
@@ -88,7 +90,7 @@ class Posterior:
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Names of the parameters: coefficients, thresholds, sds, correlations, residual sd."""
+        """Names of the parameters: coefficients, thresholds, standard deviations, correlations."""
         design, scales = self.design, self.conditional.scales
         return design.fixed_names + design.threshold_names + scales.names
 
@@ -124,11 +126,11 @@ class Posterior:
         Returns
         -------
         DataFrame
-            check, value, limit, ok and meaning: the weight on the outermost points of the sds'
-            range, the tail of the importance weights, the effective share of the proposals, the
-            chance that the prior gives to so large an sd, and the change of mean 1/success (or of
-            mean minutes, for `Priors.log_minutes`) of a reed from a next lot and supplier when
-            that range doubles.
+            check, value, limit, ok and meaning: the weight on the outermost points of the standard
+            deviations' range, the tail of the importance weights, the effective share of the
+            proposals, the chance that the prior gives to so large a standard deviation, and the
+            change of mean 1/success (or of mean minutes, for `Priors.log_minutes`) of a reed from a
+            next lot and supplier when that range doubles.
 
         Examples
         --------
@@ -149,7 +151,7 @@ class Posterior:
     def sensitivity(
         self, scales: Sequence[float] = (0.5, 1.0, 2.0), level: float = 0.95
     ) -> pd.DataFrame:
-        """Return what would be said under priors whose scales of the groups' sds are multiplied.
+        """Return what is said under priors with multiplied scales of the standard deviations.
 
         Parameters
         ----------
@@ -162,7 +164,7 @@ class Posterior:
         -------
         DataFrame
             One row a parameter and scale: parameter, scale, mean, sd, low, high, and shift, the
-            mean's distance from this posterior's own in sds of this posterior.
+            mean's distance from this posterior's own in standard deviations of this posterior.
 
         Examples
         --------
@@ -177,9 +179,9 @@ class Posterior:
         return sensitivity(self, scales, level)
 
     def scaled(self, factor: float, draws: int | None = None) -> Posterior:
-        """Return the posterior under priors whose scales of the groups' sds are multiplied.
+        """Return the posterior under priors with multiplied scales of the standard deviations.
 
-        It has as many draws, from the same seed, unless told another number.
+        It has as many draws, from the same seed, unless given another number.
         """
         sds = self.draws()[list(self.conditional.scales.sd_names)].mean().to_numpy()
         priors, draws = self.priors.scaled(factor), draws or len(self.sample.points)
@@ -233,7 +235,7 @@ class Posterior:
         n
             Number of draws; they go row by row with those of `draws`.
         seed
-            Seed of the new levels' effects, the posterior's own unless told.
+            Seed of the new levels' effects, the posterior's own unless given.
 
         Returns
         -------
@@ -368,13 +370,13 @@ def design_posterior(
     recipe
         How new data become a design; without it the posterior reads none.
     sds
-        A first guess of each sd.
+        A first guess of each standard deviation.
 
     Raises
     ------
     ModelError
         For a Gaussian response that is the same in every row or is explained all but exactly, and
-        for more sds and correlations than the lattice holds.
+        for more standard deviations and correlations than the lattice holds.
     """
     if family == "gaussian":
         refuse_one_value(design.y)
@@ -389,8 +391,8 @@ def design_posterior(
             except np.linalg.LinAlgError as error:
                 raise ModelError(
                     "the coefficients and the groups explain the response all but exactly, so that "
-                    "no residual sd can be told: leave a term out, or give rows whose response "
-                    "scatters."
+                    "no residual standard deviation can be estimated: leave a term out, or give "
+                    "rows whose response scatters."
                 ) from error
             sample = draw(cond, lattice, draws, np.random.SeedSequence(seed))
             checks = diagnostics.at_fit(lattice, sample)

@@ -1,8 +1,9 @@
 """What the priors say: before any record on the response's own scale, and beside the posterior.
 
-A half-normal on an sd is hard to picture, what it implies is not: where one supplier's reeds turn
-out good six times in ten, another's do so with such and such chances, by the prior alone. These
-distributions are mixtures of normals over the priors of the sds, computed without random numbers.
+A half-normal on a standard deviation is hard to picture, what it implies is not: where one
+supplier's reeds turn out good six times in ten, another's do so with such and such chances, by the
+prior alone. These distributions are mixtures of normals over the priors of the standard deviations,
+computed without random numbers.
 """
 
 from __future__ import annotations
@@ -64,7 +65,7 @@ def implied(priors: Priors, kind: str, typical: float) -> pd.DataFrame:
 
 
 def _apart(scales: np.ndarray) -> Callable[[float], float]:
-    """Quantiles of the difference of two levels' effects, their sds being half-normal."""
+    """Quantiles of the difference of two levels' effects, with half-normal standard deviations."""
     one = halfnorm.ppf((np.arange(_NODES) + 0.5) / _NODES)
     variances = np.zeros(1)
     for scale in scales:
@@ -80,7 +81,7 @@ def _apart(scales: np.ndarray) -> Callable[[float], float]:
 
 
 def beside(post: Posterior) -> pd.DataFrame:
-    """Return the density of each group's sd before and after the records.
+    """Return the density of each group's standard deviation before and after the records.
 
     Parameters
     ----------
@@ -90,11 +91,11 @@ def beside(post: Posterior) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row an sd and step of a histogram from 0 to where prior and posterior have all but
-        ended: parameter, at (the step's middle), prior and posterior (densities).
-        An intercept's sd beside correlated slopes is left out where the slopes' columns have means
-        other than 0: its prior is at those means (see `reedlab.mixed.posterior.centred`), its
-        draws at 0.
+        One row a standard deviation and step of a histogram from 0 to where prior and posterior
+        have all but ended: parameter, at (the step's middle), prior and posterior (densities). An
+        intercept's sd beside correlated slopes is left out where the slopes' columns have means
+        other than 0: its prior is at those means (see `reedlab.mixed.posterior.centred`), its draws
+        at 0.
     """
     scales, draws, frames = post.conditional.scales, post.draws(), []
     moves = Centred.of(post.design).moves

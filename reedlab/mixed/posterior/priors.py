@@ -22,7 +22,7 @@ have posteriors that differ by a factor of ten. What a logarithm of minutes is k
 said by ``Priors.log_minutes()``.
 
 Half-Student-t priors are not offered: the cost of a saleable reed holds 1/p, whose posterior mean
-then hangs on where the integration stops. For the same reason that mean exists only while the
+then depends on where the integration stops. For the same reason that mean exists only while the
 scales on the logit scale are under 1 (`diagnostics.py`): past that, report medians.
 
 References
@@ -60,7 +60,7 @@ class Priors:
         Normal on the linear predictor where every column stands at its mean. Without a mean it is
         that of a Gaussian response, and 0 for the other families.
     residual_scale
-        Scale of the half-normal on the residual sd (Gaussian responses only).
+        Scale of the half-normal on the residual standard deviation (Gaussian responses only).
     correlation_eta
         Shape of the LKJ prior on correlations between a group's intercept and slopes.
     log_response
@@ -145,7 +145,7 @@ class Priors:
         return replace(self, intercept_mean=float(np.mean(y)) if family == "gaussian" else 0.0)
 
     def scaled(self, factor: float) -> Priors:
-        """Return priors with every group's sd scale multiplied by `factor`."""
+        """Return priors with the scale of every group multiplied by `factor`."""
         return replace(
             self,
             sd_scale=self.sd_scale * factor,
@@ -161,8 +161,8 @@ def refuse_one_value(y: np.ndarray) -> None:
     """Raise a ModelError where a Gaussian response is the same in every row."""
     if np.ptp(y) == 0.0:
         raise ModelError(
-            f"the response is {y[0]:g} in each of the {len(y)} rows, so that no residual sd can be "
-            "told: give rows whose response varies."
+            f"the response is {y[0]:g} in each of the {len(y)} rows, so that no residual standard "
+            "deviation can be estimated: give rows whose response varies."
         )
 
 

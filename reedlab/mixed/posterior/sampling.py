@@ -22,7 +22,7 @@ class Sample:
     Attributes
     ----------
     points
-        The sds' coordinates (S, d), see `Scales`.
+        The standard deviations' coordinates (S, d), see `Scales`.
     effects
         (u, β), shape (S, m): the groups' effects on the linear predictor's scale, then β.
     pareto_k
@@ -47,9 +47,9 @@ def draw(cond: Conditional, lattice: Lattice, n: int, seed: np.random.SeedSequen
     Parameters
     ----------
     cond
-        The density of the effects given the sds.
+        The density of the effects given the standard deviations.
     lattice
-        Where the sds' posterior was explored.
+        Where the standard deviations' posterior was explored.
     n
         Number of draws wanted.
     seed

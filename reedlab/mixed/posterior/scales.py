@@ -1,8 +1,8 @@
-"""The few parameters that the posterior is integrated over: sds, correlations, the residual.
+"""The parameters that are integrated over: standard deviations, correlations, the residual.
 
-A point is a row of coordinates: first each term's sds (>= 0, as they are, so that zero is an
-ordinary point with a finite density), then its partial correlations as atanh (a term of k
-correlated columns has k(k-1)/2), and last log σ for a Gaussian response. Λ here is absolute: the
+A point is a row of coordinates: first each term's standard deviations (>= 0, as they are, so that
+zero is an ordinary point with a finite density), then its partial correlations as atanh (a term of
+k correlated columns has k(k-1)/2), and last log σ for a Gaussian response. Λ here is absolute: the
 covariance of a level's effects is ΛΛ' for every family.
 """
 
@@ -25,15 +25,15 @@ class Scales:
     terms
         The model's random terms.
     residual
-        Whether a residual sd is among the parameters.
+        Whether a residual standard deviation is among the parameters.
     sd_names, cor_names
         Names of the parameters as reported: "sd supplier", "sd supplier x", "cor supplier x".
     sd_scales
-        Half-normal scale of each sd.
+        Half-normal scale of each standard deviation.
     eta
         The LKJ prior's shape.
     residual_scale
-        Half-normal scale of the residual sd.
+        Half-normal scale of the residual standard deviation.
     """
 
     terms: tuple[RandomTerm, ...]
@@ -72,7 +72,7 @@ class Scales:
 
     @property
     def lower(self) -> np.ndarray:
-        """Each coordinate's lower bound: 0 for sds, none for the others."""
+        """Each coordinate's lower bound: 0 for standard deviations, none for the others."""
         out = np.full(self.size, -np.inf)
         out[: len(self.sd_names)] = 0.0
         return out
@@ -85,7 +85,8 @@ class Scales:
     def start(self, design: Design, sds: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
         """Where to look for the mode, and how wide it may be: two arrays (size,).
 
-        From a guess of the sds that is kept within reason, or from half their prior's scale.
+        From a guess of the standard deviations that is kept within reason, or from half their
+        prior's scale.
         """
         guess = 0.5 * self.sd_scales if sds is None else sds
         guess = np.clip(guess, 0.2 * self.sd_scales, 3.0 * self.sd_scales)
@@ -100,7 +101,7 @@ class Scales:
         return start, width
 
     def sigma(self, points: np.ndarray) -> np.ndarray:
-        """Residual sd of each point; 1 where the model has none."""
+        """Residual standard deviation of each point; 1 where the model has none."""
         return np.exp(points[:, -1]) if self.residual else np.ones(len(points))
 
     def lambdas(self, points: np.ndarray) -> list[np.ndarray]:
@@ -115,7 +116,7 @@ class Scales:
         return out
 
     def put(self, points: np.ndarray, t: int, factors: np.ndarray) -> None:
-        """Write the sds and correlations of one term into points, from factors F (G, k, k) of FF'.
+        """Write a term's coordinates into points, from factors F (G, k, k) of covariances FF'.
 
         `lambdas` then gives the lower triangular factor of the same covariance.
         """
@@ -156,7 +157,7 @@ class Scales:
         return out
 
     def parameters(self, points: np.ndarray) -> np.ndarray:
-        """Return the reported parameters (G, len(names)): sds, correlations, residual sd."""
+        """Return the reported parameters (G, len(names)), in the order of `names`."""
         columns = [points[:, : len(self.sd_names)]]
         at_sd_one = np.where(np.arange(self.size) < len(self.sd_names), 1.0, points)
         for term, lam in zip(self.terms, self.lambdas(at_sd_one)):

@@ -22,9 +22,9 @@ def sensitivity(post: Scalable, scales: Sequence[float], level: float) -> pd.Dat
     """Set a posterior's summary beside those under scaled priors; see `Posterior.sensitivity`."""
     own, frames = post.summary(level), []
     for scale in scales:
-        told = own if scale == 1.0 else post.scaled(scale).summary(level)
-        shift = (told["mean"] - own["mean"]) / own["sd"]
-        frames.append(told.assign(shift=shift, scale=scale).rename_axis("parameter").reset_index())
+        under = own if scale == 1.0 else post.scaled(scale).summary(level)
+        shift = (under["mean"] - own["mean"]) / own["sd"]
+        frames.append(under.assign(shift=shift, scale=scale).rename_axis("parameter").reset_index())
     table = pd.concat(frames).sort_values("parameter", key=own.index.get_indexer, kind="stable")
     columns = ["parameter", "scale", "mean", "sd", "low", "high", "shift"]
     return table[columns].reset_index(drop=True)

@@ -284,7 +284,7 @@ def test_more_sds_than_the_lattice_holds_are_refused():
     basis = np.random.default_rng(1).normal(size=(24, 7))
     term = RandomTerm("lot", ("a", "b", "c", "d"), lots, names, basis, correlated=False)
     design = Design(np.tile([0.0, 1.0], 12), np.ones((24, 1)), ("Intercept",), (term,))
-    with pytest.raises(ModelError, match=r"7 sds and correlations together .*at most 6"):
+    with pytest.raises(ModelError, match=r"7 standard deviations and correlations .*at most 6"):
         design_posterior(design, "binomial", Priors())
 
 
