@@ -7,6 +7,7 @@ import difflib
 import io
 import re
 import stat
+import statistics
 import unicodedata
 import warnings
 from collections.abc import Mapping
@@ -24,6 +25,8 @@ MOST_BYTES = 256_000_000
 
 _HEADING_WITHIN = 20  # rows of titles may come before the headings
 _DELIMITERS = (",", ";", "\t")
+_LONGEST_CELL = 200  # lines of one note
+_CLOSED = re.compile(r'(?:[^"]++|"")*+"')  # the rest of a quoted cell
 _BRACKETED = re.compile(r"[(\[{]\s*([^)\]}]*?)\s*[)\]}]")
 _SPELLED_UNITS = {
     spelling: ending for ending, unit in UNITS.items() for spelling in UNIT_SPELLINGS[unit]
@@ -115,12 +118,19 @@ def read_csv(path: Path, table: Table, settings: Settings, found: Findings) -> S
             "save it again from the spreadsheet, as CSV in UTF-8",
         )  # fmt: skip
     delimiter = _delimiter(text, table, settings)
-    cells, whole = _split(text.rstrip(" \r\n,;\t"), delimiter)
-    if not whole:
+    cells, unclosed, spans = _split(text.rstrip(" \r\n,;\t"), delimiter)
+    for line in unclosed:
         found.add(
-            table.name, None, "", path.name, "warning",
-            f"{path.name} has an unclosed quotation mark",
-            "look for a single quotation mark, most likely in a note",
+            table.name, None, "", path.name, "error",
+            f"{path.name}, line {line} has a quotation mark that never closes, so the line is read "
+            "as a row of its own",
+            "remove the mark, or close it",
+        )  # fmt: skip
+    for start, end in spans:
+        found.add(
+            table.name, None, "", path.name, "read_as",
+            f"{path.name}, lines {start} to {end} are read as one row: a cell has line ends",
+            "leave it, or close the quotation mark in its own line",
         )  # fmt: skip
     cells.index = pd.RangeIndex(1, len(cells) + 1)
     return Sheet(path.name, cells, delimiter == ";" or None)
@@ -139,31 +149,90 @@ def _delimiter(text: str, table: Table, settings: Settings) -> str:
     return max(_DELIMITERS, key=headings)
 
 
-def _rows(text: str, delimiter: str, quoting: int = csv.QUOTE_MINIMAL) -> list[list[str]]:
+def _rows(text: str, delimiter: str) -> list[list[str]]:
     csv.field_size_limit(MOST_BYTES)
-    quotes = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, quoting=quoting)  # type: ignore[arg-type]
-    return list(quotes)
+    return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
 
 
-def _split(text: str, delimiter: str) -> tuple[pd.DataFrame, bool]:
-    """Return a file's cells, and whether its quotation marks are paired."""
+def _split(text: str, delimiter: str) -> tuple[pd.DataFrame, list[int], list[tuple[int, int]]]:
+    """Return a file's cells, lines with an unclosed quotation mark, and lines that are one row."""
+    cells = _cells(text, delimiter)
+    unclosed: list[int] = []
+    spans: list[tuple[int, int]] = []
+    lines = text.count("\n") + text.count("\r") - text.count("\r\n") + bool(text)
+    # Fewer rows than lines: a cell holds line ends, or a quotation mark swallows rows.
+    if '"' in text and (cells is None or len(cells) < lines):
+        text, unclosed, spans = _close_quotes(text, delimiter)
+        cells = _cells(text, delimiter)
+    if cells is None:
+        rows = _rows(text, delimiter)
+        width = max(map(len, rows), default=0)
+        cells = pd.DataFrame([row + [""] * (width - len(row)) for row in rows], dtype=object)
+        cells = cells.where(cells != "", None)
+    return cells, unclosed, spans
+
+
+def _cells(text: str, delimiter: str) -> pd.DataFrame | None:
+    """Return a file's cells; None where its rows are longer than its first lines."""
     head = text[:20_000].split("\n")[:_HEADING_WITHIN]
     width = max((line.count(delimiter) for line in head), default=0) + 1
     read = {"sep": delimiter, "header": None, "names": range(width), "dtype": object}
     keep = {"keep_default_na": False, "na_values": [""], "skip_blank_lines": False}
     try:
         with warnings.catch_warnings(action="error"):  # rows too long would lose cells
-            cells = pd.read_csv(io.StringIO(text), index_col=False, engine="c", **read, **keep)
-        return cells, True
+            return pd.read_csv(io.StringIO(text), index_col=False, engine="c", **read, **keep)
     except pd.errors.EmptyDataError:
-        return pd.DataFrame(), True
+        return pd.DataFrame()
     except (pd.errors.ParserError, pd.errors.ParserWarning, ValueError):
-        pass
-    whole = text.count('"') % 2 == 0
-    rows = _rows(text, delimiter, csv.QUOTE_MINIMAL if whole else csv.QUOTE_NONE)
-    width = max(map(len, rows), default=0)
-    cells = pd.DataFrame([row + [""] * (width - len(row)) for row in rows], dtype=object)
-    return cells.where(cells != "", None), whole
+        return None
+
+
+def _close_quotes(text: str, delimiter: str) -> tuple[str, list[int], list[tuple[int, int]]]:
+    """Make plain text of quotation marks that never close; a blank before one does that."""
+    lines = re.split(r"\r\n?|\n", text)
+    widths = [len(row) for line in lines[:_HEADING_WITHIN] for row in _rows(line, delimiter)]
+    like_a_row = max(statistics.mode(widths or [0]) - 1, 1)
+    unclosed: dict[int, None] = {}
+    spans = []
+    at = 0
+    while at < len(lines):
+        opened = _opened(lines[at], delimiter)
+        if opened < 0:
+            at += 1
+        elif end := _closed_in(lines, at, delimiter, like_a_row):
+            spans.append((at + 1, end + 1))
+            at = end + 1
+        else:
+            lines[at] = f"{lines[at][:opened]} {lines[at][opened:]}"
+            unclosed[at + 1] = None
+    return "\n".join(lines), list(unclosed), spans
+
+
+def _opened(line: str, delimiter: str) -> int:
+    """Return where a line opens a quoted cell that it does not close, or -1."""
+    at = 0 if '"' in line else -1
+    while at >= 0:
+        if line.startswith('"', at):
+            closed = _CLOSED.match(line, at + 1)
+            if closed is None:
+                return at
+            at = closed.end()
+        at = line.find(delimiter, at) + 1 or -1
+    return -1
+
+
+def _closed_in(lines: list[str], start: int, delimiter: str, like_a_row: int) -> int:
+    """Return the line in which a quoted cell closes; 0 where it never does, or over other rows."""
+    for at in range(start + 1, min(start + _LONGEST_CELL, len(lines))):
+        if lines[at].count(delimiter) >= like_a_row:
+            return 0
+        if closed := _CLOSED.match(lines[at]):
+            rest = lines[at][closed.end() :]
+            if rest.strip(" ") and not rest.startswith(delimiter):
+                return 0
+            if _opened(rest, delimiter) < 0:
+                return at
+    return 0
 
 
 def heading_key(heading: object) -> str:

@@ -255,10 +255,32 @@ def test_lines_in_another_encoding_are_read_and_told(tmp_path):
     assert of_the_file(bench) == [["reeds.csv", "warning"]]
 
 
-def test_a_quotation_mark_that_never_closes_costs_no_row(tmp_path):
-    bench = read(tmp_path, 'reed,note\n1,"split\n2,fine\n3,fine\n')
-    assert bench.tables["reeds"]["reed"].tolist() == ["1", "2", "3"]
-    assert of_the_file(bench) == [["reeds.csv", "warning"]]
+@pytest.mark.parametrize("marked", [{2}, {2, 6}, {1, 2}, {9}, {2, 4, 6}])
+@pytest.mark.parametrize("note", ['"split, dry', '"split', 'split"', '2" long', '"'])
+@pytest.mark.parametrize("columns", ["reed,note,maker", "reed,maker,note", "reed,note"])
+def test_quotation_marks_that_never_close_cost_no_row(tmp_path, columns, note, marked):
+    """RFC 4180 gives a quoted cell a mark at either end, each beside a delimiter or line end."""
+    names = columns.split(",")
+    rows = [
+        {"reed": str(i), "maker": "AB", "note": note if i in marked else '"fine, dry"'}
+        for i in range(1, 10)
+    ]
+    text = "\n".join([columns, *(",".join(row[name] for name in names) for row in rows)])
+    bench = read(tmp_path, text + "\n")
+    assert bench.tables["reeds"]["reed"].tolist() == [str(i) for i in range(1, 10)]
+    assert bench.tables["reeds"]["note"].iloc[7] == "fine, dry"
+    errors = bench.findings[bench.findings["problem"].str.contains("quotation mark")]
+    lines = [f"reeds.csv, line {i + 1} " for i in sorted(marked)] if note[0] == '"' else []
+    assert [said for said, line in zip(errors["problem"], lines, strict=True) if line in said] == (
+        errors["problem"].tolist()
+    )
+
+
+def test_a_note_of_several_lines_is_one_cell_and_listed(tmp_path):
+    bench = read(tmp_path, 'reed,maker,note\n1,AB,"one\r\n""two"", and\nthree"\n2,AB,fine\n')
+    assert bench.tables["reeds"]["note"].tolist() == ['one\n"two", and\nthree', "fine"]
+    (said,) = bench.findings.query("severity == 'read_as'")["problem"]
+    assert "lines 2 to 4 are read as one row" in said
 
 
 def test_the_same_table_twice_is_an_error_and_none_is_lost_sight_of(tmp_path):
