@@ -10,6 +10,7 @@ import difflib
 import re
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 
 import pandas as pd
 
@@ -72,10 +73,13 @@ _CURRENCIES = frozenset(_STAND_FOR) | {code for codes in _STAND_FOR.values() for
 
 _NUMERIC_DATE = re.compile(r"(\d{1,4})\s?[./\- ]\s?(\d{1,2})\s?[./\- ]\s?(\d{1,4})\.?")
 _SPELLED = re.compile(
-    r"(?:(?P<day>\d{1,2})(?:st|nd|rd|th|\.)?[\s\-]+(?P<month>[a-z]{3,9})"
-    r"|(?P<first>[a-z]{3,9})\.?\s+(?P<second>\d{1,2})(?:st|nd|rd|th)?)[.,]?[\s\-]+(?P<year>\d{4})"
+    r"(?:(?P<day>\d{1,2})(?:st|nd|rd|th|\.)?[\s\-]+(?P<month>[^\W\d_]{3,12})"
+    r"|(?P<first>[^\W\d_]{3,12})\.?\s+(?P<second>\d{1,2})(?:st|nd|rd|th)?)[.,]?[\s\-]+"
+    r"(?P<year>\d{4})"
 )
-_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_LANGUAGES = (
+    "en", "de", "de_AT", "fr", "it", "es", "pt", "nl", "da", "sv", "nb", "fi", "pl", "cs", "hr",
+)  # fmt: skip
 _TIME_OF_DAY = re.compile(
     r"[T ](\d{1,2}):(\d{2})(?::(\d{2})(?:[.,]\d+)?)?\s*(?:Z|[+-]\d{2}:?\d{2})?$"
 )
@@ -293,14 +297,26 @@ def read_date(text: str, order: str | None) -> pd.Timestamp:
     return day + pd.Timedelta(hours=hour, minutes=minute, seconds=second)
 
 
+@cache
+def _months() -> dict[str, int]:
+    """Return the names of months, whole and abbreviated, that mean one month in every language."""
+    from babel import Locale
+
+    meant: dict[str, set[int]] = {}
+    for language in _LANGUAGES:
+        for forms in Locale.parse(language).months.values():
+            for month, name in [*forms["wide"].items(), *forms["abbreviated"].items()]:
+                meant.setdefault(name.casefold().rstrip("."), set()).add(month)
+    return {name: month for name, (month, *others) in meant.items() if not others}
+
+
 def _day(text: str, order: str | None) -> pd.Timestamp:
     """Read a day whose month is in letters, then one in digits alone."""
     if spelled := _SPELLED.fullmatch(text.casefold()):
         groups = spelled.groupdict()
-        month = (groups["month"] or groups["first"])[:3]
-        if month in _MONTHS:
+        if month := _months().get(groups["month"] or groups["first"]):
             day = int(groups["day"] or groups["second"])
-            return _calendar(int(groups["year"]), _MONTHS.index(month) + 1, day)
+            return _calendar(int(groups["year"]), month, day)
     match = _NUMERIC_DATE.fullmatch(text)
     if match is None:
         raise Trouble("is not a date", "write it as 2024-03-05")

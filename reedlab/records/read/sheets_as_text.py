@@ -126,10 +126,12 @@ def read_csv(path: Path, table: Table, settings: Settings, found: Findings) -> S
             "as a row of its own",
             "remove the mark, or close it",
         )  # fmt: skip
-    for start, end in spans:
+    if spans:
+        more = f" (and {len(spans) - 1:,} more such)" if spans[1:] else ""
         found.add(
             table.name, None, "", path.name, "read_as",
-            f"{path.name}, lines {start} to {end} are read as one row: a cell has line ends",
+            f"{path.name}, lines {spans[0][0]} to {spans[0][1]}{more} are read as one row: a cell "
+            "has line ends",
             "leave it, or close the quotation mark in its own line",
         )  # fmt: skip
     cells.index = pd.RangeIndex(1, len(cells) + 1)

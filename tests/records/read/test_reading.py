@@ -200,6 +200,15 @@ def test_what_is_asked_for_can_be_read(tmp_path, rest, clear):
         ("4.4.2024", "2024-04-04"),
         ("5 March 2024", "2024-03-05"),
         ("Mar 5, 2024", "2024-03-05"),
+        # Names of months as CLDR has them.
+        ("5. März 2024", "2024-03-05"),
+        ("5 mars 2024", "2024-03-05"),
+        ("5 marraskuu 2024", "2024-11-05"),
+        ("5. Dez. 2024", "2024-12-05"),
+        ("5 décembre 2024", "2024-12-05"),
+        ("5 Marble 2024", None),
+        ("5 Junk 2024", None),
+        ("5 listopad 2024", None),  # November in Polish and Czech, October in Croatian
         ("45356", "2024-03-05"),  # a spreadsheet's own count of days, shown as a number
         ("5.3.2024", None),
         ("2024-13-05", None),
