@@ -11,14 +11,20 @@ import statistics
 import unicodedata
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pandas as pd
 
 from reedlab.records.findings import Findings
+from reedlab.records.read.cell_values import (
+    FIRST_SERIAL,
+    OTHER_UNITS,
+    same_currency,
+    unit_of_column,
+)
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES, UNIT_SPELLINGS, UNITS, Table, stem
+from reedlab.records.tables import TABLES, UNIT_SPELLINGS, UNITS, Column, Table, stem
 
 MOST_BYTES = 256_000_000
 """Files larger than this are not opened."""
@@ -34,6 +40,26 @@ _SPELLED_UNITS = {
 
 
 @dataclass(frozen=True)
+class Origin:
+    """What a file or its headings say about all cells of a table.
+
+    Attributes
+    ----------
+    comma_decimal : bool or None
+        Whether the file's numbers have decimal commas, as far as its delimiter shows.
+    first_serial : pandas.Timestamp
+        The day that the spreadsheet counts as 0.
+    units : mapping of str to str
+        The columns whose heading names another unit than theirs, and that unit as a key of
+        `OTHER_UNITS`.
+    """
+
+    comma_decimal: bool | None = None
+    first_serial: pd.Timestamp = FIRST_SERIAL
+    units: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Sheet:
     """A file's or a workbook sheet's cells as text.
 
@@ -43,13 +69,13 @@ class Sheet:
         The file, or the workbook and the sheet, for messages.
     cells : pandas.DataFrame
         One column a spreadsheet column, one row a spreadsheet row, the index its number.
-    comma_decimal : bool or None
-        Whether the file's numbers have decimal commas, as far as its delimiter shows.
+    origin : Origin
+        What the file says about all its cells.
     """
 
     place: str
     cells: pd.DataFrame
-    comma_decimal: bool | None = None
+    origin: Origin = Origin()
 
     def shows(self, row: int, column: int) -> bool:
         """Say whether a cell, counted from 1 as in a spreadsheet, shows anything."""
@@ -135,7 +161,7 @@ def read_csv(path: Path, table: Table, settings: Settings, found: Findings) -> S
             "leave it, or close the quotation mark in its own line",
         )  # fmt: skip
     cells.index = pd.RangeIndex(1, len(cells) + 1)
-    return Sheet(path.name, cells, delimiter == ";" or None)
+    return Sheet(path.name, cells, Origin(comma_decimal=delimiter == ";" or None))
 
 
 def _delimiter(text: str, table: Table, settings: Settings) -> str:
@@ -278,12 +304,18 @@ class Headings:
         Headings that mean no known column.
     doubled : list of str
         Columns that have a second heading.
+    units : dict of str to str
+        Columns whose heading names another unit, and that unit as a key of `OTHER_UNITS`.
+    refused : dict of str to str
+        Columns whose heading has words in brackets that are no unit of theirs, and the heading.
     """
 
     at: int
     places: dict[str, int]
     unknown: list[str]
     doubled: list[str]
+    units: dict[str, str]
+    refused: dict[str, str]
 
 
 def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
@@ -292,7 +324,8 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     top = sheet.cells.head(_HEADING_WITHIN)
     keys = [[heading_key(value) for value in row] for row in top.itertuples(index=False)]
     scores = [len({known[key] for key in row if key in known}) for row in keys]
-    found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [])
+    found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [], {}, {})
+    own = {heading_key(heading) for heading in settings.columns.get(table.name, {})}
     for place, key in enumerate(keys[found.at] if found.at >= 0 else []):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():
@@ -300,11 +333,38 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
         elif column and column in found.places:
             found.doubled.append(column)
         elif column:
+            unit = _other_unit(str(heading), table.columns[column], settings)
+            if unit in OTHER_UNITS.get(unit_of_column(table.columns[column]), {}):
+                found.units[column] = unit
+            elif unit and key not in own:
+                found.refused[column] = str(heading).strip()
+                continue
             found.places[column] = place
     return found
 
 
-def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) -> pd.DataFrame:
+def _other_unit(heading: str, column: Column, settings: Settings) -> str:
+    """Return what a number's heading has in brackets, unless that is its own unit."""
+    if column.kind not in ("number", "money", "minutes"):
+        return ""
+    unit = unit_of_column(column)
+    given = [text.strip().casefold().rstrip(".") for text in _BRACKETED.findall(heading)]
+    others = [text for text in given if text.replace(" ", "") not in UNIT_SPELLINGS.get(unit, ())]
+    if column.kind == "money":
+        others = [text for text in others if not same_currency(text, settings.currency)]
+    if not unit and column.possible:  # "response (1-5)"
+        limits = [f"{limit:g}" for limit in column.possible]
+        others = [text for text in others if re.findall(r"\d+", text) != limits]
+    if not others:
+        return ""
+    # "Tied mm (cm)" and "tied (in) (wet)" say two things.
+    says_own = column.unit != "" and heading_key(_BRACKETED.sub(" ", heading)) == column.name
+    return others[0] if len(others) == 1 and not says_own else f"{unit} {' '.join(others)}"
+
+
+def as_table(
+    sheet: Sheet, table: Table, settings: Settings, found: Findings
+) -> tuple[pd.DataFrame, Origin]:
     """Find a sheet's headings and return its rows under the columns that they mean.
 
     Parameters
@@ -320,8 +380,10 @@ def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) ->
 
     Returns
     -------
-    pandas.DataFrame
+    cells : pandas.DataFrame
         Text, one column a known column, rows without any text left out, indexed by ``row``.
+    origin : Origin
+        What the file and its headings say about all of them.
     """
     headings = find_headings(sheet, table, settings)
     if headings.at < 0:
@@ -331,19 +393,44 @@ def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) ->
                 f"{sheet.place} has no known headings",
                 f"name its columns {', '.join(table.needed)}",
             )  # fmt: skip
-        return table.empty()[[]]
+        return table.empty()[[]], sheet.origin
+    row = int(sheet.cells.index[headings.at])
     for column in headings.doubled:
         found.add(
-            table.name, int(sheet.cells.index[headings.at]), column, "", "error",
+            table.name, row, column, "", "error",
             "is the heading of two columns; only the first is read",
             "rename one of them",
         )  # fmt: skip
     places = headings.places
-    _say_unknown(table, headings.unknown, set(table.columns) - set(places), found)
-    _say_missing(table, set(places), found)
+    _say_units(table, row, headings, found)
+    there = {*places, *headings.refused}
+    _say_unknown(table, headings.unknown, set(table.columns) - there, found)
+    _say_missing(table, there, found)
     body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
-    return body[body.notna().any(axis=1)]
+    return body[body.notna().any(axis=1)], replace(sheet.origin, units=headings.units)
+
+
+def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> None:
+    """Name headings with another unit than their column's: converted, or not read."""
+    for name, key in headings.units.items():
+        unit = unit_of_column(table.columns[name])
+        other, convert = OTHER_UNITS[unit][key]
+        found.add(
+            table.name, row, name, "", "read_as",
+            f"has a heading in {other}, so its numbers are converted: 1 is read as "
+            f"{convert(1):.4g} {unit}",
+            "leave it, or write the numbers and the heading in that unit",
+        )  # fmt: skip
+    for name, heading in headings.refused.items():
+        column = table.columns[name]
+        found.add(
+            table.name, row, name, heading, "error",
+            "has words in brackets that are not a unit of this column, which is not read",
+            f"name the column {column.heading.removesuffix(' *')}, with its numbers in that unit"
+            if column.unit
+            else f"name the column {name}, and write its numbers so",
+        )  # fmt: skip
 
 
 def _say_unknown(table: Table, unknown: list[str], free: set[str], found: Findings) -> None:
