@@ -212,7 +212,10 @@ def _read_as(
     notes = {}
     dated, counted = column.kind in ("date", "time"), column.kind in _NUMBERS
     for i in np.flatnonzero(values.notna().to_numpy()) if dated or counted else ():
-        text, value = texts[i], values.iloc[i]
+        text = texts[i]
+        if text[4:5] == "-" if dated else not ("," in text or "." in text):
+            continue  # most texts have one reading
+        value = values.iloc[i]
         if dated and is_serial(text):
             why = "a spreadsheet's count of days"
             fix = "leave it, or format the cell as a date and save again"
