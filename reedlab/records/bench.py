@@ -16,7 +16,7 @@ from reedlab.records.check.checking import check_tables
 from reedlab.records.findings import Findings
 from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.parsing import parse_table
-from reedlab.records.read.sheets_as_text import as_table
+from reedlab.records.read.sheets_as_text import Origin, as_table
 from reedlab.records.settings import Settings, read_settings
 from reedlab.records.tables import TABLES
 from reedlab.records.tidy import frames
@@ -106,7 +106,7 @@ class Bench:
         """
         if unknown := set(tables) - set(TABLES):
             raise KeyError(f"a bench has no table {', '.join(sorted(unknown))}")
-        given = {name: (frame, None) for name, frame in tables.items()}
+        given = {name: (frame, Origin()) for name, frame in tables.items()}
         return _bench(None, given, settings or Settings(), Findings(), _as_today(today), check)
 
     @cached_property
@@ -170,16 +170,13 @@ def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
         raise RecordError(f"{path} does not exist: give the folder that holds your records.")
     settings, found = read_settings(path if path.is_dir() else path.parent)
     sheets = read_sheets(path, settings, found)
-    given = {
-        name: (as_table(sheet, TABLES[name], settings, found), sheet.comma_decimal)
-        for name, sheet in sheets.items()
-    }
+    given = {name: as_table(sheet, TABLES[name], settings, found) for name, sheet in sheets.items()}
     return _bench(path, given, settings, found, day, check=True)
 
 
 def _bench(
     path: Path | None,
-    given: Mapping[str, tuple[pd.DataFrame, bool | None]],
+    given: Mapping[str, tuple[pd.DataFrame, Origin]],
     settings: Settings,
     found: Findings,
     today: dt.date,
@@ -187,7 +184,7 @@ def _bench(
 ) -> Bench:
     """Type, check and hold the tables."""
     tables = {
-        name: parse_table(table, given[name][0], settings, found, comma_decimal=given[name][1])
+        name: parse_table(table, given[name][0], settings, found, given[name][1])
         if name in given
         else table.empty()
         for name, table in TABLES.items()

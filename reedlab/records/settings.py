@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import difflib
+import math
+import os
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -16,6 +19,9 @@ from reedlab.records.findings import Findings
 from reedlab.records.tables import OUTCOMES, TABLES, Likely
 
 FILE = "bench.toml"
+_MOST_MONEY = 1e9
+_HEADER = re.compile(r"\s*\[+([^\]]+)\]")
+_ENTRY = re.compile(r"\s*([\w.\-\"' ]+?)\s*=")
 _DAY = re.compile(r"(\d{4}-)?(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 
@@ -100,17 +106,19 @@ class Settings:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "success", frozenset(self.success))
+        if not self.success:
+            raise SettingsError("success", "is empty", 'name an outcome, such as ["good"]')
         _one_of("success", self.success, OUTCOMES)
         _one_of("hemisphere", [self.hemisphere], ("north", "south"))
         if self.date_order is not None:
             _one_of("date_order", [self.date_order], ("day-month", "month-day"))
         for name in ("wage_per_hour", "staple_price", "staple_recovered", "thread_price"):
             value = getattr(self, name)
-            top = 1 if name == "staple_recovered" else float("inf")
+            top = 1 if name == "staple_recovered" else _MOST_MONEY
             if isinstance(value, bool) or not isinstance(value, (int, float)):
                 raise SettingsError(name, f"is {value!r}", "write a number without quotation marks")
-            if not 0 <= value <= top or value == float("inf"):
-                limits = "a share from 0 to 1" if top == 1 else "0 or more"
+            if not 0 <= value <= top:
+                limits = "a share from 0 to 1" if top == 1 else f"0 to {top:,.0f}"
                 raise SettingsError(name, f"is {value}", f"write {limits}")
         if not isinstance(self.currency, str):
             raise SettingsError("currency", f"is {self.currency!r}", 'write a word such as "EUR"')
@@ -163,12 +171,16 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
     """
     found = Findings()
     path = folder / FILE
-    if not path.is_file():
+    _name_others(folder, found)
+    if not os.path.lexists(path):
         return Settings(), found
     try:
+        if not path.is_file():
+            raise ValueError("it is a broken link" if path.is_symlink() else "it is not a file")
         if path.stat().st_size > 1_000_000:
             raise ValueError("it is larger than a megabyte")
-        given = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        text = path.read_bytes().decode("utf-8-sig")
+        given = tomllib.loads(text)
     except (OSError, ValueError, RecursionError) as error:
         found.add(
             FILE, None, "", "", "error",
@@ -181,8 +193,48 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
         try:
             settings = _with(settings, name, value)
         except SettingsError as error:
-            found.add(FILE, None, error.key, value, "error", error.problem, error.fix)
+            line = _line_of(error, text)
+            found.add(FILE, line, error.key, value, "error", error.problem, error.fix)
     return settings, found
+
+
+def _name_others(folder: Path, found: Findings) -> None:
+    """Name files that are nearly called ``bench.toml``, such as the bench.toml.txt of an editor."""
+    with contextlib.suppress(OSError):
+        for name in sorted(path.name for path in folder.iterdir()):
+            bare = name.casefold().removesuffix(".txt").removesuffix(".toml")
+            if name != FILE and bare == "bench":
+                found.add(
+                    name, None, "", name, "warning", f"{name} is not read",
+                    f"rename it {FILE}, if it holds the settings of this bench",
+                )  # fmt: skip
+
+
+def _line_of(error: SettingsError, text: str) -> int | None:
+    """Return the line of the setting that an error is about, since tomllib keeps none."""
+    section, lines = "", []
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _HEADER.match(line):
+            section = header[1].replace('"', "").replace(" ", "")
+            lines.append((section, number, line))
+        elif entry := _ENTRY.match(line):
+            path = f"{section}.{entry[1]}".replace('"', "").replace("'", "").replace(" ", "")
+            lines.append((path.strip(".").removeprefix("costs."), number, line))
+    inside = [(n, line) for path, n, line in lines if f"{path}.".startswith(f"{error.key}.")]
+    # Of several lines, the one whose value the problem quotes.
+    quoted = [number for number, line in inside if _quoted(line, error.problem)]
+    around = [number for path, number, _ in lines if error.key.startswith(f"{path}.")]
+    return next(iter([*quoted, *(number for number, _ in inside), *around]), None)
+
+
+def _quoted(line: str, problem: str) -> bool:
+    """Say whether a problem quotes the value, or the name, of a line ``name = value``."""
+    try:
+        ((name, value),) = tomllib.loads(line).items()
+    except ValueError:
+        return False
+    quotes = "|".join(re.escape(repr(word)) for word in (name, value))
+    return re.search(rf"(?<!\S)({quotes})(?![\w.])", problem) is not None
 
 
 def _flattened(given: Mapping[str, Any]) -> list[tuple[str, Any]]:
@@ -245,6 +297,12 @@ def _usual(given: Mapping[str, Any]) -> Usual:
         elif (known[name].kind == "name") is not isinstance(value, str) or isinstance(value, bool):
             form = "a text in quotation marks" if known[name].kind == "name" else "a number"
             raise SettingsError(f"usual.{name}", f"is {value!r}", f"write {form}")
+        low, high = known[name].possible or (-math.inf, math.inf)
+        if not isinstance(value, str) and not low <= value <= high:
+            unit = f" {known[name].unit}" if known[name].unit else ""
+            raise SettingsError(
+                f"usual.{name}", f"is {value!r}", f"write {low:g} to {high:,.10g}{unit}"
+            )
     return Usual(since, values)
 
 

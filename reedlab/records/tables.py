@@ -177,7 +177,7 @@ def _size(name: str, says: str, possible: Range, likely: Likely | None, by: str 
     return Column(name, "number", says, possible=possible, likely=likely, by=by)
 
 
-_SOME = (0.0, float("inf"))
+_SOME = (0.0, 1e9)  # sums of more would overflow, and no workshop has so much of anything
 _BEFORE_OR_TIE = (*STAGES_BEFORE_TYING, "tie")
 _STYLE = "style"
 _RH = Column("rh_pct", "number", "relative humidity", possible=(2, 100), likely=(15, 90))

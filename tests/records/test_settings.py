@@ -25,6 +25,9 @@ from reedlab.records.settings import read_settings
         ('[[usual]]\nfrom = 2024-04-01\nstaple_mm = "47"', "usual.staple_mm"),
         ('[[usual]]\nfrom = 2024-04-01\nstyle = "middle"', "usual.style"),
         ("heated = 3", "heated"),
+        ("success = []", "success"),
+        ("staple_price = 1e308", "staple_price"),
+        ("[[usual]]\nfrom = 2024-04-01\nstaple_mm = -47", "usual.staple_mm"),
     ],
 )
 def test_a_setting_that_makes_no_sense_is_named_and_the_others_count(tmp_path, text, key):
@@ -35,6 +38,38 @@ def test_a_setting_that_makes_no_sense_is_named_and_the_others_count(tmp_path, t
         ["bench.toml", key, "error"]
     ]
     assert settings == Settings(currency="CHF")
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("success = []", 3),
+        ("# success\n\nsuccess = [\n]", 5),
+        ("[costs]\ncurrency = 'CHF'\nstaple_price = 1e308", 5),
+        ("costs.staple_price = -1", 3),
+        ("[[usual]]\nfrom = 2024-01-01\nstaple_mm = 47\n"
+         "[[usual]]\nfrom = 2025-01-01\nstaple_mm = -47", 8),
+        ('[words.outcome]\ngut = "good"\nmies = "goood"', 5),
+        ("usual = [{ from = 2024-01-01, staple_mm = -47 }]", 3),
+        ('[ranges]\n"reeds.tied_mm" = [75, 70]', 4),
+        ("hemishpere = 1", 3),
+    ],
+)  # fmt: skip
+def test_an_error_of_a_setting_names_its_line(tmp_path, text, line):
+    (tmp_path / "bench.toml").write_text(f"format = 1\n\n{text}\n")
+    findings = read_settings(tmp_path)[1].frame()
+    assert findings["row"].tolist() == [line]
+
+
+def test_what_is_there_instead_of_the_settings_is_named(tmp_path):
+    (tmp_path / "bench.toml").symlink_to("nowhere.toml")
+    (tmp_path / "bench.toml.txt").write_text("format = 1\n")
+    findings = read_settings(tmp_path)[1].frame()
+    assert findings[["table", "severity"]].values.tolist() == [
+        ["bench.toml.txt", "warning"],
+        ["bench.toml", "error"],
+    ]
+    assert "broken link" in findings["problem"].iloc[1]
 
 
 def test_an_error_of_a_setting_is_one_sentence_of_its_fields():

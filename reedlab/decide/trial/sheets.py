@@ -164,8 +164,8 @@ def _read_sheet(path: Path, settings: Settings) -> pd.DataFrame:
     table, found = _SHEETS[path.name], Findings()
     sheet = read_csv(path, table, settings, found)
     if sheet is not None:
-        rows = as_table(sheet, table, settings, found)
-        typed = parse_table(table, rows, settings, found, comma_decimal=sheet.comma_decimal)
+        rows, origin = as_table(sheet, table, settings, found)
+        typed = parse_table(table, rows, settings, found, origin)
     # The day of judging is for the maker: nothing depends on how it is written.
     errors = found.frame().query("severity == 'error' and column != 'judged_on'")
     if len(errors):

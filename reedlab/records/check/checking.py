@@ -124,6 +124,8 @@ def _conversion(value: float, column: Column, limits: Range) -> str:
     if np.isinf(limits[0]):
         limits = column.possible or limits
     for name, convert in dict.fromkeys(OTHER_UNITS.get(column.unit, {}).values()):
+        if name == "seconds" and column.possible and value <= column.possible[1]:
+            continue  # 130 minutes are long, and more likely than 130 seconds
         other = convert(value)
         if limits[0] <= other <= limits[1]:
             return f"if it is in {name}, write {other:.3g} ({column.unit})"
@@ -133,4 +135,4 @@ def _conversion(value: float, column: Column, limits: Range) -> str:
 def _written(limits: Range | None, column: Column) -> str:
     low, high = limits or (0, np.inf)
     unit = f" {column.unit}" if column.unit else ""
-    return f"{low:g} or more{unit}" if np.isinf(high) else f"{low:g} to {high:g}{unit}"
+    return f"{low:g} to {high:,.10g}{unit}"

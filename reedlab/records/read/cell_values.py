@@ -2,14 +2,17 @@
 
 Nothing is guessed: 03/04/2025 is not read until ``bench.toml`` says whether day or month comes
 first, nor 1,234 until the rest of the table shows whether its comma is a decimal comma.
+`column_forms` asks the column.
 """
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import re
 import unicodedata
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
+from functools import cache
 
 import pandas as pd
 
@@ -21,20 +24,25 @@ BLANK = frozenset({"", "-", "--", "–", "—", "?", "n/a", "n.a.", "na", "none"
 """What people write into a cell that is empty."""
 
 _BLANKS = " \t\r\n\f\v\u00a0\u2007\u2009\u202f\u200b\ufeff"
-_SPACES = re.compile(r"[\s\u00a0\u2007\u2009\u202f'’]+")
+_SEPARATOR = r"[\s\u00a0\u2007\u2009\u202f'’]"
+_SPACES = re.compile(f"{_SEPARATOR}+")
 _SPREADSHEET_ERROR = re.compile(r"#(N/A|DIV/0!|REF!|VALUE!|NAME\?|NUM!|NULL!)|Err:\d{3}")
 _NUMBER = re.compile(
     r"(?P<before>[^\d+\-.,]{0,4})"
     r"(?P<number>[+-]?[\d.,][\d.,\s\u00a0\u2007\u2009\u202f'’]*(?<=[\d.,\s]))"
     r"(?P<unit>\D[^\s]{0,8}|)"
 )
-_COMMA_DECIMAL = re.compile(
-    r"[+-]?(?:\d{1,3}(?:\.\d{3})+,\d+|\d+,(?:\d{1,2}|\d{4,})|0?,\d+)(?![\d.,])"
-)
-_POINT_DECIMAL = re.compile(
-    r"[+-]?(?:\d{1,3}(?:,\d{3})+\.\d+|\d+\.(?:\d{1,2}|\d{4,})|0?\.\d+)(?![\d.,])"
+COMMA_DECIMAL = re.compile(
+    r"[+-]?(?:\d{1,3}(?:\.\d{3})+,\d+|\d+,(?:\d{1,2}|\d{4,})|0?,\d+|\d{1,3}(?:\.\d{3}){2,})"
+    r"(?![\d.,])"
 )
 TWO_READINGS = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}")
+HOURS_OR_DECIMALS = re.compile(r"\d{1,2}[.,][0-5]\d")
+"""Minutes such as 1.30: one and a third, or an hour and a half."""
+
+_THOUSANDS = re.compile(rf"[+-]?\d{{1,3}}(?:({_SEPARATOR})\d{{3}}(?:\1\d{{3}})*)?(?:[.,]\d*)*")
+_TWO_PARTS = re.compile(rf"([+-]?\d+){_SEPARATOR}+(\d{{1,2}})")
+_TWO_TIMES = re.compile(r"(\d{1,3})(?:\s+|\s*(['’′])\s*)([0-5]\d)")
 _WHOLE_MONEY = re.compile(r"(?<=\d)[.,](-{1,2}|[–—])(?!\d)")  # 25,- is 25
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?")
 _MINUTES = re.compile(
@@ -57,7 +65,10 @@ OTHER_UNITS: Mapping[str, Mapping[str, _Conversion]] = {
     "g/cm³": dict.fromkeys(("kg/m3", "kg/m³"), _KG_M3),
     "g": {"mg": ("milligrams", lambda x: x / 1000)},
     "%": {"of 1": ("fractions of one", lambda x: x * 100)},
-    "min": dict.fromkeys(("h", "hours"), ("hours", lambda x: x * 60)),
+    "min": {
+        **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), ("hours", lambda x: x * 60)),
+        **dict.fromkeys(("s", "sec", "secs", "seconds"), ("seconds", lambda x: x / 60)),
+    },
 }
 """What people write instead of a column's unit, and how to convert it."""
 
@@ -70,17 +81,20 @@ _STAND_FOR: Mapping[str, tuple[str, ...]] = {
 }
 _CURRENCIES = frozenset(_STAND_FOR) | {code for codes in _STAND_FOR.values() for code in codes}
 
-_NUMERIC_DATE = re.compile(r"(\d{1,4})\s?[./\- ]\s?(\d{1,2})\s?[./\- ]\s?(\d{1,4})\.?")
+_NUMERIC_DATE = re.compile(r"(\d{1,4})\s?([./\- ])\s?(\d{1,2})\s?[./\- ]\s?(\d{1,4})\.?")
 _SPELLED = re.compile(
-    r"(?:(?P<day>\d{1,2})(?:st|nd|rd|th|\.)?[\s\-]+(?P<month>[a-z]{3,9})"
-    r"|(?P<first>[a-z]{3,9})\.?\s+(?P<second>\d{1,2})(?:st|nd|rd|th)?)[.,]?[\s\-]+(?P<year>\d{4})"
+    r"(?:(?P<day>\d{1,2})(?:st|nd|rd|th|\.)?[\s\-]+(?P<month>[^\W\d_]{3,12})"
+    r"|(?P<first>[^\W\d_]{3,12})\.?\s+(?P<second>\d{1,2})(?:st|nd|rd|th)?)[.,]?[\s\-]+"
+    r"(?P<year>\d{4})"
 )
-_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_LANGUAGES = (
+    "en", "de", "de_AT", "fr", "it", "es", "pt", "nl", "da", "sv", "nb", "fi", "pl", "cs", "hr",
+)  # fmt: skip
 _TIME_OF_DAY = re.compile(
     r"[T ](\d{1,2}):(\d{2})(?::(\d{2})(?:[.,]\d+)?)?\s*(?:Z|[+-]\d{2}:?\d{2})?$"
 )
 _SERIAL = re.compile(r"(2\d{4}|[3-6]\d{4})(\.\d+)?")
-_FIRST_SERIAL = pd.Timestamp("1899-12-30")
+FIRST_SERIAL = pd.Timestamp("1899-12-30")
 DAYS = (pd.Timestamp("1950-01-01"), pd.Timestamp("2100-12-31"))
 _YES = ("yes", "y", "true", "1", "x", "✓")
 _YES_NO = (*_YES, "no", "n", "false", "0")
@@ -120,27 +134,14 @@ def text_of(value: object) -> str | None:
     return text
 
 
-def decimal_comma(columns: Sequence[Sequence[str]], hint: bool | None) -> bool | None:
-    """Say whether a table's numbers have decimal commas; None when that is not clear.
+def unit_of_column(column: Column) -> str:
+    """Return the unit of a column's numbers; minutes have theirs by their kind."""
+    return "min" if column.kind == "minutes" else column.unit
 
-    Parameters
-    ----------
-    columns : sequence of sequences of str
-        The texts of the columns that hold numbers.
-    hint : bool or None
-        What the file's delimiter says, used where the numbers do not show it.
 
-    Examples
-    --------
-    >>> decimal_comma([["0,58", "1,234"]], None), decimal_comma([["1,234"]], None)
-    (True, None)
-    """
-    texts = [t for column in columns for t in column if "," in t]
-    if not texts:
-        return False
-    commas = any(_COMMA_DECIMAL.match(_SPACES.sub("", t)) for t in texts)
-    points = any(_POINT_DECIMAL.match(t) for column in columns for t in column if "." in t)
-    return hint if commas == points else commas
+def without_separators(text: str) -> str:
+    """Return a number without the blanks and apostrophes between its thousands."""
+    return _SPACES.sub("", text)
 
 
 def same_currency(one: str, other: str) -> bool:
@@ -189,33 +190,43 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
     if match is None or not any(map(str.isdigit, match["number"])):
         raise NotANumber("write digits only, or empty the cell")
     before, digits, unit = match["before"].strip(), match["number"], match["unit"].strip()
-    value = _digits(_SPACES.sub("", digits), comma)
+    value = _digits(_together(digits.strip(), comma), comma)
     signs = {unit.casefold().rstrip("."), before.casefold()} - {""}
     if column.kind == "money":
         signs = {sign for sign in signs if not same_currency(sign, settings.currency)}
         if signs & _CURRENCIES:
             name = settings.currency
             raise Trouble(f"is not in {name}", f"write the price in {name}, or empty the cell")
-    own = UNIT_SPELLINGS.get(column.unit, ())
+    own_unit = unit_of_column(column)
+    own = UNIT_SPELLINGS.get(own_unit, ())
     signs = {sign for sign in signs if sign.replace(" ", "") not in own}
     if not signs:
         return value
-    if before == "" and (other := OTHER_UNITS.get(column.unit, {}).get(unit.casefold())):
+    if before == "" and (other := OTHER_UNITS.get(own_unit, {}).get(unit.casefold())):
         name, convert = other
-        raise Trouble(f"is in {name}", f"write {convert(value):.4g} ({column.unit})")
+        raise Trouble(f"is in {name}", f"write {convert(value):.4g} ({own_unit})")
     unit_says = f" without {' '.join(sorted(signs))}" if len(text) < 40 else ""
-    unit = "min" if column.kind == "minutes" else column.unit
-    in_unit = f", in {unit}," if unit else ""
+    in_unit = f", in {own_unit}," if own_unit else ""
     raise Trouble(
         "is not a plain number", f"write the number alone{in_unit}{unit_says}".rstrip(",")
     )
+
+
+def _together(digits: str, comma: bool | None) -> str:
+    """Return a number without the separators of its thousands; no other blank may be left out."""
+    if not _SPACES.search(digits) or _THOUSANDS.fullmatch(digits):
+        return without_separators(digits)
+    if two := _TWO_PARTS.fullmatch(digits):
+        part, whole = f"{two[1]}{',' if comma else '.'}{two[2]}", two[1] + two[2]
+        raise Trouble(f"could be {part} or {whole}", f"write {part} or {whole}")
+    raise NotANumber("write one number, without blanks")
 
 
 def _digits(digits: str, comma: bool | None) -> float:
     """Read digits whose points and commas may separate thousands or decimals."""
     # Three digits after a single separator: 1.234 or 1,234 may be 1.234 or 1234.
     if two := TWO_READINGS.fullmatch(digits):
-        if two[1] == "." and not comma:
+        if two[1] == "." and comma is False:
             return float(digits)
         if two[1] == "." or comma is None:
             part, whole = digits.replace(",", "."), re.sub("[.,]", "", digits)
@@ -226,19 +237,29 @@ def _digits(digits: str, comma: bool | None) -> float:
                 f"write {clear} or {whole}, and whole numbers without a separator",
             )
         return float(digits.replace(",", "." if comma else ""))
-    if _COMMA_DECIMAL.fullmatch(digits):  # 1.234,50 or 0,58
+    if COMMA_DECIMAL.fullmatch(digits):  # 1.234,50 or 0,58 or 1.234.567
         return float(digits.replace(".", "").replace(",", "."))
-    if re.fullmatch(r"[+-]?\d{1,3}(\.\d{3}){2,}", digits):  # 1.234.567
-        return float(digits.replace(".", ""))
     if re.fullmatch(r"[+-]?(\d+|\d{1,3}(,\d{3})+)(\.\d+)?", digits):  # 1,234.50 or 0.58
         return float(digits.replace(",", ""))
     raise NotANumber("write digits with one decimal point, such as 0.58")
 
 
-def read_minutes(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
+def read_minutes(
+    text: str, column: Column, settings: Settings, comma: bool | None, decimals: bool = False
+) -> float:
     """Read minutes written 35, 0:35 (hours and minutes), 35 min or 1 h 5 min.
 
-    Parameters and what is raised as in `read_number`.
+    Parameters
+    ----------
+    text, column, settings, comma
+        As in `read_number`.
+    decimals : bool, default False
+        Whether 1.30 is a decimal number; otherwise it may be an hour and a half.
+
+    Raises
+    ------
+    Trouble
+        As in `read_number`.
 
     Examples
     --------
@@ -249,6 +270,19 @@ def read_minutes(text: str, column: Column, settings: Settings, comma: bool | No
     if clock := _CLOCK.fullmatch(text):
         hours, minutes, seconds = (float(part or 0) for part in clock.groups())
         return hours * 60 + minutes + seconds / 60
+    if not decimals and HOURS_OR_DECIMALS.fullmatch(text):
+        clock_says = re.sub("[.,]", ":", text)
+        raise Trouble(
+            "could be a decimal number, or hours and minutes",
+            f"write {text} min, or {clock_says} for hours and minutes",
+        )
+    if two := _TWO_TIMES.fullmatch(text):
+        first, mark, second = two.groups()
+        meant = f"{first} min {second} s" if mark else f"{first} h {second} min"
+        clock_says = f"0:{first}:{second}" if mark else f"{first}:{second}"
+        raise Trouble(
+            f"could be {meant} or {first}{second} min", f"write {clock_says} or {first}{second}"
+        )
     if (spell := _MINUTES.fullmatch(text.casefold())) and any(spell.groups()):
         hours, minutes = (float((part or "0").replace(",", ".")) for part in spell.groups())
         return hours * 60 + minutes
@@ -258,7 +292,12 @@ def read_minutes(text: str, column: Column, settings: Settings, comma: bool | No
         raise Trouble("is not a time in minutes", "write 35, 0:35 or 35 min") from trouble
 
 
-def read_date(text: str, order: str | None) -> pd.Timestamp:
+def read_date(
+    text: str,
+    order: str | None,
+    year_first: bool | None = None,
+    first_serial: pd.Timestamp = FIRST_SERIAL,
+) -> pd.Timestamp:
     """Read a date that can mean only one day.
 
     Parameters
@@ -268,6 +307,10 @@ def read_date(text: str, order: str | None) -> pd.Timestamp:
         digits, with or without a time of day.
     order : str or None
         ``"day-month"`` or ``"month-day"``, for dates such as 03/04/2025.
+    year_first : bool or None
+        Whether dates such as 24-03-05 begin with the year, see `column_forms.year_first`.
+    first_serial : pandas.Timestamp
+        The day that the spreadsheet counts as 0.
 
     Raises
     ------
@@ -279,10 +322,10 @@ def read_date(text: str, order: str | None) -> pd.Timestamp:
     >>> str(read_date("5 Mar 2024", None)), str(read_date("03/04/2025", "day-month"))
     ('2024-03-05 00:00:00', '2025-04-03 00:00:00')
     """
-    if _SERIAL.fullmatch(text):  # days since 1899-12-30, as spreadsheets count
-        return _FIRST_SERIAL + pd.Timedelta(days=float(text)).round("s")
+    if is_serial(text):
+        return first_serial + pd.Timedelta(days=float(text)).round("s")
     clock = _TIME_OF_DAY.search(text)
-    day = _day(text[: clock.start()].strip() if clock else text, order)
+    day = _day(text[: clock.start()].strip() if clock else text, order, year_first)
     if not DAYS[0] <= day <= DAYS[1]:
         raise Trouble(f"is in the year {day.year}", "fix the year")
     if clock is None:
@@ -293,35 +336,79 @@ def read_date(text: str, order: str | None) -> pd.Timestamp:
     return day + pd.Timedelta(hours=hour, minutes=minute, seconds=second)
 
 
-def _day(text: str, order: str | None) -> pd.Timestamp:
+def is_serial(text: str) -> bool:
+    """Say whether a text is a number of days, as spreadsheets count them."""
+    return _SERIAL.fullmatch(text) is not None
+
+
+@cache
+def _months() -> dict[str, int]:
+    """Return the names of months, whole and abbreviated, that mean one month in every language."""
+    from babel import Locale
+
+    meant: dict[str, set[int]] = {}
+    for language in _LANGUAGES:
+        for forms in Locale.parse(language).months.values():
+            for month, name in [*forms["wide"].items(), *forms["abbreviated"].items()]:
+                meant.setdefault(name.casefold().rstrip("."), set()).add(month)
+    return {name: month for name, (month, *others) in meant.items() if not others}
+
+
+def _day(text: str, order: str | None, year_first: bool | None) -> pd.Timestamp:
     """Read a day whose month is in letters, then one in digits alone."""
     if spelled := _SPELLED.fullmatch(text.casefold()):
         groups = spelled.groupdict()
-        month = (groups["month"] or groups["first"])[:3]
-        if month in _MONTHS:
+        if month := _months().get(groups["month"] or groups["first"]):
             day = int(groups["day"] or groups["second"])
-            return _calendar(int(groups["year"]), _MONTHS.index(month) + 1, day)
+            return _calendar(int(groups["year"]), month, day)
     match = _NUMERIC_DATE.fullmatch(text)
     if match is None:
         raise Trouble("is not a date", "write it as 2024-03-05")
-    first, second, last = match.groups()
+    first, _, second, last = match.groups()
     if len(first) == 4 and len(last) <= 2:  # year first
         return _calendar(int(first), int(second), int(last))
     if len(first) > 2 or len(last) not in (2, 4):
         raise Trouble("is not a date", "write it as 2024-03-05")
-    # Year last: a number above 12 can only be the day.
-    year = int(last) + (2000 if len(last) == 2 else 0)
-    one, two = int(first), int(second)
-    if order is None and one <= 12 and two <= 12 and one != two:
-        raise Trouble(
-            f"could be {year}-{two:02}-{one:02} or {year}-{one:02}-{two:02}",
-            'put date_order = "day-month" (or "month-day") into bench.toml',
-        )
-    month_first = order == "month-day" if order else one <= 12
-    if order is None and max(one, two) > 12:
-        month_first = two > 12
-    day, month = (two, one) if month_first else (one, two)
-    return _calendar(year, month, day)
+    days = days_meant(text, order, year_first)
+    if not days:
+        raise Trouble("is not a valid date", "check the day")
+    if len(days) == 1:
+        return days[0]
+    *others, last_day = (f"{day:%Y-%m-%d}" for day in days)
+    problem = f"could be {', '.join(others)} or {last_day}"
+    if len({day.year for day in days}) > 1:
+        raise Trouble(problem, "write the year with four digits")
+    raise Trouble(problem, 'put date_order = "day-month" (or "month-day") into bench.toml')
+
+
+def days_meant(text: str, order: str | None, year_first: bool | None) -> list[pd.Timestamp]:
+    """Return the days that a date in digits can mean; its year comes last, or has two digits.
+
+    Examples
+    --------
+    >>> [str(day.date()) for day in days_meant("24-03-05", "day-month", None)]
+    ['2024-03-05', '2005-03-24']
+    """
+    match = _NUMERIC_DATE.fullmatch(text)
+    if match is None or len(match[1]) > 2 or len(match[4]) not in (2, 4):
+        return []
+    one, two, last = int(match[1]), int(match[3]), int(match[4])
+    year = _century(last) if len(match[4]) == 2 else last
+    readings = [] if order == "month-day" else [(year, two, one)]
+    readings += [] if order == "day-month" else [(year, one, two)]
+    # Years of two digits come first only between hyphens or blanks, as in ISO 8601's short form.
+    if len(match[1]) == len(match[4]) == 2 and match[2] in "- " and year_first is not False:
+        readings = [(_century(one), two, last)] + ([] if year_first else readings)
+    days = []
+    for reading in readings:
+        with contextlib.suppress(ValueError):
+            days.append(pd.Timestamp(*reading))
+    return list(dict.fromkeys(days))
+
+
+def _century(year: int) -> int:
+    """Return a year of two digits in full, as POSIX reads it: 69 to 99 are of 1900."""
+    return year + (1900 if year > 68 else 2000)
 
 
 def _calendar(year: int, month: int, day: int) -> pd.Timestamp:

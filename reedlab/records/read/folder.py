@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from pathlib import Path
 
 from reedlab.errors import RecordError
@@ -13,6 +14,7 @@ from reedlab.records.settings import Settings
 from reedlab.records.tables import TABLES
 
 _ENDINGS = (".csv", ".tsv", ".txt")
+_BOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 
 
 def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
@@ -79,6 +81,8 @@ def _from_csv(folder: Path, settings: Settings, found: Findings) -> dict[str, Sh
     """Read the folder's CSV files that are named after a table."""
     sheets: dict[str, Sheet] = {}
     for path in _listed(folder):
+        if path.suffix.casefold() in _BOOKS:
+            _say_other_book(path.name, found)
         if path.suffix.casefold() not in _ENDINGS:
             continue
         name = table_called(path.stem, settings.tables)
@@ -120,11 +124,25 @@ def _add_workbook(
 
 
 def _say_near(stem: str, place: str, found: Findings) -> bool:
-    """Name a file or sheet whose name is nearly a table's."""
-    near = difflib.get_close_matches(stem.casefold()[:40], list(TABLES), 1, 0.75)
+    """Name a file or sheet whose name is nearly a table's, or has one in it: reeds-2025."""
+    words = re.split(r"[\W\d_]+", stem.casefold()[:80])
+    holds = [name for name in TABLES if name in words or name.removesuffix("s") in words]
+    near = holds or difflib.get_close_matches(stem.casefold()[:40], list(TABLES), 1, 0.75)
     if near:
         found.add(
             place, None, "", stem, "warning", f"{place} is not read",
-            f"rename it {near[0]}, if it holds {TABLES[near[0]].says}",
+            f"rename it {near[0]}, if it holds {TABLES[near[0]].says}, or put its rows into that "
+            "table",
         )  # fmt: skip
     return bool(near)
+
+
+def _say_other_book(name: str, found: Findings) -> None:
+    """Name a workbook that is called after a table, or nearly as the workbook of the records."""
+    words = re.split(r"[\W\d_]+", Path(name).stem.casefold()[:80])
+    own = {Path(FILE).stem, *TABLES}
+    if name.casefold() != FILE and not name.startswith((".", "~")) and own & {*words}:
+        found.add(
+            name, None, "", name, "warning", f"{name} is not read",
+            f"put its sheets into {FILE}, or save them as CSV, if they are records of this bench",
+        )  # fmt: skip

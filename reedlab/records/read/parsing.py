@@ -5,6 +5,7 @@ A column's distinct texts are read once each: the plain ones all at once, the ot
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -13,22 +14,37 @@ import numpy as np
 import pandas as pd
 from pandas.api.types import is_bool_dtype, is_datetime64_dtype, is_numeric_dtype
 
-from reedlab.records.findings import Findings
+from reedlab.records.findings import Findings, Severity
 from reedlab.records.read.cell_values import (
     DAYS,
+    HOURS_OR_DECIMALS,
+    OTHER_UNITS,
     TWO_READINGS,
     Trouble,
-    decimal_comma,
+    days_meant,
+    is_serial,
     read_date,
     read_minutes,
     read_number,
     read_word,
     text_of,
+    unit_of_column,
+    without_separators,
 )
+from reedlab.records.read.column_forms import (
+    comma_by_range,
+    decimal_comma,
+    shows_decimals,
+    two_orders,
+    year_first,
+)
+from reedlab.records.read.sheets_as_text import Origin
 from reedlab.records.settings import Settings
 from reedlab.records.tables import Column, Table
 
 _NUMBERS = ("number", "money", "minutes")
+_BARE = re.compile(r"[\d.,+\-\s\u00a0\u2007\u2009\u202f]+")
+"""A number without a unit, which its heading may give."""
 
 
 def parse_table(
@@ -36,8 +52,7 @@ def parse_table(
     given: pd.DataFrame,
     settings: Settings,
     found: Findings,
-    *,
-    comma_decimal: bool | None = None,
+    origin: Origin,
 ) -> pd.DataFrame:
     """Return a table's rows with every column typed; a cell that cannot be read is empty.
 
@@ -50,9 +65,10 @@ def parse_table(
     settings : Settings
         The date order, and the maker's own words.
     found : Findings
-        Receives an error for each cell that cannot be read, a warning for each lone note.
-    comma_decimal : bool, optional
-        What the file's delimiter says about decimal commas, for numbers such as 1,234.
+        Receives an error for each cell that cannot be read, a warning for each lone note, and
+        ``read_as`` for each cell with two readings of which the column shows the one meant.
+    origin : Origin
+        What the file says about all its cells.
 
     Returns
     -------
@@ -67,14 +83,21 @@ def parse_table(
         for name, column in table.columns.items()
         if name in given and not _typed(given[name], column)
     }
-    numbers = [c.unique for n, c in cells.items() if table.columns[n].kind in _NUMBERS]
-    comma = decimal_comma(numbers, comma_decimal)
+    numbers = [
+        # The sign in 1.30 may part hours from minutes.
+        [t for t in c.unique if kind != "minutes" or not HOURS_OR_DECIMALS.fullmatch(t)]
+        for name, c in cells.items()
+        if (kind := table.columns[name].kind) in _NUMBERS
+    ]
+    comma = decimal_comma(numbers, origin.comma_decimal)
     columns = {}
     for name, column in table.columns.items():
         if name in cells:
-            parsed, troubles = _parse(cells[name].unique, column, settings, comma)
+            parsed, troubles = _parse(cells[name].unique, column, settings, comma, origin)
             columns[name] = _spread(parsed, cells[name].codes, given.index)
-            _report(table.name, column, cells[name], troubles, given.index, found)
+            notes = _read_as(cells[name].unique, parsed, column, origin)
+            _report(table.name, column, cells[name], troubles, given.index, "error", found)
+            _report(table.name, column, cells[name], notes, given.index, "read_as", found)
         elif name in given:
             columns[name] = given[name].astype(column.dtype)
         else:
@@ -124,35 +147,97 @@ def _cells(values: pd.Series) -> _Cells:
 
 
 def _parse(
-    texts: list[str], column: Column, settings: Settings, comma: bool | None
+    texts: list[str], column: Column, settings: Settings, comma: bool | None, origin: Origin
 ) -> tuple[pd.Series, dict[int, Trouble]]:
     """Return a value for each text, and the troubles by the text's position."""
     slow: Callable[[str], object]
+    troubles: dict[int, Trouble] = {}
+    convert = _conversion(column, origin)
     match column.kind:
         case "number" | "money" | "minutes":
-            ready = _plain_numbers(texts, comma)
+            if comma is None:
+                comma = comma_by_range(texts, column, convert or float)
             slow = partial(read_number, column=column, settings=settings, comma=comma)
+            unclear = [comma is not False and bool(TWO_READINGS.fullmatch(t)) for t in texts]
             if column.kind == "minutes":
-                slow = partial(read_minutes, column=column, settings=settings, comma=comma)
+                decimals = shows_decimals(texts)
+                slow = partial(
+                    read_minutes, column=column, settings=settings, comma=comma, decimals=decimals
+                )
+                hours = [not decimals and bool(HOURS_OR_DECIMALS.fullmatch(t)) for t in texts]
+                unclear = [one or other for one, other in zip(unclear, hours)]
+            ready = _plain_numbers(texts).mask(unclear)
         case "date" | "time":
             ready = _iso_dates(texts)
-            slow = partial(read_date, order=settings.date_order)
+            slow = partial(
+                read_date,
+                order=settings.date_order,
+                year_first=year_first(texts, settings.date_order),
+                first_serial=origin.first_serial,
+            )
+            troubles = {} if settings.date_order else two_orders(texts)
         case "word" | "yesno":
             ready = pd.Series(None, index=range(len(texts)), dtype=object)
             slow = partial(read_word, column=column, own=settings.words.get(column.name, {}))
         case _:
             return _names(texts, column, settings), {}
-    values, troubles = ready.to_numpy(dtype=object, copy=True), {}
+    values = ready.to_numpy(dtype=object, copy=True)
     for i in np.flatnonzero(ready.isna().to_numpy()):
         try:
-            values[i] = slow(texts[i])
+            values[i] = None if int(i) in troubles else slow(texts[i])
         except Trouble as trouble:
             troubles[int(i)] = trouble
             values[i] = None
     result = ready if ready.notna().all() else pd.Series(values)
     if column.kind == "date":
         result = pd.to_datetime(result).astype("datetime64[us]").dt.normalize()
-    return result.astype(column.dtype), troubles
+    result = result.astype(column.dtype)
+    if convert is not None:
+        bare = [_BARE.fullmatch(text) is not None for text in texts]
+        result = result.mask(bare, convert(result))
+    return result, troubles
+
+
+def _conversion(column: Column, origin: Origin) -> Callable[[float], float] | None:
+    """Return the conversion from the unit of a column's heading, if it is not the column's own."""
+    if column.name not in origin.units:
+        return None
+    return OTHER_UNITS[unit_of_column(column)][origin.units[column.name]][1]
+
+
+def _read_as(
+    texts: list[str], values: pd.Series, column: Column, origin: Origin
+) -> dict[int, Trouble]:
+    """Say how each text with two readings was read, by its position."""
+    notes = {}
+    dated, counted = column.kind in ("date", "time"), column.kind in _NUMBERS
+    for i in np.flatnonzero(values.notna().to_numpy()) if dated or counted else ():
+        text = texts[i]
+        if text[4:5] == "-" if dated else not ("," in text or "." in text):
+            continue  # most texts have one reading
+        value = values.iloc[i]
+        if dated and is_serial(text):
+            why = "a spreadsheet's count of days"
+            fix = "leave it, or format the cell as a date and save again"
+        elif dated and len({day.year for day in days_meant(text, None, None)}) > 1:
+            why, fix = "as the column shows", "leave it, or write the year with four digits"
+        elif column.kind == "minutes" and HOURS_OR_DECIMALS.fullmatch(text):
+            why = "a decimal number, as the column has others"
+            fix = "leave it, or write 1:30 for hours and minutes"
+        elif counted and _unlike_its_file(text, origin):
+            why = "as its table shows"
+            fix = "leave it, or write whole numbers without a separator"
+        else:
+            continue
+        shown = f"{value:%Y-%m-%d}" if dated else f"{value:.10g}"
+        notes[int(i)] = Trouble(f"is read as {shown}, {why}", fix)
+    return notes
+
+
+def _unlike_its_file(text: str, origin: Origin) -> bool:
+    """Say whether 1,234 or 1.234 has a sign that the file's delimiter does not explain."""
+    two = TWO_READINGS.fullmatch(without_separators(text))
+    return two is not None and (two[1] == ",") is not bool(origin.comma_decimal)
 
 
 def _spread(values: pd.Series, codes: np.ndarray, index: pd.Index) -> pd.Series:
@@ -167,6 +252,7 @@ def _report(
     cells: _Cells,
     troubles: dict[int, Trouble],
     index: pd.Index,
+    severity: Severity,
     found: Findings,
 ) -> None:
     """Turn troubles into findings, one for each row."""
@@ -175,18 +261,15 @@ def _report(
             i = int(cells.codes[at])
             trouble = troubles[i]
             found.add(
-                table, int(index[at]), column.name, cells.unique[i], "error",
+                table, int(index[at]), column.name, cells.unique[i], severity,
                 trouble.problem, trouble.fix,
             )  # fmt: skip
 
 
-def _plain_numbers(texts: list[str], comma: bool | None) -> pd.Series:
+def _plain_numbers(texts: list[str]) -> pd.Series:
     """Read plain numbers with a decimal point; the rest is missing."""
     plain = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce").astype("float64")
-    plain = plain.mask(~np.isfinite(plain))
-    if comma:
-        plain = plain.mask([TWO_READINGS.fullmatch(t) is not None for t in texts])
-    return plain
+    return plain.mask(~np.isfinite(plain))
 
 
 def _iso_dates(texts: list[str]) -> pd.Series:

@@ -7,27 +7,56 @@ import difflib
 import io
 import re
 import stat
+import statistics
 import unicodedata
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pandas as pd
 
 from reedlab.records.findings import Findings
+from reedlab.records.read.cell_values import (
+    FIRST_SERIAL,
+    OTHER_UNITS,
+    same_currency,
+    unit_of_column,
+)
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES, UNIT_SPELLINGS, UNITS, Table, stem
+from reedlab.records.tables import TABLES, UNIT_SPELLINGS, UNITS, Column, Table, stem
 
 MOST_BYTES = 256_000_000
 """Files larger than this are not opened."""
 
 _HEADING_WITHIN = 20  # rows of titles may come before the headings
 _DELIMITERS = (",", ";", "\t")
+_LONGEST_CELL = 200  # lines of one note
+_CLOSED = re.compile(r'(?:[^"]++|"")*+"')  # the rest of a quoted cell
 _BRACKETED = re.compile(r"[(\[{]\s*([^)\]}]*?)\s*[)\]}]")
 _SPELLED_UNITS = {
     spelling: ending for ending, unit in UNITS.items() for spelling in UNIT_SPELLINGS[unit]
 }
+
+
+@dataclass(frozen=True)
+class Origin:
+    """What a file or its headings say about all cells of a table.
+
+    Attributes
+    ----------
+    comma_decimal : bool or None
+        Whether the file's numbers have decimal commas, as far as its delimiter shows.
+    first_serial : pandas.Timestamp
+        The day that the spreadsheet counts as 0.
+    units : mapping of str to str
+        The columns whose heading names another unit than theirs, and that unit as a key of
+        `OTHER_UNITS`.
+    """
+
+    comma_decimal: bool | None = None
+    first_serial: pd.Timestamp = FIRST_SERIAL
+    units: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -40,13 +69,13 @@ class Sheet:
         The file, or the workbook and the sheet, for messages.
     cells : pandas.DataFrame
         One column a spreadsheet column, one row a spreadsheet row, the index its number.
-    comma_decimal : bool or None
-        Whether the file's numbers have decimal commas, as far as its delimiter shows.
+    origin : Origin
+        What the file says about all its cells.
     """
 
     place: str
     cells: pd.DataFrame
-    comma_decimal: bool | None = None
+    origin: Origin = Origin()
 
     def shows(self, row: int, column: int) -> bool:
         """Say whether a cell, counted from 1 as in a spreadsheet, shows anything."""
@@ -115,15 +144,24 @@ def read_csv(path: Path, table: Table, settings: Settings, found: Findings) -> S
             "save it again from the spreadsheet, as CSV in UTF-8",
         )  # fmt: skip
     delimiter = _delimiter(text, table, settings)
-    cells, whole = _split(text.rstrip(" \r\n,;\t"), delimiter)
-    if not whole:
+    cells, unclosed, spans = _split(text.rstrip(" \r\n,;\t"), delimiter)
+    for line in unclosed:
         found.add(
-            table.name, None, "", path.name, "warning",
-            f"{path.name} has an unclosed quotation mark",
-            "look for a single quotation mark, most likely in a note",
+            table.name, None, "", path.name, "error",
+            f"{path.name}, line {line} has a quotation mark that never closes, so the line is read "
+            "as a row of its own",
+            "remove the mark, or close it",
+        )  # fmt: skip
+    if spans:
+        more = f" (and {len(spans) - 1:,} more such)" if spans[1:] else ""
+        found.add(
+            table.name, None, "", path.name, "read_as",
+            f"{path.name}, lines {spans[0][0]} to {spans[0][1]}{more} are read as one row: a cell "
+            "has line ends",
+            "leave it, or close the quotation mark in its own line",
         )  # fmt: skip
     cells.index = pd.RangeIndex(1, len(cells) + 1)
-    return Sheet(path.name, cells, delimiter == ";" or None)
+    return Sheet(path.name, cells, Origin(comma_decimal=delimiter == ";" or None))
 
 
 def _delimiter(text: str, table: Table, settings: Settings) -> str:
@@ -139,31 +177,90 @@ def _delimiter(text: str, table: Table, settings: Settings) -> str:
     return max(_DELIMITERS, key=headings)
 
 
-def _rows(text: str, delimiter: str, quoting: int = csv.QUOTE_MINIMAL) -> list[list[str]]:
+def _rows(text: str, delimiter: str) -> list[list[str]]:
     csv.field_size_limit(MOST_BYTES)
-    quotes = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, quoting=quoting)  # type: ignore[arg-type]
-    return list(quotes)
+    return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
 
 
-def _split(text: str, delimiter: str) -> tuple[pd.DataFrame, bool]:
-    """Return a file's cells, and whether its quotation marks are paired."""
+def _split(text: str, delimiter: str) -> tuple[pd.DataFrame, list[int], list[tuple[int, int]]]:
+    """Return a file's cells, lines with an unclosed quotation mark, and lines that are one row."""
+    cells = _cells(text, delimiter)
+    unclosed: list[int] = []
+    spans: list[tuple[int, int]] = []
+    lines = text.count("\n") + text.count("\r") - text.count("\r\n") + bool(text)
+    # Fewer rows than lines: a cell holds line ends, or a quotation mark swallows rows.
+    if '"' in text and (cells is None or len(cells) < lines):
+        text, unclosed, spans = _close_quotes(text, delimiter)
+        cells = _cells(text, delimiter)
+    if cells is None:
+        rows = _rows(text, delimiter)
+        width = max(map(len, rows), default=0)
+        cells = pd.DataFrame([row + [""] * (width - len(row)) for row in rows], dtype=object)
+        cells = cells.where(cells != "", None)
+    return cells, unclosed, spans
+
+
+def _cells(text: str, delimiter: str) -> pd.DataFrame | None:
+    """Return a file's cells; None where its rows are longer than its first lines."""
     head = text[:20_000].split("\n")[:_HEADING_WITHIN]
     width = max((line.count(delimiter) for line in head), default=0) + 1
     read = {"sep": delimiter, "header": None, "names": range(width), "dtype": object}
     keep = {"keep_default_na": False, "na_values": [""], "skip_blank_lines": False}
     try:
         with warnings.catch_warnings(action="error"):  # rows too long would lose cells
-            cells = pd.read_csv(io.StringIO(text), index_col=False, engine="c", **read, **keep)
-        return cells, True
+            return pd.read_csv(io.StringIO(text), index_col=False, engine="c", **read, **keep)
     except pd.errors.EmptyDataError:
-        return pd.DataFrame(), True
+        return pd.DataFrame()
     except (pd.errors.ParserError, pd.errors.ParserWarning, ValueError):
-        pass
-    whole = text.count('"') % 2 == 0
-    rows = _rows(text, delimiter, csv.QUOTE_MINIMAL if whole else csv.QUOTE_NONE)
-    width = max(map(len, rows), default=0)
-    cells = pd.DataFrame([row + [""] * (width - len(row)) for row in rows], dtype=object)
-    return cells.where(cells != "", None), whole
+        return None
+
+
+def _close_quotes(text: str, delimiter: str) -> tuple[str, list[int], list[tuple[int, int]]]:
+    """Make plain text of quotation marks that never close; a blank before one does that."""
+    lines = re.split(r"\r\n?|\n", text)
+    widths = [len(row) for line in lines[:_HEADING_WITHIN] for row in _rows(line, delimiter)]
+    like_a_row = max(statistics.mode(widths or [0]) - 1, 1)
+    unclosed: dict[int, None] = {}
+    spans = []
+    at = 0
+    while at < len(lines):
+        opened = _opened(lines[at], delimiter)
+        if opened < 0:
+            at += 1
+        elif end := _closed_in(lines, at, delimiter, like_a_row):
+            spans.append((at + 1, end + 1))
+            at = end + 1
+        else:
+            lines[at] = f"{lines[at][:opened]} {lines[at][opened:]}"
+            unclosed[at + 1] = None
+    return "\n".join(lines), list(unclosed), spans
+
+
+def _opened(line: str, delimiter: str) -> int:
+    """Return where a line opens a quoted cell that it does not close, or -1."""
+    at = 0 if '"' in line else -1
+    while at >= 0:
+        if line.startswith('"', at):
+            closed = _CLOSED.match(line, at + 1)
+            if closed is None:
+                return at
+            at = closed.end()
+        at = line.find(delimiter, at) + 1 or -1
+    return -1
+
+
+def _closed_in(lines: list[str], start: int, delimiter: str, like_a_row: int) -> int:
+    """Return the line in which a quoted cell closes; 0 where it never does, or over other rows."""
+    for at in range(start + 1, min(start + _LONGEST_CELL, len(lines))):
+        if lines[at].count(delimiter) >= like_a_row:
+            return 0
+        if closed := _CLOSED.match(lines[at]):
+            rest = lines[at][closed.end() :]
+            if rest.strip(" ") and not rest.startswith(delimiter):
+                return 0
+            if _opened(rest, delimiter) < 0:
+                return at
+    return 0
 
 
 def heading_key(heading: object) -> str:
@@ -207,12 +304,18 @@ class Headings:
         Headings that mean no known column.
     doubled : list of str
         Columns that have a second heading.
+    units : dict of str to str
+        Columns whose heading names another unit, and that unit as a key of `OTHER_UNITS`.
+    refused : dict of str to str
+        Columns whose heading has words in brackets that are no unit of theirs, and the heading.
     """
 
     at: int
     places: dict[str, int]
     unknown: list[str]
     doubled: list[str]
+    units: dict[str, str]
+    refused: dict[str, str]
 
 
 def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
@@ -221,7 +324,8 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     top = sheet.cells.head(_HEADING_WITHIN)
     keys = [[heading_key(value) for value in row] for row in top.itertuples(index=False)]
     scores = [len({known[key] for key in row if key in known}) for row in keys]
-    found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [])
+    found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [], {}, {})
+    own = {heading_key(heading) for heading in settings.columns.get(table.name, {})}
     for place, key in enumerate(keys[found.at] if found.at >= 0 else []):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():
@@ -229,11 +333,38 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
         elif column and column in found.places:
             found.doubled.append(column)
         elif column:
+            unit = _other_unit(str(heading), table.columns[column], settings)
+            if unit in OTHER_UNITS.get(unit_of_column(table.columns[column]), {}):
+                found.units[column] = unit
+            elif unit and key not in own:
+                found.refused[column] = str(heading).strip()
+                continue
             found.places[column] = place
     return found
 
 
-def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) -> pd.DataFrame:
+def _other_unit(heading: str, column: Column, settings: Settings) -> str:
+    """Return what a number's heading has in brackets, unless that is its own unit."""
+    if column.kind not in ("number", "money", "minutes"):
+        return ""
+    unit = unit_of_column(column)
+    given = [text.strip().casefold().rstrip(".") for text in _BRACKETED.findall(heading)]
+    others = [text for text in given if text.replace(" ", "") not in UNIT_SPELLINGS.get(unit, ())]
+    if column.kind == "money":
+        others = [text for text in others if not same_currency(text, settings.currency)]
+    if not unit and column.possible:  # "response (1-5)"
+        limits = [f"{limit:g}" for limit in column.possible]
+        others = [text for text in others if re.findall(r"\d+", text) != limits]
+    if not others:
+        return ""
+    # "Tied mm (cm)" and "tied (in) (wet)" say two things.
+    says_own = column.unit != "" and heading_key(_BRACKETED.sub(" ", heading)) == column.name
+    return others[0] if len(others) == 1 and not says_own else f"{unit} {' '.join(others)}"
+
+
+def as_table(
+    sheet: Sheet, table: Table, settings: Settings, found: Findings
+) -> tuple[pd.DataFrame, Origin]:
     """Find a sheet's headings and return its rows under the columns that they mean.
 
     Parameters
@@ -249,8 +380,10 @@ def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) ->
 
     Returns
     -------
-    pandas.DataFrame
+    cells : pandas.DataFrame
         Text, one column a known column, rows without any text left out, indexed by ``row``.
+    origin : Origin
+        What the file and its headings say about all of them.
     """
     headings = find_headings(sheet, table, settings)
     if headings.at < 0:
@@ -260,19 +393,44 @@ def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) ->
                 f"{sheet.place} has no known headings",
                 f"name its columns {', '.join(table.needed)}",
             )  # fmt: skip
-        return table.empty()[[]]
+        return table.empty()[[]], sheet.origin
+    row = int(sheet.cells.index[headings.at])
     for column in headings.doubled:
         found.add(
-            table.name, int(sheet.cells.index[headings.at]), column, "", "error",
+            table.name, row, column, "", "error",
             "is the heading of two columns; only the first is read",
             "rename one of them",
         )  # fmt: skip
     places = headings.places
-    _say_unknown(table, headings.unknown, set(table.columns) - set(places), found)
-    _say_missing(table, set(places), found)
+    _say_units(table, row, headings, found)
+    there = {*places, *headings.refused}
+    _say_unknown(table, headings.unknown, set(table.columns) - there, found)
+    _say_missing(table, there, found)
     body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
-    return body[body.notna().any(axis=1)]
+    return body[body.notna().any(axis=1)], replace(sheet.origin, units=headings.units)
+
+
+def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> None:
+    """Name headings with another unit than their column's: converted, or not read."""
+    for name, key in headings.units.items():
+        unit = unit_of_column(table.columns[name])
+        other, convert = OTHER_UNITS[unit][key]
+        found.add(
+            table.name, row, name, "", "read_as",
+            f"has a heading in {other}, so its numbers are converted: 1 is read as "
+            f"{convert(1):.4g} {unit}",
+            "leave it, or write the numbers and the heading in that unit",
+        )  # fmt: skip
+    for name, heading in headings.refused.items():
+        column = table.columns[name]
+        found.add(
+            table.name, row, name, heading, "error",
+            "has words in brackets that are not a unit of this column, which is not read",
+            f"name the column {column.heading.removesuffix(' *')}, with its numbers in that unit"
+            if column.unit
+            else f"name the column {name}, and write its numbers so",
+        )  # fmt: skip
 
 
 def _say_unknown(table: Table, unknown: list[str], free: set[str], found: Findings) -> None:

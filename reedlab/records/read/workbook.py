@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from reedlab.records.findings import Findings
-from reedlab.records.read.sheets_as_text import Sheet, read_bytes
+from reedlab.records.read.sheets_as_text import Origin, Sheet, read_bytes
 
 FILE = "records.xlsx"
 LISTS = "lists"
@@ -20,6 +21,8 @@ MOST_UNPACKED = 200_000_000
 """Workbooks that unpack to more bytes than this are not opened."""
 
 _MOST_CELLS = 6_000_000
+_RANGE = r"[A-Z]{1,3}\d{1,7}"
+_MERGED = re.compile(rf"<(?:\w+:)?mergeCell\s[^>]*?ref=[\"']({_RANGE}:{_RANGE})[\"']".encode())
 
 
 def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
@@ -36,7 +39,9 @@ def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
         _refuse_bombs(path)
         with path.open("rb") as file:
             book = openpyxl.load_workbook(file, read_only=True, data_only=True, keep_links=False)
-            sheets = {ws.title: _sheet(ws, path) for ws in book.worksheets if _shown(ws)}
+            shown = [ws for ws in book.worksheets if _shown(ws)]
+            merged = _merged(path, shown)
+            sheets = {ws.title: _sheet(ws, path, merged[ws.title], found) for ws in shown}
         _name_uncalculated(path, sheets, found)
         return sheets
     except MemoryError:
@@ -70,7 +75,51 @@ def _refuse_bombs(path: Path) -> None:
                     raise ValueError("it defines XML entities, which no spreadsheet writes")
 
 
-def _sheet(sheet: Any, path: Path) -> Sheet:
+def _merged(path: Path, sheets: list[Any]) -> dict[str, list[str]]:
+    """Return each sheet's merged ranges, which openpyxl does not keep when it only reads."""
+    with zipfile.ZipFile(path) as archive:
+        return {
+            sheet.title: [
+                found.decode()
+                for found in _MERGED.findall(archive.read(sheet._worksheet_path.lstrip("/")))
+            ]
+            for sheet in sheets
+        }
+
+
+def _fill_merged(
+    cells: pd.DataFrame, title: str, ranges: list[str], file: str, found: Findings
+) -> pd.DataFrame:
+    """Give the rows of a merged cell its value; what is merged over columns is only named."""
+    from openpyxl.utils.cell import range_boundaries
+
+    values = cells.to_numpy(dtype=object, copy=True)
+    for text in ranges:
+        left, top, right, bottom = range_boundaries(text)
+        first = int(cells.index.searchsorted(top))
+        end = int(cells.index.searchsorted(bottom, side="right"))
+        if first == len(cells) or cells.index[first] != top or left > values.shape[1]:
+            continue
+        value = values[first, left - 1]
+        if value is None:
+            continue
+        if left == right and end - first > 1:
+            values[first:end, left - 1] = value
+            found.add(
+                file, top, "", f"{title}!{text}", "read_as",
+                "is a merged cell, and its value is read for each of its rows",
+                "leave it, or unmerge it and fill in each row",
+            )  # fmt: skip
+        elif left != right and any(other is not None for other in values[first, right:]):
+            found.add(
+                file, top, "", f"{title}!{text}", "warning",
+                "is merged over several columns, and its value is read for the first cell alone",
+                "unmerge it and fill in each cell, unless it is a title",
+            )  # fmt: skip
+    return pd.DataFrame(values, index=cells.index, dtype=object) if ranges else cells
+
+
+def _sheet(sheet: Any, path: Path, merged: list[str], found: Findings) -> Sheet:
     """Read one sheet's cells as text, without its blank rows."""
     sheet.reset_dimensions()  # the size that a file states may be wrong
     rows: list[list[str | None]] = []
@@ -89,7 +138,9 @@ def _sheet(sheet: Any, path: Path) -> Sheet:
     width = max(map(len, rows), default=0)
     rows = [row + [None] * (width - len(row)) for row in rows]
     frame = pd.DataFrame(rows, index=pd.Index(numbers, dtype="int64"), dtype=object)
-    return Sheet(f"{path.name}, sheet {sheet.title}", frame, None)
+    frame = _fill_merged(frame, sheet.title, merged, path.name, found)
+    first = pd.Timestamp(sheet.parent.epoch)  # 1904 on an old Macintosh
+    return Sheet(f"{path.name}, sheet {sheet.title}", frame, Origin(first_serial=first))
 
 
 def _text(cell: Any) -> str | None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pandas as pd
 
 from reedlab.records.findings import SEVERITIES
-from reedlab.records.settings import Settings
+from reedlab.records.settings import FILE, Settings
 
 NAMES = {"error": "error", "warning": "warning", "read_as": "note"}
 """What a person reads for each severity."""
@@ -55,9 +55,11 @@ def finding_lines(findings: pd.DataFrame, settings: Settings | None = None) -> I
             first = group.iloc[0]
             column = first["column"]
             heading = f"{column} ({headings[column]})" if column in headings else column
-            where = [_rows(group["row"].dropna().tolist()), heading]
+            rows = _rows(group["row"].dropna().tolist())
+            where = [rows.replace("row", "line", 1) if table == FILE else rows, heading]
             place = ", ".join(part for part in [NAMES[first["severity"]], *where] if part)
-            value = f"'{first['value']}' " if first["value"] and pd.notna(first["row"]) else ""
+            cell = first["value"] and pd.notna(first["row"]) and table != FILE
+            value = f"'{first['value']}' " if cell else ""
             others = group["value"].nunique() - 1
             like_it = f" ({others:,} more like it)" if others > 0 else ""
             yield f"  {place}: {value}{first['problem']}{like_it}; {first['fix']}"

@@ -12,8 +12,8 @@ from reedlab.records import open_bench
 MESSY = shipped("data") / "messy"
 
 FAULTS = {
-    "a setting misspelt": ("bench.toml", None, "hemishpere", "error"),
-    "a number in quotation marks": ("bench.toml", None, "wage_per_hour", "error"),
+    "a setting misspelt": ("bench.toml", 4, "hemishpere", "error"),
+    "a number in quotation marks": ("bench.toml", 8, "wage_per_hour", "error"),
     "30 February": ("lots", 4, "bought_on", "error"),
     "a supplier spelt twice": ("lots", 5, "supplier", "warning"),
     "a price in dollars": ("lots", 5, "currency", "error"),
