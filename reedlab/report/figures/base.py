@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
 from functools import wraps
 from itertools import cycle
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any, ParamSpec
 
 import numpy as np
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 P = ParamSpec("P")
 WIDTH_IN = 5.2  # small enough that its letters can be read on a phone
+NAME_LETTERS = 30  # of a row's name on one line
 
 
 def picture(draw: Callable[P, Axes]) -> Callable[P, Axes]:
@@ -140,10 +142,17 @@ def name_rows(ax: Axes, names: Iterable[Any], below: float = 0.5, above: float =
     below, above : float
         Room left under the last row and over the first.
     """
-    texts = [str(name) for name in names]
+    texts = [on_two_lines(str(name)) for name in names]
     ax.set_yticks(range(len(texts)), texts)
     ax.set_ylim(max(len(texts), 1) - 1 + below, -above)
     ax.grid(visible=False, axis="y")
+
+
+def on_two_lines(name: str) -> str:
+    """Break a name that would leave the picture no room."""
+    if len(name) <= NAME_LETTERS:
+        return name
+    return "\n".join(wrap(name, NAME_LETTERS, max_lines=2, placeholder=" …"))
 
 
 @picture

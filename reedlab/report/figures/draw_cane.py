@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.cane import gouge
-from reedlab.report.figures.base import intervals, legend, marks, new_axes, picture
+from reedlab.report.figures.base import intervals, legend, marks, new_axes, on_two_lines, picture
 from reedlab.report.figures.theme import DASHED, INK, LINE, PALETTE, PAPER, SOFT
 from reedlab.report.words.numbers import heading
 
@@ -85,7 +85,7 @@ def gauge_readings(readings: pd.DataFrame, quantity: str) -> Axes:
     own["row"] = rows + own["operator"].map(beside).astype(float)
     ax = new_axes(height=1.1 + 0.3 * max(len(order), 3))
     keys = marks(ax, own, "value", "row", "operator", hands, s=36, alpha=0.75, edgecolor=PAPER)
-    ax.set_yticks(range(len(order)), [str(piece) for piece in order])
+    ax.set_yticks(range(len(order)), [on_two_lines(str(piece)) for piece in order])
     ax.set_ylabel("piece")
     ax.set_xlabel(heading(quantity))
     legend(ax, keys, title="hand", loc="lower right")

@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.report.figures.base import legend, marks, name_rows, new_axes, picture
+from reedlab.report.figures.base import (
+    legend,
+    marks,
+    name_rows,
+    new_axes,
+    on_two_lines,
+    picture,
+)
 from reedlab.report.figures.theme import INK, PALETTE, PERCENT
 
 if TYPE_CHECKING:
@@ -69,7 +76,7 @@ def flow(frame: pd.DataFrame) -> Axes:
                 k, row - 0.6 * pieces / most - 0.04, f"{mark}{pieces}", fontsize=8, ha="center",
                 va="bottom",
             )  # fmt: skip
-    ax.set_yticks(np.arange(len(streams)) - 0.1, [str(name) for name in streams])
+    ax.set_yticks(np.arange(len(streams)) - 0.1, [on_two_lines(str(name)) for name in streams])
     ax.set_ylim(len(streams) - 0.65, -0.9)
     ax.set_xlim(-0.25, len(GATES) - 0.75)
     ax.set_xticks(range(len(GATES)), GATES)

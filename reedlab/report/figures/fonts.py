@@ -62,10 +62,15 @@ def _families(letters: set[str]) -> Iterator[str]:
 
 @cache
 def _installed() -> tuple[str, ...]:
-    """Name the installed fonts, plain sans-serif ones first; not those of formulas or boxes."""
+    """Name the installed fonts, plain sans-serif ones first; not those of formulas or boxes.
+
+    Each has the usual weight: matplotlib logs a line on the page for a font that lacks it.
+    """
     from matplotlib.font_manager import fontManager
 
-    names = {font.name for font in fontManager.ttflist}
+    usual = ("normal", "regular", 400)
+    upright = (font for font in fontManager.ttflist if font.style == "normal")
+    names = {font.name for font in upright if font.weight in usual}
     usable = (n for n in names if not n.startswith(("cm", "STIXSize", "STIXNon", "Last Resort")))
     return tuple(sorted(usable, key=lambda n: ("Sans" not in n, "Mono" in n, n)))
 

@@ -33,7 +33,7 @@ _LOST = (
     "close other programs and run the report again."
 )
 _OWN = "|".join(kind.__name__ for kind in (PosteriorWarning, FontWarning))
-_WARNING = re.compile(rf"^.*:\d+: (?:{_OWN}): (.*)\n(?:  .*\n)?", re.MULTILINE)
+_WARNING = re.compile(rf"^.*:\d+: (?:(?:{_OWN}): |(?=\w*Warning: ))(.*)\n(?:  .*\n)?", re.MULTILINE)
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
 # What a kernel whose cell raised is asked: the class decides, not a name or a wording.
 _REFUSED = (
@@ -106,7 +106,7 @@ class Run:
         """Return the notebook as the bytes of its file."""
         import nbformat
 
-        return (nbformat.writes(self.notebook) + "\n").encode()
+        return (nbformat.writes(self.notebook) + "\n").encode(errors="replace")
 
 
 def notebooks() -> list[Path]:
@@ -258,7 +258,8 @@ def with_parameters(notebook: Any, bench_dir: str) -> Any:
 
 
 def _parameter(bench_dir: str) -> str:
-    return f"bench_dir = {json.dumps(bench_dir, ensure_ascii=False)}"
+    as_it_is = bench_dir.isprintable()  # as bytes that are no text are not
+    return f"bench_dir = {json.dumps(bench_dir, ensure_ascii=not as_it_is)}"
 
 
 def _renaming(place: str, named: str) -> Callable[[str], str]:
@@ -310,7 +311,7 @@ def tidy(notebook: Any) -> Any:
     """Take off what changes from run to run or from machine to machine, and nothing a reader sees.
 
     Metadata keeps the kernel's name and the language; cells keep their tags and whether their code
-    is folded; of a warning of reedlab's the sentence stays, without the file and the line of code
+    is folded; of a warning the sentence stays, without the file and the line of code
     that raised it.
     """
     notebook.metadata = {"kernelspec": KERNEL, "language_info": {"name": "python"}}

@@ -12,6 +12,7 @@ others follow with their sentence. So a new notebook joins the report by being i
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
@@ -244,11 +245,12 @@ def _page(title: str, body: str, bench: Bench, links: list[dict[str, str]], curr
         cautions=sentences.CAUTIONS,
         style=(SHELL / "style.css").read_text("utf-8"),
     )
-    return str(page).encode()
+    return str(page).encode(errors="replace")
 
 
 def _name(bench: Bench) -> str:
-    return _path(bench).resolve().name
+    """Return the name of the bench's folder as text, though it may be bytes that are none."""
+    return os.fsencode(_path(bench).resolve().name).decode(errors="replace")
 
 
 def _answer(run: Run) -> dict[str, Any]:

@@ -18,7 +18,8 @@ def test_a_page_keeps_the_sentence_of_a_warning_and_no_path(tmp_path):
                 "import warnings\n"
                 "from reedlab.errors import FontWarning\n"
                 "warnings.warn('No installed font has x.', FontWarning)\n"
-                "import sys; print('another line', file=sys.stderr)"
+                "warnings.warn('of another library.', RuntimeWarning)\n"
+                "import sys; print('at 10:30: another line', file=sys.stderr)"
             )
         ]
     )
@@ -27,8 +28,9 @@ def test_a_page_keeps_the_sentence_of_a_warning_and_no_path(tmp_path):
     result = running.run(path)
     assert result.ending is running.Ending.WHOLE, result.reason
     told = "".join(output["text"] for output in result.notebook.cells[0].outputs)
-    first, second, last = told.splitlines()
+    first, second, third, last = told.splitlines()
     assert first.startswith("The posterior fails a check: change of mean 1/success is")
     assert first.endswith("take medians or smaller prior scales.")
     assert second == "No installed font has x."
-    assert last == "another line"
+    assert third == "RuntimeWarning: of another library."
+    assert last == "at 10:30: another line"
