@@ -26,7 +26,7 @@ from reedlab.decide.answer import (
 )
 from reedlab.decide.costs import Rates, cost_per_saleable, net_benefit
 from reedlab.decide.draws import interval, share_lowest, stacked
-from reedlab.decide.evidence import Evidence, gather, listed
+from reedlab.decide.evidence import Evidence, gather, listed, successes
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.next_lot import NextLot
 from reedlab.decide.suppliers.information import (
@@ -276,12 +276,7 @@ def suppliers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Suppliers:
     1.0
     """
     evidence = gather(bench)
-    if not evidence.reeds["success"].any():
-        raise CannotAnswer(
-            f"None of {len(evidence.reeds)} settled reeds has turned out well, so what a saleable "
-            "one costs is not known.",
-            RecordNext("Go on recording, and ask again when some have."),
-        )
+    successes(evidence.reeds, "what a saleable one costs")  # or the records cannot answer
     said = compared(evidence, fit_models(evidence, seed), bench.settings.currency, level, bench)
     said = replace(said, worth=worth_of_lots(said))
     return replace(said, record_next=_record_next(said))
