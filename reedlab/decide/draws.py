@@ -45,15 +45,17 @@ def share_lowest(draws: ArrayLike) -> Floats:
     Returns
     -------
     array (choices,)
-        Sums to one; of equal columns the first counts as the lowest.
+        Sums to one; columns that are the lowest alike share a draw.
 
     Examples
     --------
     >>> share_lowest([[1.0, 2.0], [3.0, 2.0], [1.0, 4.0], [0.0, 0.0]]).tolist()
-    [0.75, 0.25]
+    [0.625, 0.375]
     """
     draws = np.asarray(draws, dtype=float)
-    return np.bincount(draws.argmin(axis=1), minlength=draws.shape[1]) / len(draws)
+    lowest = draws == draws.min(axis=1, keepdims=True)
+    share: Floats = (lowest / lowest.sum(axis=1, keepdims=True)).mean(axis=0)
+    return share
 
 
 def stacked(tables: Mapping[Any, pd.DataFrame], name: str) -> pd.DataFrame:

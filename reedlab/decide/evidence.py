@@ -179,6 +179,42 @@ def before_tying(
     return pd.DataFrame(out), tuple(notes)
 
 
+def successes(reeds: pd.DataFrame, asked: str) -> pd.DataFrame:
+    """Return the reeds that turned out well.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        Settled reeds, with success.
+    asked : str
+        What is not known where none did, such as ``"how long a good reed takes"``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of `reeds`.
+
+    Raises
+    ------
+    CannotAnswer
+        When none turned out well.
+
+    Examples
+    --------
+    >>> reeds = pd.DataFrame({"reed": ["1", "2"], "success": [1.0, 0.0]})
+    >>> successes(reeds, "how long a good reed takes")["reed"].tolist()
+    ['1']
+    """
+    good = reeds[reeds["success"] == 1]
+    if good.empty:
+        raise CannotAnswer(
+            f"None of {count(len(reeds), 'settled reed')} has turned out well, so {asked} is not "
+            "known.",
+            RecordNext("Go on recording, and ask again when some have."),
+        )
+    return good
+
+
 def listed(names: Any) -> str:
     """Join names as a sentence does.
 

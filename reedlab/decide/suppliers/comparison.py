@@ -26,7 +26,7 @@ from reedlab.decide.answer import (
 )
 from reedlab.decide.costs import Rates, cost_per_saleable, net_benefit
 from reedlab.decide.draws import interval, share_lowest, stacked
-from reedlab.decide.evidence import Evidence, gather, listed
+from reedlab.decide.evidence import Evidence, gather, listed, successes
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.next_lot import NextLot
 from reedlab.decide.suppliers.information import (
@@ -140,6 +140,11 @@ class Suppliers(Answer):
         """The supplier likeliest to have the lowest expected cost; ``""`` where none is known."""
         return "" if self.table.empty else str(self.table["supplier"].iloc[0])
 
+    @property
+    def free(self) -> bool:
+        """Whether the prices and costs on record are all 0, so that no supplier is the cheapest."""
+        return bool((self.table["cost_high"] == 0).all())
+
     def grounds(self) -> Basis:
         """Return what the answer is based on, for a question that follows it up.
 
@@ -195,15 +200,19 @@ class Suppliers(Answer):
                 f"These records cannot compare suppliers: every settled reed is {self.best}'s. "
                 f"{self.record_next}"
             )
-        if self.untimed:
+        if self.untimed or self.free:
+            why = (
+                "a saleable reed costs nothing from any of them, so all are tied"
+                if self.free
+                else "too few scraping times are recorded"
+            )
             good = self.table.sort_values("success", ascending=False, kind="stable")
             best, then = good.iloc[0], good.iloc[1]
             return (
                 f"Most good reeds should come from a next lot of {best.supplier}: "
                 f"{best.success:.0%} ({self.level:.0%} interval {best.success_low:.0%} to "
                 f"{best.success_high:.0%}); then of {then.supplier}, {then.success:.0%}. Cannot "
-                "say yet which supplier is the cheapest: too few scraping times are recorded. "
-                f"{self.record_next}"
+                f"say yet which supplier is the cheapest: {why}. {self.record_next}"
             )
         spelt = (
             f"{first.cost:.2f} {self.currency} ({self.level:.0%} interval {first.cost_low:.2f} to "
@@ -267,12 +276,7 @@ def suppliers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Suppliers:
     1.0
     """
     evidence = gather(bench)
-    if not evidence.reeds["success"].any():
-        raise CannotAnswer(
-            f"None of {len(evidence.reeds)} settled reeds has turned out well, so what a saleable "
-            "one costs is not known.",
-            RecordNext("Go on recording, and ask again when some have."),
-        )
+    successes(evidence.reeds, "what a saleable one costs")  # or the records cannot answer
     said = compared(evidence, fit_models(evidence, seed), bench.settings.currency, level, bench)
     said = replace(said, worth=worth_of_lots(said))
     return replace(said, record_next=_record_next(said))
@@ -463,6 +467,10 @@ def _record_next(said: Suppliers) -> RecordNext:
         )
     if said.untimed:
         return RecordNext("Note the minutes of every reed or sitting.")
+    if said.free:
+        return RecordNext(
+            "Write what each lot cost as its price, and your wage_per_hour in bench.toml."
+        )
     if _runner_up_ratio(said.table, said.balance) > CANNOT_TELL:
         return RecordNext(
             f"Work lots of {said.best} and {said.table['supplier'].iloc[1]} side by side and "

@@ -48,6 +48,22 @@ def test_there_is_a_claim_a_supplier_and_the_first_decides(answer):
     assert tried["net"].max() < 1 and answer.record_next.worth is None
 
 
+def test_where_nothing_costs_anything_all_suppliers_are_tied(demo):
+    """By hand: a cost of 0 in every draw is the lowest of each supplier's alike."""
+    lots = demo.tables["lots"].assign(price=0.0, freight=0.0)
+    free = replace(demo.settings, wage_per_hour=0.0, staple_price=0.0, thread_price=0.0)
+    said = suppliers(Bench(None, free, {**demo.tables, "lots": lots}, demo.findings))
+    assert said.free and said.verdict is Verdict.CANNOT_SAY
+    assert (said.table[["cost", "cost_low", "cost_high"]] == 0).all(axis=None)
+    assert said.table["prob_best"].tolist() == pytest.approx(
+        [1 / len(said.table)] * len(said.table)
+    )
+    assert not said.claims["matters"].any()
+    assert "nothing from any of them, so all are tied" in said.sentence()
+    assert said.table.loc[said.table["success"].idxmax(), "supplier"] in said.sentence()
+    assert "wage_per_hour" in said.record_next.what
+
+
 def test_the_same_seed_gives_the_same_numbers(demo, answer):
     again = suppliers(demo)
     pd.testing.assert_frame_equal(again.table, answer.table, rtol=1e-10)

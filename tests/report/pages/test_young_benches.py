@@ -6,8 +6,11 @@ import nbformat
 import pandas as pd
 import pytest
 
+from reedlab.decide.answer import CannotAnswer
+from reedlab.decide.evidence import count, gather
 from reedlab.errors import ReedlabError
 from reedlab.paths import shipped
+from reedlab.records import open_bench
 from reedlab.report.pages.running import notebooks, with_parameters
 
 COLUMNS = [
@@ -50,3 +53,20 @@ def test_a_page_answers_or_refuses(young, name):
             if cell.cell_type == "code":
                 exec(compile(cell.source, f"{name}: {cell.id}", "exec"), names)
     assert "bench" in names
+
+
+@pytest.mark.parametrize("young", [40, 150], indirect=True)
+def test_where_no_reed_turned_out_well_the_page_of_minutes_says_so(young):
+    reeds = pd.read_csv(young / "reeds.csv", dtype=str)
+    reeds.assign(outcome=reeds["outcome"].where(reeds["outcome"].isna(), "reject")).to_csv(
+        young / "reeds.csv", index=False
+    )
+    (path,) = (path for path in notebooks() if path.stem == "03-scrape-time")
+    notebook, names = with_parameters(nbformat.read(path, as_version=4), str(young)), {}
+    with pytest.raises(CannotAnswer) as refusal:
+        for cell in notebook.cells:
+            if cell.cell_type == "code":
+                exec(compile(cell.source, f"{path.stem}: {cell.id}", "exec"), names)
+    assert refusal.value.record_next
+    settled = len(gather(open_bench(young)).reeds)
+    assert str(refusal.value).startswith(f"None of {count(settled, 'settled reed')} has turned out")
