@@ -301,7 +301,7 @@ def _usual(given: Mapping[str, Any]) -> Usual:
         if not isinstance(value, str) and not low <= value <= high:
             unit = f" {known[name].unit}" if known[name].unit else ""
             raise SettingsError(
-                f"usual.{name}", f"is {value!r}", f"write {low:g} to {high:,.10g}{unit}"
+                f"usual.{name}", f"is {value!r}", f"write {low:g} to {high:.10g}{unit}"
             )
     return Usual(since, values)
 

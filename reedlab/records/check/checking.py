@@ -135,4 +135,4 @@ def _conversion(value: float, column: Column, limits: Range) -> str:
 def _written(limits: Range | None, column: Column) -> str:
     low, high = limits or (0, np.inf)
     unit = f" {column.unit}" if column.unit else ""
-    return f"{low:g} to {high:,.10g}{unit}"
+    return f"{low:g} to {high:.10g}{unit}"

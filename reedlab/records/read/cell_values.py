@@ -115,6 +115,10 @@ class NotANumber(Trouble):
         super().__init__("is not a number", fix)
 
 
+class OtherUnit(Trouble):
+    """A number in another unit than its column's."""
+
+
 def text_of(value: object) -> str | None:
     """Return a cell's text without outer blanks, or None for an empty cell.
 
@@ -190,6 +194,8 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
     if match is None or not any(map(str.isdigit, match["number"])):
         raise NotANumber("write digits only, or empty the cell")
     before, digits, unit = match["before"].strip(), match["number"], match["unit"].strip()
+    if unit.startswith("/"):
+        raise NotANumber("write fractions as decimals, such as 0.58")
     value = _digits(_together(digits.strip(), comma), comma)
     signs = {unit.casefold().rstrip("."), before.casefold()} - {""}
     if column.kind == "money":
@@ -204,7 +210,7 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
         return value
     if before == "" and (other := OTHER_UNITS.get(own_unit, {}).get(unit.casefold())):
         name, convert = other
-        raise Trouble(f"is in {name}", f"write {convert(value):.4g} ({own_unit})")
+        raise OtherUnit(f"is in {name}", f"write {convert(value):.4g} ({own_unit})")
     unit_says = f" without {' '.join(sorted(signs))}" if len(text) < 40 else ""
     in_unit = f", in {own_unit}," if own_unit else ""
     raise Trouble(
@@ -231,7 +237,9 @@ def _digits(digits: str, comma: bool | None) -> float:
         if two[1] == "." or comma is None:
             part, whole = digits.replace(",", "."), re.sub("[.,]", "", digits)
             # Offer the decimal sign that this table reads as one.
-            clear = f"{float(part):g}".replace(".", "," if comma else ".")
+            clear = f"{float(part):g}"
+            clear += "0" * (len(clear) == len(part))  # four decimals have one reading everywhere
+            clear = clear.replace(".", "," if comma else ".")
             raise Trouble(
                 f"could be {part} or {whole}",
                 f"write {clear} or {whole}, and whole numbers without a separator",

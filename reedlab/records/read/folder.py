@@ -43,6 +43,9 @@ def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sh
         _add_workbook(book, sheets, settings, found)
     if not sheets:
         raise RecordError(_nothing(path, found))
+    for other in _listed(folder) if path.is_dir() else ():
+        if other.suffix.casefold() in _BOOKS:
+            _say_other_book(other.name, found)
     return sheets
 
 
@@ -81,8 +84,6 @@ def _from_csv(folder: Path, settings: Settings, found: Findings) -> dict[str, Sh
     """Read the folder's CSV files that are named after a table."""
     sheets: dict[str, Sheet] = {}
     for path in _listed(folder):
-        if path.suffix.casefold() in _BOOKS:
-            _say_other_book(path.name, found)
         if path.suffix.casefold() not in _ENDINGS:
             continue
         name = table_called(path.stem, settings.tables)

@@ -20,6 +20,7 @@ from reedlab.records.read.cell_values import (
     HOURS_OR_DECIMALS,
     OTHER_UNITS,
     TWO_READINGS,
+    OtherUnit,
     Trouble,
     days_meant,
     is_serial,
@@ -151,6 +152,7 @@ def _parse(
 ) -> tuple[pd.Series, dict[int, Trouble]]:
     """Return a value for each text, and the troubles by the text's position."""
     slow: Callable[[str], object]
+    texts = _without_unit(texts, column, origin)
     troubles: dict[int, Trouble] = {}
     convert = _conversion(column, origin)
     match column.kind:
@@ -166,7 +168,7 @@ def _parse(
                 )
                 hours = [not decimals and bool(HOURS_OR_DECIMALS.fullmatch(t)) for t in texts]
                 unclear = [one or other for one, other in zip(unclear, hours)]
-            ready = _plain_numbers(texts).mask(unclear)
+            ready = _plain_numbers(texts).mask(np.array(unclear, dtype=bool))
         case "date" | "time":
             ready = _iso_dates(texts)
             slow = partial(
@@ -185,6 +187,10 @@ def _parse(
     for i in np.flatnonzero(ready.isna().to_numpy()):
         try:
             values[i] = None if int(i) in troubles else slow(texts[i])
+        except OtherUnit as other:
+            in_heading = Trouble(other.problem, "write it in the unit of the heading")
+            troubles[int(i)] = other if convert is None else in_heading
+            values[i] = None
         except Trouble as trouble:
             troubles[int(i)] = trouble
             values[i] = None
@@ -193,7 +199,7 @@ def _parse(
         result = pd.to_datetime(result).astype("datetime64[us]").dt.normalize()
     result = result.astype(column.dtype)
     if convert is not None:
-        bare = [_BARE.fullmatch(text) is not None for text in texts]
+        bare = np.array([_BARE.fullmatch(text) is not None for text in texts], dtype=bool)
         result = result.mask(bare, convert(result))
     return result, troubles
 
@@ -203,6 +209,16 @@ def _conversion(column: Column, origin: Origin) -> Callable[[float], float] | No
     if column.name not in origin.units:
         return None
     return OTHER_UNITS[unit_of_column(column)][origin.units[column.name]][1]
+
+
+def _without_unit(texts: list[str], column: Column, origin: Origin) -> list[str]:
+    """Leave out a unit that the heading names too: 2.85 in, under "tied (in)"."""
+    if column.name not in origin.units:
+        return texts
+    known = OTHER_UNITS[unit_of_column(column)]
+    name = known[origin.units[column.name]][0]
+    same = "|".join(re.escape(key) for key, (its, _) in known.items() if its == name)
+    return [re.sub(rf"(?<=\d)\s*({same})\.?$", "", text, flags=re.IGNORECASE) for text in texts]
 
 
 def _read_as(

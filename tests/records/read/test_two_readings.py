@@ -99,6 +99,9 @@ def test_another_column_with_decimal_points_settles_them_too(tmp_path):
         ("response (of 10)", "4", None, "error"),
         ("rough (h)", "0:35", 35, "read_as"),  # a clock's own hours and minutes
         ("rough (h)", "35 min", 35, "read_as"),
+        ("rough (h)", "0.5 h", 30, "read_as"),
+        ("tied (in)", "2.85 in", 72.39, "read_as"),
+        ("tied (in)", "72.4 mm", 72.4, "read_as"),
     ],
 )
 def test_units_in_headings_are_converted_or_refused(tmp_path, heading, cell, value, said):
@@ -140,6 +143,15 @@ def test_numbers_of_two_parts_are_asked_about(tmp_path, name, cells, values):
     assert got["value"].isna().tolist() == [value is None for value in values]
     np.testing.assert_allclose(got["value"].dropna(), [v for v in values if v is not None])
     assert got["said"].eq("error").tolist() == [value is None for value in values]
+
+
+@pytest.mark.parametrize("text", ["1.234", "1.250"])
+def test_what_is_asked_for_can_be_read_between_semicolons(tmp_path, text):
+    fix = read(tmp_path, f"reed;sold_for\n1;{text}\n").findings.query("column == 'sold_for'")["fix"]
+    part, whole = fix.iloc[0].removeprefix("write ").split(",")[0].split(" or ")
+    for clear, value in ((part, float(text)), (whole, 1000 * float(text))):
+        got = column(tmp_path, "sold_for", [clear], ";")
+        assert got["value"].tolist() == [value]
 
 
 def test_files_that_are_nearly_records_are_named(tmp_path):
