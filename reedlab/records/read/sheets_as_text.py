@@ -115,7 +115,9 @@ def read_csv(path: Path, table: Table, settings: Settings, found: Findings) -> S
             "save it again from the spreadsheet, as CSV in UTF-8",
         )  # fmt: skip
     delimiter = _delimiter(text, table, settings)
-    cells, whole = _split(text.rstrip(" \r\n,;\t"), delimiter)
+    data = text.rstrip(" \r\n,;\t").encode()
+    del text  # of a large file one copy at a time
+    cells, whole = _split(data, delimiter)
     if not whole:
         found.add(
             table.name, None, "", path.name, "warning",
@@ -145,20 +147,21 @@ def _rows(text: str, delimiter: str, quoting: int = csv.QUOTE_MINIMAL) -> list[l
     return list(quotes)
 
 
-def _split(text: str, delimiter: str) -> tuple[pd.DataFrame, bool]:
-    """Return a file's cells, and whether its quotation marks are paired."""
-    head = text[:20_000].split("\n")[:_HEADING_WITHIN]
+def _split(data: bytes, delimiter: str) -> tuple[pd.DataFrame, bool]:
+    """Return the cells of a file in UTF-8, and whether its quotation marks are paired."""
+    head = data[:20_000].decode(errors="replace").split("\n")[:_HEADING_WITHIN]
     width = max((line.count(delimiter) for line in head), default=0) + 1
     read = {"sep": delimiter, "header": None, "names": range(width), "dtype": object}
     keep = {"keep_default_na": False, "na_values": [""], "skip_blank_lines": False}
     try:
         with warnings.catch_warnings(action="error"):  # rows too long would lose cells
-            cells = pd.read_csv(io.StringIO(text), index_col=False, engine="c", **read, **keep)
+            cells = pd.read_csv(io.BytesIO(data), index_col=False, engine="c", **read, **keep)
         return cells, True
     except pd.errors.EmptyDataError:
         return pd.DataFrame(), True
     except (pd.errors.ParserError, pd.errors.ParserWarning, ValueError):
         pass
+    text = data.decode()
     whole = text.count('"') % 2 == 0
     rows = _rows(text, delimiter, csv.QUOTE_MINIMAL if whole else csv.QUOTE_NONE)
     width = max(map(len, rows), default=0)
@@ -272,7 +275,8 @@ def as_table(sheet: Sheet, table: Table, settings: Settings, found: Findings) ->
     _say_missing(table, set(places), found)
     body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
-    return body[body.notna().any(axis=1)]
+    full = body.notna().any(axis=1)
+    return body if full.all() else body[full]
 
 
 def _say_unknown(table: Table, unknown: list[str], free: set[str], found: Findings) -> None:
