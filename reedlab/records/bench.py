@@ -106,7 +106,9 @@ class Bench:
         """
         if unknown := set(tables) - set(TABLES):
             raise KeyError(f"a bench has no table {', '.join(sorted(unknown))}")
-        given = {name: (frame, None) for name, frame in tables.items()}
+        given: dict[str, tuple[pd.DataFrame, bool | None]] = {
+            name: (frame, None) for name, frame in tables.items()
+        }
         return _bench(None, given, settings or Settings(), Findings(), _as_today(today), check)
 
     @cached_property
