@@ -314,11 +314,13 @@ def test_claims_intervals_and_regret_come_true_on_small_benches():
 def test_what_is_known_of_a_lot_is_what_its_earlier_reeds_say():
     """Summed pair by pair here, as the definition has it; missing days are never earlier."""
     chance = np.random.default_rng(3)
-    days = pd.Timestamp("2024-03-01") + pd.to_timedelta(chance.integers(0, 30, (2, 120)), "D")
+    known, decided = chance.integers(0, 30, (2, 120))
     data = pd.DataFrame(
         {"lot": chance.choice(list("abc"), 120), "good": chance.integers(0, 2, 120)}
     )
-    data["known_on"], data["decided_on"] = days[0], days[1]
+    first = pd.Timestamp("2024-03-01")
+    data["known_on"] = first + pd.to_timedelta(known, "D")
+    data["decided_on"] = first + pd.to_timedelta(decided, "D")
     data.loc[::9, "known_on"] = pd.NaT
     data.loc[::11, "decided_on"] = pd.NaT
     at_node = chance.uniform(0.1, 0.9, (120, 4))
