@@ -29,6 +29,8 @@ _LEAST = 20
 """Reeds below which minutes of successes and of failures share one model."""
 _ALONE = 40
 """Reeds timed by themselves from which on those timed in batches are left out."""
+_MOST_CIRCUMSTANCES = 400
+"""Distinct makers, seasons and measures of reeds that a mean over the reeds is taken of."""
 
 
 @dataclass(frozen=True)
@@ -199,6 +201,8 @@ def ability(
     groups = {term.group: term for term in design.terms}
     maker = groups["maker"].index if "maker" in groups else np.zeros(design.n, dtype=int)
     rows, counts = np.unique(np.column_stack([maker, X]), axis=0, return_counts=True)
+    if len(rows) > _MOST_CIRCUMSTANCES:
+        rows, counts = _thinned(rows, counts, rows[:, 1:] @ beta.mean(axis=0))
     base = beta @ rows[:, 1:].T
     if "maker" in groups:
         base += post.levels_draws("maker").to_numpy()[:, rows[:, 0].astype(int)]
@@ -216,6 +220,16 @@ def ability(
         lot_sd = np.hypot(lot_sd, draws["sd supplier"].to_numpy())
     residual = draws["sd Residual"].to_numpy() if post.family == "gaussian" else 0.0 * lot_sd
     return Ability(base, counts / counts.sum(), effects[list(names)].to_numpy(), lot_sd, residual)
+
+
+def _thinned(
+    rows: np.ndarray, counts: np.ndarray, expected: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Take the middle circumstances of equal shares of the reeds, in order of what to expect."""
+    order = np.argsort(expected, kind="stable")
+    shares = (np.arange(_MOST_CIRCUMSTANCES) + 0.5) / _MOST_CIRCUMSTANCES
+    middle = np.searchsorted(np.cumsum(counts[order]), shares * counts.sum())
+    return rows[order[middle]], np.ones(_MOST_CIRCUMSTANCES)
 
 
 def success_posterior(reeds: pd.DataFrame, spec: Spec, seed: int, draws: int) -> Posterior:

@@ -18,7 +18,7 @@ from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.parsing import parse_table
 from reedlab.records.read.sheets_as_text import Origin, as_table
 from reedlab.records.settings import Settings, read_settings
-from reedlab.records.tables import TABLES
+from reedlab.records.tables import TABLES, Table
 from reedlab.records.tidy import frames
 from reedlab.records.tidy import losses_before_tying as losses
 
@@ -170,25 +170,36 @@ def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
         raise RecordError(f"{path} does not exist: give the folder that holds your records.")
     settings, found = read_settings(path if path.is_dir() else path.parent)
     sheets = read_sheets(path, settings, found)
-    given = {name: as_table(sheet, TABLES[name], settings, found) for name, sheet in sheets.items()}
+    given = {}
+    for name in list(sheets):
+        sheet = sheets.pop(name)  # a large file's cells are not kept beside its table
+        given[name] = as_table(sheet, TABLES[name], settings, found)
     return _bench(path, given, settings, found, day, check=True)
+
+
+def _typed(
+    table: Table,
+    given: dict[str, tuple[pd.DataFrame, Origin]],
+    settings: Settings,
+    found: Findings,
+) -> pd.DataFrame:
+    """Type a table's rows, which are taken out of `given`."""
+    if table.name not in given:
+        return table.empty()
+    origin = given[table.name][1]
+    return parse_table(table, given.pop(table.name)[0], settings, found, origin)
 
 
 def _bench(
     path: Path | None,
-    given: Mapping[str, tuple[pd.DataFrame, Origin]],
+    given: dict[str, tuple[pd.DataFrame, Origin]],
     settings: Settings,
     found: Findings,
     today: dt.date,
     check: bool,
 ) -> Bench:
     """Type, check and hold the tables."""
-    tables = {
-        name: parse_table(table, given[name][0], settings, found, given[name][1])
-        if name in given
-        else table.empty()
-        for name, table in TABLES.items()
-    }
+    tables = {name: _typed(table, given, settings, found) for name, table in TABLES.items()}
     if check:
         check_tables(tables, settings, found, today)
     return Bench(path, settings, tables, found.frame(), today)

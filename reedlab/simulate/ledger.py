@@ -124,7 +124,8 @@ def tally_table(rng: np.random.Generator, lots: pd.DataFrame, made: pd.DataFrame
             )
             pieces -= int(fewer)
             date += pd.Timedelta(days=1)
-    return pd.DataFrame(rows)
+    columns = ["lot", "date", "maker", "stage", "pieces_in", "pieces_out", "minutes", "reason"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def pieces_table(

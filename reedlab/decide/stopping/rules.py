@@ -217,9 +217,17 @@ def _likelihood_so_far(at_node: np.ndarray, data: pd.DataFrame) -> np.ndarray:
     """Return how likely each node makes what is known of each row's lot when it is decided on."""
     good = data["good"].to_numpy()[:, None]
     own = np.log(np.where(good == 1, at_node, 1 - at_node).clip(1e-300))
-    lot, known = data["lot"].astype(str).to_numpy(), data["known_on"].to_numpy()
-    earlier = known[None, :] < data["decided_on"].to_numpy()[:, None]
-    log_likely = (earlier & (lot[None, :] == lot[:, None])) @ own
+    lot, known, decided = pd.factorize(data["lot"])[0], data["known_on"], data["decided_on"]
+    # In the order of lots, then of the days on which outcomes were known, what is known of a lot
+    # on a day is a running sum: memory and time grow with the rows, not with their pairs.
+    day = pd.factorize(pd.concat([known, decided]), sort=True, use_na_sentinel=False)[0]
+    known_at, decided_at = (lot * (day.max() + 1) + part for part in np.split(day, 2))
+    decided_at = np.where(decided.isna(), lot * (day.max() + 1), decided_at)
+    order = np.argsort(known_at, kind="stable")
+    so_far = pd.DataFrame(own[order]).groupby(lot[order]).cumsum().to_numpy()
+    last = np.searchsorted(known_at[order], decided_at) - 1
+    earlier = (last >= 0) & (lot[order][last] == lot)
+    log_likely = np.where(earlier[:, None], so_far[last], 0.0)
     return np.exp(log_likely - log_likely.max(axis=1, keepdims=True))
 
 

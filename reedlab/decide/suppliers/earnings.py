@@ -223,10 +223,12 @@ class Forms(Answer):
         if len(self.table) == 1:
             return f"All cane came {first.form}. {self.record_next}"
         if self.verdict is Verdict.LIKELY:
+            known = pd.notna(first.minutes_before)
+            before = f"{first.minutes_before:.0f}" if known else "no"
             return (
                 f"Cane bought {first.form} likely pays the hour best: {first.profit_per_hour:.2f} "
                 f"{self.currency} ({self.level:.0%} interval {first.low:.2f} to {first.high:.2f}), "
-                f"with {first.minutes_before:.0f} minutes of work before tying counted for each "
+                f"with {before} minutes of work before tying counted for each "
                 f"tied piece. The chance is {100 * first.prob_best:.0f} in 100."
             )
         why = (

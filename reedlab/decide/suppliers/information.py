@@ -154,13 +154,18 @@ def sampled_likelihood(
     rng = np.random.default_rng(seed)
     truth = np.linspace(0, len(p) - 1, min(results, len(p))).astype(int)
     good = rng.binomial(reeds, p[truth])
-    log_likely = np.log(p)[:, None] * good + np.log1p(-p)[:, None] * (reeds - good)
+    # A log likelihood is a sum of what a draw says times what a result shows, so it is one product:
+    # y log p + (n - y) log(1 - p), and for each pace -m (x - c)² / 2 sd² - log sd.
+    of_draw, of_result = [np.log(p), np.log1p(-p)], [good, reeds - good]
     for pace, count in zip(paces, (good, reeds - good), strict=True):
         sd = np.maximum(pace.log_sd, 0.01)  # minutes rounded alike have none
         centre = np.log(pace.mean) - sd**2 / 2
         seen = np.maximum(count, 1)
         shown = centre[truth] + sd[truth] / np.sqrt(seen) * rng.standard_normal(len(truth))
-        off = seen * ((shown - centre[:, None]) / sd[:, None]) ** 2 / 2 + np.log(sd)[:, None]
-        log_likely -= np.where(count > 0, off, 0.0)
+        middle = centre.mean()
+        off, shown = centre - middle, shown - middle  # so that nothing large cancels
+        of_draw += [-0.5 / sd**2, off / sd**2, -0.5 * off**2 / sd**2, -np.log(sd)]
+        of_result += [count * shown**2, count * shown, count, count > 0]
+    log_likely = np.column_stack(of_draw) @ np.array(of_result, dtype=float)
     likely = np.exp(log_likely - log_likely.max(axis=0))
     return likely / likely.mean(axis=0) / len(truth)

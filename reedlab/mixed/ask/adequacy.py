@@ -171,6 +171,7 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
     before = estimates(fitted)
     se = np.sqrt(np.diag(fitted.cov_beta))
     fixed = list(design.fixed_names)
+    others = [name for name in before.index if name not in fixed]
     precision = np.linalg.inv(fitted.cov_beta)
     rows = {}
     for code, level in enumerate(term.levels):
@@ -184,8 +185,10 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
         # Cook's distance: (β₋ - β)' V⁻¹ (β₋ - β) / p, V the covariance of β (Cook 1977)
         row["cook"] = float(moved @ precision @ moved) / design.p
         row.update(zip(fixed, moved / se))
-        row.update({str(name): float(value) for name, value in change.drop(fixed).items()})
-    return pd.DataFrame.from_dict(rows, orient="index").astype({"rows": int})
+        row.update(change[others].astype(float))
+    columns = ["rows", "cook", *fixed, *others]  # also where no level can be left out
+    frame = pd.DataFrame.from_dict(rows, orient="index", columns=columns)
+    return frame.astype(dict.fromkeys(columns, float) | {"rows": int})
 
 
 def _without(fitted: Fitted, keep: np.ndarray) -> Fitted | None:

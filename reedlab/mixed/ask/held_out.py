@@ -114,7 +114,8 @@ def calibration(
     )
     binned = predicted.round(6)  # alike reeds fall into one bin on every processor
     cuts = np.unique(np.quantile(binned, np.linspace(0, 1, _BINS + 1)))
-    place = np.clip(np.searchsorted(cuts, binned, side="right") - 1, 0, len(cuts) - 2)
+    place = np.searchsorted(cuts[1:-1], binned, side="right")
+    place = np.unique(place, return_inverse=True)[1]  # where chances tie, a bin may be empty
     return HeldOut(
         frame, _bin_table(frame, place), brier_decomposition(predicted, design.y, trials, place)
     )

@@ -237,7 +237,8 @@ def _new_column(values: pd.Series, column: str, factors: dict[str, Any] | None) 
             f"Column {column!r} holds {unseen[0]!r}, which the fit did not see; it knows "
             f"{', '.join(map(str, factors[column]))}."
         )
-    return pd.Series(pd.Categorical(values, categories=factors[column]), index=values.index)
+    words = values.astype(object)  # whatever categories they came with
+    return pd.Series(pd.Categorical(words, categories=factors[column]), index=values.index)
 
 
 def _refuse_clashes(columns: Collection[str], transforms: Collection[str], text: str) -> None:

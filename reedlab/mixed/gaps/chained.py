@@ -96,47 +96,96 @@ class Chain:
 class Sums:
     """What the measured rows say of a column's parameters: sums of squares and products.
 
+    The grouping with the most levels comes first: its block of C'C is diagonal, and eliminating it
+    first keeps time and memory in proportion to its levels.
+
     Attributes
     ----------
-    gram, right : ndarray
-        C'C and C'x of the measured rows of C = [Z B].
+    counts : ndarray, shape (levels,)
+        Diagonal of C'C of that grouping.
+    cross : ndarray, shape (levels, r)
+        C'C of that grouping with the r columns of the others and of B.
+    gram : ndarray, shape (r, r)
+        C'C of those r columns.
+    right : ndarray
+        C'x of the measured rows of C = [Z B].
     square, n : float, int
         x'x, and the number of rows.
     sizes : tuple of int
-        Levels of each grouping.
+        Levels of each grouping, as they stand in C.
+    order : tuple of int
+        Place of each of them among the standard deviations.
     """
 
+    counts: np.ndarray
+    cross: np.ndarray
     gram: np.ndarray
     right: np.ndarray
     square: float
     n: int
     sizes: tuple[int, ...]
+    order: tuple[int, ...]
 
-    def factor(self, point: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """L, L⁻¹r and the scales s: (u, β) = s z with z ~ N(H⁻¹ r, H⁻¹) and H = LL'."""
-        q = sum(self.sizes)
-        p = len(self.right) - q
-        scale = np.append(np.repeat(point[:-1], self.sizes), np.ones(p))
+    def factor(self, point: np.ndarray) -> Factor:
+        """Factor H of (u, β) = s z with z ~ N(H⁻¹ r, H⁻¹), given the standard deviations."""
+        m, q = len(self.counts), sum(self.sizes)
+        sds = np.repeat(point[list(self.order)], self.sizes)
+        scale = np.append(sds, np.ones(len(self.right) - q))
+        first, rest = scale[:m], scale[m:]
         weight = np.exp(-2.0 * point[-1])
         # Precision of z: S C'C S / σ² + prior; its right side S C'x / σ² (van Buuren 2018, 3.2)
-        H = self.gram * (weight * scale[:, None] * scale)
-        H.ravel()[:: q + p + 1] += np.append(np.ones(q), np.full(p, _PRIORS.coefficient_sd**-2.0))
-        chol = dpotrf(H, lower=1)[0]
-        return chol, dtrtrs(chol, weight * scale * self.right, lower=1)[0], scale
+        root = np.sqrt(1.0 + weight * first**2 * self.counts)
+        below = (weight * first / root)[:, None] * self.cross * rest
+        schur = self.gram * (weight * rest[:, None] * rest) - below.T @ below
+        prior = np.append(np.ones(q - m), np.full(len(self.right) - q, _PRIORS.coefficient_sd**-2))
+        schur.ravel()[:: len(rest) + 1] += prior
+        chol = dpotrf(schur, lower=1)[0]
+        right = weight * scale * self.right
+        half = right[:m] / root
+        half_rest = dtrtrs(chol, right[m:] - below.T @ half, lower=1)[0]
+        return Factor(root, below, chol, np.append(half, half_rest), scale)
 
     def log_density(self, point: np.ndarray) -> float:
         """Log posterior density of (standard deviations, log σ), effects integrated out."""
         if np.any(point[:-1] < 0.0):
             return -np.inf
-        chol, half, _ = self.factor(point)
-        if not np.all(np.diag(chol) > 0.0):  # so small a σ that nothing is left of the rest
+        found = self.factor(point)
+        half, diagonal = found.half, np.append(found.root, np.diag(found.chol))
+        if not np.all(diagonal > 0.0):  # so small a σ that nothing is left of the rest
             return -np.inf
         sigma = np.exp(point[-1])
         # log ∫ N(x | C s z, σ²) N(z | 0, prior) dz = ½ r'H⁻¹r - x'x / 2σ² - ½ log det H - n log σ,
         # and one log σ back for the Jacobian of σ -> log σ
-        fit = 0.5 * (half @ half - self.square / sigma**2) - np.sum(np.log(np.diag(chol)))
+        fit = 0.5 * (half @ half - self.square / sigma**2) - np.sum(np.log(diagonal))
         prior = np.sum((point[:-1] / _PRIORS.sd_scale) ** 2) + (sigma / _PRIORS.residual_scale) ** 2
         return float(fit - 0.5 * prior - (self.n - 1) * point[-1])
+
+
+@dataclass(frozen=True)
+class Factor:
+    """H = LL' with L = [[diag(root), 0], [below', chol]].
+
+    Attributes
+    ----------
+    root, below, chol : ndarray, shapes (levels,), (levels, r), (r, r)
+        The blocks of L.
+    half : ndarray
+        L⁻¹r.
+    scale : ndarray
+        The scales s.
+    """
+
+    root: np.ndarray
+    below: np.ndarray
+    chol: np.ndarray
+    half: np.ndarray
+    scale: np.ndarray
+
+    def draw(self, rng: np.random.Generator) -> np.ndarray:
+        """Draw (u, β): z = H⁻¹r + L'⁻¹ε, ε standard normal, has covariance (LL')⁻¹ = H⁻¹."""
+        first, rest = np.split(self.half + rng.standard_normal(len(self.half)), [len(self.root)])
+        rest = dtrtrs(self.chol, rest, lower=1, trans=1)[0]
+        return self.scale * np.append((first - self.below @ rest) / self.root, rest)
 
 
 class Equation:
@@ -157,13 +206,19 @@ class Equation:
 
     def __init__(self, measured: np.ndarray, groups: tuple[np.ndarray, ...]) -> None:
         self.measured = measured
+        self.order = tuple(sorted(range(len(groups)), key=lambda i: -int(groups[i].max())))
+        groups = tuple(groups[i] for i in self.order)
         self.sizes = tuple(int(codes.max()) + 1 for codes in groups)
         n, ends = len(measured), np.cumsum([0, *self.sizes])
         columns = np.array([codes + end for codes, end in zip(groups, ends)], dtype=int).ravel()
         rows = np.tile(np.arange(n), len(groups))
         self.Z = csr_matrix((np.ones(len(rows)), (rows, columns)), shape=(n, int(ends[-1])))
         self._own = self.Z[measured]
-        self._counts = (self._own.T @ self._own).toarray()
+        first = max(self.sizes, default=0)
+        self._counts = np.asarray(self._own[:, :first].sum(axis=0)).ravel()
+        others = self._own[:, first:]
+        self._cross = (self._own[:, :first].T @ others).toarray()
+        self._gram = (others.T @ others).toarray()
         self.point = np.append(np.full(len(groups), 0.3), np.log(0.8))
 
     def draw(self, x: np.ndarray, B: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -183,21 +238,22 @@ class Equation:
             The column, filled in.
         """
         used, y = B[self.measured], x[self.measured]
-        cross = self._own.T @ used
+        first = len(self._counts)
+        of_first, of_others = np.split(self._own.T @ used, [first])
         sums = Sums(
-            np.block([[self._counts, cross], [cross.T, used.T @ used]]),
+            self._counts,
+            np.hstack([self._cross, of_first]),
+            np.block([[self._gram, of_others], [of_others.T, used.T @ used]]),
             np.concatenate([self._own.T @ y, used.T @ y]),
             float(y @ y),
             len(y),
             self.sizes,
+            self.order,
         )
         for place in range(len(self.point)):
             width = 0.3 if place < len(self.sizes) else 2.0 / np.sqrt(len(y))
             self.point = slice_draw(sums.log_density, self.point, place, width, rng)
-        chol, half, scale = sums.factor(self.point)
-        # z = H⁻¹r + L'⁻¹ε, ε standard normal, has covariance (LL')⁻¹ = H⁻¹
-        effects = scale * dtrtrs(chol, half + rng.standard_normal(len(half)), lower=1, trans=1)[0]
-        u, beta = np.split(effects, [len(self._counts)])
+        u, beta = np.split(sums.factor(self.point).draw(rng), [self.Z.shape[1]])
         missing = ~self.measured
         noise = np.exp(self.point[-1]) * rng.standard_normal(int(missing.sum()))
         out = x.copy()

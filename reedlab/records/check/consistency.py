@@ -351,6 +351,10 @@ def _sittings(tables: Tables, found: Findings) -> None:
     if tables["sittings"].empty:
         return
     known = set(reeds["reed"].dropna())
+    timed = {
+        stage: reeds["reed"][reeds[f"{stage}_min"].notna()].dropna().to_dict()
+        for stage in ("rough", "finish")
+    }
     for batch in batches(reeds, tables["sittings"]):
         astray = [label for label in batch.named if label not in known]
         hints = respelled(astray, known) if astray else {}
@@ -365,8 +369,7 @@ def _sittings(tables: Tables, found: Findings) -> None:
             )  # fmt: skip
         if not batch.stage:
             continue
-        timed = reeds.loc[list(batch.places)]
-        own = timed.loc[timed[f"{batch.stage}_min"].notna(), "reed"].tolist()
+        own = [timed[batch.stage][row] for row in batch.places if row in timed[batch.stage]]
         if own:
             listed = ", ".join(own[:5]) + (" and others" if own[5:] else "")
             found.add("sittings", batch.row, "minutes", batch.minutes, "warning",

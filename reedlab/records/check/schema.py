@@ -12,6 +12,8 @@ from reedlab.records.tables import TABLES
 if TYPE_CHECKING:
     from pandera.pandas import DataFrameSchema
 
+_ROWS = 50_000
+
 
 @cache
 def schema(name: str) -> DataFrameSchema:
@@ -54,15 +56,26 @@ def failures(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         Columns ``column``, ``row`` and ``empty``: whether the cell is refused because it is empty.
     """
+    kept = frame.notna().any()
+    columns = frame.columns[kept | kept.index.isin(TABLES[name].needed)]
+    # Each row is judged by itself, and pandera copies what it judges: rows go in parts.
+    found = [
+        _refused(schema(name), frame.iloc[at : at + _ROWS][columns])
+        for at in range(0, len(frame), _ROWS)
+    ]
+    return pd.concat([part for part in found if len(part)] or found[:1], ignore_index=True)
+
+
+def _refused(columns: DataFrameSchema, rows: pd.DataFrame) -> pd.DataFrame:
     import pandera.errors
 
-    kept = frame.notna().any()
     try:
-        schema(name).validate(frame.loc[:, kept | kept.index.isin(TABLES[name].needed)], lazy=True)
+        columns.validate(rows, lazy=True)
     except pandera.errors.SchemaErrors as refused:
         cases = refused.failure_cases
         cells = cases.dropna(subset="index").drop_duplicates(["column", "index"])
         empty = cells["check"].eq("not_nullable")
-        rows = cells["index"].astype("int64")
-        return pd.DataFrame({"column": cells["column"], "row": rows, "empty": empty})
+        return pd.DataFrame(
+            {"column": cells["column"], "row": cells["index"].astype("int64"), "empty": empty}
+        )
     return pd.DataFrame({"column": [], "row": [], "empty": []})

@@ -91,28 +91,30 @@ def parse_table(
         if (kind := table.columns[name].kind) in _NUMBERS
     ]
     comma = decimal_comma(numbers, origin.comma_decimal)
-    columns = {}
+    # Of a large table the text goes as its values come, so that memory never holds both.
+    given = given.drop(columns=[*cells])
+    columns, remarks = {}, []
+    says = np.zeros(len(given), dtype=bool)
     for name, column in table.columns.items():
         if name in cells:
-            parsed, troubles = _parse(cells[name].unique, column, settings, comma, origin)
-            columns[name] = _spread(parsed, cells[name].codes, given.index)
-            notes = _read_as(cells[name].unique, parsed, column, origin)
-            _report(table.name, column, cells[name], troubles, given.index, "error", found)
-            _report(table.name, column, cells[name], notes, given.index, "read_as", found)
+            own = cells.pop(name)
+            known = own.codes >= 0
+            parsed, troubles = _parse(own.unique, column, settings, comma, origin)
+            columns[name] = _spread(parsed, own.codes, given.index)
+            notes = _read_as(own.unique, parsed, column, origin)
+            _report(table.name, column, own, troubles, given.index, "error", found)
+            _report(table.name, column, own, notes, given.index, "read_as", found)
         elif name in given:
+            known = given[name].notna().to_numpy()
             columns[name] = given[name].astype(column.dtype)
         else:
             columns[name] = pd.Series(column.missing(len(given)), index=given.index)
-    typed = pd.DataFrame(columns, index=given.index)
-    says = np.zeros(len(given), dtype=bool)
-    remarks = []
-    for name, column in table.columns.items():
-        if name in given:
-            known = cells[name].codes >= 0 if name in cells else given[name].notna().to_numpy()
-            if column.kind == "text" and not column.needed:
-                remarks.append(typed.loc[known, name])
-            else:
-                says |= known
+            continue
+        if column.kind == "text" and not column.needed:
+            remarks.append(columns[name].rename(name)[known])
+        else:
+            says |= known
+    typed = pd.DataFrame(columns, index=given.index, copy=False)
     for alone in remarks:
         alone = alone[alone.index.isin(typed.index[~says])]
         found.each(table.name, str(alone.name), alone, "warning",
@@ -143,7 +145,7 @@ def _cells(values: pd.Series) -> _Cells:
     codes, unique = pd.factorize(values.astype(object))
     texts = [text_of(value) for value in unique]
     known = {text: i for i, text in enumerate(dict.fromkeys(t for t in texts if t is not None))}
-    to = np.array([-1 if t is None else known[t] for t in texts] + [-1], dtype=np.intp)
+    to = np.array([-1 if t is None else known[t] for t in texts] + [-1], dtype=np.int32)
     return _Cells(list(known), to[codes])
 
 

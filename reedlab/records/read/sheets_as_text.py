@@ -208,7 +208,8 @@ def _cells(text: str, delimiter: str) -> pd.DataFrame | None:
     keep = {"keep_default_na": False, "na_values": [""], "skip_blank_lines": False}
     try:
         with warnings.catch_warnings(action="error"):  # rows too long would lose cells
-            return pd.read_csv(io.StringIO(text), index_col=False, engine="c", **read, **keep)
+            data = io.BytesIO(text.encode())  # a StringIO holds four bytes a character
+            return pd.read_csv(data, index_col=False, engine="c", **read, **keep)
     except pd.errors.EmptyDataError:
         return pd.DataFrame()
     except (pd.errors.ParserError, pd.errors.ParserWarning, ValueError):
@@ -408,7 +409,8 @@ def as_table(
     _say_missing(table, there, found)
     body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
-    return body[body.notna().any(axis=1)], replace(sheet.origin, units=headings.units)
+    full = body.notna().any(axis=1)
+    return body if full.all() else body[full], replace(sheet.origin, units=headings.units)
 
 
 def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> None:

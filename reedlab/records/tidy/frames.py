@@ -226,7 +226,7 @@ def reeds(
 
 def with_usual(reeds: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Fill empty cells from the usual set-up on the day of tying."""
-    filled = reeds.copy()
+    filled = reeds.copy(deep=False)  # pandas copies a column when it is written to
     for usual in reversed(settings.usual):
         applies = filled["tied_on"] >= pd.Timestamp(usual.since)
         for name, value in usual.values.items():

@@ -67,19 +67,19 @@ def _tallied(tally: pd.DataFrame) -> pd.DataFrame:
     stages = work.groupby(["lot", "stage"], observed=True)[["pieces_in", "pieces_out"]].sum()
     timed = work.dropna(subset="minutes").groupby(["lot", "stage"], observed=True)
     pace = timed["minutes"].sum() / timed["pieces_out"].sum().replace(0, np.nan)
-    rows = {}
-    for lot, stage in stages.groupby(level="lot", observed=True):
-        kept = stage["pieces_out"] / stage["pieces_in"].replace(0, np.nan)
-        later = kept[::-1].cumprod()[::-1].shift(-1, fill_value=1.0).replace(0, np.nan)
-        minutes = pace.reindex(stage.index)
-        rows[lot] = (
-            stage["pieces_in"].iloc[0],
-            (stage["pieces_in"] - stage["pieces_out"]).sum(),
-            kept.prod(skipna=False),
-            work.loc[work["lot"] == lot, "minutes"].sum(min_count=1),
-            (minutes / later).sum(min_count=1),
-        )
-    return pd.DataFrame.from_dict(rows, orient="index", columns=list(_KNOWN)).astype(float)
+    by_lot = {"level": "lot", "observed": True}
+    kept = stages["pieces_out"] / stages["pieces_in"].replace(0, np.nan)
+    later = kept[::-1].groupby(**by_lot).cumprod()[::-1]  # of a piece kept here, up to tying
+    later = later.groupby(**by_lot).shift(-1, fill_value=1.0).replace(0, np.nan)
+    unknown = kept.isna().groupby(**by_lot).any()
+    known = {
+        "pieces_in": stages["pieces_in"].groupby(**by_lot).first(),
+        "pieces_lost": (stages["pieces_in"] - stages["pieces_out"]).groupby(**by_lot).sum(),
+        "yield_before_tying": kept.groupby(**by_lot).prod().mask(unknown),
+        "minutes_before_tying": work.groupby("lot")["minutes"].sum(min_count=1),
+        "minutes_per_tied": (pace.reindex(stages.index) / later).groupby(**by_lot).sum(min_count=1),
+    }
+    return pd.DataFrame(known, columns=list(_KNOWN)).astype(float)
 
 
 def _noted(pieces: pd.DataFrame, tied: pd.Series) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from reedlab.decide.stopping.rules import (
     PredictedSuccess,
     Window,
     Windows,
+    _likelihood_so_far,
     fit_rules,
 )
 from reedlab.decide.stopping.stakes import Stakes
@@ -308,3 +309,24 @@ def test_claims_intervals_and_regret_come_true_on_small_benches():
     # Three standard errors.
     assert len(held) > 100 and np.mean(held) > 0.9 - 3 * (0.09 / len(held)) ** 0.5
     assert np.mean(true) <= np.mean(stated) + np.std(np.subtract(true, stated)) / np.sqrt(200)
+
+
+def test_what_is_known_of_a_lot_is_what_its_earlier_reeds_say():
+    """Summed pair by pair here, as the definition has it; missing days are never earlier."""
+    chance = np.random.default_rng(3)
+    known, decided = chance.integers(0, 30, (2, 120))
+    data = pd.DataFrame(
+        {"lot": chance.choice(list("abc"), 120), "good": chance.integers(0, 2, 120)}
+    )
+    first = pd.Timestamp("2024-03-01")
+    data["known_on"] = first + pd.to_timedelta(known, "D")
+    data["decided_on"] = first + pd.to_timedelta(decided, "D")
+    data.loc[::9, "known_on"] = pd.NaT
+    data.loc[::11, "decided_on"] = pd.NaT
+    at_node = chance.uniform(0.1, 0.9, (120, 4))
+    says = np.log(np.where(data["good"].to_numpy()[:, None] == 1, at_node, 1 - at_node))
+    earlier = data["known_on"].to_numpy()[None, :] < data["decided_on"].to_numpy()[:, None]
+    same = data["lot"].to_numpy()[None, :] == data["lot"].to_numpy()[:, None]
+    total = (earlier & same) @ says
+    expected = np.exp(total - total.max(axis=1, keepdims=True))
+    assert _likelihood_so_far(at_node, data) == pytest.approx(expected, abs=1e-12)
