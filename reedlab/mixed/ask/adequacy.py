@@ -123,7 +123,8 @@ def collinearity(fitted: Fitted) -> pd.DataFrame:
         vif = float(np.exp(own + other - whole))
         se_factor = vif ** (0.5 / len(columns))
         rows[label] = {"columns": len(columns), "vif": vif, "se_factor": se_factor}
-    return pd.DataFrame.from_dict(rows, orient="index").astype({"columns": int})
+    shown = ["columns", "vif", "se_factor"]  # also where the fixed part is an intercept alone
+    return pd.DataFrame.from_dict(rows, orient="index", columns=shown).astype({"columns": int})
 
 
 def columns_of_terms(fitted: Fitted) -> dict[str, list[int]]:
