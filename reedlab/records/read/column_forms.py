@@ -108,15 +108,16 @@ def year_first(texts: Sequence[str], order: str | None) -> bool | None:
 
     Examples
     --------
-    >>> year_first(["24-03-05", "2024-03-06"], None), year_first(["24-03-05"], "day-month")
-    (True, None)
+    >>> year_first(["24-03-05", "24-03-2005"], None), year_first(["24-03-05"], "day-month")
+    (False, None)
     """
-    shown = set()
+    shown: set[bool | None] = set()
     for text in texts:
         if parts := _PARTS.fullmatch(text):
             first, last = (len(part) for part in parts.groups())
             if first == 4 or last == 4:
-                shown.add(first == 4)
+                # 2024-03-06 beside others settles nothing: it goes with every way of writing.
+                shown.add(False if last == 4 else None)
             elif first == last == 2:
                 day = text[: parts.end(2)]
                 can = {kind for kind in (True, False) if days_meant(day, order, kind)}
