@@ -332,6 +332,12 @@ def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:
     """
     known = reeds.dropna(subset=[response])
     lots = known["lot"].nunique()
+    if known.empty and response == "log_scrape_min":
+        raise CannotAnswer(
+            "No reed that is asked about has its minutes: none has turned out well yet, or its "
+            "minutes are not noted.",
+            RecordNext("Record outcome and minutes, and ask again when some reeds have both."),
+        )
     if lots < 2:
         asked = [name for name in reeds if any(f"({name})" in term for term in terms)]
         asked += ["rough_min", "finish_min"] if response == "log_scrape_min" else []

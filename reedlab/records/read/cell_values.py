@@ -131,8 +131,9 @@ def text_of(value: object) -> str | None:
         value = int(value)
     text = value if isinstance(value, str) else str(value)
     text = text.strip() if text.isascii() else unicodedata.normalize("NFC", text).strip(_BLANKS)
-    if text[:1] == "'" and text[1:].startswith(FORMULA):
-        text = text[1:].strip()  # the apostrophe that `store.write_table` adds
+    # The apostrophe that `store.write_table` adds; a line end in a cell may be read as "\n".
+    if text[:1] == "'" and text[1:].startswith((*FORMULA, "\n")):
+        text = text[1:].strip()
     if len(text) <= 4 and text.casefold() in BLANK:
         return None
     return text

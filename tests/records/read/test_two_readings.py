@@ -28,7 +28,8 @@ def column(folder: Path, name: str, cells: list[str], delimiter: str = ",") -> p
     bench = read(folder, f"reed{delimiter}{name}\n{rows}")
     frame = bench.tables["reeds"].dropna(subset="reed")
     (known,) = [c for c in frame if c.startswith(name.split(" (")[0].replace(" ", "_"))]
-    found = bench.findings[bench.findings["column"] == known].set_index("row")
+    found = bench.findings[bench.findings["column"] == known].sort_values("severity")
+    found = found.drop_duplicates("row").set_index("row")  # an error before what was read
     return pd.DataFrame(
         {"value": frame[known], "said": found["severity"], "problem": found["problem"]},
         index=frame.index,
@@ -217,7 +218,7 @@ def order_of(way: str) -> str:
     return "month-day" if way.startswith(("%m", "%b")) else "day-month"
 
 
-@settings(max_examples=40, deadline=None, database=None)
+@settings(max_examples=40, deadline=None, database=None, derandomize=True)
 @given(
     days=st.lists(DAYS, min_size=1, max_size=6),
     ways=st.lists(st.sampled_from(WAYS), min_size=1, max_size=2),
@@ -242,7 +243,7 @@ def test_a_day_is_never_read_as_another(days, ways, known):
 SPACES = ["", ".", ",", " ", "'", "\u202f"]
 
 
-@settings(max_examples=40, deadline=None, database=None)
+@settings(max_examples=40, deadline=None, database=None, derandomize=True)
 @given(
     numbers=st.lists(st.integers(1, 9_999_999), min_size=1, max_size=5),
     places=st.integers(0, 3),
@@ -274,7 +275,7 @@ MINUTES = ["{m}", "{h}:{r:02}", "{h} h {r}", "{h}.{r:02}", "{h},{r:02}", "{h} {r
            "{h}h{r:02}", "{m}'"]  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None, database=None)
+@settings(max_examples=40, deadline=None, database=None, derandomize=True)
 @given(
     minutes=st.lists(st.integers(1, 600), min_size=1, max_size=5),
     way=st.sampled_from(MINUTES),
