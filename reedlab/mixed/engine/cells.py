@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from weakref import WeakKeyDictionary
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from reedlab.mixed.design.terms import Design
 
@@ -55,6 +57,24 @@ class Cells:
         """Number of cells."""
         return len(self.level[0])
 
+    @cached_property
+    def starts(self) -> np.ndarray:
+        """First row of each cell."""
+        return np.flatnonzero(np.diff(self.cell, prepend=-1))
+
+    @cached_property
+    def stacked(self) -> list[slice]:
+        """Where each term's levels stand when all terms' levels are stacked."""
+        ends = np.cumsum([0, *self.n_levels]).tolist()
+        return [slice(a, b) for a, b in pairwise(ends)]
+
+    @cached_property
+    def indicators(self) -> csr_array:
+        """Which cells belong to each level of the stacked terms, (levels of all terms, C)."""
+        rows = np.concatenate([level + at.start for level, at in zip(self.level, self.stacked)])
+        columns = np.tile(np.arange(self.n_cells), len(self.level))
+        return csr_array((np.ones(len(rows)), (rows, columns)), (sum(self.n_levels), self.n_cells))
+
     @property
     def m(self) -> int:
         """Number of distinct basis columns."""
@@ -88,6 +108,18 @@ class Cells:
             np.array([self.by_level(t, moments[c]) for c in columns]).T
             for t, columns in enumerate(self.columns)
         ]
+
+    def project_columns(self, rows: np.ndarray) -> list[np.ndarray]:
+        """Z' of several columns (p, n) at once: for each term an array (levels, k, p)."""
+        weighted = rows if self.F is None else (self.F[:, None] * rows).reshape(-1, rows.shape[1])
+        # Rows of one cell are neighbours, and a sparse sum over cells serves all terms and columns.
+        moments = (
+            weighted
+            if self.n_cells == rows.shape[1]
+            else np.add.reduceat(weighted, self.starts, axis=1)
+        )
+        sums = (self.indicators @ moments.T).reshape(sum(self.n_levels), self.m, len(rows))
+        return [sums[at][:, columns] for at, columns in zip(self.stacked, self.columns)]
 
     def expand(self, effects: list[np.ndarray]) -> np.ndarray:
         """Z u in cell order, from each term's effects (levels, k)."""

@@ -189,6 +189,8 @@ def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None
 def _inverse_factors(blocks: np.ndarray) -> np.ndarray:
     """C^-1 of each C C' in blocks (L, k, k), all levels at once and entry by entry."""
     k = blocks.shape[1]
+    if k == 1:
+        return 1.0 / np.sqrt(blocks)
     C, out = np.zeros_like(blocks), np.zeros_like(blocks)
     for j in range(k):
         for i in range(j, k):

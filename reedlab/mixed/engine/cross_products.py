@@ -90,16 +90,17 @@ def cross_products(cells: Cells, weights: np.ndarray | None, with_x: bool) -> Cr
             if s > t:
                 rest[at, place.slices[s]] = _pair(cells, moments, t, s)
                 rest[place.slices[s], at] = rest[at, place.slices[s]].T
-    # Z'WX and X'WX, a column of X at a time, for the sake of the cache.
     x_head = np.empty((head.shape[0] * head.shape[1], p))
-    for j, column in enumerate(cells.XT[:p]):
-        weighted, x = column if weights is None else column * weights, place.q_rest + j
-        for t, sums in enumerate(cells.project(weighted)):
+    if p:  # Z'WX and X'WX
+        weighted = cells.XT if weights is None else cells.XT * weights
+        x = slice(place.q_rest, None)
+        for t, sums in enumerate(cells.project_columns(weighted)):
             if t == h:
-                x_head[:, j] = sums.reshape(-1)
+                x_head = sums.reshape(-1, p)
             else:
-                rest[x, place.slices[t]] = rest[place.slices[t], x] = sums.reshape(-1)
-        rest[place.q_rest : x + 1, x] = rest[x, place.q_rest : x + 1] = cells.XT[: j + 1] @ weighted
+                rest[place.slices[t], x] = sums.reshape(-1, p)
+        rest[x, : place.q_rest] = rest[: place.q_rest, x].T
+        rest[x, x] = cells.XT @ weighted.T
     size, k = place.q_rest * len(x_head), len(columns[h])
     filled = cells.n_cells * k * sum(len(columns[t]) for t in place.rest)
     if size > _SPARSE_FROM and filled < _SPARSE_BELOW * size:

@@ -234,11 +234,7 @@ class GaussianConditional(Conditional):
 
 
 class NewtonConditional(Conditional):
-    """Successes out of trials, or grades: modes by damped Newton steps.
-
-    All points of a call take as many steps as the one that needs most, so that neighbours on the
-    lattice are about equally close to their modes.
-    """
+    """Successes out of trials, or grades: modes by damped Newton steps."""
 
     def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
         prior = coefficient_prior(design.X, design.fixed_names, priors)
@@ -255,18 +251,19 @@ class NewtonConditional(Conditional):
         """See `Conditional.modes`."""
         first = np.append(np.zeros(self.q), self._start) if start is None else start
         first = np.broadcast_to(first, (len(points), self.m))
-        lambdas = list(zip(*self.scales.lambdas(points)))
-        at = [self._look(lam, own) for lam, own in zip(lambdas, first)]
+        found = [self._mode(lam, x) for lam, x in zip(zip(*self.scales.lambdas(points)), first)]
+        x, log_density, factors = zip(*found)
+        return Modes(np.array(x), np.array(log_density), list(factors), np.ones(len(points)))
+
+    def _mode(self, lambdas: Sequence[np.ndarray], x: np.ndarray) -> _Found:
+        at = self._look(lambdas, x)
         for _ in range(_STEPS):
-            decrement = np.array([mode.decrement for mode in at])
-            if decrement.max() < _CLOSE:
+            if at.decrement < _CLOSE:
                 # The last step is taken on the last curvature, and its gain is half the decrement
                 # g'H⁻¹g: the errors of both are of higher order than the step.
-                x = [self.join(m.v, m.beta) + self.join(*m.step) for m in at]
-                log_density = np.array([m.laplace for m in at]) + 0.5 * decrement
-                factors = [m.factor for m in at]
-                return Modes(np.array(x), log_density, factors, np.ones(len(at)))
-            at = [self._ahead(lam, mode) for lam, mode in zip(lambdas, at)]
+                x = self.join(at.v, at.beta) + self.join(*at.step)
+                return x, at.laplace + 0.5 * at.decrement, at.factor
+            at = self._ahead(lambdas, at)
         raise ModelError(
             "the effects could not be found at some standard deviations of the groups: look for "
             "infinite or extremely large values among the predictors."

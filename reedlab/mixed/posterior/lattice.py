@@ -194,9 +194,22 @@ def _walk(
         wave = wave[_find(_keys(index)[order], _keys(wave)) < 0]
         if not len(wave):
             return Lattice(axes, index[order], modes.take(order), depth)
-        nearest = np.argmin(cdist(wave, index), axis=1)
-        found = evaluate(_places(axes, wave), modes.x[nearest])
+        found = evaluate(_places(axes, wave), _onwards(axes, index, modes.x, wave))
         index, modes = np.concatenate([index, wave]), modes.join(found)
+
+
+def _onwards(
+    axes: tuple[np.ndarray, ...], index: np.ndarray, x: np.ndarray, wave: np.ndarray
+) -> np.ndarray:
+    """Give starts (G, m): from the nearest node on, along the line from the one behind it."""
+    near = np.argmin(cdist(wave, index), axis=1)
+    order = np.argsort(_keys(index))
+    back = _find(_keys(index)[order], _keys(2 * index[near] - wave))
+    behind = np.where(back >= 0, order[back], near)
+    at, now, past = (_places(axes, i).sum(axis=1) for i in (wave, index[near], index[behind]))
+    ratio = np.divide(at - now, now - past, out=np.zeros(len(wave)), where=now != past)
+    out: np.ndarray = x[near] + ratio[:, None] * (x[near] - x[behind])
+    return out
 
 
 def _places(axes: tuple[np.ndarray, ...], index: np.ndarray) -> np.ndarray:
