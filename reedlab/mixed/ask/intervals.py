@@ -194,9 +194,11 @@ def _limit(
     likelihood: ProfiledLikelihood, at: np.ndarray, j: int, side: float, depth: float
 ) -> float:
     """Where the signed root of the deviance's rise reaches `depth` on one side."""
+    if likelihood.runs_away(j, side):
+        return side * np.inf
     bound = likelihood.bounds[j][0 if side < 0 else 1]
     near, step = at[j], likelihood.steps[j] * depth
-    path, known = likelihood.path(j), {near: -depth}
+    path, known = likelihood.path(j, near), {near: -depth}
 
     def rise(value: float) -> float:
         if value not in known:
@@ -212,5 +214,7 @@ def _limit(
             far = bound
         if rise(far) >= 0.0:
             return float(brentq(rise, near, far, xtol=1e-5 * abs(step), rtol=1e-9))
+        if side * far > likelihood.farthest[j]:
+            break
         near, step = far, 1.5 * step
     return side * np.inf
