@@ -90,7 +90,7 @@ class ProfiledLikelihood:
         self._search_bounds = search + free * (len(self._search_steps) - len(search))
 
     def path(self, j: int, here: float) -> Callable[[float], float]:
-        """Return a function of parameter j's value, on one side of its estimate `here`, -> deviance.
+        """Return parameter j's value, on one side of its estimate `here`, -> deviance.
 
         Each search starts where that of the next value towards the estimate ended. Where a standard
         deviation ended at 0 there, correlations with it say nothing: another starts from the
