@@ -55,6 +55,8 @@ Errors, each a `ReedlabError` with one sentence
     PredictionError     new data that a model cannot predict for
     DecisionError       a question that cannot be asked like this
     PosteriorWarning    a posterior that fails one of its own checks
+    SeparationWarning   a fit without a finite estimate: a column predicts every outcome
+    ConvergenceWarning  a fit, or some of a bootstrap's refits, that did not converge
     FontWarning         a letter of a name that no installed font has
 
 Each name is imported when it is first used, so that ``import reedlab`` costs next to nothing.
@@ -105,6 +107,8 @@ _HOMES = {
     "PredictionError": "errors",
     "DecisionError": "errors",
     "PosteriorWarning": "errors",
+    "SeparationWarning": "errors",
+    "ConvergenceWarning": "errors",
     "FontWarning": "errors",
 }
 """The module that defines each public name; `trial` is a module itself."""

@@ -68,5 +68,13 @@ class PosteriorWarning(UserWarning):
     """A posterior that fails one of its own checks: it is returned, but do not rely on it."""
 
 
+class SeparationWarning(UserWarning):
+    """A fit in which a column or a grouping predicts every outcome: it has no finite estimate."""
+
+
+class ConvergenceWarning(UserWarning):
+    """A fit, or some refits of a bootstrap, that did not end at the top of the likelihood."""
+
+
 class FontWarning(UserWarning):
     """A letter of a name that no installed font has: a picture shows a box in its place."""

@@ -8,6 +8,7 @@ stay for what is wrong: a column that does not exist, a level outside 0 to 1.
 
 from __future__ import annotations
 
+import warnings
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, fields
@@ -18,7 +19,7 @@ from typing import Any, ParamSpec, TypeVar
 
 import pandas as pd
 
-from reedlab.errors import DecisionError
+from reedlab.errors import ConvergenceWarning, DecisionError, SeparationWarning
 
 P = ParamSpec("P")
 A = TypeVar("A", bound="Answer")
@@ -246,7 +247,10 @@ def question(kind: type[A]) -> Callable[[Callable[P, A]], Callable[P, A]]:
         @wraps(ask)
         def asked(*args: P.args, **options: P.kwargs) -> A:
             try:
-                return ask(*args, **options)
+                with warnings.catch_warnings():  # the fits inside are not what is asked for
+                    for doubt in (SeparationWarning, ConvergenceWarning):
+                        warnings.simplefilter("ignore", doubt)
+                    return ask(*args, **options)
             except CannotAnswer as refusal:
                 level = options.get("level", getattr(args[0] if args else None, "level", None))
                 known: dict[str, Any] = {} if level is None else {"level": level}

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.mixed.ask.adequacy import collinearity, icc, influence, r_squared
-from reedlab.mixed.ask.cautions import notes
+from reedlab.mixed.ask.cautions import notes, warn
 from reedlab.mixed.ask.design_table import design_table
 from reedlab.mixed.ask.effects import contrasts, effects
 from reedlab.mixed.ask.held_out import calibration
@@ -210,6 +210,13 @@ def fit(
     FormulaError, DataError, ModelError
         Each one sentence: what is wrong, where, and what to do.
 
+    Warns
+    -----
+    SeparationWarning
+        A coefficient, or a standard deviation, that has no finite estimate.
+    ConvergenceWarning
+        A search that did not end at the top of the likelihood.
+
     Notes
     -----
     The covariance parameters θ are estimated with their boundary: a standard deviation of 0 is an
@@ -234,4 +241,5 @@ def fit(
     with one_thread():
         check_design(design, family)
     fitted = fit_design(design, family, reml=reml is not False, quadrature=quadrature)
+    warn(fitted)
     return Fit(replace(fitted, recipe=recipe, frame=data.copy(deep=False)))

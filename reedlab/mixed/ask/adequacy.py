@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError
+from reedlab.mixed.ask.cautions import refuse_unusable
 from reedlab.mixed.ask.intervals import estimates
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.engine.fitted import Fitted
@@ -32,7 +33,13 @@ def variance_shares(fitted: Fitted) -> pd.DataFrame:
     -------
     DataFrame
         variance, share; rows "fixed", each group, "distribution".
+
+    Raises
+    ------
+    ModelError
+        For a fit without finite estimates.
     """
+    refuse_unusable(fitted, "Shares of variance", groups=True)
     parts = {"fixed": float(np.var(fitted.design.X @ fitted.beta, ddof=1))}
     for term, covariance in zip(fitted.design.terms, fitted.covariances):
         mean = np.einsum("nk,kj,nj->n", term.basis, covariance, term.basis).mean()
@@ -52,6 +59,11 @@ def icc(fitted: Fitted) -> pd.DataFrame:
     -------
     DataFrame
         adjusted (the fixed part taken out), unadjusted; one row a group and one "all groups".
+
+    Raises
+    ------
+    ModelError
+        For a fit without finite estimates (separation), or one that did not converge.
 
     Examples
     --------
@@ -75,6 +87,11 @@ def r_squared(fitted: Fitted) -> pd.Series:
     -------
     Series
         marginal (fixed part), conditional (fixed part and groups).
+
+    Raises
+    ------
+    ModelError
+        For a fit without finite estimates (separation), or one that did not converge.
 
     Examples
     --------
@@ -100,6 +117,11 @@ def collinearity(fitted: Fitted) -> pd.DataFrame:
         columns (number of columns of the term), vif, and se_factor: vif to 1 / (2 columns), by
         which the standard errors are the longer; one row a term.
 
+    Raises
+    ------
+    ModelError
+        For a fit without finite estimates (separation), or one that did not converge.
+
     Examples
     --------
     >>> import reedlab as rl
@@ -108,6 +130,7 @@ def collinearity(fitted: Fitted) -> pd.DataFrame:
     >>> bool((model.collinearity()["vif"] < 1.5).all())
     True
     """
+    refuse_unusable(fitted, "Variance inflation factors")
     # GVIF = det R11 det R22 / det R (Fox and Monette 1992), with R the correlations of the
     # coefficients' estimates instead of the columns', which gives the same ratio.
     names = fitted.design.fixed_names
@@ -157,7 +180,7 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
     Raises
     ------
     ModelError
-        When the model has no such group.
+        When the model has no such group, or the fit no finite estimates.
 
     Examples
     --------
@@ -167,6 +190,7 @@ def influence(fitted: Fitted, group: str) -> pd.DataFrame:
     >>> model.influence("supplier").shape
     (5, 7)
     """
+    refuse_unusable(fitted, "Changes of the estimates")
     design = fitted.design
     term = grouping(design, group)
     before = estimates(fitted)

@@ -1,7 +1,16 @@
-"""What a reader must know of a fit, in sentences made from its fields; nothing reads them back."""
+"""What a reader must know of a fit, in sentences made from its fields; nothing reads them back.
+
+A fit that must not be used says so when it is made (a warning), in its summary (a note), and when
+it is asked for what it has not (a refusal).
+"""
 
 from __future__ import annotations
 
+import warnings
+
+import numpy as np
+
+from reedlab.errors import ConvergenceWarning, ModelError, SeparationWarning
 from reedlab.mixed.design.refusals import same_levels
 from reedlab.mixed.engine.fitted import Fitted
 
@@ -39,6 +48,62 @@ SENTENCES = {
 }
 
 
+def warn(fitted: Fitted) -> None:
+    """Warn the caller's caller of a fit that must not be used.
+
+    A singular fit is none: with few groups it is the normal case.
+    """
+    for sentence in _of_separation(fitted):
+        warnings.warn(sentence, SeparationWarning, stacklevel=3)
+    if not (fitted.converged or fitted.separated):
+        warnings.warn(SENTENCES["not_converged"], ConvergenceWarning, stacklevel=3)
+
+
+def refuse_unusable(
+    fitted: Fitted, what: str, rows: np.ndarray | None = None, *, groups: bool = False
+) -> None:
+    """Refuse what needs finite estimates of a fit that has none.
+
+    Parameters
+    ----------
+    fitted : Fitted
+    what : str
+        What is asked for, in the plural: "Wald limits".
+    rows : ndarray, shape (r, p), optional
+        The combinations of coefficients that are asked for; every coefficient unless given.
+    groups : bool
+        Whether the groups' standard deviations are needed too.
+
+    Raises
+    ------
+    ModelError
+        Where something that is needed has no finite estimate, or the fit did not converge.
+    """
+    names = list(fitted.separated)
+    if rows is not None and fitted.runaway is not None:
+        moved = np.abs(rows @ fitted.runaway) > 1e-7 * np.abs(rows) @ np.abs(fitted.runaway)
+        names = names if moved.any() else []
+    if groups:
+        names += [f"the standard deviation of {group}" for group in fitted.one_outcome]
+    if names:
+        raise ModelError(
+            f"{what} need finite estimates, and separation leaves {', '.join(names)} without one: "
+            "ask posterior(), whose prior holds it."
+        )
+    if not (fitted.converged or fitted.separated):
+        raise ModelError(
+            f"{what} need a fit that converged, and this one did not: leave a term out, or ask "
+            "posterior()."
+        )
+
+
+def _of_separation(fitted: Fitted) -> list[str]:
+    found = [SENTENCES["one_outcome"].format(group=group) for group in fitted.one_outcome]
+    if fitted.separated:
+        found.insert(0, SENTENCES["separated"].format(names=", ".join(fitted.separated)))
+    return found
+
+
 def notes(fitted: Fitted) -> tuple[str, ...]:
     """Say what a reader must know of a fit, in the order of weight.
 
@@ -48,10 +113,7 @@ def notes(fitted: Fitted) -> tuple[str, ...]:
         One sentence each, on separation, convergence, singular terms, groupings that are alike and
         groupings of few levels.
     """
-    terms, found = fitted.design.terms, []
-    if fitted.separated:
-        found.append(SENTENCES["separated"].format(names=", ".join(fitted.separated)))
-    found += [SENTENCES["one_outcome"].format(group=group) for group in fitted.one_outcome]
+    terms, found = fitted.design.terms, _of_separation(fitted)
     if not fitted.converged:
         found.append(SENTENCES["not_converged"])
     for term in (terms[t] for t in fitted.singular):

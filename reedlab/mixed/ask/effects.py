@@ -13,8 +13,10 @@ variances of the groups as known and is quick.
 
 References
 ----------
-Lenth, R. V. (2016). Least-squares means: the R package lsmeans. Journal of Statistical Software
-69(1). Arel-Bundock, V., Greifer, N. and Heiss, A. (2024). How to interpret statistical models using
+Benjamini, Y. and Yekutieli, D. (2005). False discovery rate-adjusted multiple confidence intervals
+for selected parameters. Journal of the American Statistical Association 100, 71-81. Lenth, R. V.
+(2016). Least-squares means: the R package lsmeans. Journal of Statistical Software 69(1).
+Arel-Bundock, V., Greifer, N. and Heiss, A. (2024). How to interpret statistical models using
 marginaleffects for R and Python. Journal of Statistical Software 111(9).
 """
 
@@ -32,9 +34,10 @@ from scipy.special import expit, logit
 from scipy.stats import norm
 
 from reedlab.errors import DataError, ModelError
+from reedlab.mixed.ask.cautions import refuse_unusable
 from reedlab.mixed.ask.intervals import check_level
 from reedlab.mixed.ask.mean_response import Setting, Source
-from reedlab.mixed.ask.satterthwaite import t_table, t_tests
+from reedlab.mixed.ask.satterthwaite import Spread, t_table
 from reedlab.mixed.design.matrices import Recipe
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.gaps.pooling import FilledPosterior
@@ -93,7 +96,7 @@ def effects(
     ------
     ModelError, DataError, PredictionError
         For a predictor that is not in the fixed part, a column that is missing, a value that the
-        fit does not know.
+        fit does not know, or the delta method where the fit has no finite estimates (separation).
 
     Examples
     --------
@@ -115,6 +118,8 @@ def effects(
         sets = [(method, fitted.data)]
     else:
         _check(method, ("posterior", "delta"), "method")
+        if method == "delta":
+            refuse_unusable(fitted, "Effects by the delta method", groups=groups == "integrated")
         sets = [(posterior(fitted) if method == "posterior" else fitted, fitted.data)]
     _same_model(fitted, sets[0][0])
     asked = [
@@ -127,7 +132,7 @@ def effects(
 def contrasts(
     fitted: Fitted,
     factor: str,
-    correction: str = "holm",
+    correction: str = "bonferroni",
     level: float = 0.95,
 ) -> pd.DataFrame:
     """Compare the levels of a factor two by two on the linear predictor's scale.
@@ -136,26 +141,32 @@ def contrasts(
     only where the factor is in an interaction. Gaussian models are tested by t with Satterthwaite's
     degrees of freedom, others by z.
 
+    p-values and intervals are corrected for the number of comparisons in the same way. By
+    "bonferroni" and "sidak" all intervals hold together as often as `level` says, and each leaves 0
+    out where its p_corr is below 1 - level. So it is by "fdr_bh", which counts the share of false
+    findings among those made (Benjamini and Yekutieli 2005). "holm" has smaller p-values than
+    "bonferroni", and no intervals of its own: Bonferroni's are given beside them.
+
     Parameters
     ----------
     factor : str
         The factor, a column of the fixed part.
-    correction : str
-        How p-values are corrected for the number of comparisons, by a name that statsmodels'
-        ``multipletests`` knows ("holm", "fdr_bh", "bonferroni" ...) or "none".
+    correction : {"bonferroni", "sidak", "holm", "fdr_bh", "none"}
+        For the number of comparisons.
     level : float
-        Of the interval, which is not corrected.
+        Of the intervals, all together.
 
     Returns
     -------
     DataFrame
-        first, second, estimate (first less second), se, df (infinite for z), t, p, low, high,
-        p_corr.
+        first, second, estimate (first less second), se, df (infinite for z), t, p (of the one
+        comparison alone), then corrected low, high, p_corr.
 
     Raises
     ------
     ModelError
-        When `factor` is no factor of the fixed part, or there is no such correction.
+        When `factor` is no factor of the fixed part, there is no such correction, or one of the
+        differences has no finite estimate (separation).
 
     Examples
     --------
@@ -166,8 +177,8 @@ def contrasts(
     >>> model.contrasts("season", correction="fdr_bh")[["first", "second"]].iloc[0].tolist()
     ['spring', 'summer']
     """
-    from statsmodels.stats.multitest import multipletests
-
+    check_level(level)
+    _check(correction, ("bonferroni", "sidak", "holm", "fdr_bh", "none"), "correction")
     source = Source.of(fitted)
     if factor not in source.recipe.factors:
         known = ", ".join(source.recipe.factors) or "none"
@@ -178,19 +189,28 @@ def contrasts(
     )
     pairs = list(combinations(range(len(levels)), 2))
     L = pd.DataFrame([rows[i] - rows[j] for i, j in pairs], columns=list(fitted.design.fixed_names))
-    gaussian = source.family == "gaussian"
-    table = t_tests(fitted, L, level) if gaussian else t_table(fitted, L, np.inf, level)
+    refuse_unusable(fitted, f"Contrasts of {factor}", L.to_numpy())
+    df = Spread(fitted).df(L.to_numpy()) if source.family == "gaussian" else np.inf
+    p_corr, each = _corrected(t_table(fitted, L, df, level)["p"].to_numpy(), correction, level)
+    table = t_table(fitted, L, df, each)
     table.insert(0, "first", [levels[i] for i, _ in pairs])
     table.insert(1, "second", [levels[j] for _, j in pairs])
-    table["p_corr"] = table["p"]
-    if correction != "none":
-        try:
-            table["p_corr"] = multipletests(table["p"], method=correction)[1]
-        except ValueError as error:
-            raise ModelError(
-                f"there is no correction {correction!r}: choose holm, fdr_bh, bonferroni or none."
-            ) from error
-    return table
+    return table.assign(p_corr=p_corr)
+
+
+def _corrected(p: np.ndarray, correction: str, level: float) -> tuple[np.ndarray, float]:
+    """Return p-values corrected for their number, and the level of the intervals beside them."""
+    from statsmodels.stats.multitest import multipletests
+
+    error, m = 1.0 - level, len(p)
+    if correction == "none":
+        return p, level
+    p_corr = np.asarray(multipletests(p, method=correction)[1])
+    if correction == "sidak":
+        return p_corr, level ** (1.0 / m)
+    # of R selected among m, at 1 - R error / m (Benjamini and Yekutieli 2005, definition 1)
+    found = max(int(np.sum(p_corr <= error)), 1) if correction == "fdr_bh" else 1
+    return p_corr, 1.0 - found * error / m
 
 
 @dataclass(frozen=True)

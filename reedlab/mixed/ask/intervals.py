@@ -8,6 +8,9 @@ profile    all but thresholds, by how fast the likelihood falls from its top; ma
 bootstrap  every parameter, by refitting responses that the fitted model makes up
 ========== ====================================================================================
 
+Where a coefficient separates the outcomes it has no finite estimate, and no limits by the first or
+the last; the profile's are right, and infinite on one side.
+
 With a handful of suppliers all three are too short, since they treat estimated variances as known:
 decide on the posterior.
 
@@ -20,6 +23,7 @@ Bootstrap Methods and their Application, chapters 2 and 5.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping
 from functools import partial
 from typing import Any
@@ -29,13 +33,17 @@ import pandas as pd
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from reedlab.errors import ModelError
+from reedlab.errors import ConvergenceWarning, ModelError
+from reedlab.mixed.ask.cautions import refuse_unusable
 from reedlab.mixed.ask.likelihood_profile import ProfiledLikelihood
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.simulation import simulate
 from reedlab.mixed.parallel import one_thread, run_seeded
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.mixed.posterior.scales import Scales
+
+MOST_FAILED = 0.1
+"""Share of a bootstrap's refits that may fail: those that fail are the extreme ones."""
 
 
 def conf_int(
@@ -70,8 +78,14 @@ def conf_int(
     Raises
     ------
     ModelError
-        For an unknown method, a level that is not between 0 and 1, or an option of the bootstrap
-        where there is none.
+        For an unknown method, a level that is not between 0 and 1, an option of the bootstrap
+        where there is none, a fit without finite estimates (other than by "profile"), or a
+        bootstrap of which more than a tenth of the refits failed.
+
+    Warns
+    -----
+    ConvergenceWarning
+        Where some of the bootstrap's refits failed and are left out.
 
     Examples
     --------
@@ -82,13 +96,15 @@ def conf_int(
     ['Intercept', 'sd lot', 'sd Residual']
     """
     check_level(level)
+    if method not in ("wald", "profile", "bootstrap"):
+        raise ModelError(f"there is no method {method!r}: choose wald, profile or bootstrap.")
+    if method != "profile" or not fitted.separated:  # whose profiles are right, and infinite
+        refuse_unusable(fitted, f"{method.capitalize()} limits", groups=method == "bootstrap")
     options = given(n=n, seed=seed, workers=workers, progress=progress)
     if method == "bootstrap":
         draws = bootstrap(fitted, **options)
         tail = (1.0 - level) / 2.0
         return pd.DataFrame({"low": draws.quantile(tail), "high": draws.quantile(1.0 - tail)})
-    if method not in ("wald", "profile"):
-        raise ModelError(f"there is no method {method!r}: choose wald, profile or bootstrap.")
     refuse_idle(options, f"{method} limits")
     return _wald(fitted, level) if method == "wald" else _profile(fitted, level)
 
@@ -146,8 +162,8 @@ def bootstrap(
 ) -> pd.DataFrame:
     """Return the estimates of n refits to responses made up by the fit, one row a refit.
 
-    A response on which the model cannot be fitted (every reed alike) is left out; the frame then
-    has fewer rows than n.
+    A refit that failed (every reed alike, separation, no convergence) is left out, which is warned
+    of; the frame then has fewer rows than n.
 
     Parameters
     ----------
@@ -159,17 +175,30 @@ def bootstrap(
     -------
     DataFrame
         One row a refit, one column a parameter, named as in `posterior.summary`.
+
+    Raises
+    ------
+    ModelError
+        Where more than `MOST_FAILED` of the refits failed: the others are no longer typical.
     """
     rows = run_seeded(partial(_refit, fitted), n, seed, workers, progress, "Bootstrap")
-    return pd.DataFrame([row for row in rows if row is not None]).reset_index(drop=True)
+    kept = [row for row in rows if row is not None]
+    failed = n - len(kept)
+    said = f"{failed} of the bootstrap's {n} refits failed (separation or no convergence)"
+    if failed > MOST_FAILED * n:
+        raise ModelError(f"{said}, too many for limits: ask posterior(), or leave a term out.")
+    if failed:
+        warnings.warn(f"{said} and are left out.", ConvergenceWarning, stacklevel=3)
+    return pd.DataFrame(kept).reset_index(drop=True)
 
 
 def _refit(fitted: Fitted, seed: np.random.SeedSequence) -> pd.Series | None:
     y = simulate(fitted, np.random.default_rng(seed))
     try:
-        return estimates(fitted.refit(fitted.design.with_response(y)))
+        again = fitted.refit(fitted.design.with_response(y))
     except ModelError:
         return None
+    return estimates(again) if again.converged else None
 
 
 def _profile(fitted: Fitted, level: float) -> pd.DataFrame:
@@ -194,9 +223,11 @@ def _limit(
     likelihood: ProfiledLikelihood, at: np.ndarray, j: int, side: float, depth: float
 ) -> float:
     """Where the signed root of the deviance's rise reaches `depth` on one side."""
+    if likelihood.runs_away(j, side):
+        return side * np.inf
     bound = likelihood.bounds[j][0 if side < 0 else 1]
     near, step = at[j], likelihood.steps[j] * depth
-    path, known = likelihood.path(j), {near: -depth}
+    path, known = likelihood.path(j, near), {near: -depth}
 
     def rise(value: float) -> float:
         if value not in known:
@@ -212,5 +243,7 @@ def _limit(
             far = bound
         if rise(far) >= 0.0:
             return float(brentq(rise, near, far, xtol=1e-5 * abs(step), rtol=1e-9))
+        if side * far > likelihood.farthest[j]:
+            break
         near, step = far, 1.5 * step
     return side * np.inf

@@ -3,10 +3,10 @@
 The parameters here are those that a reader sees: coefficients (and thresholds' own parameters),
 standard deviations, correlations, and that of the residual; not θ, in which the standard deviation
 of a correlated slope is no single coordinate. One of them is held and the deviance is minimised
-over the others, from where the last value left them. The search itself runs over partial
-correlations, each free between -1 and 1 at any value of the others; that of a term's first two
-columns is their correlation, so a term of more columns is put in the order in which the two whose
-correlation is held come first.
+over the others, from where the next value towards the estimate left them. The search itself runs
+over partial correlations, each free between -1 and 1 at any value of the others; that of a term's
+first two columns is their correlation, so a term of more columns is put in the order in which the
+two whose correlation is held come first.
 """
 
 from __future__ import annotations
@@ -30,6 +30,8 @@ from reedlab.mixed.posterior.scales import Scales
 
 _EDGE = 0.999999  # a correlation of one is approached, never taken
 _LEAST = 0.02  # a search from a standard deviation of 0 stays there, whether or not it is right
+_LONGEST = 2.0  # logits by which a step of a coefficient moves the row that it moves most
+_CERTAIN = 1e4  # logits past which no outcome could become any surer
 
 
 class ProfiledLikelihood:
@@ -43,6 +45,8 @@ class ProfiledLikelihood:
         Lowest and highest value of each.
     steps : ndarray
         About one standard error of each.
+    farthest : ndarray
+        Where each is as good as infinite.
     least : float
         The deviance at the estimates.
     """
@@ -61,6 +65,13 @@ class ProfiledLikelihood:
         levels = np.concatenate([np.full(t.k, t.n_levels) for t in self.design.terms])
         widest = sds.max() if sds.max() > 0 else (fitted.sigma if self.gaussian else 0.5)
         fixed = np.sqrt(np.diag(fitted.cov_beta))
+        self.farthest = np.full(len(self.names), np.inf)
+        if not self.gaussian:
+            blocks = [self.design.X, *(term.basis for term in self.design.terms)]
+            size = np.concatenate([np.abs(block).max(axis=0, initial=0.0) for block in blocks])
+            self.farthest[: len(size)] = _CERTAIN / size
+            # a coefficient that separates has a standard error of thousands
+            fixed = np.minimum(fixed, _LONGEST / size[: self.p])
         covariance = [
             np.maximum(sds, 0.1 * widest) / np.sqrt(2.0 * levels),
             np.full(n_cor, 0.2),
@@ -78,25 +89,39 @@ class ProfiledLikelihood:
         search += [(1e-3 * fitted.sigma, np.inf)] * self.gaussian
         self._search_bounds = search + free * (len(self._search_steps) - len(search))
 
-    def path(self, j: int) -> Callable[[float], float]:
-        """Return a function of parameter j's value -> deviance, each start warmed by the last.
+    def path(self, j: int, here: float) -> Callable[[float], float]:
+        """Return parameter j's value, on one side of its estimate `here`, -> deviance.
 
-        Where a standard deviation ended at 0, correlations with it say nothing: the next search
-        starts from the estimates too.
+        Each search starts where that of the next value towards the estimate ended. Where a standard
+        deviation ended at 0 there, correlations with it say nothing: another starts from the
+        estimates. So does one of a value with a higher deviance than a value further out has, which
+        is not at its minimum, and one from where that other ended.
         """
         likelihood, at = self._with_first(j)
-        estimates = others = likelihood._covariance_start()
+        estimates = likelihood._covariance_start()
+        ends = {0.0: (self.least, estimates)}  # by distance from the estimate
 
         def path(value: float) -> float:
-            nonlocal others
-            starts = [others]
-            if others[: self.n_sd].min(initial=np.inf) <= _LEAST * self._unit:
+            distance = abs(value - here)
+            inner = ends[max(d for d in ends if d <= distance)][1]
+            starts = [inner]
+            if inner[: self.n_sd].min(initial=np.inf) <= _LEAST * self._unit:
                 starts.append(estimates)
-            ends = [likelihood._held(at, value, start) for start in starts]
-            deviance, others = min(ends, key=lambda end: end[0])
-            return deviance
+            found = [likelihood._held(at, value, start) for start in starts]
+            least = min(deviance for deviance, _ in found) - 1e-6
+            lower = [end[1] for d, end in ends.items() if d > distance and end[0] < least]
+            if lower:
+                found += [likelihood._held(at, value, start) for start in (estimates, *lower)]
+            ends[distance] = min(found, key=lambda end: end[0])
+            return ends[distance][0]
 
         return path
+
+    def runs_away(self, j: int, side: float) -> bool:
+        """Whether separation keeps the likelihood from falling on a side of parameter j."""
+        away = np.zeros(self.p) if self.fitted.runaway is None else self.fitted.runaway
+        alike = [t.group in self.fitted.one_outcome for t in self.design.terms for _ in t.names]
+        return bool(side * np.append(away, alike)[j] > 0.0) if j < self.p + len(alike) else False
 
     def _with_first(self, j: int) -> tuple[ProfiledLikelihood, int]:
         """Put the two columns that a held correlation is of first in their term."""

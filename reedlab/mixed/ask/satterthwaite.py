@@ -23,6 +23,7 @@ from scipy.stats import f as fisher
 from scipy.stats import t as student
 
 from reedlab.errors import ModelError
+from reedlab.mixed.ask.cautions import refuse_unusable
 from reedlab.mixed.ask.intervals import check_level
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.gaussian import GaussianProfile
@@ -123,6 +124,7 @@ class Spread:
                 "Satterthwaite's degrees of freedom belong to Gaussian models: use conf_int(), "
                 "posterior() or term_tests()."
             )
+        refuse_unusable(fitted, "Satterthwaite's tests")
         inner = standardise(fitted.design)  # where each θ has a size that a step can be measured by
         self.profile = GaussianProfile(inner.design, fitted.reml)
         self.at = np.append(inner.forth(fitted.theta), fitted.sigma)

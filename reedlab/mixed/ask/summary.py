@@ -30,7 +30,8 @@ class Summary:
     formula : str
     fixed : DataFrame
         Fixed effects (and an ordinal model's thresholds): estimate, se, low and high (95 % Wald),
-        statistic; and p, by Wald's z, where the family is not Gaussian.
+        statistic; and p, by Wald's z, where the family is not Gaussian. A coefficient that
+        separates the outcomes has an infinite estimate and nothing else.
     vcomp : DataFrame
         Variance components.
     groups : DataFrame
@@ -80,7 +81,7 @@ class Summary:
 
 def _column(values: pd.Series, se: pd.Series) -> pd.Series:
     if values.name == "p":
-        return values.map(lambda p: "<0.001" if p < 0.001 else f"{p:.3f}")
+        return values.map(lambda p: "<0.001" if p < 0.001 else f"{p:.3f}", na_action="ignore")
     if values.name in ("t", "z"):
         return values.map(_digits)
     return values.combine(se, _digits)
@@ -99,7 +100,7 @@ def _digits(value: float, size: float = 1.0) -> str:
     ('0.1235', '0', '3e-06', '12345.7')
     """
     if not np.isfinite(value):
-        return ""
+        return "" if np.isnan(value) else str(value)
     if 0.0 < abs(size) < 5e-4:
         return f"{value:.3g}"
     return "0" if abs(value) < 5e-5 else f"{value:.4f}" if abs(value) < 1000 else f"{value:.1f}"
@@ -141,6 +142,9 @@ def _fixed_table(fitted: Fitted) -> pd.DataFrame:
     names = [*fitted.design.threshold_names, *fitted.design.fixed_names]
     estimate = np.r_[fitted.thresholds, fitted.beta]
     se = np.sqrt(np.r_[np.diag(fitted.cov_thresholds), np.diag(fitted.cov_beta)])
+    if fitted.runaway is not None:
+        away = np.r_[np.zeros(len(fitted.thresholds)), np.sign(fitted.runaway)]
+        estimate[away != 0.0], se[away != 0.0] = np.inf * away[away != 0.0], np.nan
     half, ratio = norm.ppf(0.975) * se, estimate / se
     table = {"estimate": estimate, "se": se, "low": estimate - half, "high": estimate + half}
     if fitted.family == "gaussian":

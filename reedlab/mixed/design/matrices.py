@@ -14,7 +14,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from formulaic import ModelSpec
+from formulaic import Formula, ModelSpec
+from formulaic.parser.types import Factor, Term
 
 from reedlab.errors import DataError, FormulaError, ModelError, PredictionError
 from reedlab.mixed.design.columns import (
@@ -25,7 +26,7 @@ from reedlab.mixed.design.columns import (
     present_categories,
     said_by_us,
 )
-from reedlab.mixed.design.expressions import CONTEXT, Coding, coding
+from reedlab.mixed.design.expressions import CONTEXT, Coding, coding, names_in
 from reedlab.mixed.design.formula import MixedFormula, RandomPart, parse
 from reedlab.mixed.design.terms import Design, RandomTerm
 
@@ -171,6 +172,51 @@ def new_columns(recipe: Recipe, data: pd.DataFrame) -> tuple[np.ndarray, list[np
             for spec in recipe.random
         ]
     return X, bases
+
+
+def sum_coded(recipe: Recipe, data: pd.DataFrame) -> np.ndarray:
+    """Code the fixed part of a fit's own rows with contrasts that sum to zero.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    data : DataFrame
+        The rows of the fit.
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        Its columns stand for the same terms as the fit's own, place by place, and span the same
+        space.
+    """
+    kinds = recipe.dtypes.items()
+    frame = pd.DataFrame(
+        {c: _new_column(data[c], c, recipe.factors if factor else None) for c, factor in kinds},
+        index=data.index,
+    )
+    terms = [
+        Term([_summing(factor, recipe) for factor in term.factors]) for term in recipe.fixed.formula
+    ]
+    with said_by_us(recipe.formula.text):
+        X = Formula(terms).get_model_matrix(
+            frame, na_action="raise", output="numpy", context=CONTEXT
+        )
+    return numbers(X, "the fixed part")[:, _kept(X.model_spec.column_names, recipe.family)]
+
+
+def is_factor(factor: Factor, recipe: Recipe) -> bool:
+    """Whether a part of a term has levels, not numbers."""
+    return factor in recipe.fixed.factor_contrasts
+
+
+def _summing(factor: Factor, recipe: Recipe) -> Factor:
+    """Return a factor of a term, with contrasts that sum to zero if it has levels."""
+    if not is_factor(factor, recipe):
+        return factor
+    column = factor.expr
+    if factor.eval_method is factor.EvalMethod.PYTHON:  # C(column, contrasts)
+        (column,) = names_in(factor.expr).columns
+    return Factor(f"C(`{column}`, Sum())", eval_method="python")
 
 
 def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> np.ndarray:

@@ -28,10 +28,14 @@ class Separation:
         Coefficients that run away; empty if the fixed effects do not separate the outcomes.
     groups : tuple of str
         Groupings each of whose levels has one outcome only.
+    direction : ndarray, shape (p,)
+        Which way each coefficient runs away, 0 where it does not; the intercept's too. The
+        likelihood never falls along it.
     """
 
-    coefficients: tuple[str, ...] = ()
-    groups: tuple[str, ...] = ()
+    coefficients: tuple[str, ...]
+    groups: tuple[str, ...]
+    direction: np.ndarray
 
 
 def find_separation(design: Design, beta: np.ndarray) -> Separation:
@@ -49,23 +53,24 @@ def find_separation(design: Design, beta: np.ndarray) -> Separation:
     Separation
     """
     runaway = bool(design.p) and np.ptp(design.X @ beta) > _RUNAWAY
+    direction = _direction(design) if runaway else np.zeros(design.p)
+    moved = zip(design.fixed_names, direction)
     return Separation(
-        coefficients=_separated_coefficients(design) if runaway else (),
+        coefficients=tuple(name for name, d in moved if d and name != "Intercept"),
         groups=tuple(t.group for t in design.terms if _all_or_nothing(design, t)),
+        direction=direction,
     )
 
 
-def _separated_coefficients(design: Design) -> tuple[str, ...]:
-    """Names of the coefficients that run away, by Konis' linear programme."""
+def _direction(design: Design) -> np.ndarray:
+    """Direction (p,) in which coefficients run away, by Konis' linear programme; 0 for none."""
     size = np.sqrt(np.einsum("np,np->p", design.X, design.X) / design.n)
     towards = _signed_rows(design, design.X / size)
     found = linprog(
         -towards.sum(axis=0), A_ub=-towards, b_ub=np.zeros(len(towards)), bounds=(-1.0, 1.0)
     )
-    if not found.success or -found.fun < 1e-6:
-        return ()
-    moved = np.abs(found.x[: design.p]) > 1e-7
-    return tuple(name for name, on in zip(design.fixed_names, moved) if on and name != "Intercept")
+    moved = found.x[: design.p] if found.success and -found.fun > 1e-6 else np.zeros(design.p)
+    return np.where(np.abs(moved) > 1e-7, moved / size, 0.0)
 
 
 def _signed_rows(design: Design, X: np.ndarray) -> np.ndarray:

@@ -66,6 +66,9 @@ class Fitted:
         Coefficients that separate the outcomes, so that they have no finite estimate.
     one_outcome : tuple of str
         Groupings each of whose levels has one outcome only.
+    runaway : ndarray, shape (p,), optional
+        Direction in which the coefficients run away where some separate the outcomes, see
+        :class:`reedlab.mixed.design.separation.Separation`.
     recipe : Recipe, optional
         How new data become a design, where the fit came from a formula.
     frame : DataFrame, optional
@@ -88,6 +91,7 @@ class Fitted:
     curvature: Curvature | None = None
     separated: tuple[str, ...] = ()
     one_outcome: tuple[str, ...] = ()
+    runaway: np.ndarray | None = None
     recipe: Any = None
     frame: Any = None
 
@@ -233,7 +237,12 @@ def fit_design(
         found = fit_glmm(design, inner, family, quadrature, theta)
         apart = find_separation(design, found["beta"])
         found["converged"] &= not apart.coefficients
-        return Fitted(**found, separated=apart.coefficients, one_outcome=apart.groups)
+        return Fitted(
+            **found,
+            separated=apart.coefficients,
+            one_outcome=apart.groups,
+            runaway=apart.direction if apart.coefficients else None,
+        )
 
 
 def _fit_gaussian(

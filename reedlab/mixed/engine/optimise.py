@@ -40,6 +40,9 @@ _GRADIENT, _FLAT = 1e-5, 1e-3
 """The gradient at which the search ends, and that at which it counts as converged if rounding ends
 it sooner; a gradient g is g²/2 of height."""
 
+_AT_BOUND = 1e-9
+"""How far from its bound rounding leaves a coordinate that the search has brought there."""
+
 _ZERO = 1e-4
 """The diagonal entry of Λ below which a zero is tried."""
 
@@ -232,10 +235,10 @@ def _descend(evaluate: Evaluate, start: np.ndarray, coordinates: Coordinates) ->
         options={"maxcor": 20, "ftol": 0.0, "gtol": _GRADIENT, "maxiter": _MAX_STEPS},
     )
     z, gradient = found.x, found.jac
-    held = (z <= coordinates.lowest) & (gradient >= 0.0)
+    held = (z <= coordinates.lowest + _AT_BOUND) & (gradient >= 0.0)
     steepest = np.abs(gradient[~held]).max(initial=0.0)
     unbounded = bool((z >= coordinates.highest).any())
-    zeros = coordinates.alone & (z[:k] <= 0.0) & (gradient[:k] >= 0.0)
+    zeros = coordinates.alone & held[:k]
     return Optimum(coordinates.x(z), float(found.fun), bool(steepest < _FLAT), (), zeros, unbounded)
 
 
@@ -277,7 +280,8 @@ def _release(
         # d/dΣ, from d/dΛ = 2 (d/dΣ) Λ at a Σ lifted by a hair so that Λ has an inverse.
         sigma, step = lam @ lam.T, float(scale[share].max())
         nudged = x.copy()
-        nudged[share] = term.theta_from_covariance(sigma + 1e-6 * step**2 * np.eye(term.k))
+        lift = max(1e-6 * step**2, 1e-12 * float(np.trace(sigma)))
+        nudged[share] = term.theta_from_covariance(sigma + lift * np.eye(term.k))
         d_lambda = evaluate(nudged)[1][t]
         slope = 0.5 * d_lambda @ np.linalg.inv(term.lam(nudged[share]))
         for direction in _left_out(lam, slope, term.correlated):

@@ -22,7 +22,12 @@ from pathlib import Path
 from threading import Event
 from typing import Any
 
-from reedlab.errors import FontWarning, PosteriorWarning
+from reedlab.errors import (
+    ConvergenceWarning,
+    FontWarning,
+    PosteriorWarning,
+    SeparationWarning,
+)
 from reedlab.paths import shipped
 from reedlab.report.pages import isolation
 
@@ -32,7 +37,9 @@ _LOST = (
     "the program that works this page out was ended from outside, often because memory ran out; "
     "close other programs and run the report again."
 )
-_OWN = "|".join(kind.__name__ for kind in (PosteriorWarning, FontWarning))
+_OWN = "|".join(
+    kind.__name__ for kind in (PosteriorWarning, SeparationWarning, ConvergenceWarning, FontWarning)
+)
 _WARNING = re.compile(rf"^.*:\d+: (?:(?:{_OWN}): |(?=\w*Warning: ))(.*)\n(?:  .*\n)?", re.MULTILINE)
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
 # What a kernel whose cell raised is asked: the class decides, not a name or a wording.

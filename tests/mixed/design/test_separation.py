@@ -9,6 +9,8 @@ import pytest
 import reedlab as rl
 from reedlab.mixed.ask import cautions
 
+pytestmark = pytest.mark.filterwarnings("ignore::reedlab.errors.SeparationWarning")
+
 
 @pytest.fixture
 def data() -> pd.DataFrame:

@@ -53,3 +53,26 @@ def test_a_rank_deficient_covariance_of_slopes_is_found() -> None:
     corr = fit.vcomp["corr"].iloc[1]
     assert fit.singular == (corr == pytest.approx(1.0, abs=1e-9))
     assert corr > 0.98
+
+
+def test_two_zeros_of_groupings_that_are_alike_are_proved() -> None:
+    """Where rounding leaves the search a hair off its bound, the bound is still where it ended."""
+    minutes = [22, 37, 29, 24, 25, 28, 36, 33, 31, 21, 29]
+    data = pd.DataFrame({"log_min": np.log(minutes).round(3), "supplier": list("ccc" + "o" * 8)})
+    fit = rl.fit("log_min ~ 1 + (1 | supplier/lot)", data.assign(lot=data["supplier"]))
+    assert fit.converged and fit.singular_terms == ("supplier", "supplier:lot")
+
+
+@pytest.mark.filterwarnings("ignore::reedlab.errors.SeparationWarning")
+@pytest.mark.filterwarnings("ignore::reedlab.errors.ConvergenceWarning")
+def test_a_covariance_that_grows_without_bound_is_no_breakdown() -> None:
+    """Slopes by lots of one to three reeds, most of one outcome: the search drifts far out."""
+    cells = [("l0", "a", 0, 1), ("l0", "b", 0, 1), ("l1", "b", 2, 2), ("l2", "a", 1, 1),
+             ("l2", "b", 2, 2), ("l3", "a", 1, 2), ("l3", "b", 3, 3), ("l4", "b", 2, 2),
+             ("l5", "a", 0, 1), ("l5", "b", 0, 2)]  # fmt: skip
+    rows = [(lot, m, float(i < good)) for lot, m, good, n in cells for i in range(n)]
+    data = pd.DataFrame(rows, columns=["lot", "m", "good"])
+    fit = rl.fit("good ~ m + (m | lot)", data, "binomial")
+    assert np.isfinite(fit.fitted.theta).all()
+    assert fit.fitted.covariances[0].max() > 1e3  # and said by a note
+    assert fit.notes
