@@ -24,13 +24,15 @@ def check_design(design: Design, family: str) -> None:
     Raises
     ------
     DataError
-        Trials or successes out of range.
+        Trials, successes or weights out of range.
     ModelError
         One response value, more coefficients than rows, columns that repeat each other, a level a
         row in a Gaussian model.
     """
     if family == "binomial":
         _check_counts(design)
+    if design.weights is not None:
+        _refuse_row(design, design.weights <= 0.0, design.weights, "a weight that is not above 0")
     if design.y.min() == design.y.max() and (design.trials is None or design.y.max() == 0):
         value = design.grades[int(design.y[0])] if design.grades else f"{design.y[0]:g}"
         raise ModelError(
@@ -115,13 +117,20 @@ def _check_counts(design: Design) -> None:
         (y != np.round(y), "successes that are not a whole number"),
         (y > m, "more successes than trials"),
     ):
-        if bad.any():
-            at = int(np.argmax(bad))
-            row = at if design.rows_used is None else int(design.rows_used[at])
-            raise DataError(
-                f"Row {row} (counted from 0) has {what}: {y[at]:g} out of {m[at]:g}; "
-                f"{int(bad.sum())} rows are so."
-            )
+        _refuse_row(design, bad, y, what, f" out of {m[int(np.argmax(bad))]:g}")
+
+
+def _refuse_row(
+    design: Design, bad: np.ndarray, values: np.ndarray, what: str, of: str = ""
+) -> None:
+    """Name the first of the bad rows, if there is one, and say how many they are."""
+    if bad.any():
+        at = int(np.argmax(bad))
+        row = at if design.rows_used is None else int(design.rows_used[at])
+        raise DataError(
+            f"Row {row} (counted from 0) has {what}: {values[at]:g}{of}; "
+            f"{int(bad.sum())} rows are so."
+        )
 
 
 def _check_columns(design: Design, family: str) -> None:
