@@ -122,8 +122,9 @@ def build(
     for column in names.coded - names.uncoded:
         frame[column] = frame[column].astype("category")
     factors = _factors(frame, names.values)
-    if formula.offset:
-        _refuse_factors(offset.names.columns, frame, "offset")
+    _refuse_factors(offset.names.columns, frame, "offset")
+    _refuse_factors([trials] if trials else [], frame, "trials")
+    _refuse_factors([weights] if weights else [], frame, "weights")
 
     with said_by_us(text):
         X = fixed.matrix(frame)
@@ -355,10 +356,12 @@ def _number(response: Coding, frame: pd.DataFrame, name: str) -> np.ndarray:
 def _refuse_factors(columns: Collection[str], frame: pd.DataFrame, what: str) -> None:
     for column in sorted(columns):
         if isinstance(frame[column].dtype, pd.CategoricalDtype):
-            example = ", such as 0 and 1" if what == "response" else ""
-            raise DataError(
-                f"The {what} {column!r} is text or a factor; this family needs a number{example}."
+            needed = (
+                "this family needs a number, such as 0 and 1"
+                if what == "response"
+                else "make it a number"
             )
+            raise DataError(f"The {what} column {column!r} is text or a factor; {needed}.")
 
 
 def _grades(frame: pd.DataFrame, name: str) -> tuple[np.ndarray, tuple[str, ...]]:
