@@ -110,8 +110,9 @@ class Fit:
             part = {"group": term.group, "level": level, "name": term.names * term.n_levels}
             sd = np.sqrt(np.einsum("lkk->lk", cov))
             frames.append(pd.DataFrame(part | {"mode": modes.ravel(), "sd": sd.ravel()}))
-        columns = ["group", "level", "name", "mode", "sd"]  # also where there are no groups
-        return pd.concat([pd.DataFrame(columns=columns), *frames], ignore_index=True)
+        if not frames:
+            return pd.DataFrame(columns=["group", "level", "name", "mode", "sd"])
+        return pd.concat(frames, ignore_index=True)
 
     @property
     def llf(self) -> float:
