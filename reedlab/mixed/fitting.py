@@ -12,6 +12,7 @@ import pandas as pd
 
 from reedlab.mixed.ask.adequacy import collinearity, icc, influence, r_squared
 from reedlab.mixed.ask.cautions import notes
+from reedlab.mixed.ask.compare import Comparison, compare_fits
 from reedlab.mixed.ask.design_table import design_table
 from reedlab.mixed.ask.effects import contrasts, effects
 from reedlab.mixed.ask.held_out import calibration
@@ -271,3 +272,58 @@ def fit(
         check_design(design, family)
     fitted = fit_design(design, family, reml=reml is not False, quadrature=quadrature)
     return Fit(replace(fitted, recipe=recipe, frame=data.copy(deep=False)))
+
+
+def compare(
+    first: Fit,
+    second: Fit,
+    group: str | None = None,
+    *,
+    method: str = "auto",
+    n: int = 999,
+    folds: int = 10,
+    seed: int = 1,
+    workers: int = 1,
+) -> Comparison:
+    """Compare two models of the same rows.
+
+    Parameters
+    ----------
+    first, second : Fit
+        Fits of one family to the same response in the same rows, the smaller model first or
+        second. Fits by REML are fitted anew by maximum likelihood for ratio, AIC and BIC.
+    group : str, optional
+        The grouping whose levels are held out whole, "supplier:lot" or "lot"; that with the most
+        levels unless given.
+    method : {"auto", "mixture", "simulated"}
+        Null of the likelihood ratio. "auto": a chi-square; where the larger model has one variance
+        more, the boundary's mixture of two chi-squares; where it has more of them, "simulated" from
+        the smaller model, which is right for any number of levels.
+    n : int
+        Responses simulated for that null.
+    folds, seed, workers : int
+        Parts that the levels are dealt into, seed of the dealing, of the posteriors and of the
+        simulated null, and processes for the null.
+
+    Returns
+    -------
+    Comparison
+        table (formula, parameters, log_likelihood, aic, bic, score), test, gain and its standard
+        error, notes; ``sentence()`` says it in words. The score is the continuous ranked
+        probability score of held-out levels: the Brier score of 0/1 outcomes.
+
+    Raises
+    ------
+    ModelError
+        For fits of different families, rows or responses, a group or a method that there is not.
+
+    Examples
+    --------
+    >>> from reedlab.simulate import simulate_reeds
+    >>> reeds = simulate_reeds(seed=1)[0]
+    >>> without = fit("log_scrape_min ~ 1 + (1 | lot)", reeds)
+    >>> with_maker = fit("log_scrape_min ~ maker + (1 | lot)", reeds)
+    >>> compare(without, with_maker, folds=2).test.method
+    'chi-square'
+    """
+    return compare_fits(first.fitted, second.fitted, group, method, n, folds, seed, workers)
