@@ -23,6 +23,8 @@ from reedlab.mixed.design.columns import (
     numbers,
     plain,
     present_categories,
+    refuse_mixed,
+    refuse_texts_of_numbers,
     said_by_us,
 )
 from reedlab.mixed.design.expressions import CONTEXT, Coding, coding
@@ -104,7 +106,15 @@ def build(
         The data do not determine the model: one level, one response value, repeated columns.
     """
     if family not in FAMILIES:
-        raise ModelError(f"There is no family {family!r}; choose one of {', '.join(FAMILIES)}.")
+        small = str(family).lower()
+        advice = f"write {small!r}" if small in FAMILIES else f"choose one of {', '.join(FAMILIES)}"
+        raise ModelError(f"There is no family {family!r}; {advice}.")
+    for option, given in (("trials", trials), ("weights", weights)):
+        if given is not None and not isinstance(given, str):
+            raise ModelError(
+                f"{option}= is a {type(given).__name__}, not the name of a column: make it a "
+                "column of the data and name that."
+            )
     if trials is not None and family != "binomial":
         raise ModelError("trials= belongs to the binomial family; leave it out.")
     if trials is not None and weights is not None:
@@ -119,9 +129,13 @@ def build(
     wanted = {*names.columns, *groups, *response.names.columns, *filter(None, [trials, weights])}
     _refuse_clashes(wanted, names.transforms | response.names.transforms, text)
     frame, rows, dropped, n_dropped = _complete_rows(data, sorted(wanted), text)
+    for column in sorted({*names.uncoded, *response.names.uncoded}):
+        refuse_mixed(data[column], column)
     for column in names.coded - names.uncoded:
         frame[column] = frame[column].astype("category")
     factors = _factors(frame, names.values)
+    for column in sorted(names.uncoded & factors.keys()):
+        refuse_texts_of_numbers(frame[column], column)
     _refuse_factors(offset.names.columns, frame, "offset")
     _refuse_factors([trials] if trials else [], frame, "trials")
     _refuse_factors([weights] if weights else [], frame, "weights")
@@ -298,7 +312,8 @@ def _complete_rows(
     data: pd.DataFrame, wanted: list[str], text: str
 ) -> tuple[pd.DataFrame, np.ndarray, dict[str, int], int]:
     if not isinstance(data, pd.DataFrame):
-        raise DataError("fit() needs a pandas DataFrame, one row an observation.")
+        hint = "; of a bench that is bench.reeds" if hasattr(data, "reeds") else ""
+        raise DataError(f"fit() needs a pandas DataFrame, one row an observation{hint}.")
     for column in wanted:
         if column not in data.columns:
             raise FormulaError(
@@ -348,7 +363,8 @@ def _number(response: Coding, frame: pd.DataFrame, name: str) -> np.ndarray:
     matrix = response.matrix(frame)
     if matrix.shape[1] != 1:
         raise FormulaError(
-            f"The response {name!r} gives {matrix.shape[1]} columns; it must give one."
+            f"The response {name!r} gives {matrix.shape[1]} columns; it must give one (for "
+            "successes out of trials name the successes, and the trials in trials=)."
         )
     return numbers(matrix, "the response")[:, 0]
 

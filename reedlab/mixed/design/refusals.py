@@ -10,7 +10,9 @@ from scipy.linalg import qr
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.design.terms import Design
 
-_ALIASED = 1e-9
+_ALIASED, _NEARLY = 1e-9, 3e-6
+"""What is left of a column of length 1 that others repeat, and of one that they all but repeat, so
+that the normal equations lose its digits."""
 
 
 def check_design(design: Design, family: str) -> None:
@@ -151,9 +153,19 @@ def _check_columns(design: Design, family: str) -> None:
     except np.linalg.LinAlgError:
         pass
     left = np.abs(np.diag(qr(X / size, mode="r", check_finite=False)[0][: X.shape[1]]))
+    nearly = np.flatnonzero(left < _NEARLY)
+    if len(nearly) and ("**" in names[nearly[0]] or left[nearly[0]] >= _ALIASED):
+        raise ModelError(
+            f"The coefficient {names[nearly[0]]!r} would lose its digits, for those before it all "
+            "but repeat its column: count the predictor from its mean, as in center(x), or write "
+            "poly(x, 3) for its powers."
+        )
     aliased = np.flatnonzero(left < _ALIASED)
     if len(aliased):
+        name, remedy = names[aliased[0]], "leave a term out"
+        if name.startswith(("cr(", "cs(", "cc(")):
+            remedy = "give it constraints='center', as in cr(x, df=4, constraints='center')"
         raise ModelError(
-            f"The coefficient {names[aliased[0]]!r} cannot be distinguished from those before it: "
-            "its column repeats them; leave a term out."
+            f"The coefficient {name!r} cannot be distinguished from those before it: its column "
+            f"repeats them; {remedy}."
         )
