@@ -82,10 +82,13 @@ def test_whole_numbers_name_one_level_also_beside_empty_cells(data, plain):
     np.testing.assert_allclose(found.predict(floats), rl.fit(PLAIN, floats).predict(whole))
 
 
-@pytest.mark.parametrize(
-    "name",
-    "Q C I T center scale log exp poly bs cr within between offset weights factor np len".split(),
-)
+NAMES = [
+    *("Q", "C", "I", "T", "center", "scale", "log", "exp", "poly", "bs", "cr", "within", "between"),
+    *("offset", "weights", "factor", "np", "len"),
+]
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_columns_called_like_functions(data, plain, name):
     same(rl.fit(f"y ~ {name} + (1 | lot)", data.rename(columns={"x": name})), plain)
     same(rl.fit(f"y ~ x + (1 | {name})", data.rename(columns={"lot": name})), plain)
