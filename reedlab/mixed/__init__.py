@@ -1,6 +1,6 @@
 """Mixed-effects models: formula, terms, fitting, and what is asked of a fit."""
 
-from reedlab.mixed.fitting import Fit, fit
+from reedlab.mixed.fitting import Fit, compare, fit
 from reedlab.mixed.gaps.measurement_error import fit_corrected
 
-__all__ = ["Fit", "fit", "fit_corrected"]
+__all__ = ["Fit", "compare", "fit", "fit_corrected"]

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import wraps
-from typing import Concatenate, ParamSpec, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 import pandas as pd
 
 from reedlab.mixed.ask.adequacy import collinearity, icc, influence, r_squared
 from reedlab.mixed.ask.cautions import notes, warn
+from reedlab.mixed.ask.compare import Comparison, compare_fits
 from reedlab.mixed.ask.design_table import design_table
 from reedlab.mixed.ask.effects import contrasts, effects
 from reedlab.mixed.ask.held_out import calibration
 from reedlab.mixed.ask.intervals import conf_int
 from reedlab.mixed.ask.predict import predict
 from reedlab.mixed.ask.residuals import residuals
+from reedlab.mixed.ask.responses import simulate_responses, with_response
 from reedlab.mixed.ask.satterthwaite import t_tests
 from reedlab.mixed.ask.summary import summary
 from reedlab.mixed.ask.term_tests import term_tests, variance_test
@@ -109,6 +111,8 @@ class Fit:
             part = {"group": term.group, "level": level, "name": term.names * term.n_levels}
             sd = np.sqrt(np.einsum("lkk->lk", cov))
             frames.append(pd.DataFrame(part | {"mode": modes.ravel(), "sd": sd.ravel()}))
+        if not frames:
+            return pd.DataFrame(columns=["group", "level", "name", "mode", "sd"])
         return pd.concat(frames, ignore_index=True)
 
     @property
@@ -154,6 +158,7 @@ class Fit:
     summary = _asked(summary)
     conf_int = _asked(conf_int)
     predict = _asked(predict)
+    simulate = _asked(simulate_responses)
     posterior = _asked(posterior)
     effects = _asked(effects)
     contrasts = _asked(contrasts)
@@ -168,6 +173,32 @@ class Fit:
     calibration = _asked(calibration)
     design_table = _asked(design_table)
 
+    def refit(self, y: Sequence[Any]) -> Fit:
+        """Fit the same model to another response of the same rows.
+
+        Parameters
+        ----------
+        y : sequence, shape (nobs,)
+            One value a row used, in their order, such as a column of :meth:`simulate`.
+
+        Returns
+        -------
+        Fit
+
+        Raises
+        ------
+        DataError, ModelError
+            For values that do not fit the rows, or that do not determine the model.
+
+        Examples
+        --------
+        >>> from reedlab.simulate import simulate_reeds
+        >>> model = fit("log_scrape_min ~ 1 + (1 | lot)", simulate_reeds(seed=1)[0])
+        >>> model.refit(model.simulate(seed=2)[0]).nobs == model.nobs
+        True
+        """
+        return Fit(with_response(self.fitted, y))
+
 
 def fit(
     formula: str,
@@ -175,10 +206,11 @@ def fit(
     family: str = "gaussian",
     *,
     trials: str | None = None,
+    weights: str | None = None,
     reml: bool | None = None,
     quadrature: int = 1,
 ) -> Fit:
-    """Fit a linear or generalised linear mixed model.
+    """Fit a linear or generalised linear model, with random terms or without.
 
     Parameters
     ----------
@@ -187,7 +219,8 @@ def fit(
         ``center``, ``bs``, ``poly``, interactions and factors, and with ``within(x, g)`` and
         ``between(x, g)``; it reaches columns and the transforms of
         ``reedlab.mixed.expressions.TRANSFORMS`` only. Groupings are ``g``, ``g/h`` (h within g) or
-        ``g:h``; ``(x | g)`` has correlated slopes, ``(x || g)`` uncorrelated ones.
+        ``g:h``; ``(x | g)`` has correlated slopes, ``(x || g)`` uncorrelated ones. ``offset(x)``
+        is added to the linear predictor without a coefficient.
     data : DataFrame
         One row an observation; text columns are taken as factors. Never changed. Rows with an
         empty cell in a column that the model uses are left out and counted.
@@ -195,6 +228,10 @@ def fit(
         Gaussian; binomial on the logit scale; an ordered grade with a cumulative logit.
     trials : str, optional
         For the binomial family, the column of trials when the response counts successes.
+    weights : str, optional
+        The column of weights, above 0. A Gaussian row's residual variance is σ² over its weight, as
+        of a mean of so many readings. For the other families a row's log-likelihood counts so many
+        times, as with sampling weights; rows that stand for several reeds are counts: ``trials=``.
     reml : bool, optional
         For the Gaussian family, whether the likelihood is the restricted one; ``True`` unless
         given.
@@ -236,10 +273,65 @@ def fit(
     >>> found.vcomp.sd.round(2).tolist()
     [4.43, 1.29]
     """
-    design, recipe = build(formula, data, family, trials)
+    design, recipe = build(formula, data, family, trials, weights)
     check_options(family, reml, quadrature)
     with one_thread():
         check_design(design, family)
     fitted = fit_design(design, family, reml=reml is not False, quadrature=quadrature)
     warn(fitted)
     return Fit(replace(fitted, recipe=recipe, frame=data.copy(deep=False)))
+
+
+def compare(
+    first: Fit,
+    second: Fit,
+    group: str | None = None,
+    *,
+    method: str = "auto",
+    n: int = 999,
+    folds: int = 10,
+    seed: int = 1,
+    workers: int = 1,
+) -> Comparison:
+    """Compare two models of the same rows.
+
+    Parameters
+    ----------
+    first, second : Fit
+        Fits of one family to the same response in the same rows, the smaller model first or
+        second. Fits by REML are fitted anew by maximum likelihood for ratio, AIC and BIC.
+    group : str, optional
+        The grouping whose levels are held out whole, "supplier:lot" or "lot"; that with the most
+        levels unless given.
+    method : {"auto", "mixture", "simulated"}
+        Null of the likelihood ratio. "auto": a chi-square; where the larger model has one variance
+        more, the boundary's mixture of two chi-squares; where it has more of them, "simulated" from
+        the smaller model, which is right for any number of levels.
+    n : int
+        Responses simulated for that null.
+    folds, seed, workers : int
+        Parts that the levels are dealt into, seed of the dealing, of the posteriors and of the
+        simulated null, and processes for the null.
+
+    Returns
+    -------
+    Comparison
+        table (formula, parameters, log_likelihood, aic, bic, score), test, gain and its standard
+        error, notes; ``sentence()`` says it in words. The score is the continuous ranked
+        probability score of held-out levels: the Brier score of 0/1 outcomes.
+
+    Raises
+    ------
+    ModelError
+        For fits of different families, rows or responses, a group or a method that there is not.
+
+    Examples
+    --------
+    >>> from reedlab.simulate import simulate_reeds
+    >>> reeds = simulate_reeds(seed=1)[0]
+    >>> without = fit("log_scrape_min ~ 1 + (1 | lot)", reeds)
+    >>> with_maker = fit("log_scrape_min ~ maker + (1 | lot)", reeds)
+    >>> compare(without, with_maker, folds=2).test.method
+    'chi-square'
+    """
+    return compare_fits(first.fitted, second.fitted, group, method, n, folds, seed, workers)

@@ -24,7 +24,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.conditions.smooth import LOGIT_ATTENUATION
-from reedlab.errors import FormulaError
+from reedlab.errors import FormulaError, ModelError
 
 if TYPE_CHECKING:
     from reedlab.mixed.fitting import Fit
@@ -109,6 +109,10 @@ def beside_gee(fit: Fit, group: str) -> pd.DataFrame:
 def _fixed_part(fit: Fit) -> str:
     """Return the formula without its random terms."""
     formula = fit.fitted.recipe.formula
+    if formula.offset or fit.fitted.design.weights is not None:
+        raise ModelError(
+            "Other libraries are asked for models without offset and weights: leave both out."
+        )
     return f"{formula.response} ~ {formula.fixed}"
 
 

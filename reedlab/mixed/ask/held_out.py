@@ -1,4 +1,4 @@
-"""How well the model predicts success for lots that it has not seen: cross-validation by lot.
+"""How well the model predicts lots that it has not seen: cross-validation by lot.
 
 Whole lots (or suppliers) are held out in turn. Their effects are integrated out, never set to zero:
 a prediction is the posterior mean of the chance over the distribution of new lots' effects, which
@@ -8,11 +8,14 @@ References
 ----------
 Murphy, A. H. (1973). A new vector partition of the probability score. Journal of Applied
 Meteorology 12, 595-600. Stephenson, D. B., Coelho, C. A. S. and Jolliffe, I. T. (2008). Two extra
-components in the Brier score decomposition. Weather and Forecasting 23, 752-757.
+components in the Brier score decomposition. Weather and Forecasting 23, 752-757. Gneiting, T. and
+Raftery, A. E. (2007). Strictly proper scoring rules, prediction, and estimation. Journal of the
+American Statistical Association 102, 359-378.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +26,7 @@ from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import grouping
 from reedlab.mixed.design.terms import RandomTerm
 from reedlab.mixed.engine.fitted import Fitted
-from reedlab.mixed.posterior.nested_laplace import design_posterior
+from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
 from reedlab.mixed.posterior.priors import Priors
 
 _BINS = 5  # of predicted chances, with equal counts of rows
@@ -92,15 +95,8 @@ def calibration(
     design = fitted.design
     term = grouping(design, group)
     folds = min(folds, term.n_levels)
-    rng = np.random.default_rng(seed)
-    fold_of_level = rng.permutation(np.arange(term.n_levels) % folds)
-    fold = fold_of_level[term.index]
-    predicted = np.empty(design.n)
-    for f in range(folds):
-        out = fold == f
-        post = design_posterior(design.take(~out), "binomial", Priors(), seed + f, draws)
-        codes = [_codes(t, known, out) for t, known in zip(design.terms, post.design.terms)]
-        eta = post.assemble(design.X[out], [t.basis[out] for t in design.terms], codes)
+    fold, predicted = _dealt(term, folds, seed), np.empty(design.n)
+    for out, post, eta in _held_out(fitted, fold, seed, draws):
         predicted[out] = post.on_response_scale(eta).mean(axis=0)
     trials = np.ones(design.n) if design.trials is None else design.trials
     frame = pd.DataFrame(
@@ -119,6 +115,85 @@ def calibration(
     return HeldOut(
         frame, _bin_table(frame, place), brier_decomposition(predicted, design.y, trials, place)
     )
+
+
+def scores(
+    fitted: Fitted, term: RandomTerm, folds: int = 10, seed: int = 1, draws: int = 1000
+) -> np.ndarray:
+    """Score the predictions for whole levels of a grouping that are held out in turn.
+
+    The score is the continuous ranked probability score (Gneiting and Raftery 2007), 0 for a
+    prediction that is certain and right: for 0 and 1 it is the Brier score, for grades the ranked
+    probability score, for numbers in the response's unit.
+
+    Parameters
+    ----------
+    fitted : Fitted
+    term : RandomTerm
+        The grouping, of this model or of another one of the same rows.
+    folds, seed, draws : int
+        As in `calibration`.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        One score a row; of a row of several trials their mean.
+    """
+    design, out = fitted.design, np.empty(fitted.design.n)
+    fold = _dealt(term, min(folds, term.n_levels), seed)
+    for rows, post, eta in _held_out(fitted, fold, seed, draws):
+        y = design.y[rows]
+        if fitted.family == "gaussian":
+            noise = np.random.default_rng(seed).standard_normal(eta.shape)
+            sigma = post.draws()["sd Residual"].to_numpy()[:, None]
+            weight = 1.0 if design.weights is None else design.weights[rows]
+            out[rows] = ranked_score(eta + sigma / np.sqrt(weight) * noise, y)
+            continue
+        chance = post.on_response_scale(eta).mean(axis=0)
+        if fitted.family == "ordinal":  # Σ over grades of (P(at most k) - 1{y at most k})²
+            at_most = np.cumsum(chance, axis=1)[:, :-1]
+            below = y[:, None] <= np.arange(at_most.shape[1])
+            out[rows] = np.sum((at_most - below) ** 2, axis=1)
+            continue
+        share = y if design.trials is None else y / design.trials[rows]
+        out[rows] = share * (1 - chance) ** 2 + (1 - share) * chance**2
+    return out
+
+
+def ranked_score(draws: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Continuous ranked probability score of draws (S, n) at what came (n,).
+
+    Examples
+    --------
+    >>> ranked_score(np.array([[1.0], [3.0]]), np.array([2.0])).tolist()
+    [0.5]
+    """
+    # E|Y - y| - E|Y - Y'| / 2 (Gneiting and Raftery 2007, eq. 21), the last from order statistics
+    s = len(draws)
+    apart = (2.0 * np.arange(1, s + 1) - s - 1.0) @ np.sort(draws, axis=0) / s**2
+    found: np.ndarray = np.abs(draws - y).mean(axis=0) - apart
+    return found
+
+
+def _dealt(term: RandomTerm, folds: int, seed: int) -> np.ndarray:
+    """Deal a grouping's levels into parts at random; the part of each row."""
+    parts = np.random.default_rng(seed).permutation(np.arange(term.n_levels) % folds)
+    return np.asarray(parts[term.index])
+
+
+def _held_out(
+    fitted: Fitted, fold: np.ndarray, seed: int, draws: int
+) -> Iterator[tuple[np.ndarray, Posterior, np.ndarray]]:
+    """For each fold its rows, the posterior of the others, and draws of its linear predictor."""
+    design, family = fitted.design, fitted.family
+    for f in range(int(fold.max()) + 1):
+        out = fold == f
+        rest = design.take(~out)
+        priors = Priors.default(family, rest.less_offset)
+        post = design_posterior(rest, family, priors, seed + f, draws)
+        codes = [_codes(t, known, out) for t, known in zip(design.terms, post.design.terms)]
+        eta = post.assemble(design.X[out], [t.basis[out] for t in design.terms], codes)
+        yield out, post, eta if design.offset is None else eta + design.offset[out]
 
 
 def _codes(term: RandomTerm, known: RandomTerm, rows: np.ndarray) -> np.ndarray:

@@ -17,7 +17,6 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import minimize
 
-from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.gaussian import GaussianProfile
@@ -52,7 +51,8 @@ class ProfiledLikelihood:
     """
 
     def __init__(self, fitted: Fitted) -> None:
-        self.fitted, self.design = fitted, fitted.design
+        self.fitted = fitted = replace(fitted, design=fitted.design.with_term)
+        self.design = fitted.design
         self.gaussian = fitted.family == "gaussian"
         self.scales = Scales.of(self.design.terms, Priors(), residual=self.gaussian)
         self.names = self.design.fixed_names + self.scales.names
@@ -63,7 +63,8 @@ class ProfiledLikelihood:
         self.bounds += positive * self.gaussian
         sds, residual = np.concatenate(fitted.sds), np.full(int(self.gaussian), fitted.sigma)
         levels = np.concatenate([np.full(t.k, t.n_levels) for t in self.design.terms])
-        widest = sds.max() if sds.max() > 0 else (fitted.sigma if self.gaussian else 0.5)
+        top = sds.max(initial=0.0)
+        widest = top if top > 0 else (fitted.sigma if self.gaussian else 0.5)
         fixed = np.sqrt(np.diag(fitted.cov_beta))
         self.farthest = np.full(len(self.names), np.inf)
         if not self.gaussian:
@@ -172,11 +173,11 @@ class ProfiledLikelihood:
     def _held_gaussian(self, j: int, value: float, start: np.ndarray) -> tuple[float, np.ndarray]:
         design, held = self.design, j - self.p if j >= self.p else None
         if held is None:  # a held coefficient leaves X and is taken off the response
-            design = Design(
-                design.y - value * design.X[:, j],
-                np.delete(design.X, j, axis=1),
-                tuple(np.delete(design.fixed_names, j)),
-                design.terms,
+            design = replace(
+                design,
+                y=design.y - value * design.X[:, j],
+                X=np.delete(design.X, j, axis=1),
+                fixed_names=tuple(np.delete(design.fixed_names, j)),
             )
         profile = GaussianProfile(design, reml=False)
 
@@ -206,6 +207,8 @@ class ProfiledLikelihood:
         free = np.ones(len(start), dtype=bool)
         if held is not None:
             free[held], full[held] = False, np.clip(value, *bounds[held])
+        if not free.any():
+            return float(objective(full)[0]), full
 
         def at(z: np.ndarray) -> np.ndarray:
             x = full.copy()

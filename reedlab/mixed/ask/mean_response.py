@@ -12,7 +12,7 @@ import pandas as pd
 
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.predict import mean_of_expit
-from reedlab.mixed.design.matrices import Recipe, new_columns
+from reedlab.mixed.design.matrices import Recipe, new_columns, new_offset
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.posterior.nested_laplace import Posterior
 
@@ -77,14 +77,15 @@ class Source:
         """Mean response over a setting's rows, (len(x), 1), or the chance of each outcome."""
         beta, cuts = x[:, : self.p], x[:, self.p :]
         if self.family == "gaussian":
-            return (beta @ (setting.weight @ setting.X))[:, None]
+            added = float(setting.weight @ setting.offset)
+            return (beta @ (setting.weight @ setting.X))[:, None] + added
         if self.family == "binomial":
             cuts = np.zeros((len(x), 1))
         above = np.zeros(cuts.shape)
         step = max(1, _BATCH // len(x))
         for start in range(0, len(setting.weight), step):
             rows = slice(start, start + step)
-            eta, variance = beta @ setting.X[rows].T, np.zeros((1, 1))
+            eta, variance = beta @ setting.X[rows].T + setting.offset[rows], np.zeros((1, 1))
             if groups == "integrated":
                 parts = zip((basis[rows] for basis in setting.bases), self.covariances)
                 # variance of z'u at the row's own z: z' Σ z
@@ -110,11 +111,14 @@ class Setting:
         Columns of each random term.
     weight : ndarray, shape (rows,)
         Share of each row.
+    offset : ndarray, shape (rows,)
+        What is added without a coefficient.
     """
 
     X: np.ndarray
     bases: list[np.ndarray]
     weight: np.ndarray
+    offset: np.ndarray
 
     @classmethod
     def of(
@@ -122,14 +126,15 @@ class Setting:
     ) -> Setting:
         """Put the rows of `data`, or with "middle" one made of their means, under a condition."""
         frame = _grid(recipe, data, condition) if average == "middle" else data.assign(**condition)
-        X, bases = new_columns(recipe, frame)
+        (X, bases), added = new_columns(recipe, frame), new_offset(recipe, frame)[:, None]
         if average == "middle":
             middle = [basis.mean(axis=0, keepdims=True) for basis in bases]
-            return cls(X.mean(axis=0, keepdims=True), middle, np.ones(1))
-        both, counts = np.unique(np.hstack([X, *bases]), axis=0, return_counts=True)
-        ends = np.cumsum([X.shape[1], *(basis.shape[1] for basis in bases)])[:-1]
-        X, *bases = np.split(both, ends, axis=1)
-        return cls(X, bases, counts / counts.sum())
+            return cls(X.mean(axis=0, keepdims=True), middle, np.ones(1), added.mean(axis=0))
+        parts = [X, *bases, added]
+        both, counts = np.unique(np.hstack(parts), axis=0, return_counts=True)
+        ends = np.cumsum([part.shape[1] for part in parts])[:-1]
+        X, *bases, added = np.split(both, ends, axis=1)
+        return cls(X, bases, counts / counts.sum(), added[:, 0])
 
 
 def _grid(recipe: Recipe, data: pd.DataFrame, condition: Mapping[str, Any]) -> pd.DataFrame:

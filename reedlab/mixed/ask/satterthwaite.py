@@ -125,7 +125,8 @@ class Spread:
                 "posterior() or term_tests()."
             )
         refuse_unusable(fitted, "Satterthwaite's tests")
-        inner = standardise(fitted.design)  # where each θ has a size that a step can be measured by
+        # where each θ has a size that a step can be measured by
+        inner = standardise(fitted.design.with_term)
         self.profile = GaussianProfile(inner.design, fitted.reml)
         self.at = np.append(inner.forth(fitted.theta), fitted.sigma)
         least = 0.1 * np.append(np.ones(len(fitted.theta)), fitted.sigma)

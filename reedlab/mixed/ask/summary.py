@@ -72,11 +72,12 @@ class Summary:
 
     def _tables(self) -> list[tuple[str, pd.DataFrame]]:
         shown = self.vcomp.set_index(["group", "name"])
-        return [
+        tables = [
             ("Fixed effects", self.fixed.apply(_column, se=self.fixed["se"])),
             ("Random effects", shown.apply(_component)),
             ("Groups", self.groups),
         ]
+        return [(heading, frame) for heading, frame in tables if len(frame)]
 
 
 def _column(values: pd.Series, se: pd.Series) -> pd.Series:
@@ -115,7 +116,7 @@ def summary(fitted: Fitted) -> Summary:
     """
     design = fitted.design
     how = "REML" if fitted.reml else "maximum likelihood"
-    if fitted.family != "gaussian":
+    if fitted.family != "gaussian" and design.terms:
         how = "Laplace" if fitted.quadrature == 1 else f"quadrature with {fitted.quadrature} nodes"
     facts = {"rows used": str(design.n), "rows left out": str(design.n_dropped)}
     if design.n_dropped:
@@ -126,7 +127,7 @@ def summary(fitted: Fitted) -> Summary:
         "BIC": f"{fitted.bic:.1f}",
     }
     return Summary(
-        title=f"{_TITLES[fitted.family]}, by {how}",
+        title=f"{_title(fitted)}, by {how}",
         formula=fitted.recipe.formula.text if fitted.recipe is not None else "",
         fixed=_fixed_table(fitted),
         vcomp=fitted.variance_components(),
@@ -136,6 +137,11 @@ def summary(fitted: Fitted) -> Summary:
         facts=facts,
         notes=notes(fitted),
     )
+
+
+def _title(fitted: Fitted) -> str:
+    title = _TITLES[fitted.family]
+    return title if fitted.design.terms else title.replace("mixed model", "model")
 
 
 def _fixed_table(fitted: Fitted) -> pd.DataFrame:

@@ -5,13 +5,23 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 import pandas as pd
 
 from reedlab.errors import DataError, ReedlabError
 from reedlab.mixed.design.formula import RandomPart
+
+EXACT = 2.0**53
+"""From here on a float no longer holds every whole number: identifiers run together."""
+
+_MANY_LEVELS = 20  # of a factor of numbers
+
+_NUMBERS = {"integer", "floating", "mixed-integer-float", "decimal", "boolean"}
+_MIXED = {"mixed", "mixed-integer"}
+_REFUSED = {"date", "datetime", "datetime64", "timedelta", "timedelta64", "period", "complex"}
+"""What pandas infers of a column of objects: numbers, numbers among text, and no use."""
 
 
 def plain(values: pd.Series, column: str) -> pd.Series:
@@ -26,7 +36,7 @@ def plain(values: pd.Series, column: str) -> pd.Series:
     Returns
     -------
     Series
-        A category, or numbers without infinite ones.
+        A category, or numbers without infinite ones. Numbers in a column of objects are numbers.
 
     Raises
     ------
@@ -36,9 +46,15 @@ def plain(values: pd.Series, column: str) -> pd.Series:
     dtype = values.dtype
     if isinstance(dtype, pd.CategoricalDtype):
         return values
-    if pd.api.types.is_string_dtype(dtype) or dtype.kind == "O":
+    if isinstance(dtype, np.dtype) and dtype.kind == "O":
+        return _inferred(values, column)
+    if pd.api.types.is_string_dtype(dtype):
         return values.astype("category")
+    if dtype.kind == "c":
+        _refuse_type(column, str(dtype))
     if pd.api.types.is_bool_dtype(dtype) or pd.api.types.is_numeric_dtype(dtype):
+        if dtype.kind in "iu" and not values.isna().any():
+            return pd.Series(values.to_numpy(dtype=dtype.kind + "8"), index=values.index)
         floats = values.to_numpy(dtype=float, na_value=np.nan)
         infinite = int(np.isinf(floats).sum())
         if infinite:
@@ -47,10 +63,77 @@ def plain(values: pd.Series, column: str) -> pd.Series:
             )
         kept = isinstance(dtype, np.dtype) and dtype.kind in "iub"
         return values if kept else pd.Series(floats, index=values.index)
+    _refuse_type(column, str(dtype))
+
+
+def _inferred(values: pd.Series, column: str) -> pd.Series:
+    """Take a column of objects for what its cells are: numbers, or levels of a factor."""
+    kind = pd.api.types.infer_dtype(values, skipna=True)
+    if kind in _REFUSED:
+        _refuse_type(column, kind)
+    if kind in _NUMBERS:
+        if kind == "integer" and not values.isna().any():
+            return plain(values.infer_objects(), column)
+        return plain(values.map(float, na_action="ignore").astype(float), column)
+    try:
+        return values.astype("category")
+    except TypeError as error:
+        raise DataError(
+            f"Column {column!r} holds {type(values.dropna().iloc[0]).__name__}s, which a model "
+            "cannot use; make it a number or a factor."
+        ) from error
+
+
+def _refuse_type(column: str, what: str) -> NoReturn:
     raise DataError(
-        f"Column {column!r} is of type {dtype}, which a model cannot use; make it a number or a "
+        f"Column {column!r} is of type {what}, which a model cannot use; make it a number or a "
         "factor."
     )
+
+
+def refuse_mixed(values: pd.Series, column: str) -> None:
+    """Refuse a predictor or response in which some cells are numbers and others text.
+
+    Parameters
+    ----------
+    values : Series
+        As the frame has them.
+    column : str
+
+    Raises
+    ------
+    DataError
+    """
+    if values.dtype != object or pd.api.types.infer_dtype(values, skipna=True) not in _MIXED:
+        return
+    text = values[values.map(lambda value: isinstance(value, str))]
+    if len(text):
+        raise DataError(
+            f"Column {column!r} has text among its numbers, {text.iloc[0]!r} in row "
+            f"{text.index[0]!r}; make it a number or empty the cell ({len(text)} cells are so)."
+        )
+
+
+def refuse_texts_of_numbers(values: pd.Series, column: str) -> None:
+    """Refuse a factor of many levels that all read as numbers: nobody means them as levels.
+
+    Parameters
+    ----------
+    values : Series
+        A category.
+    column : str
+
+    Raises
+    ------
+    DataError
+    """
+    levels = values.cat.categories
+    if len(levels) > _MANY_LEVELS and pd.to_numeric(levels, errors="coerce").notna().all():
+        raise DataError(
+            f"Column {column!r} is text, so a factor of {len(levels)} levels, but reads as "
+            f"numbers; make it numbers with pandas.to_numeric, or write C({column}) if levels are "
+            "meant."
+        )
 
 
 def numbers(matrix: Any, where: str) -> np.ndarray:
@@ -105,6 +188,11 @@ def column_levels(values: pd.Series) -> tuple[np.ndarray, list[str]]:
     """
     if isinstance(values.dtype, pd.CategoricalDtype):
         return values.cat.codes.to_numpy(dtype=np.intp), _texts(values.cat.categories)
+    if values.dtype.kind == "f" and values.abs().max() >= EXACT:
+        raise DataError(
+            f"The grouping {values.name!r} has numbers of over 15 digits as floats, where "
+            "neighbours are no longer distinguished; read it as text."
+        )
     codes, distinct = pd.factorize(values, sort=True)
     return codes.astype(np.intp), _texts(distinct)
 
@@ -121,12 +209,10 @@ def level_labels(part: RandomPart, frame: pd.DataFrame) -> pd.Series:
 
 def _texts(distinct: pd.Index) -> list[str]:
     """Names of levels; 3.0 and 3 are one level, also where other cells were empty."""
-    dtype = distinct.dtype
-    if isinstance(dtype, pd.CategoricalDtype):
-        dtype = dtype.categories.dtype
-    if pd.api.types.is_numeric_dtype(dtype):
-        return [f"{float(value):.15g}" for value in distinct]
-    return [str(value) for value in distinct]
+    return [
+        f"{float(value):.15g}" if isinstance(value, float | np.floating) else str(value)
+        for value in pd.Index(distinct.to_list())
+    ]
 
 
 @contextmanager
@@ -157,4 +243,7 @@ def said_by_us(text: str, kind: type[ReedlabError] = DataError) -> Iterator[None
             cause = cause.__cause__
         if isinstance(cause, ReedlabError):
             raise cause from error
-        raise kind(f"A term of {text!r} cannot be worked out: {cause}") from error
+        why = str(cause)
+        if isinstance(cause, TypeError):
+            why = "it does arithmetic with text or a factor; write such a column on its own."
+        raise kind(f"A term of {text!r} cannot be worked out: {why}") from error

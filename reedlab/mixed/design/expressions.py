@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import ast
 import builtins
+import re
 from collections.abc import Iterable
 from dataclasses import astuple, dataclass
 from functools import lru_cache
@@ -42,6 +43,21 @@ _NODES = (
     *(ast.Expression, ast.Call, ast.keyword, ast.Name, ast.Load, ast.Constant, ast.List, ast.Tuple),
     *(ast.BinOp, ast.UnaryOp, ast.Compare, ast.operator, ast.unaryop, ast.cmpop),
 )
+
+_INSTEAD = {
+    "factor": "C(...) for a factor",
+    "weights": "weights='column' in rl.fit for weights",
+    "offset": "offset(...) as a summand of its own",
+    "cbind": "the successes as response, and the column of trials in trials='column'",
+    "ns": "cr(x, df=4, constraints='center') or bs(x, df=4) for a smooth curve",
+    "s": "cr(x, df=4, constraints='center') or bs(x, df=4) for a smooth curve",
+    "sqrt": "I(x ** 0.5) for a square root",
+    "Q": "a name in backticks, `odd name`, for a column with an odd name",
+}
+"""What to write for calls of other languages' formulas."""
+
+_DOT = re.compile(r"(?<![\w.`)\]])\.(?![\w.])")
+_POWER = re.compile(r"[\w`]\s*(\*\*|\^)\s*\d")
 
 _MANY = 20_000  # rows from which on a frame is coded sooner than an array
 
@@ -84,6 +100,7 @@ def read(text: str) -> Formula:
     FormulaError
         When it reaches anything else, or formulaic cannot read it.
     """
+    _refuse_strange(text)
     try:
         for token in sanitize_tokens(tokenize(text)):  # what formulaic evaluates, as it does
             if token.kind is token.Kind.PYTHON:
@@ -94,6 +111,26 @@ def read(text: str) -> Formula:
     except Exception as error:
         why = str(error).partition("\n")[0].rstrip(".")
         raise FormulaError(f"The part {text!r} of the formula cannot be read: {why}.") from error
+
+
+def _refuse_strange(text: str) -> None:
+    """Refuse what reads as something else here than in other languages, and say what to write."""
+    outside = re.sub(r"`[^`]*`", "``", text)
+    if "as.factor(" in outside:
+        raise FormulaError(f"The part {text!r} of the formula uses as.factor(): write C(...).")
+    if _DOT.search(outside):
+        raise FormulaError(
+            f"The part {text!r} of the formula uses '.', which stands for every column elsewhere: "
+            "name the predictors, as in 'season + maker'."
+        )
+    flat = outside
+    while (fewer := re.sub(r"\w\([^()]*\)", "x", flat)) != flat:  # calls, from the inside out
+        flat = fewer
+    if _POWER.search(flat):
+        raise FormulaError(
+            f"The part {text!r} of the formula has a power of one column, which there means its "
+            "interactions with itself, so the column alone: write I(x ** 2), or poly(x, 2)."
+        )
 
 
 def names_of(terms: Iterable[Term]) -> Names:
@@ -120,7 +157,7 @@ def names_in(expression: str) -> Names:
     functions = {id(call.func) for call in calls}
     names: dict[int, str] = {}
     for node in ast.walk(tree):
-        if not isinstance(node, _NODES) or not _is_plain(node):
+        if not isinstance(node, _NODES) or isinstance(node, ast.BitXor) or not _is_plain(node):
             _refuse(expression, node)
         if isinstance(node, ast.Name) and id(node) not in functions:
             names[id(node)] = quoted.get(node.id, node.id)
@@ -157,6 +194,13 @@ def _is_plain(node: ast.AST) -> bool:
 
 def _refuse(expression: str, node: ast.AST) -> NoReturn:
     what = ast.unparse(node) or type(node).__name__.lower()
+    if isinstance(node, ast.BitXor):
+        raise FormulaError(f"The part {expression!r} of the formula uses '^': write ** for powers.")
+    if what in _INSTEAD:
+        raise FormulaError(
+            f"The part {expression!r} of the formula uses {what!r}, which is not a listed "
+            f"transform: write {_INSTEAD[what]}."
+        )
     raise FormulaError(
         f"The part {expression!r} of the formula uses {what!r}, which is neither a column nor a "
         f"listed transform: write columns, numbers, arithmetic, words without quotation marks in "

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from reedlab.errors import FormulaError
 
 _NAME = re.compile(r"`[^`]+`|[^\W\d]\w*")
+_OFFSET = re.compile(r"offset\s*(\(.*\))", re.DOTALL)
 
 
 @dataclass(frozen=True)
@@ -52,13 +53,16 @@ class MixedFormula:
     fixed : str
         The fixed part of the right-hand side, ``"1"`` when nothing but random terms is written.
     random : tuple of RandomPart
-        The random terms, nested groupings spelt out from the outside in.
+        The random terms, nested groupings spelt out from the outside in; empty for none.
+    offset : tuple of str
+        What each ``offset(...)`` has between its brackets.
     """
 
     text: str
     response: str
     fixed: str
     random: tuple[RandomPart, ...]
+    offset: tuple[str, ...] = ()
 
 
 def parse(text: str) -> MixedFormula:
@@ -69,6 +73,7 @@ def parse(text: str) -> MixedFormula:
     text : str
         ``response ~ fixed + (effects | grouping)``; a grouping is a column, ``a/b`` (b nested
         within a) or ``a:b`` (their combination); ``||`` leaves out the correlations.
+        ``offset(x)`` is a summand that gets no coefficient.
 
     Returns
     -------
@@ -77,7 +82,7 @@ def parse(text: str) -> MixedFormula:
     Raises
     ------
     FormulaError
-        When the formula cannot be read, has no random term, or names a term twice.
+        When the formula cannot be read or names a random term or an offset twice.
 
     Examples
     --------
@@ -95,12 +100,20 @@ def parse(text: str) -> MixedFormula:
         )
     fixed: list[str] = []
     random: list[RandomPart] = []
+    offset: list[str] = []
     for sign, summand in _split(sides[1][1], "+-"):
         inner = _unwrap(summand)
         if inner is not None and len(_split(inner, "|")) > 1:
             if sign == "-":
                 raise FormulaError(f"The random term {summand.strip()} cannot be subtracted.")
             random.extend(_random_parts(inner))
+        elif (inside := _offset(summand)) is not None:
+            if sign == "-" or inside in offset:
+                raise FormulaError(
+                    f"The offset {summand.strip()} cannot be subtracted or written twice: make "
+                    "what is to be added a column, and name it once."
+                )
+            offset.append(inside)
         elif "|" in re.sub(r"`[^`]*`", "", summand):
             raise FormulaError(
                 f"Write the random term in {summand.strip()!r} in parentheses of its own, "
@@ -108,13 +121,9 @@ def parse(text: str) -> MixedFormula:
             )
         elif summand.strip():
             fixed.append(f"{sign} {summand.strip()}")
-    if not random:
-        raise FormulaError(
-            f"The formula {text!r} has no random term; add one such as '(1 | lot)', or use "
-            "statsmodels for a model without any."
-        )
     _refuse_repeats(random)
-    return MixedFormula(text, sides[0][1].strip(), " ".join(fixed).lstrip("+ ") or "1", (*random,))
+    whole = " ".join(fixed).lstrip("+ ") or "1"
+    return MixedFormula(text, sides[0][1].strip(), whole, (*random,), (*offset,))
 
 
 def _split(text: str, marks: str) -> list[tuple[str, str]]:
@@ -150,6 +159,12 @@ def _unwrap(summand: str) -> str | None:
     except FormulaError:
         return None
     return inner
+
+
+def _offset(summand: str) -> str | None:
+    """Return what ``offset(...)`` has between its brackets, if the summand is one."""
+    called = _OFFSET.fullmatch(summand.strip())
+    return None if called is None else _unwrap(called[1])
 
 
 def _random_parts(inner: str) -> list[RandomPart]:

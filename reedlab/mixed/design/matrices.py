@@ -24,6 +24,8 @@ from reedlab.mixed.design.columns import (
     numbers,
     plain,
     present_categories,
+    refuse_mixed,
+    refuse_texts_of_numbers,
     said_by_us,
 )
 from reedlab.mixed.design.expressions import CONTEXT, Coding, coding, names_in
@@ -52,6 +54,10 @@ class Recipe:
         For each column used, whether it was a factor whose levels must be known.
     family : str
         An ordinal model has thresholds in place of an intercept.
+    weights : str, optional
+        The column of weights.
+    offset : formulaic.ModelSpec, optional
+        Coding of what is added without a coefficient.
     """
 
     formula: MixedFormula
@@ -61,10 +67,16 @@ class Recipe:
     trials: str | None
     dtypes: dict[str, bool]
     family: str
+    weights: str | None = None
+    offset: ModelSpec | None = None
 
 
 def build(
-    text: str, data: pd.DataFrame, family: str, trials: str | None = None
+    text: str,
+    data: pd.DataFrame,
+    family: str,
+    trials: str | None = None,
+    weights: str | None = None,
 ) -> tuple[Design, Recipe]:
     """Turn a formula and a frame into a design.
 
@@ -77,6 +89,8 @@ def build(
     family : {"gaussian", "binomial", "ordinal"}
     trials : str, optional
         The column of trials, for a binomial response of counts.
+    weights : str, optional
+        The column of weights.
 
     Returns
     -------
@@ -93,25 +107,44 @@ def build(
         The data do not determine the model: one level, one response value, repeated columns.
     """
     if family not in FAMILIES:
-        raise ModelError(f"There is no family {family!r}; choose one of {', '.join(FAMILIES)}.")
+        small = str(family).lower()
+        advice = f"write {small!r}" if small in FAMILIES else f"choose one of {', '.join(FAMILIES)}"
+        raise ModelError(f"There is no family {family!r}; {advice}.")
+    for option, given in (("trials", trials), ("weights", weights)):
+        if given is not None and not isinstance(given, str):
+            raise ModelError(
+                f"{option}= is a {type(given).__name__}, not the name of a column: make it a "
+                "column of the data and name that."
+            )
     if trials is not None and family != "binomial":
         raise ModelError("trials= belongs to the binomial family; leave it out.")
+    if trials is not None and weights is not None:
+        raise ModelError("trials= already says what each row counts for: leave weights= out.")
     formula = parse(text)
     fixed = coding(formula.fixed)
     parts = [None if part.effects == "1" else coding(part.effects) for part in formula.random]
     response = coding(formula.response + " - 1")
-    names = reduce(or_, (part.names for part in (fixed, *parts) if part))
+    offset = coding(" + ".join(["0", *(f"I({e})" for e in formula.offset)]))
+    names = reduce(or_, (part.names for part in (fixed, offset, *parts) if part))
     groups = {column for part in formula.random for column in part.columns}
-    wanted = {*names.columns, *groups, *response.names.columns, *([trials] if trials else [])}
+    wanted = {*names.columns, *groups, *response.names.columns, *filter(None, [trials, weights])}
     _refuse_clashes(wanted, names.transforms | response.names.transforms, text)
     frame, rows, dropped, n_dropped = _complete_rows(data, sorted(wanted), text)
+    for column in sorted({*names.uncoded, *response.names.uncoded}):
+        refuse_mixed(data[column], column)
     for column in names.coded - names.uncoded:
         frame[column] = frame[column].astype("category")
     factors = _factors(frame, names.values)
+    for column in sorted(names.uncoded & factors.keys()):
+        refuse_texts_of_numbers(frame[column], column)
+    _refuse_factors(offset.names.columns, frame, "offset")
+    _refuse_factors([trials] if trials else [], frame, "trials")
+    _refuse_factors([weights] if weights else [], frame, "weights")
 
     with said_by_us(text):
         X = fixed.matrix(frame)
         bases = [None if part is None else part.matrix(frame) for part in parts]
+        added = offset.matrix(frame) if formula.offset else None
     if family == "ordinal":
         y, grades = _grades(frame, formula.response)
     else:
@@ -131,10 +164,15 @@ def build(
         dropped=dropped,
         n_dropped=n_dropped,
         grades=grades,
+        weights=None if weights is None else frame[weights].to_numpy(dtype=float),
+        offset=None if added is None else numbers(added, "the offset").sum(axis=1),
     )
     specs = tuple(None if basis is None else basis.model_spec for basis in bases)
     kinds = {c: c in factors for c in names.columns}
-    return design, Recipe(formula, X.model_spec, specs, factors, trials, kinds, family)
+    coded = None if added is None else added.model_spec
+    return design, Recipe(
+        formula, X.model_spec, specs, factors, trials, kinds, family, weights, coded
+    )
 
 
 def new_columns(recipe: Recipe, data: pd.DataFrame) -> tuple[np.ndarray, list[np.ndarray]]:
@@ -157,13 +195,7 @@ def new_columns(recipe: Recipe, data: pd.DataFrame) -> tuple[np.ndarray, list[np
     PredictionError
         A column is missing or empty somewhere, or a factor has a level that the fit did not see.
     """
-    wanted = sorted(recipe.dtypes)
-    missing = [c for c in wanted if c not in data.columns]
-    if missing:
-        raise PredictionError(f"The new data have no column {missing[0]!r}, which the model uses.")
-    frame = pd.DataFrame({c: data[c] for c in wanted}, index=data.index)
-    for column, is_factor in recipe.dtypes.items():
-        frame[column] = _new_column(frame[column], column, recipe.factors if is_factor else None)
+    frame = _new_frame(recipe, data)
     with said_by_us(recipe.formula.text, PredictionError):
         X = _design_columns(recipe.fixed, frame)
         X = X[:, _kept(recipe.fixed.column_names, recipe.family)]
@@ -189,11 +221,7 @@ def sum_coded(recipe: Recipe, data: pd.DataFrame) -> np.ndarray:
         Its columns stand for the same terms as the fit's own, place by place, and span the same
         space.
     """
-    kinds = recipe.dtypes.items()
-    frame = pd.DataFrame(
-        {c: _new_column(data[c], c, recipe.factors if factor else None) for c, factor in kinds},
-        index=data.index,
-    )
+    frame = _new_frame(recipe, data)
     terms = [
         Term([_summing(factor, recipe) for factor in term.factors]) for term in recipe.fixed.formula
     ]
@@ -217,6 +245,33 @@ def _summing(factor: Factor, recipe: Recipe) -> Factor:
     if factor.eval_method is factor.EvalMethod.PYTHON:  # C(column, contrasts)
         (column,) = names_in(factor.expr).columns
     return Factor(f"C(`{column}`, Sum())", eval_method="python")
+
+
+def new_offset(recipe: Recipe | None, data: pd.DataFrame) -> np.ndarray:
+    """Work out the offset of new rows, 0 where the model has none; (n,).
+
+    Raises
+    ------
+    PredictionError
+        As :func:`new_columns`.
+    """
+    if recipe is None or recipe.offset is None:
+        return np.zeros(len(data))
+    with said_by_us(recipe.formula.text, PredictionError):
+        total: np.ndarray = _design_columns(recipe.offset, _new_frame(recipe, data)).sum(axis=1)
+    return total
+
+
+def _new_frame(recipe: Recipe, data: pd.DataFrame) -> pd.DataFrame:
+    """Columns of new rows that the model uses, as they were in the fit."""
+    wanted = sorted(recipe.dtypes)
+    missing = [c for c in wanted if c not in data.columns]
+    if missing:
+        raise PredictionError(f"The new data have no column {missing[0]!r}, which the model uses.")
+    frame = pd.DataFrame({c: data[c] for c in wanted}, index=data.index)
+    for column, is_factor in recipe.dtypes.items():
+        frame[column] = _new_column(frame[column], column, recipe.factors if is_factor else None)
+    return frame
 
 
 def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> np.ndarray:
@@ -299,7 +354,8 @@ def _complete_rows(
     data: pd.DataFrame, wanted: list[str], text: str
 ) -> tuple[pd.DataFrame, np.ndarray, dict[str, int], int]:
     if not isinstance(data, pd.DataFrame):
-        raise DataError("fit() needs a pandas DataFrame, one row an observation.")
+        hint = "; of a bench that is bench.reeds" if hasattr(data, "reeds") else ""
+        raise DataError(f"fit() needs a pandas DataFrame, one row an observation{hint}.")
     for column in wanted:
         if column not in data.columns:
             raise FormulaError(
@@ -343,20 +399,27 @@ def _factors(frame: pd.DataFrame, coded: Collection[str]) -> dict[str, tuple[Any
 
 
 def _number(response: Coding, frame: pd.DataFrame, name: str) -> np.ndarray:
-    for column in sorted(response.names.columns):
-        if isinstance(frame[column].dtype, pd.CategoricalDtype):
-            raise DataError(
-                f"The response {column!r} is text or a factor; this family needs a number, such "
-                "as 0 and 1."
-            )
+    _refuse_factors(response.names.columns, frame, "response")
     if response.names.columns == {name.strip("`")}:
         return frame[name.strip("`")].to_numpy(dtype=float)
     matrix = response.matrix(frame)
     if matrix.shape[1] != 1:
         raise FormulaError(
-            f"The response {name!r} gives {matrix.shape[1]} columns; it must give one."
+            f"The response {name!r} gives {matrix.shape[1]} columns; it must give one (for "
+            "successes out of trials name the successes, and the trials in trials=)."
         )
     return numbers(matrix, "the response")[:, 0]
+
+
+def _refuse_factors(columns: Collection[str], frame: pd.DataFrame, what: str) -> None:
+    for column in sorted(columns):
+        if isinstance(frame[column].dtype, pd.CategoricalDtype):
+            needed = (
+                "this family needs a number, such as 0 and 1"
+                if what == "response"
+                else "make it a number"
+            )
+            raise DataError(f"The {what} column {column!r} is text or a factor; {needed}.")
 
 
 def _grades(frame: pd.DataFrame, name: str) -> tuple[np.ndarray, tuple[str, ...]]:

@@ -10,7 +10,9 @@ from scipy.linalg import qr
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.design.terms import Design
 
-_ALIASED = 1e-9
+_ALIASED, _NEARLY = 1e-9, 3e-6
+"""What is left of a column of length 1 that others repeat, and of one that they all but repeat, so
+that the normal equations lose its digits."""
 
 
 def check_design(design: Design, family: str) -> None:
@@ -24,13 +26,15 @@ def check_design(design: Design, family: str) -> None:
     Raises
     ------
     DataError
-        Trials or successes out of range.
+        Trials, successes or weights out of range.
     ModelError
         One response value, more coefficients than rows, columns that repeat each other, a level a
         row in a Gaussian model.
     """
     if family == "binomial":
         _check_counts(design)
+    if design.weights is not None:
+        _refuse_row(design, design.weights <= 0.0, design.weights, "a weight that is not above 0")
     if design.y.min() == design.y.max() and (design.trials is None or design.y.max() == 0):
         value = design.grades[int(design.y[0])] if design.grades else f"{design.y[0]:g}"
         raise ModelError(
@@ -115,13 +119,20 @@ def _check_counts(design: Design) -> None:
         (y != np.round(y), "successes that are not a whole number"),
         (y > m, "more successes than trials"),
     ):
-        if bad.any():
-            at = int(np.argmax(bad))
-            row = at if design.rows_used is None else int(design.rows_used[at])
-            raise DataError(
-                f"Row {row} (counted from 0) has {what}: {y[at]:g} out of {m[at]:g}; "
-                f"{int(bad.sum())} rows are so."
-            )
+        _refuse_row(design, bad, y, what, f" out of {m[int(np.argmax(bad))]:g}")
+
+
+def _refuse_row(
+    design: Design, bad: np.ndarray, values: np.ndarray, what: str, of: str = ""
+) -> None:
+    """Name the first of the bad rows, if there is one, and say how many they are."""
+    if bad.any():
+        at = int(np.argmax(bad))
+        row = at if design.rows_used is None else int(design.rows_used[at])
+        raise DataError(
+            f"Row {row} (counted from 0) has {what}: {values[at]:g}{of}; "
+            f"{int(bad.sum())} rows are so."
+        )
 
 
 def _check_columns(design: Design, family: str) -> None:
@@ -142,9 +153,19 @@ def _check_columns(design: Design, family: str) -> None:
     except np.linalg.LinAlgError:
         pass
     left = np.abs(np.diag(qr(X / size, mode="r", check_finite=False)[0][: X.shape[1]]))
+    nearly = np.flatnonzero(left < _NEARLY)
+    if len(nearly) and ("**" in names[nearly[0]] or left[nearly[0]] >= _ALIASED):
+        raise ModelError(
+            f"The coefficient {names[nearly[0]]!r} would lose its digits, for those before it all "
+            "but repeat its column: count the predictor from its mean, as in center(x), or write "
+            "poly(x, 3) for its powers."
+        )
     aliased = np.flatnonzero(left < _ALIASED)
     if len(aliased):
+        name, remedy = names[aliased[0]], "leave a term out"
+        if name.startswith(("cr(", "cs(", "cc(")):
+            remedy = "give it constraints='center', as in cr(x, df=4, constraints='center')"
         raise ModelError(
-            f"The coefficient {names[aliased[0]]!r} cannot be distinguished from those before it: "
-            "its column repeats them; leave a term out."
+            f"The coefficient {name!r} cannot be distinguished from those before it: its column "
+            f"repeats them; {remedy}."
         )

@@ -134,6 +134,11 @@ class Design:
         Number of rows left out (a row may lack more than one column).
     grades : tuple of str
         Names of an ordinal response's grades, lowest first; empty for the other families.
+    weights : ndarray, shape (n,), optional
+        What each row weighs: a Gaussian row's residual variance is σ² over it, another row's
+        log-likelihood counts so many times.
+    offset : ndarray, shape (n,), optional
+        What is added to each row's linear predictor without a coefficient.
     """
 
     y: np.ndarray
@@ -145,6 +150,8 @@ class Design:
     dropped: Mapping[str, int] = field(default_factory=dict)
     n_dropped: int = 0
     grades: tuple[str, ...] = ()
+    weights: np.ndarray | None = None
+    offset: np.ndarray | None = None
 
     @property
     def n(self) -> int:
@@ -178,7 +185,39 @@ class Design:
             terms=tuple(term.take(rows) for term in self.terms) if terms is None else terms,
             trials=None if self.trials is None else self.trials[rows],
             rows_used=None if self.rows_used is None else self.rows_used[rows],
+            weights=None if self.weights is None else self.weights[rows],
+            offset=None if self.offset is None else self.offset[rows],
         )
+
+    @cached_property
+    def with_term(self) -> Design:
+        """The design with a term of no columns where it has none, as the equations need one."""
+        if self.terms:
+            return self
+        nowhere = np.zeros(self.n, dtype=np.intp)
+        empty = RandomTerm("", ("",), nowhere, (), np.zeros((self.n, 0)), correlated=False)
+        return replace(self, terms=(empty,))
+
+    @property
+    def less_offset(self) -> np.ndarray:
+        """The response less the offset; (n,)."""
+        return self.y if self.offset is None else self.y - self.offset
+
+    @cached_property
+    def whitened(self) -> Design:
+        """The rows of a Gaussian model less their offset, times the root of their weights.
+
+        Its ordinary least squares are the weighted ones (Bates et al. 2015, section 3.2).
+        """
+        if self.weights is None and self.offset is None:
+            return self
+        y = self.less_offset
+        if self.weights is None:
+            return replace(self, y=y, offset=None)
+        root = np.sqrt(self.weights)
+        terms = tuple(replace(t, basis=t.basis * root[:, None]) for t in self.terms)
+        X = self.X * root[:, None]
+        return replace(self, y=y * root, X=X, terms=terms, weights=None, offset=None)
 
     @cached_property
     def diagonal(self) -> np.ndarray:

@@ -34,7 +34,7 @@ class Cells:
         Number of levels of each term.
     F : ndarray, shape (m, n), or None
         The distinct basis columns of all random terms, in cell order; ``None`` when the only one
-        is the constant 1.
+        is the constant 1, or there is none.
     columns : tuple of list of int
         For each term, which rows of ``F`` are its basis.
     XT : ndarray, shape (p, n)
@@ -106,6 +106,8 @@ class Cells:
         moments = [self.sums(row) for row in weighted]
         return [
             np.array([self.by_level(t, moments[c]) for c in columns]).T
+            if columns
+            else np.zeros((self.n_levels[t], 0))
             for t, columns in enumerate(self.columns)
         ]
 
@@ -203,7 +205,7 @@ def _sort(design: Design) -> Cells:
     new[0] = True
     distinct: list[np.ndarray] = []
     columns = tuple([_place(column, distinct) for column in term.basis.T] for term in terms)
-    constant = len(distinct) == 1 and bool((distinct[0] == 1.0).all())
+    constant = not distinct or (len(distinct) == 1 and bool((distinct[0] == 1.0).all()))
     return Cells(
         order=order,
         cell=np.cumsum(new) - 1,

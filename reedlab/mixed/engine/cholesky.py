@@ -211,6 +211,8 @@ def mix_rows(rows: Any, matrices: np.ndarray) -> Any:
         return _block_diagonal([matrices]) @ rows
     if k == 1:
         return matrices[:, 0] * rows
+    if k == 0:
+        return rows
     return (matrices @ rows.reshape(n_h, k, -1)).reshape(rows.shape)
 
 

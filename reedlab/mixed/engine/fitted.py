@@ -5,7 +5,7 @@ Bootstraps, profiles and influence refit hundreds of designs; they call :func:`f
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -17,7 +17,6 @@ from reedlab.mixed.design.separation import find_separation
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cholesky import Factor
 from reedlab.mixed.engine.cross_products import Effects
-from reedlab.mixed.engine.fixed_only import fit_fixed
 from reedlab.mixed.engine.gaussian import NO_RESIDUAL, GaussianProfile
 from reedlab.mixed.engine.glmm import Curvature, fit_glmm
 from reedlab.mixed.engine.inverse import invert
@@ -46,7 +45,7 @@ class Fitted:
     v : list of ndarray, each shape (levels, k)
         Standardised conditional modes.
     factor : Factor
-        Factor of the penalised normal equations at the optimum; none without random terms.
+        Factor of the penalised normal equations at the optimum.
     llf : float
         Log-likelihood; restricted if ``reml``.
     converged : bool
@@ -227,16 +226,14 @@ def fit_design(
     ModelError
         When the data do not determine the model's parameters.
     """
-    if not design.terms:
-        return Fitted(**fit_fixed(design, family, reml))
     with one_thread():
-        inner = standardise(design)
+        inner = standardise(design.with_term)
         theta = None if start is None else inner.forth(np.asarray(start, dtype=float))
         if family == "gaussian":
-            return _fit_gaussian(design, inner, reml, theta)
-        found = fit_glmm(design, inner, family, quadrature, theta)
+            return replace(_fit_gaussian(design.with_term, inner, reml, theta), design=design)
+        found = fit_glmm(design.with_term, inner, family, quadrature, theta)
         apart = find_separation(design, found["beta"])
-        found["converged"] &= not apart.coefficients
+        found |= {"design": design, "converged": found["converged"] and not apart.coefficients}
         return Fitted(
             **found,
             separated=apart.coefficients,

@@ -57,7 +57,7 @@ class GaussianProfile:
     """Cross-products of a design, taken once, and the deviance at any θ.
 
     The response is taken less its least-squares fit on X, so that nothing is lost to cancellation
-    when its mean is large.
+    when its mean is large. Weights and offset are in the rows of ``design.whitened``.
 
     Parameters
     ----------
@@ -67,7 +67,9 @@ class GaussianProfile:
     """
 
     def __init__(self, design: Design, reml: bool) -> None:
+        weights, design = design.weights, design.whitened
         self.design, self.reml = design, reml
+        self.log_weights = 0.0 if weights is None else float(np.log(weights).sum())
         cells = cells_of(design)
         self.cross = cross_products(cells, None, True)
         # β = b₀ + b: only b, the rest of a least-squares fit, is solved for below.
@@ -96,6 +98,7 @@ class GaussianProfile:
             raise ModelError(NO_RESIDUAL)
         # Part 1: the log-determinant of the random effects' block; part 2: β and σ profiled out.
         deviance = factor.logdet_u + self.df * (1.0 + np.log(2.0 * np.pi * rss / self.df))
+        deviance -= self.log_weights
         if self.reml:  # part 3: β integrated out, the log-determinant of its precision
             deviance += factor.logdet_x
         return Profile(

@@ -11,6 +11,7 @@ import numpy as np
 from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine import binomial, ordinal
+from reedlab.mixed.engine.adjusted import adjusted
 from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cholesky import Factor
 from reedlab.mixed.engine.cross_products import Effects
@@ -25,9 +26,8 @@ _INFORMATION = 0.2
 
 def likelihood_of(design: Design, family: str) -> Likelihood:
     """Set up the likelihood of a design's rows."""
-    if family == "binomial":
-        return binomial.likelihood(design)
-    return ordinal.likelihood(design)
+    rows = binomial.likelihood(design) if family == "binomial" else ordinal.likelihood(design)
+    return adjusted(rows, design)
 
 
 def fit_glmm(

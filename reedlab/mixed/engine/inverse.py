@@ -72,7 +72,8 @@ class Inverse:
         A, inverse = np.zeros((cells.m, own[-1].stop)), self._at_cells
         for columns, at, lam in zip(cells.columns, own, self.factor.lambdas):
             A[columns, at] = lam
-        return A, (A @ inverse.reshape(len(inverse), -1)).reshape(len(A), *inverse.shape[1:])
+        _, K, C = inverse.shape
+        return A, (A @ inverse.reshape(K, K * C)).reshape(len(A), K, C)
 
     def row_covariance(self) -> np.ndarray:
         """Var(η) of each row that the random effects bring, H^-1 taken as covariance; (n,).
@@ -91,7 +92,8 @@ class Inverse:
         S' (F'WF) A H^-1.
         """
         cross, cells = self.factor.cross, self.factor.cross.cells
-        half = self._half[1].transpose(1, 0, 2).reshape(self._own_columns[-1].stop, -1)
+        m, K, C = self._half[1].shape
+        half = self._half[1].transpose(1, 0, 2).reshape(K, m * C)
         by_column = cross.moments.reshape(cells.m, -1) @ half.T
         out = [by_column[columns, at] for columns, at in zip(cells.columns, self._own_columns)]
         if len(self.rr) > cells.place.q_rest:
@@ -107,7 +109,7 @@ class Inverse:
             raw = raw.toarray() if issparse(raw) else raw
         else:
             raw, inverse = cross.rest[place.slices[t], q:r], self.rr[place.slices[t], q:r]
-        shape = (-1, k, r - q)
+        shape = (cross.cells.n_levels[t], k, r - q)
         return np.tensordot(raw.reshape(shape), inverse.reshape(shape), axes=((0, 2), (0, 2)))
 
     def level_covariances(self) -> Effects:

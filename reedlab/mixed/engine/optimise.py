@@ -189,6 +189,8 @@ def minimise(
     -------
     Optimum
     """
+    if not len(start):  # a Gaussian model without random terms
+        return Optimum(start, evaluate(start)[0], True, (), np.zeros(0, dtype=bool), False)
     x, others = np.array(start, dtype=float), start[design.n_theta :]
     steps = np.eye(len(others)) if whiten is None else whiten
     coordinates = Coordinates(design, others, information, scale, steps)
@@ -199,7 +201,10 @@ def minimise(
         if released is None:
             break
         outcome = _descend(evaluate, released, coordinates)
-    rank = [np.abs(np.diag(lam)).min() == 0.0 for lam in design.lambdas(x[: design.n_theta])]
+    rank = [
+        np.abs(np.diag(lam)).min(initial=np.inf) == 0.0
+        for lam in design.lambdas(x[: design.n_theta])
+    ]
     singular = tuple(int(t) for t in np.flatnonzero(rank))
     converged = outcome.converged and released is None
     return Optimum(x, value, converged, singular, outcome.zeros, outcome.unbounded)
@@ -253,7 +258,7 @@ def _snap(design: Design, evaluate: Evaluate, at: Optimum) -> tuple[np.ndarray, 
     if at.zeros.any():
         x = np.concatenate([np.where(at.zeros, 0.0, x[:k]), x[k:]])
         value = evaluate(x)[0]
-    size = max(1.0, float(np.abs(x[:k]).max()))
+    size = float(np.abs(x[:k]).max(initial=1.0))
     small = np.flatnonzero(design.diagonal & (x[:k] < _ZERO * size) & (x[:k] > 0.0))
     for j in small:
         trial = x.copy()
@@ -275,7 +280,7 @@ def _release(
     """Find a point off the boundary that is better, if the derivative in Σ promises one."""
     for t, (term, share) in enumerate(zip(design.terms, design.shares)):
         lam = term.lam(x[share])
-        if np.diag(lam).min() > 0.0 or zeros[share].all():
+        if np.diag(lam).min(initial=np.inf) > 0.0 or zeros[share].all():
             continue
         # d/dΣ, from d/dΛ = 2 (d/dΣ) Λ at a Σ lifted by a hair so that Λ has an inverse.
         sigma, step = lam @ lam.T, float(scale[share].max())

@@ -23,12 +23,15 @@ def simulate(fitted: Fitted, rng: np.random.Generator) -> np.ndarray:
     """
     design = fitted.design
     eta = design.X @ fitted.beta
+    if design.offset is not None:
+        eta = eta + design.offset
     for term, covariance in zip(design.terms, fitted.covariances):
         theta = term.theta_from_covariance(covariance)
         effects = rng.standard_normal((term.n_levels, term.k)) @ term.lam(theta).T
         eta = eta + np.einsum("nk,nk->n", term.basis, effects[term.index])
     if fitted.family == "gaussian":
-        return np.asarray(eta + fitted.sigma * rng.standard_normal(design.n))
+        spread = fitted.sigma if design.weights is None else fitted.sigma / np.sqrt(design.weights)
+        return np.asarray(eta + spread * rng.standard_normal(design.n))
     if fitted.family == "ordinal":
         latent = eta + rng.logistic(size=design.n)
         return np.searchsorted(fitted.thresholds, latent).astype(float)

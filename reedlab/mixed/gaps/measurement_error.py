@@ -273,6 +273,11 @@ def _check(recipe: Recipe, errors: Mapping[str, ReadingError], family: str) -> N
             f"reading_error= is for the Gaussian and the binomial family, not for {family}: "
             "use fit()."
         )
+    if not recipe.formula.random or recipe.formula.offset:
+        raise FormulaError(
+            f"The correction needs a grouping and knows no offset, unlike {recipe.formula.text!r}: "
+            "add one such as '(1 | lot)', and leave offset() out."
+        )
     for column in errors:
         if recipe.dtypes.get(column) is not False:
             raise FormulaError(

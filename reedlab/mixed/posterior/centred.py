@@ -54,7 +54,8 @@ class Centred:
             covariance if M is None else np.linalg.solve(M, np.linalg.solve(M, covariance).T)
             for M, covariance in zip(self.moves, fitted.covariances)
         ]
-        return np.concatenate([np.sqrt(np.maximum(np.diag(each), 0.0)) for each in inner])
+        sds = [np.sqrt(np.maximum(np.diag(each), 0.0)) for each in inner]
+        return np.concatenate([np.zeros(0), *sds])
 
     def back(self, cond: Conditional, sample: Sample) -> Sample:
         """Carry draws back to the columns as they were given."""

@@ -33,6 +33,7 @@ import numpy as np
 from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine import binomial
+from reedlab.mixed.engine.adjusted import Adjusted, adjusted
 from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cholesky import Factor, factorise
 from reedlab.mixed.engine.cross_products import Effects
@@ -155,13 +156,13 @@ class Conditional:
         """(u, β) from (v, β), both (S, m), at points (S, d): u = Λ v level by level."""
         out = x.copy()
         for term, block, lam in zip(self.design.terms, self.blocks, self.scales.lambdas(points)):
-            v = x[:, block].reshape(len(x), -1, term.k)
+            v = x[:, block].reshape(len(x), term.n_levels, term.k)
             out[:, block] = (v @ lam.transpose(0, 2, 1)).reshape(len(x), -1)
         return out
 
     def split(self, x: np.ndarray) -> tuple[Effects, np.ndarray]:
         """Deal unknowns (..., m) out to the terms, each (..., levels, k), and the rest."""
-        shapes = [(*x.shape[:-1], -1, term.k) for term in self.design.terms]
+        shapes = [(*x.shape[:-1], term.n_levels, term.k) for term in self.design.terms]
         parts = [x[..., block].reshape(shape) for block, shape in zip(self.blocks, shapes)]
         return parts, x[..., self.q :]
 
@@ -199,6 +200,7 @@ class GaussianConditional(Conditional):
 
     def __init__(self, design: Design, priors: Priors, scales: Scales) -> None:
         prior = coefficient_prior(design.X, design.fixed_names, priors)
+        design = design.whitened
         super().__init__(design, "gaussian", prior, scales)
         self._profile = GaussianProfile(design, reml=True)
         self._y = design.y[cells_of(design).order]
@@ -239,12 +241,12 @@ class NewtonConditional(Conditional):
     def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
         prior = coefficient_prior(design.X, design.fixed_names, priors)
         self._rows, self._start = design, np.zeros(design.p)
-        self._likelihood: binomial.BinomialLogit | graded.GradedRows
+        self._likelihood: binomial.BinomialLogit | graded.GradedRows | Adjusted
         if family == "ordinal":
             prior, self._start = graded.prior_of(design, priors), graded.start_of(design)
             self._rows, self._likelihood = graded.rows_of(design)
         else:
-            self._likelihood = binomial.likelihood(design)
+            self._likelihood = adjusted(binomial.likelihood(design), design)
         super().__init__(design, family, prior, scales)
 
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:

@@ -143,7 +143,7 @@ def least_chance(cond: Conditional, lattice: Lattice) -> float:
     if scales.residual:
         sds = np.column_stack([sds, scales.sigma(points)])
         limits = np.append(limits, scales.residual_scale)
-    return float(halfnorm.sf(lattice.weights @ sds, scale=limits).min())
+    return float(halfnorm.sf(lattice.weights @ sds, scale=limits).min(initial=1.0))
 
 
 def change_of_mean(cond: Conditional, lattice: Lattice) -> float:

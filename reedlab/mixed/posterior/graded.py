@@ -18,6 +18,7 @@ import numpy as np
 from scipy.special import logit
 
 from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.adjusted import Adjusted, adjusted
 from reedlab.mixed.engine.binomial import BinomialLogit
 from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.laplace import BetaPrior
@@ -40,7 +41,7 @@ class GradedRows:
 
     is_gap: np.ndarray
     counts: np.ndarray
-    binary: BinomialLogit
+    binary: BinomialLogit | Adjusted
 
     def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Log-likelihood, score and weight of each row."""
@@ -72,7 +73,7 @@ def rows_of(design: Design) -> tuple[Design, GradedRows]:
     failed, passed = np.flatnonzero(grade < cuts), np.flatnonzero(grade > 0)
     reed, cut = np.append(failed, passed), np.append(grade[failed], grade[passed] - 1)
     binary = np.column_stack([design.X[reed], -np.eye(cuts)[cut]])
-    counts = np.bincount(grade, minlength=cuts + 1)[1:-1]
+    counts = np.bincount(grade, design.weights, minlength=cuts + 1)[1:-1]
     between = np.flatnonzero(counts)  # a grade that no reed has says nothing of its gap
     gaps = np.zeros((len(between), binary.shape[1]))
     gaps[:, design.p :] = np.diff(np.eye(cuts), axis=0)[between]
@@ -87,7 +88,10 @@ def rows_of(design: Design) -> tuple[Design, GradedRows]:
     order = cells_of(rows).order
     is_gap = order >= len(binary)
     shares = counts[between[order[is_gap] - len(binary)]].astype(float)
-    return rows, GradedRows(is_gap, shares, BinomialLogit(y[order[~is_gap]], None, 0.0))
+    own = order[~is_gap]
+    return rows, GradedRows(
+        is_gap, shares, adjusted(BinomialLogit(y[own], None, 0.0), design, reed[own])
+    )
 
 
 def start_of(design: Design) -> np.ndarray:

@@ -25,7 +25,7 @@ from reedlab.mixed.posterior.conditional import Conditional, Modes
 
 Evaluate = Callable[[np.ndarray, np.ndarray | None], Modes]
 
-_STEP = {1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
+_STEP = {0: 1.0, 1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
 """Step of the lattice in standard deviations of the posterior, by the number of coordinates."""
 _LONGEST = 40  # steps from the mode to either side
 _DF = 8.0  # of the tails that coefficients are proposed with
@@ -181,7 +181,7 @@ def _walk(
 ) -> Lattice:
     """Add neighbours within limits (d, 2) until none is left that stands next to a high node."""
     axes, index, modes, depth = lattice.axes, lattice.index, lattice.modes, lattice.depth
-    while True:
+    while axes:
         # The next wave: unexplored neighbours of nodes that are high enough to be passed through.
         density = modes.log_density
         inner = density > density.max() - depth
@@ -196,6 +196,7 @@ def _walk(
             return Lattice(axes, index[order], modes.take(order), depth)
         found = evaluate(_places(axes, wave), _onwards(axes, index, modes.x, wave))
         index, modes = np.concatenate([index, wave]), modes.join(found)
+    return lattice  # without a standard deviation it is one point
 
 
 def _onwards(
@@ -214,7 +215,8 @@ def _onwards(
 
 def _places(axes: tuple[np.ndarray, ...], index: np.ndarray) -> np.ndarray:
     """Coordinates (N, d) of lattice places."""
-    return np.column_stack([a[i] for a, i in zip(axes, index.T)])
+    places = [a[i] for a, i in zip(axes, index.T)]
+    return np.column_stack(places) if places else np.zeros(index.shape)
 
 
 def _sides(d: int) -> list[np.ndarray]:

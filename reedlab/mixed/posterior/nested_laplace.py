@@ -32,7 +32,7 @@ import pandas as pd
 from scipy.special import expit
 
 from reedlab.errors import ModelError
-from reedlab.mixed.design.matrices import Recipe
+from reedlab.mixed.design.matrices import Recipe, new_offset
 from reedlab.mixed.design.new_rows import read_rows
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.fitted import Fitted
@@ -258,7 +258,8 @@ class Posterior:
         seed: int | None = None,
     ) -> np.ndarray:
         """Draw the linear predictor of new rows; parameters and errors as in `predict`."""
-        return self.assemble(*read_rows(self.recipe, self.design, data, new_levels), n, seed)
+        rows = read_rows(self.recipe, self.design, data, new_levels)
+        return self.assemble(*rows, n, seed) + new_offset(self.recipe, data)
 
     def assemble(
         self,
@@ -338,7 +339,7 @@ def posterior(
     """
     design, family = fitted.design, fitted.family
     if priors is None:
-        priors = Priors.default(family, design.y)
+        priors = Priors.default(family, design.less_offset)
     sds = Centred.of(design).sds(fitted)
     return design_posterior(design, family, priors, seed, draws, fitted.recipe, sds)
 
@@ -380,7 +381,7 @@ def design_posterior(
     """
     if family == "gaussian":
         refuse_one_value(design.y)
-    priors, centred = priors.centred(family, design.y), Centred.of(design)
+    priors, centred = priors.centred(family, design.less_offset), Centred.of(design.with_term)
     scales = Scales.of(centred.design.terms, priors, residual=family == "gaussian")
     with one_thread():  # many small matrices: threads would only wait for one another
         cond = conditional(centred.design, family, priors, scales)
