@@ -15,7 +15,10 @@ import pandas as pd
 from reedlab.decide.answer import CannotAnswer, RecordNext
 from reedlab.decide.costs import Rates
 from reedlab.decide.worth import mean_price
+from reedlab.records.tidy.frames import last_day
 
+YEARS = "years_from_today"
+"""Column of evidence: years from the last day of the records back to tying, 0 or less."""
 FEWEST_TIMED = 8
 """Timed reeds below which minutes count as not recorded."""
 _BEFORE = {"cane": "what their cane cost", "minutes_before": "the minutes before tying"}
@@ -29,7 +32,7 @@ class Evidence:
     ----------
     reeds
         Settled reeds with a known outcome: supplier, lot, maker, season, success, scrape_min,
-        log_scrape_min and all else that `Bench.reeds` holds.
+        log_scrape_min and all else that `Bench.reeds` holds, with ``years_from_today``.
     arms
         What is compared, suppliers or forms of cane: one row for each that has such reeds, in the
         order of their names: supplier (or form), lots, reeds, and per tied piece `cane` (its cost,
@@ -70,7 +73,7 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
     CannotAnswer
         When no settled reed has both an outcome and what is compared, or all are of one lot.
     """
-    every = bench.reeds.dropna(subset=["supplier", arm])
+    every = with_years(bench).dropna(subset=["supplier", arm])
     reeds = every[every["settled"] & every["success"].notna()].reset_index(drop=True)
     if reeds.empty:
         raise CannotAnswer(
@@ -98,6 +101,12 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
         mean_price(every),
         (*_left_out(every, counts.index, arm), *filled),
     )
+
+
+def with_years(bench: Any) -> pd.DataFrame:
+    """Return a bench's reeds with `YEARS`, counted from the last day of all its reeds' dates."""
+    days = (bench.reeds["tied_on"] - last_day(bench.tables["reeds"])).dt.days
+    return bench.reeds.assign(**{YEARS: days / 365.25})
 
 
 def as_factors(reeds: pd.DataFrame, *names: str) -> pd.DataFrame:

@@ -200,7 +200,8 @@ def unmeasured(
         )
     unit = float(measured[asked].std())
     formulas = [
-        "success ~ " + formula_of(frame, Spec(terms=(asked,))) for frame in (measured, reeds)
+        "success ~ " + formula_of(frame, Spec(terms=(asked,), changing=False))
+        for frame in (measured, reeds)
     ]
     design, recipe = build(formulas[0], measured, "binomial")
     before = design_posterior(design, "binomial", Priors(), seed, _DRAWS, recipe)
