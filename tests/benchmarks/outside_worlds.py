@@ -282,7 +282,9 @@ def one_bench(name: str, seed: int) -> pd.DataFrame:
     bench, true = simulated(WORLDS[name], seed)
     began = time.perf_counter()
     evidence = gather(bench)
-    said = compared(evidence, fit_models(evidence, seed))  # all but what one more lot is worth
+    said = compared(
+        evidence, fit_models(evidence, seed, 2000)
+    )  # all but what one more lot is worth
     seconds = time.perf_counter() - began
     rows = said.table.merge(true, on="supplier", how="left", validate="1:1")
     best = true.loc[true["true_mean_cost"].idxmin(), "supplier"]
@@ -291,7 +293,7 @@ def one_bench(name: str, seed: int) -> pd.DataFrame:
         bench=seed,
         verdict=said.verdict.value,
         first_true=said.best == best,
-        used=rows["reeds"].sum() / len(bench.reeds),
+        used=(len(evidence.reeds) + len(evidence.pending)) / len(bench.reeds),
         pending=(bench.reeds["status"] == "pending").mean(),
         seconds=seconds,
     )

@@ -181,7 +181,7 @@ def unmeasured(
     """
     if column is not None and column not in MEASURES:
         raise DecisionError(f"{column} is not measured here: choose one of {listed(MEASURES)}.")
-    reeds = gather(bench).reeds
+    reeds = gather(bench).settled
     usable = [name for name in MEASURES if _enough(reeds, name)]
     asked = column or next(iter(usable), None)
     if asked is None or asked not in usable:

@@ -99,7 +99,7 @@ class Suppliers(Answer):
         What one more lot of each supplier would be worth knowing, see `worth_of_lots`.
     sensitivity
         correlation, supplier, cost, prob_best: the answer if a lot's effects on success and on
-        minutes go together.
+        minutes went together so, instead of as estimated.
     balance
         supplier, against, ratio: variance of the contrast with the likeliest supplier relative to
         the same reeds spread alike over makers, seasons and quarters; above 4 the two cannot be
@@ -340,11 +340,14 @@ def compared(
     -------
     Suppliers
     """
-    lots = {rho: models.next_lot(evidence, rho) for rho in CORRELATIONS}
-    lot, rates = lots[0.0], evidence.rates
-    tables = {rho: _table(evidence.arms, lots[rho], rates, level) for rho in CORRELATIONS}
-    order = tables[0.0].sort_values(["prob_best", "cost"], ascending=[False, True]).index
-    table = tables[0.0].loc[order].reset_index(drop=True)
+    lot, rates = models.next_lot(evidence), evidence.rates
+    table = _table(evidence.arms, lot, rates, level)
+    order = table.sort_values(["prob_best", "cost"], ascending=[False, True]).index
+    table = table.loc[order].reset_index(drop=True)
+    tables = {
+        rho: _table(evidence.arms, models.next_lot(evidence, rho), rates, level)
+        for rho in CORRELATIONS
+    }
     if models.when_good is None:
         table["minutes"] = np.nan
     counted = value_of(evidence, lot, currency)

@@ -3,7 +3,7 @@
 The answer takes suppliers as a random effect, with priors on how much suppliers and lots differ;
 with three to eight suppliers both matter. So it is worked out again with suppliers as a fixed
 effect (no partial pooling), with the priors on every standard deviation between groups at half and
-at twice their scale, and as if nothing changed with the years.
+at twice their scale, as if nothing changed with the years, and on settled reeds only.
 """
 
 from __future__ import annotations
@@ -20,12 +20,14 @@ from reedlab.decide.suppliers.comparison import Suppliers, compared
 
 AS_ANSWERED = "as answered"
 NO_CHANGE = "no change over the years"
+SETTLED = "settled reeds only"
 VARIANTS = {
     AS_ANSWERED: Spec(),
     "suppliers fixed": Spec(fixed=True),
     "priors at half": Spec(prior_factor=0.5),
     "priors at twice": Spec(prior_factor=2.0),
     NO_CHANGE: Spec(changing=False),
+    SETTLED: Spec(settled=True),
 }
 
 
@@ -95,8 +97,15 @@ def check(said: Suppliers) -> Robustness:
     """
     basis = said.grounds()
     answers = {AS_ANSWERED: said}
+    few = basis.evidence.settled
+    none_pending = basis.evidence.pending.empty and len(few) == len(basis.evidence.reeds)
+    same = {
+        NO_CHANGE: said.changes.empty,
+        SETTLED: none_pending or few["lot"].nunique() < 2 or not few["success"].any(),
+    }
+    alike = [name for name, no_other in same.items() if no_other]
     for name, spec in VARIANTS.items():
-        if name not in answers and not (name == NO_CHANGE and said.changes.empty):
+        if name not in (AS_ANSWERED, *alike):
             models = fit_models(basis.evidence, basis.models.seed, spec=spec)
             answers[name] = compared(basis.evidence, models, said.currency, said.level)
     columns = ["supplier", "success", "cost", "cost_low", "cost_high", "prob_best"]
