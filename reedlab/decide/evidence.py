@@ -1,13 +1,14 @@
 """What a bench's records say about its suppliers, before any model.
 
-Success is counted on settled reeds only: rejects are known sooner than successes, so the
-newest reeds with an outcome would make whoever sold the newest lot look bad. `Evidence.notes` says
-what is left out and what is filled in.
+Rejects are known sooner than successes, so the newest reeds with an outcome would make whoever sold
+the newest lot look bad. So pending reeds are kept beside those with an outcome, for a model that
+weighs how long they have waited; what has no such model reads the settled ones only.
+`Evidence.notes` says what is left out and what is filled in.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
@@ -15,9 +16,15 @@ import pandas as pd
 from reedlab.decide.answer import CannotAnswer, RecordNext
 from reedlab.decide.costs import Rates
 from reedlab.decide.worth import mean_price
+from reedlab.records.tidy.frames import last_day
 
+YEARS = "years_from_today"
+"""Column of evidence: years from the last day of the records back to tying, 0 or less."""
 FEWEST_TIMED = 8
 """Timed reeds below which minutes count as not recorded."""
+_FORGOTTEN_DAYS = 365.0
+_ENOUGH_NOTED = 20
+"""Waits noted, from which on the longest of them says how long a reed can wait."""
 _BEFORE = {"cane": "what their cane cost", "minutes_before": "the minutes before tying"}
 
 
@@ -28,8 +35,8 @@ class Evidence:
     Attributes
     ----------
     reeds
-        Settled reeds with a known outcome: supplier, lot, maker, season, success, scrape_min,
-        log_scrape_min and all else that `Bench.reeds` holds.
+        Dated reeds with a known outcome: supplier, lot, maker, season, success, scrape_min,
+        log_scrape_min and all else that `Bench.reeds` holds, with ``years_from_today``.
     arms
         What is compared, suppliers or forms of cane: one row for each that has such reeds, in the
         order of their names: supplier (or form), lots, reeds, and per tied piece `cane` (its cost,
@@ -42,6 +49,9 @@ class Evidence:
         Mean price of the reeds sold; NaN where none is kept.
     notes
         Sentences: what was left out and what had to be filled in.
+    pending
+        Dated reeds of these arms that have waited for no longer than a reed can, in the same
+        columns; their success is missing.
     """
 
     reeds: pd.DataFrame
@@ -49,6 +59,12 @@ class Evidence:
     rates: Rates
     price: float = float("nan")
     notes: tuple[str, ...] = ()
+    pending: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    @property
+    def settled(self) -> pd.DataFrame:
+        """The reeds tied so long ago that nearly all of their outcomes are known."""
+        return self.reeds[self.reeds["settled"]].reset_index(drop=True)
 
 
 def gather(bench: Any, arm: str = "supplier") -> Evidence:
@@ -68,24 +84,33 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
     Raises
     ------
     CannotAnswer
-        When no settled reed has both an outcome and what is compared, or all are of one lot.
+        When no dated reed has both an outcome and what is compared, or all are of one lot.
     """
-    every = bench.reeds.dropna(subset=["supplier", arm])
-    reeds = every[every["settled"] & every["success"].notna()].reset_index(drop=True)
+    every = with_years(bench).dropna(subset=["supplier", arm])
+    dated = every[every["tied_on"].notna()]
+    reeds = dated[dated["success"].notna()].reset_index(drop=True)
     if reeds.empty:
         raise CannotAnswer(
-            f"No reed has a {arm} and a settled outcome.",
+            f"No reed has a {arm}, a day of tying and an outcome.",
             RecordNext("Record the outcome of each reed and the lot that it came from."),
         )
     if reeds["lot"].nunique() < 2:
         raise CannotAnswer(
-            f"All {len(reeds)} reeds with a settled outcome are of one lot, which says nothing of "
+            f"All {len(reeds)} reeds with an outcome are of one lot, which says nothing of "
             "another.",
             RecordNext(
                 "Record outcome and minutes of five to ten reeds of at least two lots of each "
                 f"{arm}."
             ),
         )
+    pending = dated[(dated["status"] == "pending") & dated[arm].isin(reeds[arm].unique())]
+    longest = _longest_wait(reeds)
+    forgotten = -365.25 * pending[YEARS] > longest
+    old = int(forgotten.sum())
+    waits = (
+        f"Pending for more than {longest:.0f} days, which is longer than a reed waits: {old}. They "
+        "count neither as success nor as failure. Write how they ended."
+    )
     reeds = as_factors(reeds, arm, "supplier", "lot", "maker")
     before, filled = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency, arm)
     counts = reeds.groupby(arm, observed=True).agg(lots=("lot", "nunique"), reeds=("reed", "size"))
@@ -96,8 +121,22 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
         arms,
         Rates.of(bench.settings),
         mean_price(every),
-        (*_left_out(every, counts.index, arm), *filled),
+        (*([waits] if old else []), *_left_out(every, counts.index, arm), *filled),
+        as_factors(pending[~forgotten].reset_index(drop=True), arm, "supplier", "lot", "maker"),
     )
+
+
+def _longest_wait(reeds: pd.DataFrame) -> float:
+    """Days after which a reed without an outcome counts as lost or forgotten."""
+    waited = (reeds["judged_on"] - reeds["tied_on"]).dt.days
+    waited = waited[waited >= 0]
+    return float(waited.max()) if len(waited) >= _ENOUGH_NOTED else _FORGOTTEN_DAYS
+
+
+def with_years(bench: Any) -> pd.DataFrame:
+    """Return a bench's reeds with `YEARS`, counted from the last day of all its reeds' dates."""
+    days = (bench.reeds["tied_on"] - last_day(bench.tables["reeds"])).dt.days
+    return bench.reeds.assign(**{YEARS: days / 365.25})
 
 
 def as_factors(reeds: pd.DataFrame, *names: str) -> pd.DataFrame:
@@ -106,20 +145,11 @@ def as_factors(reeds: pd.DataFrame, *names: str) -> pd.DataFrame:
 
 
 def _left_out(every: pd.DataFrame, kept: pd.Index, arm: str) -> tuple[str, ...]:
-    """Say which reeds do not count, and which suppliers or forms have none that does."""
+    """Say which suppliers or forms have no reed that counts."""
     notes = []
-    pending = int((every["status"] == "pending").sum())
-    young = int((~every["settled"] & every["success"].notna()).sum())
-    if pending:
-        notes.append(f"Pending reeds, which count neither as success nor as failure: {pending}.")
-    if young:
-        notes.append(
-            f"Left out: {young} with an outcome, because others tied as late are still pending, "
-            "and rejects are known sooner than successes."
-        )
     missing = sorted(set(every[arm].astype(str)) - set(kept.astype(str)))
     if missing:
-        notes.append(f"No settled reed yet from {listed(missing)}: not ranked.")
+        notes.append(f"No reed with an outcome yet from {listed(missing)}: not ranked.")
     return tuple(notes)
 
 

@@ -1,34 +1,50 @@
 """The models behind a comparison of suppliers, and their posterior draws in parts.
 
-Success is binomial on settled reeds. Minutes are log-normal, fitted separately for reeds that
-succeeded and for those that failed: a reed given up took less time, and its minutes vary more, so
-one model for both would bias both means. Makers are a fixed effect below five of them, seasons
-always.
+Success is binomial; outcomes that are still pending are drawn with it. Minutes are log-normal,
+fitted separately for reeds that succeeded and for those that failed: a reed given up took less
+time, and its minutes vary more, so one model for both would bias both means. Makers are a fixed
+effect below five of them, seasons always. A maker learns and a workshop changes, so success and log
+minutes may change by so much a year, by maker; the next lot is worked today, at the end of that
+line.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
+from reedlab.decide import change, lot_correlation
 from reedlab.decide.answer import CannotAnswer, RecordNext
-from reedlab.decide.evidence import FEWEST_TIMED, Evidence, as_factors, count, listed
+from reedlab.decide.change import CHANGES, changes, of_years
+from reedlab.decide.evidence import FEWEST_TIMED, YEARS, Evidence, as_factors, count, listed
 from reedlab.decide.next_lot import Ability, NextLot, next_lot
+from reedlab.decide.waits import Waits
 from reedlab.errors import DataError, ModelError
-from reedlab.mixed.design.matrices import build
+from reedlab.mixed.design.matrices import Recipe, build
+from reedlab.mixed.design.terms import Design
 from reedlab.mixed.fitting import Fit, fit
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
 from reedlab.mixed.posterior.priors import Priors
+from reedlab.mixed.posterior.unknown_outcomes import with_unknown
 
 MAKERS_FIXED_BELOW = 5
 _LEAST = 20
 """Reeds below which minutes of successes and of failures share one model."""
 _ALONE = 40
 """Reeds timed by themselves from which on those timed in batches are left out."""
+_FEWEST_YEARS = 0.5
+"""Years of records below which nothing can be said of a change."""
+_CHANGE = {"binomial": 1.0, "gaussian": 0.35}
+"""Sd of the prior on a change a year, on the logit and in log minutes."""
+_MAKERS_APART = 0.5
+"""That of a maker's change less the first maker's, for each 1 of it."""
+_PACE_DRAWS = 1000
+_SETS = 4
+"""Completed sets that are pooled where outcomes are pending."""
 _MOST_CIRCUMSTANCES = 400
 """Distinct makers, seasons and measures of reeds that a mean over the reeds is taken of."""
 
@@ -47,12 +63,18 @@ class Spec:
         Suppliers as a fixed effect instead of a random one.
     prior_factor
         Factor on the scales of the priors on the standard deviations between groups.
+    changing
+        Whether success and minutes may change with the years.
+    settled
+        Whether only settled reeds count, pending ones neither way.
     """
 
     arm: str = "supplier"
     terms: tuple[str, ...] = ()
     fixed: bool = False
     prior_factor: float = 1.0
+    changing: bool = True
+    settled: bool = False
 
 
 @dataclass(frozen=True)
@@ -66,7 +88,12 @@ class Models:
     seed
         Seed of the next lots.
     notes
-        Sentences on what the models assume.
+        Sentences on what the models assume and on what changes.
+    changes
+        See `reedlab.decide.change.changes`; empty where the models have no such term.
+    correlation
+        Of a lot's effects on success and on log minutes, shape (draws,), or 0 where no minutes
+        can say.
     """
 
     success: Ability
@@ -74,12 +101,18 @@ class Models:
     when_failed: Ability | None
     seed: int
     notes: tuple[str, ...] = ()
+    changes: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(CHANGES)))
+    correlation: np.ndarray | float = 0.0
 
-    def next_lot(self, evidence: Evidence, correlation: float = 0.0) -> NextLot:
-        """Join the draws with new lots and with what a tied piece costs before it is scraped."""
+    def next_lot(self, evidence: Evidence, correlation: float | None = None) -> NextLot:
+        """Join the draws with new lots and with what a tied piece costs before it is scraped.
+
+        A lot's effects go together as estimated, unless their correlation is given.
+        """
         cane, minutes = evidence.arms[["cane", "minutes_before"]].fillna(0.0).to_numpy(float).T
         parts = (self.success, self.when_good, self.when_failed)
-        lot = next_lot(*parts, cane, minutes, correlation, self.seed)
+        together = self.correlation if correlation is None else correlation
+        lot = next_lot(*parts, cane, minutes, together, self.seed)
         more = np.asarray(evidence.arms.get("untied_good", 0.0), dtype=float)
         return NextLot(lot.expected.joined_by_good(more), lot.one.joined_by_good(more))
 
@@ -104,21 +137,31 @@ def fit_models(
         Without abilities in minutes where too few were recorded.
     """
     spec = spec or Spec()
-    reeds, names = evidence.reeds, evidence.arms[spec.arm].tolist()
-    success = ability(success_posterior(reeds, spec, seed, draws), names, spec.arm, seed)
+    names = evidence.arms[spec.arm].tolist()
+    reeds = evidence.settled if spec.settled else evidence.reeds
+    waiting: tuple[str, ...] = ()
+    if spec.settled or evidence.pending.empty:
+        of_success = success_posterior(reeds, spec, seed, draws)
+    else:
+        of_success, waiting = _with_pending(evidence, spec, seed, draws)
+    success = ability(of_success, names, spec.arm, seed)
     timed, notes = _timed(reeds)
+    notes = (*waiting, *notes)
     if timed is None:
-        return Models(success, None, None, seed, notes)
+        moved = changes(of_success, None)
+        return Models(success, None, None, seed, (*notes, *change.said(moved)), moved)
     apart = {s: timed[timed["success"] == s] for s in (1.0, 0.0)}
     if min(len(rows) for rows in apart.values()) >= _LEAST:
-        good, failed = (
-            _minutes(rows, spec, names, seed + i, draws, (s,))[0]
+        (of_good, [good]), (_, [failed]) = (
+            _minutes(rows, spec, names, seed + i, draws, (s,))
             for i, (s, rows) in enumerate(apart.items(), start=1)
         )
+        of_all = _pace(timed, spec, seed + 3)
     else:
         if min(len(rows) for rows in apart.values()):
             spec = replace(spec, terms=(*spec.terms, "success"))
-        good, failed = _minutes(timed, spec, names, seed + 1, draws, (1.0, 0.0))
+        of_good, [good, failed] = _minutes(timed, spec, names, seed + 1, draws, (1.0, 0.0))
+        of_all = of_good
         notes = (*notes, "Minutes of successes and of failures share one model: few were timed.")
     if not (good.residual_sd.any() and failed.residual_sd.any()):
         notes = (
@@ -126,7 +169,20 @@ def fit_models(
             "Scraping times are too few or too even to distinguish suppliers: their mean counts "
             "for all of them.",
         )
-    return Models(success, good, failed, seed, notes)
+    moved = changes(of_success, of_good)
+    together = np.zeros(draws)
+    if of_all is not None:
+        together = lot_correlation.correlations(of_success, of_all, seed)
+    notes = (*notes, *change.said(moved), *lot_correlation.said(together))
+    return Models(success, good, failed, seed, notes, moved, together)
+
+
+def _pace(timed: pd.DataFrame, spec: Spec, seed: int) -> Posterior | None:
+    """Posterior of log minutes whatever the outcome: for lots' effects on them alone."""
+    with suppress(ModelError):
+        spec = replace(spec, terms=(*spec.terms, "success"))
+        return _posterior("log_scrape_min", timed, "gaussian", spec, seed, _PACE_DRAWS)
+    return None
 
 
 def _minutes(
@@ -136,8 +192,8 @@ def _minutes(
     seed: int,
     draws: int,
     outcomes: Sequence[float],
-) -> list[Ability]:
-    """Ability in log minutes for each of the outcomes, from one model of these reeds."""
+) -> tuple[Posterior | None, list[Ability]]:
+    """One model of these reeds' log minutes, and ability in them for each of the outcomes."""
     spread = timed["log_scrape_min"].groupby(timed["success"]).transform("std").fillna(0.0)
     post = None
     if (spread >= 1e-9).any():  # not the same round number for every reed
@@ -146,7 +202,7 @@ def _minutes(
     if post is None:
         mean = timed["log_scrape_min"].groupby(timed["success"]).mean()
         none = np.zeros(draws)
-        return [
+        return None, [
             Ability(
                 np.full((draws, 1), mean.get(outcome, mean.iloc[0])),
                 np.ones(1),
@@ -157,7 +213,7 @@ def _minutes(
             for outcome in outcomes
         ]
     held = [{"success": s} if "success" in spec.terms else {} for s in outcomes]
-    return [ability(post, names, spec.arm, seed, h) for h in held]
+    return post, [ability(post, names, spec.arm, seed, h) for h in held]
 
 
 def ability(
@@ -180,7 +236,8 @@ def ability(
     seed
         Seed of a new arm.
     held
-        Columns held at a value; the others keep the values of the model's reeds.
+        Columns held at a value. What changes with the years is held at today; the others keep the
+        values of the model's reeds.
 
     Returns
     -------
@@ -189,6 +246,7 @@ def ability(
     """
     design, draws = post.design, post.draws()
     X = design.X.copy()
+    X[:, [of_years(name) for name in design.fixed_names]] = 0.0  # the next lot is worked today
     for name, value in (held or {}).items():
         X[:, design.fixed_names.index(name)] = value
     own = {
@@ -252,14 +310,41 @@ def success_posterior(reeds: pd.DataFrame, spec: Spec, seed: int, draws: int) ->
     return _posterior("success", reeds, "binomial", spec, seed, draws)
 
 
+def _with_pending(
+    evidence: Evidence, spec: Spec, seed: int, draws: int
+) -> tuple[Posterior, tuple[str, ...]]:
+    """Posterior of success with pending outcomes drawn, and what is expected of them."""
+    reeds = pd.concat([evidence.reeds, evidence.pending], ignore_index=True)
+    waits = Waits.of(reeds)
+    design, recipe, priors = _model("success", reeds.fillna({"success": 0.0}), "binomial", spec)
+    post, chances = with_unknown(
+        design, waits.unknown, waits.log_odds, priors, _SETS, seed, draws, recipe
+    )
+    return post, (
+        f"Pending reeds: {len(chances)}, of which about {chances.sum():.0f} should turn out good "
+        "by how long they have waited; each counts with its chance.",
+    )
+
+
 def _posterior(
     response: str, reeds: pd.DataFrame, family: str, spec: Spec, seed: int, draws: int
 ) -> Posterior:
+    design, recipe, priors = _model(response, reeds, family, spec)
+    return design_posterior(design, family, priors, seed, draws, recipe, coarse=True)
+
+
+def _model(
+    response: str, reeds: pd.DataFrame, family: str, spec: Spec
+) -> tuple[Design, Recipe, Priors]:
     reeds = as_factors(reeds, spec.arm, "supplier", "lot", "maker", "season")
     formula = f"{response} ~ {formula_of(reeds, spec)}"
     design, recipe = build(formula, reeds, family)
     priors = Priors.log_minutes() if family == "gaussian" else Priors()
-    return design_posterior(design, family, priors.scaled(spec.prior_factor), seed, draws, recipe)
+    by_column = {
+        name: _CHANGE[family] * (1.0 if name == YEARS else _MAKERS_APART)
+        for name in filter(of_years, design.fixed_names)
+    }
+    return design, recipe, replace(priors.scaled(spec.prior_factor), by_column=by_column)
 
 
 def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:
@@ -268,7 +353,7 @@ def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:
     Parameters
     ----------
     reeds
-        Rows of `Bench.reeds`.
+        Rows of `Bench.reeds`, or of `Evidence.reeds`, which count years.
     spec
         How the model is set up.
 
@@ -276,7 +361,7 @@ def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:
     -------
     str
         Fixed terms, then random ones: makers are fixed below `MAKERS_FIXED_BELOW`, a factor of one
-        level is left out.
+        level is left out, and so are years that are too few.
 
     Examples
     --------
@@ -298,6 +383,8 @@ def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:
         fixed.append("maker")
     if several["season"] > 1:
         fixed.append("season")
+    if spec.changing and YEARS in reeds and np.ptp(reeds[YEARS]) >= _FEWEST_YEARS:
+        fixed += [YEARS, *([f"maker:{YEARS}"] if "maker" in fixed else [])]
     return " + ".join([*fixed, *random])
 
 

@@ -6,9 +6,9 @@ new lot of it, drawn with that draw's own standard deviation of lots. This gives
 time leads to; and `one`, a single lot that may come next, whose spread the maker should be ready
 for.
 
-A lot that scrapes badly may also turn out badly. Success and minutes are fitted separately, so how
-the two effects of a lot go together is not estimated: `correlation` sets it, and a report shows the
-answer at -0.5, 0 and 0.5.
+A lot that scrapes badly may also turn out badly: `correlation` says how the two effects of a lot go
+together, draw by draw as estimated (`lot_correlation.py`), or set; a report shows the answer at
+-0.5, 0 and 0.5 as well.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class Ability:
         """Chance of success averaged over the lots that may come."""
         return np.asarray(sum(w * self.chance(z) for z, w in zip(_NODES, _WEIGHTS)))
 
-    def minutes(self, lot: Floats | float, unexplained: float = 0.0) -> Floats:
+    def minutes(self, lot: Floats | float, unexplained: Floats | float = 0.0) -> Floats:
         """Mean minutes with a lot `lot` standard deviations from its supplier's mean.
 
         The mean of a log-normal: half the residual variance is added, and half of `unexplained`
@@ -96,7 +96,7 @@ def next_lot(
     when_failed: Ability | None,
     cane: Floats,
     minutes_before: Floats,
-    correlation: float = 0.0,
+    correlation: Floats | float = 0.0,
     seed: int = 1,
 ) -> NextLot:
     """Work out each supplier's next lot.
@@ -111,7 +111,8 @@ def next_lot(
     cane, minutes_before
         Cost of cane and minutes before tying, per tied piece, shape (suppliers,).
     correlation
-        How a lot's effects on success and on minutes go together, -1 to 1.
+        How a lot's effects on success and on minutes go together, -1 to 1; one for all draws, or
+        (draws,).
     seed
         Seed of the new lots.
 
@@ -119,22 +120,23 @@ def next_lot(
     -------
     NextLot
     """
-    apart = 1.0 - correlation**2
     shape = success.supplier.shape
+    rho = np.broadcast_to(np.asarray(correlation, dtype=float), shape[0])
+    apart, together = 1.0 - rho**2, rho[:, None]
 
-    def spent(ability: Ability | None, lot: Floats | float, unexplained: float) -> Floats:
+    def spent(ability: Ability | None, lot: Floats, unexplained: Floats | float) -> Floats:
         return np.zeros(shape) if ability is None else ability.minutes(lot, unexplained)
 
     total, good_minutes, failed_minutes = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     for node, weight in zip(_NODES, _WEIGHTS):
         p = success.chance(node)
         total += weight * p
-        good_minutes += weight * p * spent(when_good, correlation * node, apart)
-        failed_minutes += weight * (1 - p) * spent(when_failed, correlation * node, apart)
+        good_minutes += weight * p * spent(when_good, together * node, apart)
+        failed_minutes += weight * (1 - p) * spent(when_failed, together * node, apart)
     expected = Tied(total, good_minutes / total, failed_minutes / (1 - total), cane, minutes_before)
     rng = np.random.default_rng(seed)
     lot, own = rng.standard_normal((2, *shape))
-    pace = correlation * lot + np.sqrt(apart) * own
+    pace = together * lot + np.sqrt(apart)[:, None] * own
     one = Tied(
         success.chance(lot),
         spent(when_good, pace, 0.0),

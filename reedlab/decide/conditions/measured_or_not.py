@@ -181,7 +181,7 @@ def unmeasured(
     """
     if column is not None and column not in MEASURES:
         raise DecisionError(f"{column} is not measured here: choose one of {listed(MEASURES)}.")
-    reeds = gather(bench).reeds
+    reeds = gather(bench).settled
     usable = [name for name in MEASURES if _enough(reeds, name)]
     asked = column or next(iter(usable), None)
     if asked is None or asked not in usable:
@@ -200,7 +200,8 @@ def unmeasured(
         )
     unit = float(measured[asked].std())
     formulas = [
-        "success ~ " + formula_of(frame, Spec(terms=(asked,))) for frame in (measured, reeds)
+        "success ~ " + formula_of(frame, Spec(terms=(asked,), changing=False))
+        for frame in (measured, reeds)
     ]
     design, recipe = build(formulas[0], measured, "binomial")
     before = design_posterior(design, "binomial", Priors(), seed, _DRAWS, recipe)

@@ -24,9 +24,10 @@ from reedlab.decide.answer import (
     graded,
     question,
 )
+from reedlab.decide.change import CHANGES
 from reedlab.decide.costs import Rates, cost_per_saleable, net_benefit
 from reedlab.decide.draws import interval, share_lowest, stacked
-from reedlab.decide.evidence import Evidence, gather, listed, successes
+from reedlab.decide.evidence import YEARS, Evidence, gather, listed, successes
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.next_lot import NextLot
 from reedlab.decide.suppliers.information import (
@@ -98,11 +99,14 @@ class Suppliers(Answer):
         What one more lot of each supplier would be worth knowing, see `worth_of_lots`.
     sensitivity
         correlation, supplier, cost, prob_best: the answer if a lot's effects on success and on
-        minutes go together.
+        minutes went together so, instead of as estimated.
     balance
         supplier, against, ratio: variance of the contrast with the likeliest supplier relative to
-        the same reeds spread alike over makers and seasons; above 4 the two cannot be
+        the same reeds spread alike over makers, seasons and quarters; above 4 the two cannot be
         distinguished.
+    changes
+        What changes a year at the bench: measure, per_year, low, high; see
+        `reedlab.decide.change.changes`.
     value
         What a saleable reed is counted as being worth.
     currency
@@ -130,6 +134,7 @@ class Suppliers(Answer):
     worth: pd.DataFrame = empty("supplier", "reeds", "per_piece", "per_year", "trial_cost", "net")
     sensitivity: pd.DataFrame = empty("correlation", "supplier", "cost", "prob_best")
     balance: pd.DataFrame = empty("supplier", "against", "ratio")
+    changes: pd.DataFrame = empty(*CHANGES)
     value: float = math.nan
     currency: str = ""
     untimed: bool = False
@@ -335,11 +340,14 @@ def compared(
     -------
     Suppliers
     """
-    lots = {rho: models.next_lot(evidence, rho) for rho in CORRELATIONS}
-    lot, rates = lots[0.0], evidence.rates
-    tables = {rho: _table(evidence.arms, lots[rho], rates, level) for rho in CORRELATIONS}
-    order = tables[0.0].sort_values(["prob_best", "cost"], ascending=[False, True]).index
-    table = tables[0.0].loc[order].reset_index(drop=True)
+    lot, rates = models.next_lot(evidence), evidence.rates
+    table = _table(evidence.arms, lot, rates, level)
+    order = table.sort_values(["prob_best", "cost"], ascending=[False, True]).index
+    table = table.loc[order].reset_index(drop=True)
+    tables = {
+        rho: _table(evidence.arms, models.next_lot(evidence, rho), rates, level)
+        for rho in CORRELATIONS
+    }
     if models.when_good is None:
         table["minutes"] = np.nan
     counted = value_of(evidence, lot, currency)
@@ -368,6 +376,7 @@ def compared(
         stakes=stakes.loc[order].reset_index(drop=True),
         sensitivity=stacked({rho: t.loc[order, shown] for rho, t in tables.items()}, "correlation"),
         balance=spread,
+        changes=models.changes,
         value=counted.value,
         currency=currency,
         untimed=untimed,
@@ -475,7 +484,7 @@ def _record_next(said: Suppliers) -> RecordNext:
         return RecordNext(
             f"Work lots of {said.best} and {said.table['supplier'].iloc[1]} side by side and "
             "record outcome and minutes: so far different makers worked them, or in different "
-            "seasons."
+            "seasons or years."
         )
     tried = said.worth[said.worth["reeds"] == TRIAL_REEDS]
     most = tried.loc[tried["net"].idxmax()]
@@ -515,29 +524,32 @@ def value_of(evidence: Evidence, lot: NextLot, currency: str) -> Worth:
 def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
     """Compare each contrast with `best` to the same contrast in a balanced design.
 
-    With supplier, maker and season as factors, the variance of a contrast of two suppliers is
-    c'(X'X)⁻¹c; were every supplier's reeds spread alike over makers and seasons, it would be
-    1/n₁ + 1/n₂. The contrast of two suppliers cannot be estimated where one maker, or one season,
-    made all reeds of the one and none of the other.
+    With supplier, maker, season and quarter (of a year, back from today) as factors, the variance
+    of a contrast of two suppliers is c'(X'X)⁻¹c; were every supplier's reeds spread alike over
+    makers, seasons and quarters, it would be 1/n₁ + 1/n₂. The contrast of two suppliers cannot be
+    estimated where one maker, one season or one quarter made all reeds of the one and none of the
+    other.
 
     Parameters
     ----------
     reeds
-        supplier, maker, season.
+        supplier, maker, season and, where dated, years_from_today.
     best
         The supplier that the others are held against.
 
     Returns
     -------
     pandas.DataFrame
-        supplier, against, ratio (infinite where maker or season and supplier are one).
+        supplier, against, ratio (infinite where maker, season or quarter and supplier are one).
     """
+    if YEARS in reeds:
+        reeds = reeds.assign(quarter=np.floor(4 * reeds[YEARS]))
     names = sorted(reeds["supplier"].astype(str).unique())
     of = pd.get_dummies(reeds["supplier"].astype(str), dtype=float)[names]
     others = [
         pd.get_dummies(reeds[c].astype(str), drop_first=True, dtype=float)
-        for c in ("maker", "season")
-        if reeds[c].nunique() > 1
+        for c in ("maker", "season", "quarter")
+        if c in reeds and reeds[c].nunique() > 1
     ]
     X = pd.concat([of, *others], axis=1).to_numpy()
     size, information = of.sum(), X.T @ X

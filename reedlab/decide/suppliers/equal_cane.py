@@ -128,7 +128,7 @@ def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
         When ``bench.reeds`` has no such column of numbers.
     """
     basis = said.grounds()
-    every, seed, draws = basis.evidence.reeds, basis.models.seed, len(basis.lot.one.success)
+    every, seed, draws = basis.evidence.settled, basis.models.seed, len(basis.lot.one.success)
     if name not in every or not pd.api.types.is_numeric_dtype(every[name]):
         raise DataError(f"bench.reeds has no column of numbers called {name!r}: name one that is.")
     reeds = every.dropna(subset=name).reset_index(drop=True)

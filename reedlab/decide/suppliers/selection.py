@@ -22,7 +22,7 @@ from reedlab.decide.answer import (
     question,
 )
 from reedlab.decide.draws import stacked
-from reedlab.decide.evidence import as_factors, listed
+from reedlab.decide.evidence import as_factors, listed, with_years
 from reedlab.decide.models import Spec, ability, success_posterior
 from reedlab.decide.piece_flow import BEFORE_TYING, COUNTS, by_supplier, flow, left_out, returns
 from reedlab.decide.suppliers.comparison import Suppliers, compared
@@ -121,7 +121,7 @@ def examine(said: Suppliers) -> Selection:
     bench, arms = basis.bench, basis.evidence.arms["supplier"]
     wide = by_supplier(bench)
     counts, _ = left_out(bench)
-    every = as_factors(bench.reeds.dropna(subset="supplier"), "supplier", "lot", "maker")
+    every = as_factors(with_years(bench).dropna(subset="supplier"), "supplier", "lot", "maker")
     every = every[every["supplier"].isin(arms)].reset_index(drop=True)
     least, most = _bounded(every)
     own = (every["supplier"] == said.best).to_numpy()

@@ -178,7 +178,7 @@ class Conditional:
         """Log-likelihoods (S,) at (u, β), without constants."""
         raise NotImplementedError
 
-    def _linear(self, effects: np.ndarray, design: Design) -> np.ndarray:
+    def linear(self, effects: np.ndarray, design: Design) -> np.ndarray:
         """Z u + X β (S, n) of a design's rows, in cell order."""
         order = cells_of(design).order
         eta = effects[:, self.q :] @ cells_of(design).XT
@@ -229,7 +229,7 @@ class GaussianConditional(Conditional):
         return x, log_density - 0.5 * factor.logdet, factor
 
     def _log_likelihood(self, effects: np.ndarray, points: np.ndarray) -> np.ndarray:
-        away, sigma = self._y - self._linear(effects, self.design), self.scales.sigma(points)
+        away, sigma = self._y - self.linear(effects, self.design), self.scales.sigma(points)
         squares = np.einsum("sn,sn->s", away, away)
         out: np.ndarray = -self.design.n * np.log(sigma) - 0.5 * squares / sigma**2
         return out
@@ -297,7 +297,7 @@ class NewtonConditional(Conditional):
         )
 
     def _log_likelihood(self, effects: np.ndarray, points: np.ndarray) -> np.ndarray:
-        return self._likelihood.log_likelihoods(self._linear(effects, self._rows))
+        return self._likelihood.log_likelihoods(self.linear(effects, self._rows))
 
 
 def conditional(design: Design, family: str, priors: Priors, scales: Scales) -> Conditional:

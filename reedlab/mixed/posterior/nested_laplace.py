@@ -47,6 +47,7 @@ from reedlab.mixed.posterior.scales import Scales
 from reedlab.mixed.posterior.sensitivity import sensitivity
 
 _DRAWS = 4000
+_COARSE = 0.6
 _DEPTH = 11.0  # a fall past which even the mean of 1/p has little left
 
 
@@ -352,6 +353,7 @@ def design_posterior(
     draws: int = _DRAWS,
     recipe: Recipe | None = None,
     sds: np.ndarray | None = None,
+    coarse: bool = False,
 ) -> Posterior:
     """Return the posterior of a design that need not be fitted first.
 
@@ -372,6 +374,9 @@ def design_posterior(
         How new data become a design; without it the posterior reads none.
     sds
         A first guess of each standard deviation.
+    coarse
+        Whether to begin with a coarser lattice, for an answer that needs several posteriors; the
+        usual one follows where the checks ask for it.
 
     Raises
     ------
@@ -386,7 +391,7 @@ def design_posterior(
     with one_thread():  # many small matrices: threads would only wait for one another
         cond = conditional(centred.design, family, priors, scales)
         start, width = scales.start(design, sds)
-        for finer in (1.0, 2.0) if scales.size < 4 else (1.0,):
+        for finer in (_COARSE,) * coarse + ((1.0, 2.0) if scales.size < 4 else (1.0,)):
             try:
                 lattice = explore(cond.with_prior, start, width, scales.lower, _DEPTH, finer)
             except np.linalg.LinAlgError as error:

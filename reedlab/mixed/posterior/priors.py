@@ -11,7 +11,8 @@ sd of groups (Gaussian)   half-normal, scale = the response's own sd; `Priors.lo
 sd of a slope             the group's scale divided by the sd of the slope's column; beside
                           correlated slopes an intercept's sd is that at the columns' means
 correlation of slopes     LKJ, eta 2: mild doubt about correlations near one
-a coefficient             normal(0, 2.5 / sd of its column); a 0/1 column counts as it stands
+a coefficient             normal(0, 2.5 / sd of its column); a 0/1 column counts as it stands;
+                          `Priors.by_column` gives single columns a scale of their own
 intercept                 normal(0, 2.5) for the linear predictor where every column stands
                           at its mean; a Gaussian response is centred at its own mean first
 sd of the residual        half-normal, scale = the response's own sd; `Priors.log_minutes`: 1
@@ -56,6 +57,9 @@ class Priors:
         Scales for single groups, such as ``{"maker": 0.3}``, in place of ``sd_scale``.
     coefficient_sd
         Sd of the normal on the coefficient of a standardised column.
+    by_column
+        Sds of the normal on the coefficients of single columns, per unit of the column as it
+        stands, such as ``{"years": 1.0}``, in place of ``coefficient_sd``.
     intercept_mean, intercept_sd
         Normal on the linear predictor where every column stands at its mean. Without a mean it is
         that of a Gaussian response, and 0 for the other families.
@@ -76,6 +80,7 @@ class Priors:
     sd_scale: float = 0.75
     by_group: Mapping[str, float] = field(default_factory=dict)
     coefficient_sd: float = 2.5
+    by_column: Mapping[str, float] = field(default_factory=dict)
     intercept_mean: float | None = None
     intercept_sd: float = 2.5
     residual_scale: float = 1.0
@@ -83,8 +88,9 @@ class Priors:
     log_response: bool = False
 
     def __post_init__(self) -> None:
-        scales = {f"by_group[{group!r}]": scale for group, scale in self.by_group.items()}
-        others = ("by_group", "intercept_mean", "log_response")
+        singly = {"by_group": self.by_group, "by_column": self.by_column}
+        scales = {f"{of}[{name!r}]": sd for of, sds in singly.items() for name, sd in sds.items()}
+        others = (*singly, "intercept_mean", "log_response")
         scales |= {name: value for name, value in vars(self).items() if name not in others}
         for name, value in scales.items():
             if not (np.isfinite(value) and value > 0):
@@ -198,9 +204,24 @@ def coefficient_prior(
         Of the columns, p of them.
     priors
         The priors.
+
+    Raises
+    ------
+    ModelError
+        When `Priors.by_column` names a column that the design does not have.
     """
     p = X.shape[1]
-    sds = np.array([priors.coefficient_sd / column_scale(X[:, j]) for j in range(p)])
+    if unknown := [name for name in priors.by_column if name not in names]:
+        raise ModelError(
+            f"the prior's by_column names {unknown[0]!r}: name a column of the model, which are "
+            f"{', '.join(names)}."
+        )
+    sds = np.array(
+        [
+            priors.by_column.get(name, priors.coefficient_sd / column_scale(X[:, j]))
+            for j, name in enumerate(names)
+        ]
+    )
     mean = np.zeros(p)
     centred = np.eye(p)
     if "Intercept" in names:

@@ -70,8 +70,7 @@ def cutoff(reeds: pd.DataFrame) -> Cutoff:
         With fewer than 10 dated outcomes, or too many pending reeds, the wait is NaN and the day
         is the last one of the records.
     """
-    days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
-    last = reeds[days].max(axis=None) if len(reeds) else pd.NaT
+    last = last_day(reeds)
     known = reeds["outcome"].notna()
     outcome_on = reeds["judged_on"].fillna(reeds["finished_on"])
     wait = (outcome_on.where(known, last) - reeds["tied_on"]).dt.days
@@ -84,6 +83,23 @@ def cutoff(reeds: pd.DataFrame) -> Cutoff:
         return Cutoff(last, np.nan)
     wait_days = float(days_waited[reached[0]])
     return Cutoff(last - pd.Timedelta(days=wait_days), wait_days)
+
+
+def last_day(reeds: pd.DataFrame) -> pd.Timestamp:
+    """Return the last day of the records: the newest date of any kind that a reed has.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        The typed table.
+
+    Returns
+    -------
+    pandas.Timestamp
+        NaT without any dated reed.
+    """
+    days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
+    return reeds[days].max(axis=None) if len(reeds) else pd.NaT
 
 
 def still_pending(days: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

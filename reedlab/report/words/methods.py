@@ -179,6 +179,7 @@ def _priors(posterior: Posterior) -> str:
         f"normal (0, {priors.coefficient_sd:.3g}) for coefficients of standardised predictors, a "
         "column of two values counting in its range"
     )
+    parts += [f"normal (0, {sd:.3g}) for that of {name}" for name, sd in priors.by_column.items()]
     if "Intercept" in design.fixed_names:
         parts.append(
             f"normal ({priors.intercept_mean:.3g}, {priors.intercept_sd:.3g}) for the intercept at "

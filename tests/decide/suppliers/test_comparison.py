@@ -14,6 +14,7 @@ from reedlab.decide.evidence import Evidence, before_tying, gather
 from reedlab.decide.suppliers import comparison
 from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.mixed import fit
+from reedlab.mixed.posterior.priors import Priors
 from reedlab.records import Bench
 from reedlab.report.words.printed_tables import suppliers_in_words
 from reedlab.simulate import World, simulate_reeds
@@ -74,12 +75,17 @@ def test_success_of_the_next_lot_is_what_the_posterior_predicts(demo, answer):
     """The parts put together again by another route: `Posterior.predict` row by row."""
     reeds = gather(demo).reeds
     reeds["season"] = pd.Categorical(reeds["season"].astype(str))
+    by_maker = "maker[T.RS]:years_from_today"
     model = fit(
-        "success ~ maker + season + (1 | supplier/lot)", reeds, family="binomial"
-    ).posterior(seed=5)
+        "success ~ maker + season + years_from_today + maker:years_from_today"
+        " + (1 | supplier/lot)",
+        reeds,
+        family="binomial",
+    ).posterior(seed=5, priors=Priors(by_column={"years_from_today": 1.0, by_maker: 0.5}))
     seen = reeds.groupby(["maker", "season"], observed=True).size().rename("n").reset_index()
     for name, said in answer.table.set_index("supplier")["success"].items():
-        chance = model.predict(seen.assign(supplier=name), new_levels=("lot",))
+        today = seen.assign(supplier=name, years_from_today=0.0)
+        chance = model.predict(today, new_levels=("lot",))
         predicted = np.average(chance.mean(axis=0), weights=seen["n"])
         assert said == pytest.approx(predicted, abs=0.012)
 
@@ -122,13 +128,30 @@ def test_a_supplier_of_one_season_cannot_be_told_from_that_season(small_bench):
     assert "seasons" in said.record_next.what
 
 
+def test_suppliers_bought_in_turn_cannot_be_told_from_what_the_maker_learns(small_bench):
+    """In one season, a year apart: no maker and no season differs, but the years do."""
+    rows = [(s, f"{s}{i}", 4, 9, 8) for s in ("teal", "plum") for i in range(2)]
+    bench = small_bench(rows)
+    reeds = bench.tables["reeds"].copy()
+    later = reeds["lot"].str.startswith("plum")
+    for day in ("tied_on", "judged_on"):
+        reeds[day] = reeds[day] + pd.to_timedelta(np.where(later, 365, 0), unit="D")
+    said = suppliers(bench.from_tables({"lots": bench.tables["lots"], "reeds": reeds}))
+    assert np.isinf(said.balance["ratio"]).all()
+    assert said.verdict is Verdict.CANNOT_SAY
+    assert "side by side" in said.record_next.what
+    assert suppliers(bench).balance["ratio"].max() < 1.5
+
+
 def test_balance_is_the_variance_inflation_of_least_squares(demo):
     """Against statsmodels' covariance of the same contrast."""
     import statsmodels.formula.api as smf
 
     reeds = gather(demo).reeds
     table = comparison.balance(reeds, "indigo").set_index("against")["ratio"]
-    full = smf.ols("success ~ 0 + supplier + maker + C(season, Treatment)", reeds).fit()
+    reeds["quarter"] = np.floor(4 * reeds["years_from_today"]).astype(str)
+    formula = "success ~ 0 + supplier + maker + C(season, Treatment) + quarter"
+    full = smf.ols(formula, reeds).fit()
     contrast = full.t_test("supplier[indigo] - supplier[slate] = 0")
     size = reeds["supplier"].value_counts()
     balanced = full.scale * (1 / size["indigo"] + 1 / size["slate"])

@@ -31,7 +31,15 @@ def test_wider_priors_shrink_suppliers_less(checked):
 
 def test_fixed_suppliers_are_fixed(answer):
     reeds = answer.basis.evidence.reeds
-    assert formula_of(reeds, Spec(fixed=True)) == "1 + supplier + maker + season + (1 | lot)"
+    said = formula_of(reeds, Spec(fixed=True, changing=False))
+    assert said == "1 + supplier + maker + season + (1 | lot)"
+
+
+def test_without_a_change_over_the_years_is_a_variant_where_the_models_have_one(small_bench):
+    rows = [(s, f"{s}{i}", 4, 9, 8) for s in ("teal", "plum") for i in range(2)]
+    one_month = suppliers(small_bench(rows))
+    assert one_month.changes.empty
+    assert robustness.NO_CHANGE not in one_month.robustness().best
 
 
 def test_a_choice_that_hangs_on_the_model_is_said(small_bench):

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import beta, halfnorm, norm
 
+from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import RandomTerm
 from reedlab.mixed.posterior.priors import Priors, coefficient_prior, column_scale
 from reedlab.mixed.posterior.scales import Scales
@@ -21,6 +22,18 @@ def test_prior_on_coefficients_is_normal_at_the_columns_means():
     assert middle @ covariance @ middle == pytest.approx(2.5**2)
     assert covariance[1, 1] == pytest.approx((2.5 / X[:, 1].std(ddof=1)) ** 2)
     assert covariance[2, 2] == pytest.approx(2.5**2)
+
+
+def test_a_column_may_have_a_scale_of_its_own():
+    X = np.column_stack([np.ones(50), np.linspace(-2.5, 0.0, 50), np.arange(50) % 2])
+    names = ("Intercept", "years", "maker")
+    _, precision = coefficient_prior(X, names, Priors(by_column={"years": 0.35}))
+    covariance = np.linalg.inv(precision)
+    assert np.sqrt(np.diag(covariance)[1:]) == pytest.approx([0.35, 2.5])
+    with pytest.raises(ModelError, match="by_column names 'yaers': name a column of the model"):
+        coefficient_prior(X, names, Priors(by_column={"yaers": 0.35}))
+    with pytest.raises(ModelError, match=r"by_column\['years'\] is -1.0"):
+        Priors(by_column={"years": -1.0})
 
 
 def test_gaussian_centre_is_the_responses():

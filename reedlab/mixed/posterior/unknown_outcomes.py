@@ -1,0 +1,119 @@
+"""The posterior of a 0/1 response of which some values are not known yet.
+
+The unknown values are drawn with everything else (data augmentation, Tanner and Wong 1987): given
+the effects, an unknown value is 1 with the model's odds times what is known of it from outside;
+given all values, the effects are drawn as for any response. What is pooled are the full posteriors
+of a few completed sets, each some cycles after the one before.
+
+References
+----------
+Tanner, M. A. and Wong, W. H. (1987). The calculation of posterior distributions by data
+augmentation. Journal of the American Statistical Association 82, 528-540.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from scipy.special import expit, logit
+
+from reedlab.mixed.design.matrices import Recipe
+from reedlab.mixed.design.terms import Design
+from reedlab.mixed.engine.cells import cells_of
+from reedlab.mixed.parallel import one_thread
+from reedlab.mixed.posterior.conditional import conditional
+from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
+from reedlab.mixed.posterior.priors import Priors
+from reedlab.mixed.posterior.sampling import Sample
+from reedlab.mixed.posterior.scales import Scales
+
+LogOdds = Callable[[np.ndarray, np.random.Generator], np.ndarray]
+"""From a completed response (n,): log of how much likelier what is seen of each unknown value is
+with a 1 than with a 0."""
+_CYCLES = 5  # between two completed sets
+
+
+def with_unknown(
+    design: Design,
+    unknown: np.ndarray,
+    log_odds: LogOdds,
+    priors: Priors,
+    sets: int,
+    seed: int = 1,
+    draws: int = 4000,
+    recipe: Recipe | None = None,
+) -> tuple[Posterior, np.ndarray]:
+    """Return the posterior of a binomial model and the chances of the unknown values.
+
+    Parameters
+    ----------
+    design
+        All rows, of intercepts by group; the response of unknown rows is not looked at.
+    unknown
+        Which rows' response is unknown, (n,) of bool; some are known.
+    log_odds
+        What is known of the unknown values from outside.
+    priors
+        The priors.
+    sets
+        How many completed sets are pooled.
+    seed, draws
+        Seed and number of the draws.
+    recipe
+        How new data become a design.
+
+    Returns
+    -------
+    Posterior
+        Its design has the response of the last completed set.
+    ndarray
+        How often each unknown value was drawn as 1.
+    """
+    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(3,)))
+    y, ones = design.y.astype(float), np.zeros(int(unknown.sum()))
+
+    def complete(eta: np.ndarray) -> Design:
+        y[unknown] = rng.random(len(ones)) < expit(eta + log_odds(y, rng))
+        return replace(design, y=y.copy())
+
+    known = y[~unknown]
+    middle = logit((known.sum() + 0.5) / (len(known) + 1.0))
+    y[unknown] = rng.random(len(ones)) < expit(middle)
+    now = complete(np.full(len(ones), middle))
+    # The first cycles take the standard deviations from the prior, later ones from the posterior of
+    # the set before.
+    scales = Scales.of(design.terms, priors, residual=False)
+    points, sds, posts = scales.start(design, None)[0][None], None, []
+    for share in np.diff(np.linspace(0, draws, sets + 1).astype(int)):
+        for _ in range(_CYCLES):
+            point = points[[rng.integers(len(points))]]
+            now = complete(_linear_draw(now, priors, scales, point, rng)[unknown])
+            ones += y[unknown]
+        own, drawn = int(share), int(rng.integers(2**31))
+        posts.append(
+            design_posterior(now, "binomial", priors, drawn, own, recipe, sds, coarse=True)
+        )
+        points = posts[-1].sample.points
+        sds = points.mean(axis=0)
+    pooled = Sample(
+        np.concatenate([post.sample.points for post in posts]),
+        np.concatenate([post.sample.effects for post in posts]),
+        max(post.sample.pareto_k for post in posts),
+        min(post.sample.effective for post in posts),
+    )
+    return replace(posts[-1], sample=pooled), ones / (sets * _CYCLES)
+
+
+def _linear_draw(
+    design: Design, priors: Priors, scales: Scales, point: np.ndarray, rng: np.random.Generator
+) -> np.ndarray:
+    """One draw of Z u + X β (n,) given the standard deviations, by the normal at its mode."""
+    cond = conditional(design, "binomial", priors.centred("binomial", design.y), scales)
+    with one_thread():
+        modes = cond.modes(point)
+        x = modes.x + cond.sample(modes, 0, rng.standard_normal((1, cond.m)))
+    out = np.empty(design.n)
+    out[cells_of(design).order] = cond.linear(cond.scale(x, point), design)[0]
+    return out
