@@ -23,9 +23,11 @@ COLUMNS = ("table", "row", "column", "value", "severity", "problem", "fix")
 class Findings:
     """Collects findings.
 
-    A row of pieces or lots that was made from one of reeds has that row's number, negative: what is
-    wrong with it is said of the row of reeds. A value with an error is not used until it is fixed. A value with a warning is used, but
+    A value with an error is not used until it is fixed. A value with a warning is used, but
     unlikely. A value that is ``read_as`` another is used as that one.
+
+    A row of pieces or lots that was made from one of reeds has that row's number, negative: what is
+    wrong with it is said of the row of reeds.
 
     Examples
     --------

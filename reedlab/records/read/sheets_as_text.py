@@ -450,7 +450,7 @@ def _say_asked(table: Table, row: int, unknown: list[str], found: Findings) -> l
             may_be.append("price_per_piece, if it is what one piece of cane cost")
         found.add(
             table.name, row, "", heading, "warning",
-            f"the heading {heading[:60]!r} can mean the reed or its cane, so its column is not read",
+            f"the heading {heading[:60]!r} may mean the reed or its cane, and is not read",
             f"name it {'; '.join(may_be)}; or say so under [columns.reeds] in bench.toml",
         )  # fmt: skip
     return [heading for heading in unknown if heading not in asked]

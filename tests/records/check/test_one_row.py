@@ -249,7 +249,7 @@ LOT = {
 }
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     reeds=st.lists(st.fixed_dictionaries(REED | MEASURED), min_size=1, max_size=8),
     lots=st.fixed_dictionaries({lot: st.fixed_dictionaries(LOT) for lot in ("L1", "L2", "L3")}),
