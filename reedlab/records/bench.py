@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from reedlab.errors import RecordError, SettingsError
+from reedlab.records import flow
 from reedlab.records.check import one_row
 from reedlab.records.check.checking import check_tables
 from reedlab.records.findings import Findings
@@ -136,6 +137,23 @@ class Bench:
     def cutoff(self) -> pd.Timestamp:
         """The last day of tying on which reeds count as settled."""
         return frames.cutoff(self.tables["reeds"]).day
+
+    def flow(self, *needed: str) -> pd.DataFrame:
+        """Follow the rows of the sheets to the reeds that an answer uses; see `flow.flow`.
+
+        Parameters
+        ----------
+        *needed : str
+            Columns of `reeds` that the answer needs beyond outcome, lot, supplier and day of tying,
+            such as ``"form"``.
+
+        Returns
+        -------
+        pandas.DataFrame
+            step, reeds (of the first step: rows) and reason, from the rows in the sheets to the
+            reeds used.
+        """
+        return flow.flow(self, *needed)
 
     @property
     def unread_outcomes(self) -> frozenset[int]:
