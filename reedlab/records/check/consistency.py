@@ -22,6 +22,7 @@ from reedlab.records.tidy.minutes import batches
 Tables = dict[str, pd.DataFrame]
 
 _LONG = pd.Timedelta(days=730)
+_OUTCOMES = 10  # with fewer, what is usual is not known
 _ROUNDED = 0.05  # a price a piece is often rounded
 
 
@@ -412,7 +413,7 @@ def _half_timed(tables: Tables, found: Findings) -> None:
 def _sittings(tables: Tables, found: Findings) -> None:
     """Batches whose reeds are missing, not named, or have minutes of their own."""
     reeds = tables["reeds"]
-    if tables["sittings"].empty:
+    if tables["sittings"].empty or reeds.empty:
         return
     known = set(reeds["reed"].dropna())
     timed = {
@@ -442,8 +443,23 @@ def _sittings(tables: Tables, found: Findings) -> None:
 
 
 def _waiting(tables: Tables, found: Findings) -> None:
-    """Say when there are too few outcomes to know how long one takes."""
+    """Name reeds that wait long for their outcome, or say that too few have one to know."""
     reeds = tables["reeds"]
+    days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
+    last = reeds[days].max(axis=None) if len(reeds) else pd.NaT
+    took = (reeds["judged_on"].fillna(reeds["finished_on"]) - reeds["tied_on"]).dt.days
+    took = took[reeds["outcome"].notna() & (took >= 0)]
+    if len(took) >= _OUTCOMES:
+        usual = took.quantile(0.9)
+        waits = (last - reeds["tied_on"]).dt.days
+        waits = waits[reeds["outcome"].isna() & (waits > usual) & reeds["reed"].notna()]
+        waits = waits[~waits.index.isin(list(found.rows("reeds", "outcome")))]
+        for place, (row, wait) in enumerate(waits.sort_values(ascending=False).items(), 1):
+            found.add(
+                "reeds", int(str(row)), "outcome", f"{reeds.at[row, 'reed']}, {wait:.0f} days",
+                "warning", f"waits longer than nine in ten took ({usual:.0f} days)",
+                "fill in the outcome, such as given_up if it was thrown away", place,
+            )  # fmt: skip
     if reeds["outcome"].notna().any() and pd.isna(cutoff(reeds).wait_days):
         found.add(
             "reeds", None, "judged_on", "", "warning",
