@@ -16,6 +16,7 @@ import pandas as pd
 from reedlab.decide.answer import CannotAnswer, RecordNext
 from reedlab.decide.costs import Rates
 from reedlab.decide.worth import mean_price
+from reedlab.records import flow
 from reedlab.records.tidy.frames import last_day
 
 YEARS = "years_from_today"
@@ -121,7 +122,7 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
         arms,
         Rates.of(bench.settings),
         mean_price(every),
-        (*([waits] if old else []), *_left_out(every, counts.index, arm), *filled),
+        (*([waits] if old else []), *_left_out(bench, counts.index, arm), *filled),
         as_factors(pending[~forgotten].reset_index(drop=True), arm, "supplier", "lot", "maker"),
     )
 
@@ -144,13 +145,15 @@ def as_factors(reeds: pd.DataFrame, *names: str) -> pd.DataFrame:
     return reeds.assign(**{name: pd.Categorical(reeds[name].astype(str)) for name in names})
 
 
-def _left_out(every: pd.DataFrame, kept: pd.Index, arm: str) -> tuple[str, ...]:
-    """Say which suppliers or forms have no reed that counts."""
-    notes = []
-    missing = sorted(set(every[arm].astype(str)) - set(kept.astype(str)))
-    if missing:
-        notes.append(f"No reed with an outcome yet from {listed(missing)}: not ranked.")
-    return tuple(notes)
+def _left_out(bench: Any, kept: pd.Index, arm: str) -> tuple[str, ...]:
+    """Say which reeds do not count, and which suppliers or forms have none that does."""
+    every = bench.reeds[arm].dropna().astype(str)
+    missing = sorted(set(every) - set(kept.astype(str)))
+    needed = [] if arm == "supplier" else [arm]
+    counted = flow.sentence(bench.flow(*needed, settled=False))
+    if not missing:
+        return (counted,)
+    return counted, f"No reed with an outcome yet from {listed(missing)}: not ranked."
 
 
 def before_tying(

@@ -5,22 +5,26 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
 
 from reedlab.errors import RecordError, SettingsError
+from reedlab.records import flow
+from reedlab.records.check import one_row
 from reedlab.records.check.checking import check_tables
+from reedlab.records.check.kept_out import gravest_first
 from reedlab.records.findings import Findings
 from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.parsing import parse_table
 from reedlab.records.read.sheets_as_text import Origin, as_table
 from reedlab.records.settings import Settings, read_settings
-from reedlab.records.tables import TABLES, Table
+from reedlab.records.tables import SHEETS, TABLES, Table
 from reedlab.records.tidy import frames
 from reedlab.records.tidy import losses_before_tying as losses
+from reedlab.records.tidy.makers import name_makers
 
 TODAY = "REEDLAB_TODAY"
 """The environment variable that replaces the clock, so that a check can be repeated."""
@@ -49,12 +53,15 @@ class Bench:
         The settings of ``bench.toml``, or the defaults.
     tables : mapping of str to pandas.DataFrame
         Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it. A table
-        without a file is empty. A cell with an error is empty here; its text is in `findings`.
+        without a file is empty. A piece or lot that a row of reeds describes has that row's number,
+        negative. A cell with an error is empty here; its text is in `findings`.
     findings : pandas.DataFrame
         What is wrong: table, row, column, value, severity (error, warning or read_as), problem,
         fix.
     today : datetime.date
         The day that counts as today: a later day in the records is an error.
+    skipped : pandas.DataFrame
+        The rows of the sheets that are no rows of a table: table, row and `findings.Reason`.
 
     Examples
     --------
@@ -71,6 +78,7 @@ class Bench:
     tables: Mapping[str, pd.DataFrame]
     findings: pd.DataFrame = field(repr=False)
     today: dt.date = field(default_factory=_as_today)
+    skipped: pd.DataFrame = field(default_factory=Findings().skipped, repr=False)
 
     @classmethod
     def from_tables(
@@ -131,6 +139,25 @@ class Bench:
         """The last day of tying on which reeds count as settled."""
         return frames.cutoff(self.tables["reeds"]).day
 
+    def flow(self, *needed: str, settled: bool = True) -> pd.DataFrame:
+        """Follow the rows of the sheets to the reeds that an answer uses; see `flow.flow`.
+
+        Parameters
+        ----------
+        *needed : str
+            Columns of `reeds` that the answer needs beyond outcome, lot, supplier and day of tying,
+            such as ``"form"``.
+        settled : bool, default True
+            Whether the answer leaves out reeds tied after `cutoff`.
+
+        Returns
+        -------
+        pandas.DataFrame
+            step, reeds (of the first step: rows) and reason, from the rows in the sheets to the
+            reeds used.
+        """
+        return flow.flow(self, *needed, settled=settled)
+
     @property
     def unread_outcomes(self) -> frozenset[int]:
         """The rows of ``reeds`` whose outcome could not be read: neither known nor pending."""
@@ -173,7 +200,7 @@ def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
     given = {}
     for name in list(sheets):
         sheet = sheets.pop(name)  # a large file's cells are not kept beside its table
-        given[name] = as_table(sheet, TABLES[name], settings, found)
+        given[name] = as_table(sheet, SHEETS[name], settings, found)
     return _bench(path, given, settings, found, day, check=True)
 
 
@@ -186,8 +213,11 @@ def _typed(
     """Type a table's rows, which are taken out of `given`."""
     if table.name not in given:
         return table.empty()
-    origin = given[table.name][1]
-    return parse_table(table, given.pop(table.name)[0], settings, found, origin)
+    frame, origin = given.pop(table.name)
+    more = {name: c for name, c in SHEETS[table.name].columns.items() if name in frame}
+    return parse_table(
+        replace(table, columns={**table.columns, **more}), frame, settings, found, origin
+    )
 
 
 def _bench(
@@ -200,6 +230,9 @@ def _bench(
 ) -> Bench:
     """Type, check and hold the tables."""
     tables = {name: _typed(table, given, settings, found) for name, table in TABLES.items()}
+    one_row.split(tables, found)
+    name_makers(tables, settings)
     if check:
         check_tables(tables, settings, found, today)
-    return Bench(path, settings, tables, found.frame(), today)
+    findings = gravest_first(found.frame(), tables)
+    return Bench(path, settings, tables, findings, today, found.skipped())

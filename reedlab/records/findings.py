@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, Literal, get_args
 
 import pandas as pd
 
-from reedlab.records.tables import TABLES
+from reedlab.records.tables import IN_REEDS, TABLES, name_in_reeds
 
 Severity = Literal["error", "warning", "read_as"]
 SEVERITIES: tuple[Severity, ...] = get_args(Severity)
@@ -16,6 +16,12 @@ SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 
 MOST_ALIKE = 2_000
 """Up to this many findings of one column and severity are named; the others are counted."""
+
+Reason = Literal[
+    "empty", "title", "repeated heading", "other headings", "total", "average", "label alone",
+    "note alone", "example", "batch",
+]  # fmt: skip
+"""Why a row of a sheet is no row of its table; a ``batch`` that adds up becomes reeds instead."""
 
 COLUMNS = ("table", "row", "column", "value", "severity", "problem", "fix")
 
@@ -26,6 +32,9 @@ class Findings:
     A value with an error is not used until it is fixed. A value with a warning is used, but
     unlikely. A value that is ``read_as`` another is used as that one.
 
+    A row of pieces or lots that was made from one of reeds has that row's number, negative: what is
+    wrong with it is said of the row of reeds.
+
     Examples
     --------
     >>> found = Findings()
@@ -35,8 +44,10 @@ class Findings:
     """
 
     def __init__(self) -> None:
+        self.made: set[str] = set()  # tables that are made from rows of reeds alone
         self._rows: list[tuple[Any, ...]] = []
         self._counts: Counter[tuple[str, str, str]] = Counter()
+        self._skipped: list[pd.DataFrame] = []
 
     def add(
         self,
@@ -47,11 +58,18 @@ class Findings:
         severity: Severity,
         problem: str,
         fix: str,
+        place: int = 0,
     ) -> None:
-        """Add one finding; `row` is the spreadsheet's number, or None for a whole table."""
+        """Add one finding; `row` is the spreadsheet's number, or None for a whole table.
+
+        Within a severity findings are in the order of their rows, unless `place` says another.
+        """
+        if (row or 0) < 0 or (row is None and table in self.made):
+            column = name_in_reeds(table, column)
+            table, row = "reeds", None if row is None else -row
         self._counts[table, column, severity] += 1
         if self._counts[table, column, severity] <= MOST_ALIKE:
-            self._rows.append((table, row, column, _brief(value), severity, problem, fix))
+            self._rows.append((table, row, column, _brief(value), severity, problem, fix, place))
 
     def each(
         self,
@@ -68,26 +86,42 @@ class Findings:
             its_fix = fix if isinstance(fix, str) else fix[value]
             self.add(table, int(row), column, value, severity, its_problem, its_fix)
 
+    def skip(self, table: str, rows: Iterable[int], reason: Reason) -> None:
+        """Count rows of a sheet, by the spreadsheet's numbers, that are no rows of its table."""
+        counted = {"table": table, "row": pd.Index(rows, dtype="int64"), "reason": reason}
+        self._skipped.append(pd.DataFrame(counted))
+
+    def skipped(self) -> pd.DataFrame:
+        """Return the rows that are no rows of their tables: table, row and reason."""
+        none = pd.DataFrame({"table": [], "row": [], "reason": []})
+        frame = pd.concat(self._skipped or [none], ignore_index=True)
+        frame = frame.astype({"table": "str", "row": "int64", "reason": "str"})
+        return frame.sort_values(["table", "row"], ignore_index=True)
+
     def rows(self, table: str, column: str) -> set[int]:
         """Return the rows of a column that have an error."""
-        return {r[1] for r in self._rows if r[0] == table and r[2] == column and r[4] == "error"}
+        rows = {r[1] for r in self._rows if r[0] == table and r[2] == column and r[4] == "error"}
+        if (name := name_in_reeds(table, column)) in IN_REEDS and table != "reeds":
+            rows |= {-row for row in self.rows("reeds", name) if row is not None}
+        return rows
 
     def frame(self) -> pd.DataFrame:
         """Return the findings, the grave ones first within each table."""
         more = [
             (table, None, column, "", severity, f"has {count - MOST_ALIKE:,} more of these",
-             "fix the first ones, then check again")
+             "fix the first ones, then check again", 0)
             for (table, column, severity), count in self._counts.items()
             if count > MOST_ALIKE
         ]  # fmt: skip
-        frame = pd.DataFrame([*self._rows, *more], columns=list(COLUMNS))
+        frame = pd.DataFrame([*self._rows, *more], columns=[*COLUMNS, "place"])
         frame = frame.astype({"row": "Int64", **dict.fromkeys(set(COLUMNS) - {"row"}, "str")})
         names = [*dict.fromkeys(t for t in frame["table"] if t not in TABLES), *TABLES]
         order = frame["table"].map({name: i for i, name in enumerate(names)})
         grave = frame["severity"].map({name: i for i, name in enumerate(SEVERITIES)})
         keys = frame.assign(order=order, grave=grave)
-        keys = keys.sort_values(["order", "grave", "row"], kind="stable", na_position="first")
-        return frame.loc[keys.index].reset_index(drop=True)
+        by = ["order", "grave", "place", "row"]
+        keys = keys.sort_values(by, kind="stable", na_position="first")
+        return frame.loc[keys.index, list(COLUMNS)].reset_index(drop=True)
 
 
 def _brief(value: object) -> str:
