@@ -55,6 +55,8 @@ class Bench:
         fix.
     today : datetime.date
         The day that counts as today: a later day in the records is an error.
+    skipped : pandas.DataFrame
+        The rows of the sheets that are no rows of a table: table, row and `findings.Reason`.
 
     Examples
     --------
@@ -71,6 +73,7 @@ class Bench:
     tables: Mapping[str, pd.DataFrame]
     findings: pd.DataFrame = field(repr=False)
     today: dt.date = field(default_factory=_as_today)
+    skipped: pd.DataFrame = field(default_factory=Findings().skipped, repr=False)
 
     @classmethod
     def from_tables(
@@ -202,4 +205,4 @@ def _bench(
     tables = {name: _typed(table, given, settings, found) for name, table in TABLES.items()}
     if check:
         check_tables(tables, settings, found, today)
-    return Bench(path, settings, tables, found.frame(), today)
+    return Bench(path, settings, tables, found.frame(), today, found.skipped())
