@@ -14,6 +14,7 @@ import pandas as pd
 from reedlab.errors import RecordError, SettingsError
 from reedlab.records.check.checking import check_tables
 from reedlab.records.findings import Findings
+from reedlab.records.read.batch_rows import one_row_a_reed
 from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.parsing import parse_table
 from reedlab.records.read.sheets_as_text import Origin, as_table
@@ -48,8 +49,9 @@ class Bench:
     settings : Settings
         The settings of ``bench.toml``, or the defaults.
     tables : mapping of str to pandas.DataFrame
-        Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it. A table
-        without a file is empty. A cell with an error is empty here; its text is in `findings`.
+        Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it; the reeds
+        of a batch in one row share its number. A table without a file is empty. A cell with an
+        error is empty here; its text is in `findings`.
     findings : pandas.DataFrame
         What is wrong: table, row, column, value, severity (error, warning or read_as), problem,
         fix.
@@ -205,4 +207,5 @@ def _bench(
     tables = {name: _typed(table, given, settings, found) for name, table in TABLES.items()}
     if check:
         check_tables(tables, settings, found, today)
+    tables["reeds"] = one_row_a_reed(tables["reeds"])
     return Bench(path, settings, tables, found.frame(), today, found.skipped())

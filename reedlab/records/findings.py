@@ -21,7 +21,7 @@ Reason = Literal[
     "empty", "title", "repeated heading", "other headings", "total", "average", "label alone",
     "note alone", "example", "batch",
 ]  # fmt: skip
-"""Why a row of a sheet is no row of its table; a ``batch`` that adds up becomes reeds instead."""
+"""Why a row of a sheet is no row of its table: a ``batch`` has counts that do not add up."""
 
 COLUMNS = ("table", "row", "column", "value", "severity", "problem", "fix")
 
@@ -79,6 +79,10 @@ class Findings:
         """Count rows of a sheet, by the spreadsheet's numbers, that are no rows of its table."""
         counted = {"table": table, "row": pd.Index(rows, dtype="int64"), "reason": reason}
         self._skipped.append(pd.DataFrame(counted))
+
+    def skipped_in(self, table: str) -> list[int]:
+        """Return the rows of a table's sheet that were skipped."""
+        return [row for part in self._skipped for row in part["row"][part["table"] == table]]
 
     def skipped(self) -> pd.DataFrame:
         """Return the rows that are no rows of their tables: table, row and reason."""

@@ -23,8 +23,18 @@ from reedlab.records.read.cell_values import (
     same_currency,
     unit_of_column,
 )
+from reedlab.records.read.left_out import leave_out
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES, UNIT_SPELLINGS, UNITS, Column, Table, stem
+from reedlab.records.tables import (
+    COUNTED,
+    TABLES,
+    TIED_COUNT,
+    UNIT_SPELLINGS,
+    UNITS,
+    Column,
+    Table,
+    stem,
+)
 
 MOST_BYTES = 256_000_000
 """Files larger than this are not opened."""
@@ -188,8 +198,10 @@ def _split(text: str, delimiter: str) -> tuple[pd.DataFrame, list[int], list[tup
     unclosed: list[int] = []
     spans: list[tuple[int, int]] = []
     lines = text.count("\n") + text.count("\r") - text.count("\r\n") + bool(text)
-    # Fewer rows than lines: a cell holds line ends, or a quotation mark swallows rows.
-    if '"' in text and (cells is None or len(cells) < lines):
+    # Fewer rows than lines: a cell holds line ends, or a quotation mark swallows rows. Two lone
+    # marks in one line swallow the cells between them.
+    lone = f'{delimiter}"{delimiter}' in text or f'\n"{delimiter}' in text
+    if '"' in text and (cells is None or len(cells) < lines or lone):
         text, unclosed, spans = _close_quotes(text, delimiter)
         cells = _cells(text, delimiter)
     if cells is None:
@@ -243,11 +255,16 @@ def _opened(line: str, delimiter: str) -> int:
     while at >= 0:
         if line.startswith('"', at):
             closed = _CLOSED.match(line, at + 1)
-            if closed is None:
+            if closed is None or _swallows(closed[0][:-1], delimiter):
                 return at
             at = closed.end()
         at = line.find(delimiter, at) + 1 or -1
     return -1
+
+
+def _swallows(quoted: str, delimiter: str) -> bool:
+    """Say whether two lone marks quote what is between them: a delimiter at either end."""
+    return quoted.strip(" ").startswith(delimiter) and quoted.strip(" ").endswith(delimiter)
 
 
 def _closed_in(lines: list[str], start: int, delimiter: str, like_a_row: int) -> int:
@@ -288,6 +305,7 @@ def _known_headings(table: Table, settings: Settings) -> dict[str, str]:
     """Return the known headings, as keys, and their columns; the maker's own come first."""
     own = {heading_key(h): column for h, column in settings.columns.get(table.name, {}).items()}
     bare = {stem(name): name for name in table.columns if stem(name) not in table.columns}
+    bare |= {outcome: name for name, outcome in COUNTED.items() if name in table.columns}
     return bare | {name: name for name in table.columns} | own
 
 
@@ -327,6 +345,8 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     scores = [len({known[key] for key in row if key in known}) for row in keys]
     found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [], {}, {})
     own = {heading_key(heading) for heading in settings.columns.get(table.name, {})}
+    if "tied" not in own and set(COUNTED) & {known.get(key) for key in keys[found.at]}:
+        known["tied"] = TIED_COUNT  # beside a count of good ones it is a count too
     for place, key in enumerate(keys[found.at] if found.at >= 0 else []):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():
@@ -382,7 +402,8 @@ def as_table(
     Returns
     -------
     cells : pandas.DataFrame
-        Text, one column a known column, rows without any text left out, indexed by ``row``.
+        Text, one column a known column, indexed by ``row``, without rows that are empty, titles,
+        totals or repeated headings.
     origin : Origin
         What the file and its headings say about all of them.
     """
@@ -409,8 +430,10 @@ def as_table(
     _say_missing(table, there, found)
     body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
-    full = body.notna().any(axis=1)
-    return body if full.all() else body[full], replace(sheet.origin, units=headings.units)
+    heads = sheet.cells.iloc[headings.at, list(places.values())].set_axis(list(places))
+    below = sheet.cells.iloc[headings.at + 1 :]
+    body = leave_out(below, body, heads, table, found)
+    return body, replace(sheet.origin, units=headings.units)
 
 
 def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> None:
@@ -458,8 +481,9 @@ def _say_unknown(table: Table, unknown: list[str], free: set[str], found: Findin
 
 def _say_missing(table: Table, there: set[str], found: Findings) -> None:
     either = {"lot", "piece"} if table.name == "reeds" else set()
+    counted = {"reed", "outcome"} if there & {TIED_COUNT, *COUNTED} else set()
     for name in table.needed:
-        if name not in there and not (name in either and there & either):
+        if name not in there | counted and not (name in either and there & either):
             found.add(
                 table.name, None, name, "", "error", f"has no column {name}",
                 f"add one: {table.columns[name].says}",
