@@ -108,6 +108,8 @@ class Column:
         The column whose word selects the limits in `likely`.
     refers : str
         The table whose key this column holds.
+    to_the_day : bool
+        Whether a date without its day, such as April 2024, is of no use here.
     """
 
     name: str
@@ -120,6 +122,7 @@ class Column:
     likely: Likely | None = None
     by: str = ""
     refers: str = ""
+    to_the_day: bool = False
 
     @property
     def unit(self) -> str:
@@ -333,7 +336,7 @@ _PIECES = _table(
     Column("hardness", "number", "reading of the gauge, in its own scale", possible=_SOME),
     Column("hardness_gauge", "name", "which gauge"),
     Column("straightness", "word", "how straight it is", words=("straight", "slight", "reject")),
-    Column("measured_on", "date", "the day it was measured"),
+    Column("measured_on", "date", "the day it was measured", to_the_day=True),
     _RH,
     _TEMP,
     Column("lost_at", "word", "the stage at which it was lost", words=_BEFORE_OR_TIE),
@@ -358,7 +361,7 @@ _TALLY = _table(
 _SITTINGS = _table(
     "sittings",
     "a batch of scraping timed together",
-    Column("date", "date", "the day", needed=True),
+    Column("date", "date", "the day", needed=True, to_the_day=True),
     Column("maker", "name", "who scraped", needed=True),
     Column("stage", "word", "the work", words=("rough", "finish")),
     Column("reeds", "text", "the reeds' labels, or how many", needed=True),
@@ -370,7 +373,7 @@ _SITTINGS = _table(
 _AIR = _table(
     "air",
     "a reading of a data logger in the workshop",
-    Column("time", "time", "when", needed=True),
+    Column("time", "time", "when", needed=True, to_the_day=True),
     replace(_RH, needed=True),
     replace(_TEMP, needed=True),
 )

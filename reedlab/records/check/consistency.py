@@ -199,7 +199,10 @@ def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
     step_of = np.zeros(len(rows), dtype=int)
     for step, name in enumerate(names):
         days = steps[name].to_numpy(dtype="datetime64[us]")
-        early = days < latest
+        # A month without a day is its first, and may be any day of it.
+        month = days.astype("datetime64[M]")
+        of_month = (days == month) & (month == latest.astype("datetime64[M]"))
+        early = (days < latest) & ~of_month
         late = (days - latest > _LONG.to_timedelta64()) & own[step_of] & own[step]
         for at in np.flatnonzero(early | late):
             before = f"{names[step_of[at]]} ({pd.Timestamp(latest[at]):%Y-%m-%d})"

@@ -313,7 +313,7 @@ def _parse_dates(texts: list[str], column: Column, settings: Settings, origin: O
     meant = months_meant(texts) if ready.isna().any() else {}
     months = {i: day for i, day in meant.items() if isinstance(day, pd.Timestamp)}
     troubles |= {i: asked for i, asked in meant.items() if isinstance(asked, Trouble)}
-    if column.kind == "time":
+    if column.to_the_day:
         no_day = Trouble("is a month, and a day is needed", "write the day, such as 2024-03-05")
         troubles |= dict.fromkeys(months, no_day)
     first = year_first(texts, settings.date_order)

@@ -10,6 +10,7 @@ import stat
 import statistics
 import unicodedata
 import warnings
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -81,11 +82,15 @@ class Sheet:
         One column a spreadsheet column, one row a spreadsheet row, the index its number.
     origin : Origin
         What the file says about all its cells.
+    looks : mapping of (int, str) to (int, int)
+        For each column's position and look (its colour and strike-through, empty for a plain
+        cell), how many cells look so and the last row with one.
     """
 
     place: str
     cells: pd.DataFrame
     origin: Origin = Origin()
+    looks: Mapping[tuple[int, str], tuple[int, int]] = field(default_factory=dict)
 
     def shows(self, row: int, column: int) -> bool:
         """Say whether a cell, counted from 1 as in a spreadsheet, shows anything."""
@@ -428,12 +433,26 @@ def as_table(
     there = {*places, *headings.refused}
     _say_unknown(table, headings.unknown, set(table.columns) - there, found)
     _say_missing(table, there, found)
+    _say_coloured(sheet, table, row, found)
     body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
     heads = sheet.cells.iloc[headings.at, list(places.values())].set_axis(list(places))
     below = sheet.cells.iloc[headings.at + 1 :]
     body = leave_out(below, body, heads, table, found)
     return body, replace(sheet.origin, units=headings.units)
+
+
+def _say_coloured(sheet: Sheet, table: Table, headings: int, found: Findings) -> None:
+    """Say once that colours are not read, if cells of one column differ in theirs."""
+    below = {key: count for key, (count, last) in sheet.looks.items() if last > headings}
+    columns = Counter(at for at, _ in below)
+    coloured = sum(n for (at, look), n in below.items() if look and columns[at] > 1)
+    if coloured:
+        found.add(
+            table.name, None, "", f"{coloured:,} cells", "warning",
+            f"{sheet.place} has coloured or struck-through cells, and neither is read",
+            "write into a column what a colour means, if it means anything",
+        )  # fmt: skip
 
 
 def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> None:
