@@ -18,6 +18,9 @@ FILE = "records.xlsx"
 LISTS = "lists"
 """The sheet of words for drop-downs in a workbook that `new_bench` wrote."""
 
+START = "start"
+"""The sheet of such a workbook that says how to begin; it holds no records."""
+
 MOST_UNPACKED = 200_000_000
 """Workbooks that unpack to more bytes than this are not opened."""
 
@@ -61,7 +64,7 @@ def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
 
 
 def _shown(sheet: Any) -> bool:
-    return not (sheet.title == LISTS and sheet.sheet_state != "visible")
+    return sheet.title != START and not (sheet.title == LISTS and sheet.sheet_state != "visible")
 
 
 def _refuse_bombs(path: Path) -> None:
