@@ -250,7 +250,7 @@ def _digits(digits: str, comma: bool | None) -> float:
         return float(digits.replace(",", "." if comma else ""))
     if COMMA_DECIMAL.fullmatch(digits):  # 1.234,50 or 0,58 or 1.234.567
         return float(digits.replace(".", "").replace(",", "."))
-    if re.fullmatch(r"[+-]?(\d+|\d{1,3}(,\d{3})+)(\.\d+)?", digits):  # 1,234.50 or 0.58
+    if re.fullmatch(r"[+-]?(\d*|\d{1,3}(,\d{3})+)(\.\d+)?", digits):  # 1,234.50, 0.58 or .58
         return float(digits.replace(",", ""))
     raise NotANumber("write digits with one decimal point, such as 0.58")
 
