@@ -80,10 +80,6 @@ class Findings:
         counted = {"table": table, "row": pd.Index(rows, dtype="int64"), "reason": reason}
         self._skipped.append(pd.DataFrame(counted))
 
-    def skipped_in(self, table: str) -> list[int]:
-        """Return the rows of a table's sheet that were skipped."""
-        return [row for part in self._skipped for row in part["row"][part["table"] == table]]
-
     def skipped(self) -> pd.DataFrame:
         """Return the rows that are no rows of their tables: table, row and reason."""
         none = pd.DataFrame({"table": [], "row": [], "reason": []})

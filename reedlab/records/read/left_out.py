@@ -59,7 +59,9 @@ def leave_out(
     filled = body.notna().to_numpy()
     begins = filled.argmax(axis=1) if len(body) else np.array([], dtype=int)
     texts = body.to_numpy(dtype=object)[np.arange(len(body)), begins]
-    said = [c.name for c in table.columns.values() if c.needed and c.kind not in _NUMBERS]
+    needed = [column for column in table.columns.values() if column.needed]
+    dates = {column.name for column in needed if column.kind == "date"}
+    said = dates or {column.name for column in needed if column.kind == "name"}
     said_at = [at for at, name in enumerate(body.columns) if name in said]
     for at, text in enumerate(texts):
         if reasons[at] or not isinstance(text, str):
@@ -68,8 +70,9 @@ def leave_out(
         if text.casefold() == EXAMPLE:
             reasons[at] = "example"
         elif text[:1].casefold() in _BEGIN and (match := _TOTAL.fullmatch(text)):
-            others = sum(filled[at, place] for place in said_at if place != begins[at])
-            if others < 2:  # a reed called Mean has a lot and a day
+            # A reed called Mean has a day, and a lot called Total a supplier.
+            others = [p for p in said_at if p != begins[at] and filled[at, p]]
+            if not others:
                 reasons[at] = "total" if match[1] else "average"
     if body.shape[1] > 2:
         alone = (cells.notna().sum(axis=1) == 1).to_numpy() & (reasons == "")

@@ -203,9 +203,9 @@ def _cells(values: pd.Series, column: Column, apart: np.ndarray) -> _Cells:
 
 def _apart(table: str, index: pd.Index, found: Findings) -> np.ndarray:
     """Say of each row whether rows of its sheet were left out right before it."""
-    gone = np.array(found.skipped_in(table))
-    rows = index.to_numpy()
-    before = np.searchsorted(np.sort(gone), rows)
+    skipped = found.skipped()
+    gone = skipped.loc[skipped["table"] == table, "row"].to_numpy()
+    before = np.searchsorted(gone, index.to_numpy())
     return np.diff(before, prepend=0) > 0
 
 

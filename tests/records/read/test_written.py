@@ -240,6 +240,12 @@ def test_a_reed_may_be_called_what_it_likes_if_it_has_a_lot_and_a_day(tmp_path, 
     assert bench.tables["reeds"]["reed"].tolist() == [label]
 
 
+def test_a_lot_may_be_called_total_if_it_has_a_supplier(tmp_path):
+    bench = read(tmp_path, "lot,supplier,price\nTotal 1,Ochre,20\nTotal,,20\n", "lots.csv")
+    assert bench.tables["lots"]["lot"].tolist() == ["Total 1"]
+    assert bench.skipped["reason"].tolist() == ["total"]
+
+
 def test_a_second_table_in_another_order_is_not_read_under_the_first_headings(tmp_path):
     text = "reed,rough_min,finish_min,tied_on\n1,20,30,2024-03-05\n"
     bench = read(tmp_path, text + "reed,finish_min,rough_min,tied_on\n2,31,21,2024-03-06\n"
@@ -311,6 +317,41 @@ def test_one_reed_tied_is_a_row_like_any_other(tmp_path):
     assert reeds["reed"].tolist() == ["1", "2"]
     assert reeds["outcome"].tolist() == ["good", "good"]
     assert reeds["tied_mm"].tolist() == [72.5, 72]
+
+
+# Written by LibreOffice 7.4.7 at the hands of tests/reference/spreadsheets.py.
+WRITTEN = Path(__file__).parents[2] / "reference" / "spreadsheets"
+
+
+@pytest.mark.parametrize("kept", ["kept_workbook", "kept_comma", "kept_german"])
+def test_sheets_that_libreoffice_wrote_read_alike_in_english_and_german(kept):
+    bench = open_bench(WRITTEN / kept, today="2026-01-31")
+    reeds = bench.tables["reeds"]
+    assert reeds["reed"].tolist() == ["1", "2", "3", "4", "5"]
+    assert reeds["lot"].tolist() == ["L1", "L1", "L1", "L2", "L2"]
+    assert reeds["maker"].tolist() == ["KL"] * 5
+    days = ["2024-03-05"] * 3 + ["2024-04-01", "2024-05-01"]
+    assert reeds["tied_on"].tolist() == [DAY(day) for day in days]
+    assert reeds["month_only"].notna().tolist() == [False] * 3 + [True] * 2
+    assert reeds["outcome"].astype(object).tolist()[:4] == ["good", "good", "reject", "good"]
+    assert reeds["tied_mm"].tolist() == [72.5, 72.5, 72, 72.5, 72.5]
+    assert reeds["rough_min"].tolist() == [35, 30, 35, 35, 35]
+    assert reeds["sold_for"].dropna().tolist() == [28, 28, 25.5]
+    assert bench.skipped.query("reason != 'empty'")[["row", "reason"]].values.tolist() == [
+        [4, "title"], [9, "repeated heading"], [12, "total"], [13, "average"],
+    ]  # fmt: skip
+    read_as = bench.findings.query("severity == 'read_as' and column != ''")
+    assert len(read_as) == 6 + 2 + 1 + 2 + 2  # ditto marks, sums, a range, about, months
+
+
+def test_batches_that_libreoffice_wrote_become_reeds():
+    bench = open_bench(WRITTEN / "batches", today="2026-01-31")
+    by_lot = bench.reeds.groupby("lot", observed=True)["outcome"].value_counts().to_dict()
+    assert {key: n for key, n in by_lot.items() if n} == {
+        ("L1", "good"): 6, ("L1", "playable"): 2, ("L1", "reject"): 2,
+        ("L2", "good"): 3, ("L2", "playable"): 1, ("L2", "reject"): 4,
+    }  # fmt: skip
+    assert bench.skipped["reason"].tolist() == ["total"]
 
 
 def workbook(folder: Path, rows: list[list[object]], change=lambda sheet: None) -> Bench:
