@@ -21,6 +21,9 @@ import pandas as pd
 Kind = Literal[
     "name", "text", "word", "number", "count", "money", "minutes", "date", "time", "yesno"
 ]
+NUMBERS: tuple[Kind, ...] = ("number", "count", "money", "minutes")
+"""The kinds whose values are numbers."""
+
 Range = tuple[float, float]
 Likely = Range | Mapping[str, Range]
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.records.findings import Findings, Reason
-from reedlab.records.tables import Table
+from reedlab.records.tables import NUMBERS, Table
 
 EXAMPLE = "example"
 """The label of a row that shows how a sheet is filled in, and is never read."""
@@ -18,7 +18,6 @@ _MEAN = (
     r"(?:average|avg|mean|median|durchschnitt|mittelwert|mittel|schnitt|moyenne|media|promedio|ø)"
 )
 _TOTAL = re.compile(rf"(?:({_SUM}|insgesamt)|({_MEAN}))(?:[.:=\s].{{0,30}})?", re.IGNORECASE)
-_NUMBERS = ("number", "count", "money", "minutes")
 _SAYS: dict[Reason, tuple[str, str]] = {
     "title": ("is alone in its row, which is read as a title", "leave it, or complete the row"),
     "label alone": (
@@ -130,7 +129,7 @@ def _name_alone(
         column = table.columns[name]
         if column.kind == "text" and not column.needed:
             continue  # a note, which is named when it is read
-        if column.kind in _NUMBERS:
+        if column.kind in NUMBERS:
             reasons[at] = "total"
         elif name == table.key:
             if not shapes:

@@ -43,10 +43,10 @@ from reedlab.records.read.column_forms import (
 )
 from reedlab.records.read.sheets_as_text import Origin
 from reedlab.records.read.written import (
+    cells_above,
     day_fractions,
     ditto_note,
     ditto_trouble,
-    find_dittos,
     is_ditto,
     is_lone_mark,
     months_meant,
@@ -54,9 +54,8 @@ from reedlab.records.read.written import (
     without_about,
 )
 from reedlab.records.settings import Settings
-from reedlab.records.tables import CARRIED, Column, Table
+from reedlab.records.tables import CARRIED, NUMBERS, Column, Table
 
-_NUMBERS = ("number", "count", "money", "minutes")
 _TO = re.compile(r"\b(to|bis)\b", re.IGNORECASE)
 _BARE = re.compile(r"[\d.,+\-–—\s\u00a0\u2007\u2009\u202f]+")
 """A number without a unit, which its heading may give."""
@@ -108,7 +107,7 @@ def parse_table(
             if kind != "minutes" or not HOURS_OR_DECIMALS.fullmatch(t)
         ]
         for name, c in cells.items()
-        if (kind := table.columns[name].kind) in _NUMBERS
+        if (kind := table.columns[name].kind) in NUMBERS
     ]
     comma = decimal_comma(numbers, origin.comma_decimal)
     # Of a large table the text goes as its values come, so that memory never holds both.
@@ -170,7 +169,7 @@ class _Cells:
 
 def _typed(values: pd.Series, column: Column) -> bool:
     """Say whether values are numbers, dates or categories already."""
-    if column.kind in _NUMBERS:
+    if column.kind in NUMBERS:
         return is_numeric_dtype(values) and not is_bool_dtype(values)
     if column.kind in ("date", "time"):
         return is_datetime64_dtype(values)
@@ -189,8 +188,8 @@ def _cells(values: pd.Series, column: Column, apart: np.ndarray) -> _Cells:
         carried = [is_ditto(v) and column.name in CARRIED for v in unique] + [False]
         known = np.array([t is not None for t in texts] + [False])
         known &= ~np.array(kinds) | carried
-        dittos = find_dittos(np.array(carried)[codes], known[codes], apart)
-        codes = np.where(dittos.source < 0, -1, codes[dittos.source])
+        source = cells_above(np.array(carried)[codes], known[codes], apart)
+        codes = np.where(source < 0, -1, codes[source])
         codes[np.array(kinds)[codes]] = -1  # another mark, or one that means no cell
         for at in np.flatnonzero(np.array(kinds)[written]):
             marks[int(at)] = str(unique[written[at]])
@@ -356,7 +355,7 @@ def _read_as(
 ) -> dict[int, Trouble]:
     """Say how each text with two readings was read, by its position."""
     notes = {}
-    dated, counted = column.kind in ("date", "time"), column.kind in _NUMBERS
+    dated, counted = column.kind in ("date", "time"), column.kind in NUMBERS
     for i in np.flatnonzero(values.notna().to_numpy()) if dated or counted else ():
         text = texts[i]
         if text[4:5] == "-" if dated else not ("," in text or "." in text):

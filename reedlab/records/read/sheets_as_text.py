@@ -28,6 +28,7 @@ from reedlab.records.read.left_out import leave_out
 from reedlab.records.settings import Settings
 from reedlab.records.tables import (
     COUNTED,
+    NUMBERS,
     TABLES,
     TIED_COUNT,
     UNIT_SPELLINGS,
@@ -371,7 +372,7 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
 
 def _other_unit(heading: str, column: Column, settings: Settings) -> str:
     """Return what a number's heading has in brackets, unless that is its own unit."""
-    if column.kind not in ("number", "money", "minutes"):
+    if column.kind not in NUMBERS:
         return ""
     unit = unit_of_column(column)
     given = [text.strip().casefold().rstrip(".") for text in _BRACKETED.findall(heading)]

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -17,7 +16,7 @@ from reedlab.records.tables import CARRIED, Column
 
 _DITTO = frozenset(
     {
-        '"', "''", "„", "“", "”", "″", "〃", '-"-', "-''-", '—"—', '–"–', "-„-", "-“-", "-”-",
+        "''", "„", "“", "”", "″", "〃", '-"-', "-''-", '—"—', '–"–', "-„-", "-“-", "-”-",
         "do.", "ditto", "ditto.", "dito", "dito.", "idem", "idem.",
     }
 )  # fmt: skip
@@ -48,23 +47,6 @@ _DAY_FRACTION = re.compile(r"0?\.\d{5,}")
 _MINUTES_A_DAY = 1440
 
 
-@dataclass(frozen=True)
-class Dittos:
-    """The ditto marks of a column.
-
-    Attributes
-    ----------
-    source : ndarray of int
-        For each row, the position of the row whose text counts, itself for most; -1 for a mark
-        that means no cell above.
-    marks : ndarray of bool
-        The rows with a mark.
-    """
-
-    source: np.ndarray
-    marks: np.ndarray
-
-
 def is_ditto(value: object) -> bool:
     """Say whether a cell is a ditto mark; a lone mark that closes nowhere has a blank before it.
 
@@ -73,33 +55,36 @@ def is_ditto(value: object) -> bool:
     >>> is_ditto('"'), is_ditto("Dito"), is_ditto(' "'), is_ditto("DO")
     (True, True, False, False)
     """
-    return isinstance(value, str) and (value == '"' or value.strip().casefold() in _WORDS)
-
-
-_WORDS = _DITTO - {'"'}
+    short = isinstance(value, str) and len(value) < 12
+    return short and (value == '"' or str(value).strip().casefold() in _DITTO)
 
 
 def is_lone_mark(value: object) -> bool:
     """Say whether a cell is a quotation mark that is neither quoted nor in a workbook."""
-    return isinstance(value, str) and len(value) > 1 and value.strip() == '"'
+    return isinstance(value, str) and 1 < len(value) < 12 and value.strip() == '"'
 
 
-def find_dittos(marks: np.ndarray, known: np.ndarray, apart: np.ndarray) -> Dittos:
-    """Find the cell above each ditto mark.
+def cells_above(marks: np.ndarray, known: np.ndarray, apart: np.ndarray) -> np.ndarray:
+    """Return for each row the one whose cell counts, itself for most; -1 for a mark without one.
 
     Parameters
     ----------
     marks, known : ndarray of bool
-        The rows with a mark, and those that hold anything.
+        The rows with a ditto mark, and those that hold anything.
     apart : ndarray of bool
         Rows that do not follow the row before: another one was left out between.
+
+    Examples
+    --------
+    >>> marks = np.array([False, True, True, True])
+    >>> cells_above(marks, np.full(4, True), np.array([False, False, False, True])).tolist()
+    [0, 0, 0, -1]
     """
     rows = np.arange(len(marks))
     source = np.maximum.accumulate(np.where(marks, -1, rows))
     start = np.maximum.accumulate(np.where(apart, rows, -1))
-    means = (source >= start) & (source >= 0)
-    means &= known[np.maximum(source, 0)]
-    return Dittos(np.where(marks & ~means, -1, source), marks)
+    means = (source >= start) & (source >= 0) & known[np.maximum(source, 0)]
+    return np.where(marks & ~means, -1, source)
 
 
 def ditto_trouble(column: Column, value: str) -> Trouble:
@@ -157,8 +142,9 @@ def read_written(
     >>> read_written("72-73", reeds["tied_mm"], float, float)
     (72.5, 'the middle of 72 to 73 (half-width 0.5)')
     """
-    match = _RANGE.fullmatch(text)
-    added = match is None and _SUM.fullmatch(text) is not None
+    short = len(text) < 60  # the patterns take long on a megabyte
+    match = _RANGE.fullmatch(text) if short else None
+    added = short and match is None and _SUM.fullmatch(text) is not None
     if added and column.kind not in _SUMMED:
         raise Trouble("is a sum, and a measure is one number", "write the number measured")
     if match is None and not added:
