@@ -17,6 +17,7 @@ from reedlab.records.check import one_row
 from reedlab.records.check.checking import check_tables
 from reedlab.records.check.kept_out import gravest_first
 from reedlab.records.findings import Findings
+from reedlab.records.read.batch_rows import one_row_a_reed
 from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.parsing import parse_table
 from reedlab.records.read.sheets_as_text import Origin, as_table
@@ -52,9 +53,10 @@ class Bench:
     settings : Settings
         The settings of ``bench.toml``, or the defaults.
     tables : mapping of str to pandas.DataFrame
-        Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it. A table
-        without a file is empty. A piece or lot that a row of reeds describes has that row's number,
-        negative. A cell with an error is empty here; its text is in `findings`.
+        Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it; the reeds
+        of a batch in one row share its number. A table without a file is empty. A piece or lot that
+        a row of reeds describes has that row's number, negative. A cell with an error is empty
+        here; its text is in `findings`.
     findings : pandas.DataFrame
         What is wrong: table, row, column, value, severity (error, warning or read_as), problem,
         fix.
@@ -234,5 +236,6 @@ def _bench(
     name_makers(tables, settings)
     if check:
         check_tables(tables, settings, found, today)
+    tables["reeds"] = one_row_a_reed(tables["reeds"])
     findings = gravest_first(found.frame(), tables)
     return Bench(path, settings, tables, findings, today, found.skipped())

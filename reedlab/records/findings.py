@@ -21,7 +21,7 @@ Reason = Literal[
     "empty", "title", "repeated heading", "other headings", "total", "average", "label alone",
     "note alone", "example", "batch",
 ]  # fmt: skip
-"""Why a row of a sheet is no row of its table; a ``batch`` that adds up becomes reeds instead."""
+"""Why a row of a sheet is no row of its table: a ``batch`` has counts that do not add up."""
 
 COLUMNS = ("table", "row", "column", "value", "severity", "problem", "fix")
 

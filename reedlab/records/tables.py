@@ -18,7 +18,12 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-Kind = Literal["name", "text", "word", "number", "money", "minutes", "date", "time", "yesno"]
+Kind = Literal[
+    "name", "text", "word", "number", "count", "money", "minutes", "date", "time", "yesno"
+]
+NUMBERS: tuple[Kind, ...] = ("number", "count", "money", "minutes")
+"""The kinds whose values are numbers."""
+
 Range = tuple[float, float]
 Likely = Range | Mapping[str, Range]
 
@@ -54,6 +59,23 @@ UNSALEABLE = (*UNFINISHED, "reject")
 """Outcomes of a reed that nobody can buy."""
 OUTCOMES = (*UNSALEABLE, "playable", "good")
 
+PENDING_COUNT, TIED_COUNT = "pending_count", "tied_count"
+COUNTED = {f"{outcome}_count": outcome for outcome in OUTCOMES}
+"""Columns of a row that is a whole batch, and the outcome that each counts."""
+
+CARRIED = frozenset(
+    {
+        "lot", "maker", "supplier", "grower", "form", "quantity_unit", "currency",
+        "hardness_class", "harvest_year", "nominal_gouge_mm", "diameter_min_mm", "diameter_max_mm",
+        "bought_on", "tied_on", "rough_on", "finished_on", "judged_on", "measured_on", "date",
+        "style", "shape", "shape_width_mm", "staple", "staple_mm", "thread", "soak_min", "gouger",
+        "tied_mm", "rh_pct", "temp_c", "judge", "tube", "measured_state", "wet",
+        "gouge_side_at_mm", "hardness_gauge", "stage", "operator",
+    }
+)  # fmt: skip
+"""Columns that many rows have in common: lot, maker, day, settings. A ditto mark means the cell
+above, and the reeds of a batch in one row share them; of any other column a ditto mark is asked."""
+
 STAGES_BEFORE_TYING = ("split", "sort", "gouge", "shape", "fold")
 STAGES_BEFORE_FINISHING = ("tie", "rough", "dry", "clip")
 """Stages of a reed: one lost there was never finished."""
@@ -70,8 +92,8 @@ class Column:
         The heading, with its unit as the ending.
     kind : str
         How its text is read: a ``name`` labels something (a lot, a maker), a ``word`` is one of
-        `words`, ``minutes`` are numbers that may be written 0:35, a ``time`` is a date with a time
-        of day.
+        `words`, a ``count`` is a number that may be written as a sum, ``minutes`` too, or as 0:35,
+        a ``time`` is a date with a time of day.
     says : str
         What the column means, for the data dictionary and the comments in a workbook.
     needed : bool
@@ -91,6 +113,8 @@ class Column:
         The table whose key this column holds.
     also : tuple of str
         Other headings that mean nothing else.
+    to_the_day : bool
+        Whether a date without its day, such as April 2024, is of no use here.
     """
 
     name: str
@@ -104,6 +128,7 @@ class Column:
     by: str = ""
     refers: str = ""
     also: tuple[str, ...] = ()
+    to_the_day: bool = False
 
     @property
     def unit(self) -> str:
@@ -112,9 +137,11 @@ class Column:
 
     @property
     def heading(self) -> str:
-        """The name for a person: ``tied (mm)``, and ``lot *`` if it is needed."""
+        """The name for a person: ``tied (mm)``, and ``lot *`` if a row cannot begin without it."""
         unit = f" ({self.unit})" if self.unit else ""
-        return in_words(self.name) + unit + (" *" if self.needed else "")
+        # A lot may be left to the piece; an outcome is known later.
+        starred = self.needed and (not self.may_wait or bool(self.refers))
+        return in_words(self.name) + unit + (" *" if starred else "")
 
     @property
     def dtype(self) -> object:
@@ -132,6 +159,7 @@ _DTYPES: Mapping[str, object] = {
     "name": pd.StringDtype(na_value=float("nan")),
     "text": pd.StringDtype(na_value=float("nan")),
     "number": "float64",
+    "count": "float64",
     "money": "float64",
     "minutes": "float64",
     "date": "datetime64[us]",
@@ -181,6 +209,7 @@ def _size(name: str, says: str, possible: Range, likely: Likely | None, by: str 
 
 
 _SOME = (0.0, 1e9)  # sums of more would overflow, and no workshop has so much of anything
+_BATCH = (0.0, 500.0)  # one row becomes as many reeds
 _BEFORE_OR_TIE = (*STAGES_BEFORE_TYING, "tie")
 _STYLE = "style"
 _RH = Column("rh_pct", "number", "relative humidity", possible=(2, 100), likely=(15, 90))
@@ -198,7 +227,7 @@ _LOTS = _table(
     Column("bought_on", "date", "the day it was bought"),
     Column("harvest_year", "number", "the year it was cut", possible=(1950, 2100)),
     Column("form", "word", "how it came", words=("tube", "split", "gouged", "shaped")),
-    Column("quantity", "number", "how much of it", possible=_SOME),
+    Column("quantity", "count", "how much of it", possible=_SOME),
     Column("quantity_unit", "word", "what the quantity counts", words=("piece", "tube", "g")),
     Column("price", "money", "what was paid for the whole lot", possible=_SOME),
     Column(
@@ -228,7 +257,7 @@ _REEDS = _table(
     Column(
         "outcome",
         "word",
-        "how it turned out; empty until that is known",
+        "how it turned out; leave it empty until that is known",
         needed=True,
         may_wait=True,
         words=OUTCOMES,
@@ -251,7 +280,7 @@ _REEDS = _table(
     _size("back_thickness_mm", "thickness of the back", (0.05, 1.5), (0.2, 0.8)),
     Column("rough_min", "minutes", "rough scrape", possible=(0, 1440), likely=(1, 120)),
     Column("finish_min", "minutes", "balancing and finishing", possible=(0, 1440), likely=(1, 180)),
-    Column("sittings", "number", "how many sittings it took", possible=(0, 100), likely=(1, 10)),
+    Column("sittings", "count", "how many sittings it took", possible=(0, 100), likely=(1, 10)),
     _RH,
     _TEMP,
     Column("finished_on", "date", "the day it was finished"),
@@ -275,6 +304,13 @@ _REEDS = _table(
     Column("returned_on", "date", "the day a customer brought it back"),
     Column("return_reason", "text", "why it came back"),
     Column("retie_of", "name", "the reed whose cane was tied again", refers="reeds"),
+    Column(TIED_COUNT, "count", "of a batch in one row: how many were tied", possible=_BATCH),
+    *(
+        Column(name, "count", f"of a batch in one row: how many are {outcome}", possible=_BATCH)
+        for name, outcome in COUNTED.items()
+    ),
+    Column(PENDING_COUNT, "count", "of a batch in one row: how many wait", possible=_BATCH),
+    Column("month_only", "text", "the columns of this row whose month is known, not the day"),
     _NOTE,
     key="reed",
 )
@@ -315,7 +351,7 @@ _PIECES = _table(
     Column("hardness", "number", "reading of the gauge, in its own scale", possible=_SOME),
     Column("hardness_gauge", "name", "which gauge"),
     Column("straightness", "word", "how straight it is", words=("straight", "slight", "reject")),
-    Column("measured_on", "date", "the day it was measured"),
+    Column("measured_on", "date", "the day it was measured", to_the_day=True),
     _RH,
     _TEMP,
     Column("lost_at", "word", "the stage at which it was lost", words=_BEFORE_OR_TIE),
@@ -331,8 +367,8 @@ _TALLY = _table(
     Column("date", "date", "the day", needed=True),
     Column("maker", "name", "who worked"),
     Column("stage", "word", "the work", needed=True, words=_BEFORE_OR_TIE),
-    Column("pieces_in", "number", "pieces that went in", needed=True, possible=_SOME),
-    Column("pieces_out", "number", "pieces that were kept", needed=True, possible=_SOME),
+    Column("pieces_in", "count", "pieces that went in", needed=True, possible=_SOME),
+    Column("pieces_out", "count", "pieces that were kept", needed=True, possible=_SOME),
     Column("minutes", "minutes", "time for all of them", possible=(0, 1440)),
     Column("reason", "text", "why pieces were passed over"),
 )
@@ -340,7 +376,7 @@ _TALLY = _table(
 _SITTINGS = _table(
     "sittings",
     "a batch of scraping timed together",
-    Column("date", "date", "the day", needed=True),
+    Column("date", "date", "the day", needed=True, to_the_day=True),
     Column("maker", "name", "who scraped"),
     Column("stage", "word", "the work", words=("rough", "finish")),
     Column("reeds", "text", "the reeds' labels, or how many", needed=True),
@@ -352,7 +388,7 @@ _SITTINGS = _table(
 _AIR = _table(
     "air",
     "a reading of a data logger in the workshop",
-    Column("time", "time", "when", needed=True),
+    Column("time", "time", "when", needed=True, to_the_day=True),
     replace(_RH, needed=True),
     replace(_TEMP, needed=True),
 )

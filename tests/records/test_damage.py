@@ -6,6 +6,7 @@ time are held to the limits below.
 """
 
 import contextlib
+import functools
 import hashlib
 import io
 import multiprocessing
@@ -19,6 +20,7 @@ import zipfile
 from pathlib import Path
 
 import openpyxl
+import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -117,8 +119,10 @@ def scatter_signs(data: bytes, chance: random.Random) -> bytes:
 def odd_cells(data: bytes, chance: random.Random) -> bytes:
     odd = ["inf", "nan", "-0", "9" * 400, "1" + "0" * 308, "31/12/9999", "0000-00-00", "12:99",
            "٣٫٥", "½", "²", "１２", "\u202e=1", "💥", "A" * 20_000, "#REF!", "TRUE", "1,2,3.4,5",
-           "2021-02-30", "-5", "1.234", "1,234", "10^5", "0x1F", "{}", "<script>",
-           "%", "%d"]  # fmt: skip
+           "2021-02-30", "-5", "1.234", "1,234", "10^5", "0x1F", "{}", "<script>", "%", "%d",
+           '"', '""""', "do.", "72-73", "72-3", "25+10", "ca. 35", "~", "April 2021", "04/2021",
+           "Feb 21", "Mar 5", "Total", "Mean", "example", "reed", "good", "12:60", "1+",
+           "-"]  # fmt: skip
     lines = [line.split(b",") for line in data.split(b"\n")]
     for _ in range(chance.randint(1, 15)):
         cells = chance.choice(lines)
@@ -240,6 +244,77 @@ def test_damaged_records_end_in_a_sentence(seed):
             assert len(bench.reeds) <= len(bench.tables["reeds"])
             assert bench.cane.columns.is_unique
             assert len(bench.losses) <= len(bench.tables["lots"])
+
+
+# What a person reads in an odd cell of numbers or days; in any other she reads none.
+NUMBERS = {
+    "72-73": 72.5, "72,5": 72.5, "ca. 72": 72.0, "72.5 mm": 72.5, "71": 71.0, "25+10": 35.0,
+    "ca. 35": 35.0, "0:35": 35.0, "30-40": 35.0, "35'": 35.0, "1 h 5": 65.0, "12": 12.0,
+}  # fmt: skip
+MONTHS_AND_DAYS = {
+    "April 2021": "2021-04-01", "04/2021": "2021-04-01", "Feb 21": "2021-02-01",
+    "5 Feb 2021": "2021-02-05", "44232": "2021-02-05", "20.3.2021": "2021-03-20",
+    "2021-04": "2021-04-01",
+}  # fmt: skip
+MEANS = {
+    "tied_mm": NUMBERS,
+    "rough_min": NUMBERS,
+    "tied_on": MONTHS_AND_DAYS,
+    "judged_on": MONTHS_AND_DAYS,
+}
+NONE = [
+    "inf", "1e999", "½", "soon", "72-3", "1,234", "1.234.5", "12 50", "2021-02-30", "03/04/21",
+    "24-03-05", "Mar 5", "-", "", "#REF!", "10-60", "5+", "31/31/2021", "gut",
+]  # fmt: skip
+
+
+@settings(max_examples=max(EXAMPLES // 10, 20), deadline=None, database=None, derandomize=True)
+@given(
+    cells=st.lists(
+        st.tuples(
+            st.integers(0, 14),
+            st.sampled_from(sorted(MEANS)),
+            st.sampled_from([*NONE, *NUMBERS, *MONTHS_AND_DAYS]),
+        ),
+        min_size=1, max_size=8, unique_by=lambda cell: cell[:2],
+    )
+)  # fmt: skip
+def test_no_odd_cell_is_read_as_what_it_does_not_say_and_none_changes_another(cells):
+    lines = [line.split(",") for line in REEDS.splitlines()]
+    at = {name: place for place, name in enumerate(lines[0])}
+    for row, name, text in cells:
+        lines[row + 1][at[name]] = f'"{text}"' if "," in text else text
+    with tempfile.TemporaryDirectory() as room:
+        (plain(Path(room)) / "reeds.csv").write_text(
+            "\n".join(map(",".join, lines)), encoding="utf-8"
+        )
+        bench = open_bench(room)
+    sound = sound_reeds()
+    reeds, damaged = bench.tables["reeds"], {(row + 2, name): text for row, name, text in cells}
+    assert reeds.index.equals(sound.index)
+    said = set(map(tuple, bench.findings[["row", "column"]].astype(object).values))
+    for name in at:
+        for row in sound.index:
+            value, text = reeds.at[row, name], damaged.get((row, name))
+            if text is None:
+                same = value == sound.at[row, name] or (
+                    pd.isna(value) and pd.isna(sound.at[row, name])
+                )
+                assert same or any((row, other) in said for other in at), (row, name)
+            elif pd.isna(value):
+                assert text in ("", "-") or (row, name) in said, (row, name, text)
+            else:
+                means = MEANS[name].get(text)
+                assert value == (pd.Timestamp(means) if isinstance(means, str) else means), (
+                    name,
+                    text,
+                )
+
+
+@functools.cache
+def sound_reeds() -> pd.DataFrame:
+    with tempfile.TemporaryDirectory() as room:
+        return open_bench(plain(Path(room))).tables["reeds"]
 
 
 def plain(folder: Path) -> Path:

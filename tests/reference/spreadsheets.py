@@ -120,8 +120,79 @@ def as_workbook(folder, tables, extra=()):
     drive(told)
 
 
+KEPT = [
+    ("My reeds",),
+    (),
+    ("Reed", "Lot", "Maker", "Tied on", "Outcome", "Tied (mm)", "Rough (min)", "Sold for"),
+    ("March",),
+    ("1", "L1", "KL", D(2024, 3, 5), "good", "72.5", "25+10", "28"),
+    ("2", '"', '"', '"', "good", "72-73", "ca. 30", "25+3"),
+    ("3", "do.", "ditto", "idem", "reject", "~72", "0:35", ""),
+    (),
+    ("Reed", "Lot", "Maker", "Tied on", "Outcome", "Tied (mm)", "Rough (min)", "Sold for"),
+    ("4", "L2", "KL", "April 2024", "good", "72.5 mm", "35 min", "25.50"),
+    ("5", "L2", "KL", "05/2024", "", "72.5", "35'", ""),
+    ("Total", "", "", "", "3", "", "170", "81.50"),
+    ("Average", "", "", "", "", "72.4", "34", ""),
+]
+KEPT_GERMAN = {
+    "My reeds": "Meine Rohre", "Reed": "Nr.", "Lot": "Holz", "Maker": "Wer",
+    "Tied on": "Gebunden", "Outcome": "Ergebnis", "Tied (mm)": "Länge", "Rough (min)": "Schaben",
+    "Sold for": "Preis", "March": "März", "good": "gut", "reject": "weg", "ditto": "dito",
+    "Total": "Summe", "Average": "Schnitt", "ca. 30": "etwa 30",
+}  # fmt: skip
+KEPT_TOML = (
+    'date_order = "day-month"\n[tables]\nRohre = "reeds"\n[columns.reeds]\n"Nr." = "reed"\n'
+    'Holz = "lot"\nWer = "maker"\nGebunden = "tied_on"\nErgebnis = "outcome"\n'
+    '"Länge" = "tied_mm"\nSchaben = "rough_min"\nPreis = "sold_for"\n'
+    '[words.outcome]\ngut = "good"\nweg = "reject"\n'
+)
+BATCHES = [
+    ("Lot", "Maker", "Tied on", "Tied", "Good", "Playable", "Reject"),
+    ("L1", "KL", D(2024, 3, 5), 10, 6, 2, 2),
+    ("L2", "KL", D(2024, 3, 12), 8, 3, 1, 4),
+    ("Sum", "", "", 18, 9, 3, 6),
+]
+
+
+def as_kept(folder, rows, path, kind, options, date, word=str, toml=""):
+    """Write rows as a maker keeps them: titles, ditto marks, ranges, sums, months, totals."""
+    (HERE / folder).mkdir(parents=True, exist_ok=True)
+    told = [("new",), ("sheet", "reeds")]
+    for down, row in enumerate(rows):
+        for at, value in enumerate(row):
+            if isinstance(value, dt.date):
+                told += [("number", down, at, (value - EPOCH).days), ("format", down, at, *date)]
+            elif isinstance(value, int):
+                told.append(("number", down, at, value))
+            elif value != "":
+                told.append(("text", down, at, word(value)))
+    drive([*told, ("save", (HERE / folder / path).as_uri(), kind, options), ("close",)])
+    if toml:
+        (HERE / folder / "bench.toml").write_text(toml, encoding="utf-8")
+
+
+def german(text):
+    """Return a text as it is written in German: words, and decimal commas in numbers."""
+    said = KEPT_GERMAN.get(text, text)
+    return said.replace(".", ",") if said[:1] in "~0123456789" and "/" not in said else said
+
+
+def kept():
+    """Write the sheets that are kept as people keep them."""
+    iso, dots = ("YYYY-MM-DD", "en", "US"), ("TT.MM.JJJJ", "de", "DE")
+    as_kept("kept_workbook", KEPT, "records.xlsx", XLSX, "", iso)
+    as_kept("kept_comma", KEPT, "reeds.csv", CSV, "44,34,76,1,,0,false,true,true", iso)
+    as_kept(
+        "kept_german", KEPT, "Rohre.csv", CSV, "59,34,1,1,,0,true,true,true", dots, german,
+        KEPT_TOML,
+    )  # fmt: skip
+    as_kept("batches", BATCHES, "records.xlsx", XLSX, "", iso)
+
+
 def main():
     """Write every folder anew."""
+    kept()
     iso, us = ("YYYY-MM-DD", "en", "US"), ("MM/DD/YYYY", "en", "US")
     shown = "0,false,true,true"  # cells as they are shown
     as_csv("comma_utf8", {}, f"44,34,76,1,,{shown}", date=iso)

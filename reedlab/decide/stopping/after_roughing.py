@@ -31,6 +31,7 @@ from reedlab.decide.stopping.tryout import (
 )
 from reedlab.decide.worth import mean_price, worth
 from reedlab.elementary import wilson
+from reedlab.records.tidy.days import exact
 
 MEASURES = (
     Measure("opening_small", "a small opening", "", 1.0, 0.0, two_sided=False, flag=True),
@@ -239,7 +240,7 @@ def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
             "rough_min": past["rough_min"],
             "finish_min": past["finish_min"].mask(unfinished & past["finish_min"].isna(), 0.0),
             "decided_on": past["rough_on"].fillna(past["tied_on"]),
-            "known_on": past["judged_on"].fillna(past["finished_on"]),
+            "known_on": exact(past, "judged_on").fillna(exact(past, "finished_on")),
             **{name: sign.astype(float) for name, sign in signs.items()},
             "tied_off_mm": (past["tied_mm"] - usual_tied.transform("median")).abs(),
             "rough_pace": past["rough_min"] / usual_pace,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+from collections.abc import Mapping
 from functools import partial
 
 import numpy as np
@@ -15,6 +16,7 @@ from reedlab.records.findings import Findings, Severity
 from reedlab.records.read.cell_values import same_currency
 from reedlab.records.settings import Settings
 from reedlab.records.tables import TABLES, UNSALEABLE
+from reedlab.records.tidy.days import by_month
 from reedlab.records.tidy.frames import cutoff, lots_of
 from reedlab.records.tidy.losses_before_tying import bought
 from reedlab.records.tidy.minutes import batches
@@ -235,17 +237,28 @@ def _dates(tables: Tables, found: Findings) -> None:
         **{day: reeds[day] for day in ("tied_on", "rough_on", "finished_on", "judged_on")},
         "returned_on": reeds["returned_on"],
     }
-    _in_order("reeds", steps, found)
+    months = {day: by_month(reeds, day).to_numpy() for day in steps if day in reeds}
+    _in_order("reeds", steps, found, months)
     own = tables["lots"]
     year = _new_years(own["harvest_year"])
     _in_order("lots", {"harvest_year": year, "bought_on": own["bought_on"]}, found)
     for name, day in (("pieces", "measured_on"), ("tally", "date")):
         arrived = tables[name]["lot"].astype(object).map(bought)
-        _in_order(name, {"the lot's bought_on": arrived, day: tables[name][day]}, found)
+        days = tables[name][day]
+        months = {day: days.dt.is_month_start.to_numpy()} if name == "tally" else {}
+        _in_order(name, {"the lot's bought_on": arrived, day: days}, found, months)
 
 
-def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
-    """Warn where a day is before the one of an earlier step, or years after it."""
+def _in_order(
+    table: str,
+    steps: dict[str, pd.Series],
+    found: Findings,
+    months: Mapping[str, np.ndarray] | None = None,
+) -> None:
+    """Warn where a day is before the one of an earlier step, or years after it.
+
+    Of the rows in `months` only a day's month is known: it may be any day of that month.
+    """
     steps = {name: days for name, days in steps.items() if days.notna().any()}
     if not steps:
         return
@@ -257,7 +270,8 @@ def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
     step_of = np.zeros(len(rows), dtype=int)
     for step, name in enumerate(names):
         days = steps[name].to_numpy(dtype="datetime64[us]")
-        early = days < latest
+        same = days.astype("datetime64[M]") == latest.astype("datetime64[M]")
+        early = (days < latest) & ~(same & (months or {}).get(name, False))
         late = (days - latest > _LONG.to_timedelta64()) & own[step_of] & own[step]
         for at in np.flatnonzero(early | late):
             before = f"{names[step_of[at]]} ({pd.Timestamp(latest[at]):%Y-%m-%d})"

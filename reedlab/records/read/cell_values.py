@@ -212,9 +212,9 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
     if before == "" and (other := OTHER_UNITS.get(own_unit, {}).get(unit.casefold())):
         name, convert = other
         raise OtherUnit(f"is in {name}", f"write {convert(value):.4g} ({own_unit})")
-    # What else the cell says may be a number too, and which of them is meant is not known.
-    plain = len(text) < 40 and not any(map(str.isdigit, "".join(signs)))
-    unit_says = f" without {' '.join(sorted(signs))}" if plain else ""
+    if any(map(str.isdigit, "".join(signs))):  # 72-73 without -73 would be another number
+        raise NotANumber("write the one number that you mean")
+    unit_says = f" without {' '.join(sorted(signs))}" if len(text) < 40 else ""
     in_unit = f", in {own_unit}," if own_unit else ""
     raise Trouble(
         "is not a plain number", f"write the number alone{in_unit}{unit_says}".rstrip(",")
@@ -250,7 +250,7 @@ def _digits(digits: str, comma: bool | None) -> float:
         return float(digits.replace(",", "." if comma else ""))
     if COMMA_DECIMAL.fullmatch(digits):  # 1.234,50 or 0,58 or 1.234.567
         return float(digits.replace(".", "").replace(",", "."))
-    if re.fullmatch(r"[+-]?(\d+|\d{1,3}(,\d{3})+)(\.\d+)?", digits):  # 1,234.50 or 0.58
+    if re.fullmatch(r"[+-]?(\d*|\d{1,3}(,\d{3})+)(\.\d+)?", digits):  # 1,234.50, 0.58 or .58
         return float(digits.replace(",", ""))
     raise NotANumber("write digits with one decimal point, such as 0.58")
 
@@ -365,11 +365,22 @@ def _months() -> dict[str, int]:
     return {name: month for name, (month, *others) in meant.items() if not others}
 
 
+def month_called(name: str) -> int | None:
+    """Return the number of a month from its name, whole or abbreviated, in a known language.
+
+    Examples
+    --------
+    >>> month_called("März"), month_called("sept"), month_called("Marble")
+    (3, 9, None)
+    """
+    return _months().get(name.casefold().rstrip("."))
+
+
 def _day(text: str, order: str | None, year_first: bool | None) -> pd.Timestamp:
     """Read a day whose month is in letters, then one in digits alone."""
     if spelled := _SPELLED.fullmatch(text.casefold()):
         groups = spelled.groupdict()
-        if month := _months().get(groups["month"] or groups["first"]):
+        if month := month_called(groups["month"] or groups["first"]):
             day = int(groups["day"] or groups["second"])
             return _calendar(int(groups["year"]), month, day)
     match = _NUMERIC_DATE.fullmatch(text)

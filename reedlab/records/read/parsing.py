@@ -6,15 +6,17 @@ A column's distinct texts are read once each: the plain ones all at once, the ot
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from pandas.api.types import is_bool_dtype, is_datetime64_dtype, is_numeric_dtype
 
 from reedlab.records.findings import Findings, Severity
+from reedlab.records.read.batch_rows import add_up
 from reedlab.records.read.cell_values import (
     DAYS,
     HOURS_OR_DECIMALS,
@@ -40,11 +42,22 @@ from reedlab.records.read.column_forms import (
     year_first,
 )
 from reedlab.records.read.sheets_as_text import Origin
+from reedlab.records.read.written import (
+    cells_above,
+    day_fractions,
+    ditto_note,
+    ditto_trouble,
+    is_ditto,
+    is_lone_mark,
+    months_meant,
+    read_written,
+    without_about,
+)
 from reedlab.records.settings import Settings
-from reedlab.records.tables import Column, Table
+from reedlab.records.tables import CARRIED, NUMBERS, Column, Table
 
-_NUMBERS = ("number", "money", "minutes")
-_BARE = re.compile(r"[\d.,+\-\s\u00a0\u2007\u2009\u202f]+")
+_TO = re.compile(r"\b(to|bis)\b", re.IGNORECASE)
+_BARE = re.compile(r"[\d.,+\-–—\s\u00a0\u2007\u2009\u202f]+")
 """A number without a unit, which its heading may give."""
 
 
@@ -67,7 +80,8 @@ def parse_table(
         The date order, and the maker's own words.
     found : Findings
         Receives an error for each cell that cannot be read, a warning for each lone note, and
-        ``read_as`` for each cell with two readings of which the column shows the one meant.
+        ``read_as`` for each cell that is interpreted, or of whose two readings the column shows
+        the one meant. It knows which rows were left out before, and learns of others.
     origin : Origin
         What the file says about all its cells.
 
@@ -75,35 +89,44 @@ def parse_table(
     -------
     pandas.DataFrame
         Every column of `table`, in its order, indexed by ``row``, without rows that are empty or
-        hold only a note.
+        hold only a note. A month without a day is its first day, named under ``month_only``.
     """
-    if given.index.name != "row":
+    if given.index.name != "row" or not given.index.is_unique:
         given = given.set_axis(pd.RangeIndex(2, len(given) + 2, name="row"))
+    apart = _apart(table.name, given.index, found)
     cells = {
-        name: _cells(given[name])
+        name: _cells(given[name], column, apart)
         for name, column in table.columns.items()
         if name in given and not _typed(given[name], column)
     }
     numbers = [
         # The sign in 1.30 may part hours from minutes.
-        [t for t in c.unique if kind != "minutes" or not HOURS_OR_DECIMALS.fullmatch(t)]
+        [
+            without_about(t)
+            for t in c.unique
+            if kind != "minutes" or not HOURS_OR_DECIMALS.fullmatch(t)
+        ]
         for name, c in cells.items()
-        if (kind := table.columns[name].kind) in _NUMBERS
+        if (kind := table.columns[name].kind) in NUMBERS
     ]
     comma = decimal_comma(numbers, origin.comma_decimal)
     # Of a large table the text goes as its values come, so that memory never holds both.
     given = given.drop(columns=[*cells])
-    columns, remarks = {}, []
+    columns, remarks, month_only = {}, [], pd.Series("", index=given.index)
     says = np.zeros(len(given), dtype=bool)
     for name, column in table.columns.items():
         if name in cells:
             own = cells.pop(name)
             known = own.codes >= 0
-            parsed, troubles = _parse(own.unique, column, settings, comma, origin)
-            columns[name] = _spread(parsed, own.codes, given.index)
-            notes = _read_as(own.unique, parsed, column, origin)
-            _report(table.name, column, own, troubles, given.index, "error", found)
+            parsed = _parse(own.unique, column, settings, comma, origin)
+            columns[name] = _spread(parsed.values, own.codes, given.index)
+            if parsed.months:
+                by_month = np.isin(own.codes, parsed.months)
+                month_only = month_only.mask(by_month, month_only + f" {name}")
+            notes = _read_as(own.unique, parsed.values, column, origin) | parsed.notes
+            _report(table.name, column, own, parsed.troubles, given.index, "error", found)
             _report(table.name, column, own, notes, given.index, "read_as", found)
+            _report_dittos(table.name, column, own, given.index, found)
         elif name in given:
             known = given[name].notna().to_numpy()
             columns[name] = given[name].astype(column.dtype)
@@ -114,96 +137,200 @@ def parse_table(
             remarks.append(columns[name].rename(name)[known])
         else:
             says |= known
+    if "month_only" in columns and (month_only != "").any():
+        both = columns["month_only"].fillna("").str.cat(month_only).str.strip()
+        columns["month_only"] = both.where(both != "").astype(table.columns["month_only"].dtype)
     typed = pd.DataFrame(columns, index=given.index, copy=False)
+    noted = np.zeros(len(given), dtype=bool)
     for alone in remarks:
+        noted |= typed.index.isin(alone.index)
         alone = alone[alone.index.isin(typed.index[~says])]
         found.each(table.name, str(alone.name), alone, "warning",
                    "is alone in its row, which is left out",
                    "move it to the row that it belongs to")  # fmt: skip
-    return typed if says.all() else typed[says]
+    if not says.all():
+        found.skip(table.name, typed.index[~says & noted], "note alone")
+        found.skip(table.name, typed.index[~says & ~noted], "empty")
+        typed = typed[says]
+    return add_up(typed, table, found)
 
 
 @dataclass(frozen=True)
 class _Cells:
-    """A column's distinct texts, and for each row which of them it holds (-1 for none)."""
+    """A column's distinct texts, for each row which of them it holds (-1 for none), ditto marks.
+
+    A ditto mark holds the text of the cell above, or none where it cannot be read.
+    """
 
     unique: list[str]
     codes: np.ndarray
+    marks: Mapping[int, str]
 
 
 def _typed(values: pd.Series, column: Column) -> bool:
     """Say whether values are numbers, dates or categories already."""
-    if column.kind in _NUMBERS:
+    if column.kind in NUMBERS:
         return is_numeric_dtype(values) and not is_bool_dtype(values)
     if column.kind in ("date", "time"):
         return is_datetime64_dtype(values)
     return values.dtype == column.dtype and column.kind in ("word", "yesno")
 
 
-def _cells(values: pd.Series) -> _Cells:
+def _cells(values: pd.Series, column: Column, apart: np.ndarray) -> _Cells:
     """Find a column's distinct texts, without blanks and empty cells."""
     codes, unique = pd.factorize(values.astype(object))
     texts = [text_of(value) for value in unique]
-    known = {text: i for i, text in enumerate(dict.fromkeys(t for t in texts if t is not None))}
-    to = np.array([-1 if t is None else known[t] for t in texts] + [-1], dtype=np.int32)
-    return _Cells(list(known), to[codes])
+    note = column.kind == "text" and not column.needed
+    kinds = [not note and (is_ditto(v) or is_lone_mark(v)) for v in unique] + [False]
+    marks: dict[int, str] = {}
+    if any(kinds):
+        written = codes.copy()
+        carried = [is_ditto(v) and column.name in CARRIED for v in unique] + [False]
+        known = np.array([t is not None for t in texts] + [False])
+        known &= ~np.array(kinds) | carried
+        source = cells_above(np.array(carried)[codes], known[codes], apart)
+        codes = np.where(source < 0, -1, codes[source])
+        codes[np.array(kinds)[codes]] = -1  # another mark, or one that means no cell
+        for at in np.flatnonzero(np.array(kinds)[written]):
+            marks[int(at)] = str(unique[written[at]])
+        texts = [None if kind else text for kind, text in zip(kinds, texts)]
+    known_texts = dict.fromkeys(t for t in texts if t is not None)
+    places = {text: i for i, text in enumerate(known_texts)}
+    to = np.array([-1 if t is None else places[t] for t in texts] + [-1], dtype=np.int32)
+    return _Cells(list(places), to[codes], marks)
+
+
+def _apart(table: str, index: pd.Index, found: Findings) -> np.ndarray:
+    """Say of each row whether rows of its sheet were left out right before it."""
+    skipped = found.skipped()
+    gone = skipped.loc[skipped["table"] == table, "row"].to_numpy()
+    before = np.searchsorted(gone, index.to_numpy())
+    return np.diff(before, prepend=0) > 0
+
+
+class _Parsed(NamedTuple):
+    """A value for each text, and by the text's position its trouble, or how it is read."""
+
+    values: pd.Series
+    troubles: dict[int, Trouble]
+    notes: dict[int, Trouble]
+    months: list[int]
+    """The texts that name a month, without a day."""
 
 
 def _parse(
     texts: list[str], column: Column, settings: Settings, comma: bool | None, origin: Origin
-) -> tuple[pd.Series, dict[int, Trouble]]:
-    """Return a value for each text, and the troubles by the text's position."""
-    slow: Callable[[str], object]
-    texts = _without_unit(texts, column, origin)
-    troubles: dict[int, Trouble] = {}
-    convert = _conversion(column, origin)
+) -> _Parsed:
+    """Return a value for each text of a column."""
     match column.kind:
-        case "number" | "money" | "minutes":
-            if comma is None:
-                comma = comma_by_range(texts, column, convert or float)
-            slow = partial(read_number, column=column, settings=settings, comma=comma)
-            unclear = [comma is not False and bool(TWO_READINGS.fullmatch(t)) for t in texts]
-            if column.kind == "minutes":
-                decimals = shows_decimals(texts)
-                slow = partial(
-                    read_minutes, column=column, settings=settings, comma=comma, decimals=decimals
-                )
-                hours = [not decimals and bool(HOURS_OR_DECIMALS.fullmatch(t)) for t in texts]
-                unclear = [one or other for one, other in zip(unclear, hours)]
-            ready = _plain_numbers(texts).mask(np.array(unclear, dtype=bool))
+        case "number" | "count" | "money" | "minutes":
+            return _parse_numbers(texts, column, settings, comma, origin)
         case "date" | "time":
-            ready = _iso_dates(texts)
-            slow = partial(
-                read_date,
-                order=settings.date_order,
-                year_first=year_first(texts, settings.date_order),
-                first_serial=origin.first_serial,
-            )
-            troubles = {} if settings.date_order else two_orders(texts)
+            return _parse_dates(texts, column, settings, origin)
         case "word" | "yesno":
             ready = pd.Series(None, index=range(len(texts)), dtype=object)
-            slow = partial(read_word, column=column, own=settings.words.get(column.name, {}))
+            own = settings.words.get(column.name, {})
+            troubles: dict[int, Trouble] = {}
+            values = _one_by_one(ready, troubles, lambda i: read_word(texts[i], column, own))
+            return _Parsed(values.astype(column.dtype), troubles, {}, [])
         case _:
-            return _names(texts, column, settings), {}
+            return _Parsed(_names(texts, column, settings), {}, {}, [])
+
+
+def _one_by_one(
+    ready: pd.Series, troubles: dict[int, Trouble], read: Callable[[int], object]
+) -> pd.Series:
+    """Read what is missing in `ready`; what cannot be read stays missing, with its trouble."""
+    if ready.notna().all():
+        return ready
     values = ready.to_numpy(dtype=object, copy=True)
-    for i in np.flatnonzero(ready.isna().to_numpy()):
+    for i in map(int, np.flatnonzero(ready.isna().to_numpy())):
         try:
-            values[i] = None if int(i) in troubles else slow(texts[i])
+            values[i] = None if i in troubles else read(i)
+        except Trouble as trouble:
+            troubles[i] = trouble
+            values[i] = None
+    return pd.Series(values)
+
+
+def _parse_numbers(
+    given: list[str], column: Column, settings: Settings, comma: bool | None, origin: Origin
+) -> _Parsed:
+    """Read a column's numbers, in the unit of its heading."""
+    texts = [without_about(text) for text in _without_unit(given, column, origin)]
+    convert = _conversion(column, origin)
+    if comma is None:
+        comma = comma_by_range(texts, column, convert or float)
+    one = partial(read_number, column=column, settings=settings, comma=comma)
+    unclear = [comma is not False and bool(TWO_READINGS.fullmatch(t)) for t in texts]
+    of_a_day: dict[int, float] = {}
+    if column.kind == "minutes":
+        of_a_day = {} if convert else day_fractions(texts, column)
+        decimals = shows_decimals([t for i, t in enumerate(texts) if i not in of_a_day])
+        one = partial(
+            read_minutes, column=column, settings=settings, comma=comma, decimals=decimals
+        )
+        hours = [not decimals and bool(HOURS_OR_DECIMALS.fullmatch(t)) for t in texts]
+        unclear = [one or other for one, other in zip(unclear, hours)]
+    ready = _plain_numbers(texts).mask(np.array(unclear, dtype=bool))
+    for i, minutes in of_a_day.items():
+        ready[i] = minutes
+    how = dict.fromkeys(of_a_day, "a time kept as a fraction of a day")
+
+    def read(i: int) -> float:
+        try:
+            value, done = read_written(texts[i], column, one, convert or float)
         except OtherUnit as other:
             in_heading = Trouble(other.problem, "write it in the unit of the heading")
-            troubles[int(i)] = other if convert is None else in_heading
-            values[i] = None
-        except Trouble as trouble:
-            troubles[int(i)] = trouble
-            values[i] = None
-    result = ready if ready.notna().all() else pd.Series(values)
-    if column.kind == "date":
-        result = pd.to_datetime(result).astype("datetime64[us]").dt.normalize()
-    result = result.astype(column.dtype)
+            raise (other if convert is None else in_heading) from other
+        if done:
+            how[i] = done
+        return value
+
+    troubles: dict[int, Trouble] = {}
+    values = _one_by_one(ready, troubles, read).astype(column.dtype)
     if convert is not None:
-        bare = np.array([_BARE.fullmatch(text) is not None for text in texts], dtype=bool)
-        result = result.mask(bare, convert(result))
-    return result, troubles
+        bare = [_BARE.fullmatch(_TO.sub("-", text)) is not None for text in texts]
+        values = values.mask(np.array(bare, dtype=bool), convert(values))
+    about = {i: "a rough number" for i, text in enumerate(texts) if _about(text, given[i])}
+    notes = {
+        i: Trouble(f"is read as {values[i]:.10g}, {done}", "leave it, or write the number alone")
+        for i, done in (about | how).items()
+        if i not in troubles
+    }
+    return _Parsed(values, troubles, notes, [])
+
+
+def _about(text: str, given: str) -> bool:
+    return text != given and without_about(given) != given
+
+
+def _parse_dates(texts: list[str], column: Column, settings: Settings, origin: Origin) -> _Parsed:
+    """Read a column's days; a month without a day is its first day."""
+    ready = _iso_dates(texts)
+    troubles = {} if settings.date_order else two_orders(texts)
+    meant = months_meant(texts) if ready.isna().any() else {}
+    months = {i: day for i, day in meant.items() if isinstance(day, pd.Timestamp)}
+    troubles |= {i: asked for i, asked in meant.items() if isinstance(asked, Trouble)}
+    if column.to_the_day:
+        no_day = Trouble("is a month, and a day is needed", "write the day, such as 2024-03-05")
+        troubles |= dict.fromkeys(months, no_day)
+    first = year_first(texts, settings.date_order)
+
+    def read(i: int) -> pd.Timestamp:
+        if i in months:
+            return months[i]
+        return read_date(texts[i], settings.date_order, first, origin.first_serial)
+
+    values = _one_by_one(ready, troubles, read)
+    if column.kind == "date":
+        values = pd.to_datetime(values).astype("datetime64[us]").dt.normalize()
+    notes = {
+        i: Trouble(f"is read as the month {day:%Y-%m}, without a day", "leave it, or write the day")
+        for i, day in months.items()
+        if i not in troubles
+    }
+    return _Parsed(values.astype(column.dtype), troubles, notes, list(notes))
 
 
 def _conversion(column: Column, origin: Origin) -> Callable[[float], float] | None:
@@ -228,7 +355,7 @@ def _read_as(
 ) -> dict[int, Trouble]:
     """Say how each text with two readings was read, by its position."""
     notes = {}
-    dated, counted = column.kind in ("date", "time"), column.kind in _NUMBERS
+    dated, counted = column.kind in ("date", "time"), column.kind in NUMBERS
     for i in np.flatnonzero(values.notna().to_numpy()) if dated or counted else ():
         text = texts[i]
         if text[4:5] == "-" if dated else not ("," in text or "." in text):
@@ -282,6 +409,20 @@ def _report(
                 table, int(index[at]), column.name, cells.unique[i], severity,
                 trouble.problem, trouble.fix,
             )  # fmt: skip
+
+
+def _report_dittos(
+    table: str, column: Column, cells: _Cells, index: pd.Index, found: Findings
+) -> None:
+    """Say how each ditto mark is read, or why not."""
+    for at, mark in cells.marks.items():
+        row, code = int(index[at]), int(cells.codes[at])
+        if code >= 0:
+            problem, fix = ditto_note(cells.unique[code])
+            found.add(table, row, column.name, mark, "read_as", problem, fix)
+        else:
+            trouble = ditto_trouble(column, mark)
+            found.add(table, row, column.name, mark, "error", trouble.problem, trouble.fix)
 
 
 def _plain_numbers(texts: list[str]) -> pd.Series:

@@ -10,6 +10,7 @@ import stat
 import statistics
 import unicodedata
 import warnings
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -23,8 +24,20 @@ from reedlab.records.read.cell_values import (
     same_currency,
     unit_of_column,
 )
+from reedlab.records.read.left_out import leave_out
 from reedlab.records.settings import Settings
-from reedlab.records.tables import OF_ITSELF, TABLES, UNIT_SPELLINGS, UNITS, Column, Table, stem
+from reedlab.records.tables import (
+    COUNTED,
+    NUMBERS,
+    OF_ITSELF,
+    TABLES,
+    TIED_COUNT,
+    UNIT_SPELLINGS,
+    UNITS,
+    Column,
+    Table,
+    stem,
+)
 
 MOST_BYTES = 256_000_000
 """Files larger than this are not opened."""
@@ -71,11 +84,15 @@ class Sheet:
         One column a spreadsheet column, one row a spreadsheet row, the index its number.
     origin : Origin
         What the file says about all its cells.
+    looks : mapping of (int, str) to (int, int)
+        For each column's position and look (its colour and strike-through, empty for a plain
+        cell), how many cells look so and the last row with one.
     """
 
     place: str
     cells: pd.DataFrame
     origin: Origin = Origin()
+    looks: Mapping[tuple[int, str], tuple[int, int]] = field(default_factory=dict)
 
     def shows(self, row: int, column: int) -> bool:
         """Say whether a cell, counted from 1 as in a spreadsheet, shows anything."""
@@ -194,8 +211,10 @@ def _split(text: str, delimiter: str) -> tuple[pd.DataFrame, list[int], list[tup
     unclosed: list[int] = []
     spans: list[tuple[int, int]] = []
     lines = text.count("\n") + text.count("\r") - text.count("\r\n") + bool(text)
-    # Fewer rows than lines: a cell holds line ends, or a quotation mark swallows rows.
-    if '"' in text and (cells is None or len(cells) < lines):
+    # Fewer rows than lines: a cell holds line ends, or a quotation mark swallows rows. Two lone
+    # marks in one line swallow the cells between them.
+    lone = f'{delimiter}"{delimiter}' in text or f'\n"{delimiter}' in text
+    if '"' in text and (cells is None or len(cells) < lines or lone):
         text, unclosed, spans = _close_quotes(text, delimiter)
         cells = _cells(text, delimiter)
     if cells is None:
@@ -249,11 +268,16 @@ def _opened(line: str, delimiter: str) -> int:
     while at >= 0:
         if line.startswith('"', at):
             closed = _CLOSED.match(line, at + 1)
-            if closed is None:
+            if closed is None or _swallows(closed[0][:-1], delimiter):
                 return at
             at = closed.end()
         at = line.find(delimiter, at) + 1 or -1
     return -1
+
+
+def _swallows(quoted: str, delimiter: str) -> bool:
+    """Say whether two lone marks quote what is between them: a delimiter at either end."""
+    return quoted.strip(" ").startswith(delimiter) and quoted.strip(" ").endswith(delimiter)
 
 
 def _closed_in(lines: list[str], start: int, delimiter: str, like_a_row: int) -> int:
@@ -295,6 +319,7 @@ def _known_headings(table: Table, settings: Settings) -> dict[str, str]:
     own = {heading_key(h): column for h, column in settings.columns.get(table.name, {}).items()}
     bare = {stem(name): name for name in table.columns if stem(name) not in table.columns}
     bare |= {other: name for name, column in table.columns.items() for other in column.also}
+    bare |= {outcome: name for name, outcome in COUNTED.items() if name in table.columns}
     return bare | {name: name for name in table.columns} | own
 
 
@@ -334,6 +359,8 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     scores = [len({known[key] for key in row if key in known}) for row in keys]
     found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [], {}, {})
     own = {heading_key(heading) for heading in settings.columns.get(table.name, {})}
+    if "tied" not in own and set(COUNTED) & {known.get(key) for key in keys[found.at]}:
+        known["tied"] = TIED_COUNT  # beside a count of good ones it is a count too
     for place, key in enumerate(keys[found.at] if found.at >= 0 else []):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():
@@ -353,7 +380,7 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
 
 def _other_unit(heading: str, column: Column, settings: Settings) -> str:
     """Return what a number's heading has in brackets, unless that is its own unit."""
-    if column.kind not in ("number", "money", "minutes"):
+    if column.kind not in NUMBERS:
         return ""
     unit = unit_of_column(column)
     given = [text.strip().casefold().rstrip(".") for text in _BRACKETED.findall(heading)]
@@ -389,7 +416,8 @@ def as_table(
     Returns
     -------
     cells : pandas.DataFrame
-        Text, one column a known column, rows without any text left out, indexed by ``row``.
+        Text, one column a known column, indexed by ``row``, without rows that are empty, titles,
+        totals or repeated headings.
     origin : Origin
         What the file and its headings say about all of them.
     """
@@ -415,10 +443,26 @@ def as_table(
     unknown = _say_asked(table, row, headings.unknown, found)
     _say_unknown(table, unknown, set(table.columns) - there, found)
     _say_missing(table, there, found)
+    _say_coloured(sheet, table, row, found)
     body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
-    full = body.notna().any(axis=1)
-    return body if full.all() else body[full], replace(sheet.origin, units=headings.units)
+    heads = sheet.cells.iloc[headings.at, list(places.values())].set_axis(list(places))
+    below = sheet.cells.iloc[headings.at + 1 :]
+    body = leave_out(below, body, heads, table, found)
+    return body, replace(sheet.origin, units=headings.units)
+
+
+def _say_coloured(sheet: Sheet, table: Table, headings: int, found: Findings) -> None:
+    """Say once that colours are not read, if cells of one column differ in theirs."""
+    below = {key: count for key, (count, last) in sheet.looks.items() if last > headings}
+    columns = Counter(at for at, _ in below)
+    coloured = sum(n for (at, look), n in below.items() if look and columns[at] > 1)
+    if coloured:
+        found.add(
+            table.name, None, "", f"{coloured:,} cells", "warning",
+            f"{sheet.place} has coloured or struck-through cells, and neither is read",
+            "write into a column what a colour means, if it means anything",
+        )  # fmt: skip
 
 
 def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> None:
@@ -485,8 +529,9 @@ def _say_unknown(table: Table, unknown: list[str], free: set[str], found: Findin
 
 def _say_missing(table: Table, there: set[str], found: Findings) -> None:
     either = {"lot", "piece"} if table.name == "reeds" else set()
+    counted = {"reed", "outcome"} if there & {TIED_COUNT, *COUNTED} else set()
     for name in table.needed:
-        if name not in there and not (name in either and there & either):
+        if name not in there | counted and not (name in either and there & either):
             found.add(
                 table.name, None, name, "", "error", f"has no column {name}",
                 f"add one: {table.columns[name].says}",

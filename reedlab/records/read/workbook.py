@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 import zipfile
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +18,16 @@ FILE = "records.xlsx"
 LISTS = "lists"
 """The sheet of words for drop-downs in a workbook that `new_bench` wrote."""
 
+START = "start"
+"""The sheet of such a workbook that says how to begin; it holds no records."""
+
 MOST_UNPACKED = 200_000_000
 """Workbooks that unpack to more bytes than this are not opened."""
 
 _MOST_CELLS = 6_000_000
 _RANGE = r"[A-Z]{1,3}\d{1,7}"
+_NOT_SHOWN = re.compile(r'\[[^\]]*\]|"[^"]*"|\\.|;.*')
+_WHITE = {("rgb", "FFFFFFFF"), ("rgb", "00FFFFFF"), ("theme", 0), ("indexed", 9), ("indexed", 65)}
 _MERGED = re.compile(rf"<(?:\w+:)?mergeCell\s[^>]*?ref=[\"']({_RANGE}:{_RANGE})[\"']".encode())
 
 
@@ -58,7 +64,7 @@ def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
 
 
 def _shown(sheet: Any) -> bool:
-    return not (sheet.title == LISTS and sheet.sheet_state != "visible")
+    return sheet.title != START and not (sheet.title == LISTS and sheet.sheet_state != "visible")
 
 
 def _refuse_bombs(path: Path) -> None:
@@ -125,6 +131,9 @@ def _sheet(sheet: Any, path: Path, merged: list[str], found: Findings) -> Sheet:
     rows: list[list[str | None]] = []
     numbers: list[int] = []
     cells = 0
+    looks: Counter[tuple[int, str]] = Counter()
+    last: dict[tuple[int, str], int] = {}
+    seen = {0: ""}
     for number, row in enumerate(sheet.iter_rows(), start=1):
         cells += len(row)
         if cells > _MOST_CELLS:
@@ -135,12 +144,18 @@ def _sheet(sheet: Any, path: Path, merged: list[str], found: Findings) -> Sheet:
         if texts:
             rows.append(texts)
             numbers.append(number)
+            shown = [(at, _look(cell, seen)) for at, cell in enumerate(row[: len(texts)])]
+            there = [(at, look) for at, look in shown if look or texts[at] is not None]
+            looks.update(there)
+            last.update(dict.fromkeys(there, number))
     width = max(map(len, rows), default=0)
     rows = [row + [None] * (width - len(row)) for row in rows]
     frame = pd.DataFrame(rows, index=pd.Index(numbers, dtype="int64"), dtype=object)
     frame = _fill_merged(frame, sheet.title, merged, path.name, found)
     first = pd.Timestamp(sheet.parent.epoch)  # 1904 on an old Macintosh
-    return Sheet(f"{path.name}, sheet {sheet.title}", frame, Origin(first_serial=first))
+    found_looks = {key: (count, last[key]) for key, count in looks.items()}
+    origin = Origin(first_serial=first)
+    return Sheet(f"{path.name}, sheet {sheet.title}", frame, origin, found_looks)
 
 
 def _text(cell: Any) -> str | None:
@@ -149,7 +164,7 @@ def _text(cell: Any) -> str | None:
         case None | "":
             return None
         case str() as text:
-            return text
+            return text.strip() if text.strip() == '"' else text
         case bool() as flag:
             return "yes" if flag else "no"
         case float() as number if str(cell.number_format).endswith("%"):
@@ -158,6 +173,8 @@ def _text(cell: Any) -> str | None:
             return f"{number:.15g}"
         case dt.datetime() as moment:
             midnight = moment.time() == dt.time()
+            if midnight and moment.day == 1 and _shows_month(str(cell.number_format)):
+                return f"{moment:%Y-%m}"
             return f"{moment:%Y-%m-%d}" if midnight else f"{moment:%Y-%m-%d %H:%M:%S}"
         case dt.date() as day:
             return day.isoformat()
@@ -168,6 +185,23 @@ def _text(cell: Any) -> str | None:
             return f"{seconds // 3600}:{seconds // 60 % 60:02}:{seconds % 60:02}"
         case other:
             return str(other)
+
+
+def _shows_month(number_format: str) -> bool:
+    """Say whether a format shows month and year, but no day: a spreadsheet turns Feb 24 into it."""
+    bare = _NOT_SHOWN.sub("", number_format).casefold()
+    return "m" in bare and bool(set("yj") & set(bare)) and not set("dth") & set(bare)
+
+
+def _look(cell: Any, seen: dict[int, str]) -> str:
+    """Return a cell's colour and strike-through as one text; empty for a plain cell."""
+    style = getattr(cell, "_style_id", 0)
+    if style not in seen:
+        colour = cell.fill.start_color
+        plain = cell.fill.fill_type != "solid" or (colour.type, colour.value) in _WHITE
+        struck = "struck" if cell.font.strike else ""
+        seen[style] = struck if plain else f"{colour.type} {colour.value} {struck}"
+    return seen[style]
 
 
 def _name_uncalculated(path: Path, sheets: dict[str, Sheet], found: Findings) -> None:

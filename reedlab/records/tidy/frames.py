@@ -11,7 +11,8 @@ import pandas as pd
 from reedlab.cane import air_log, density, gouge, moisture
 from reedlab.cane.readings import ROOM_C
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES
+from reedlab.records.tables import COUNTED, PENDING_COUNT, TABLES, TIED_COUNT
+from reedlab.records.tidy.days import by_month, exact, middle
 from reedlab.records.tidy.minutes import with_minutes
 
 Tables = Mapping[str, pd.DataFrame]
@@ -72,8 +73,8 @@ def cutoff(reeds: pd.DataFrame) -> Cutoff:
     """
     last = last_day(reeds)
     known = reeds["outcome"].notna()
-    outcome_on = reeds["judged_on"].fillna(reeds["finished_on"])
-    wait = (outcome_on.where(known, last) - reeds["tied_on"]).dt.days
+    outcome_on = exact(reeds, "judged_on").fillna(exact(reeds, "finished_on"))
+    wait = (outcome_on.where(known, last) - exact(reeds, "tied_on")).dt.days
     use = wait.notna() & (wait >= 0)
     if (use & known).sum() < 10:
         return Cutoff(last, np.nan)
@@ -205,10 +206,11 @@ def reeds(
     Returns
     -------
     pandas.DataFrame
-        Every column of ``reeds``, those of its lot and piece, then ``status``, ``success`` (NaN
-        while pending), ``settled``, ``scrape_min`` and its logarithm (of a reed given up, the
-        minutes until then), ``minutes_shared``, ``season``, ``year_cos``, ``year_sin``,
-        ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and ``tied_month``.
+        Every column of ``reeds`` but the counts of batches, those of its lot and piece, then
+        ``status``, ``success`` (NaN while pending), ``settled``, ``scrape_min`` and its logarithm
+        (of a reed given up, the minutes until then), ``minutes_shared``, ``season``, ``year_cos``,
+        ``year_sin``, ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and
+        ``tied_month``.
     """
     frame = with_usual(first_of_each(tables["reeds"], "reed"), settings)
     rows = frame.index
@@ -227,18 +229,21 @@ def reeds(
     status = np.select([lost, success, known], [-1, 0, 1], 2)
     frame["status"] = pd.Categorical.from_codes(status, dtype=_STATUS)
     frame["success"] = np.where(known, success.astype(float), np.nan)
-    frame["settled"] = (frame["tied_on"] <= until).to_numpy(bool)
+    # A reed of which only the month is known may have been tied on its last day.
+    month_end = frame["tied_on"] + pd.offsets.MonthEnd(0)
+    latest = frame["tied_on"].where(~by_month(frame, "tied_on"), month_end)
+    frame["settled"] = (latest <= until).to_numpy(bool)
 
     frame = with_minutes(frame, tables["sittings"])
     frame["settled"] &= frame["lot"].notna() & ~of_no_supplier(frame)
     frame = _with_air(frame, tables["air"])
-    dates = frame["tied_on"]
+    dates = middle(frame, "tied_on")
     frame["season"] = moisture.season(dates, settings.hemisphere)
     frame["year_cos"], frame["year_sin"] = moisture.year_cos_sin(dates)
     frame["heated"] = moisture.in_spells(dates, settings.heated)
     frame["moisture_pct"] = _moisture(frame["rh_pct"], frame["temp_c"])
     frame["tied_month"] = dates.dt.to_period("M").dt.to_timestamp()
-    return with_categories(frame)
+    return with_categories(frame.drop(columns=[TIED_COUNT, *COUNTED, PENDING_COUNT]))
 
 
 def of_no_supplier(reeds: pd.DataFrame) -> pd.Series:
@@ -265,14 +270,15 @@ def lots_of(reeds: pd.DataFrame, pieces: pd.DataFrame) -> pd.Series:
 
 def _with_air(frame: pd.DataFrame, log: pd.DataFrame) -> pd.DataFrame:
     """Fill the air on the day of the rough scrape from the logger, and add that of the drying."""
-    day = frame["rough_on"].fillna(frame["tied_on"])
+    rough_on, finished_on = exact(frame, "rough_on"), exact(frame, "finished_on")
+    day = rough_on.fillna(exact(frame, "tied_on"))
     readings = (log["time"], log["rh_pct"], log["temp_c"])
     at_scrape = air_log.over(day, day + pd.Timedelta(days=1), *readings)
     for name in ("rh_pct", "temp_c"):
         frame[name] = frame[name].fillna(at_scrape[name])
     # Days have no hours here: a reed dries from noon of the rough scrape to noon of the finish.
     noon = pd.Timedelta(hours=12)
-    drying = air_log.over(frame["rough_on"] + noon, frame["finished_on"] + noon, *readings)
+    drying = air_log.over(rough_on + noon, finished_on + noon, *readings)
     frame["drying_rh_pct"] = drying["rh_pct"]
     frame["drying_moisture_pct"] = drying["moisture_pct"]
     return frame

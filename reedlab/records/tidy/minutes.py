@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.records.tables import STAGES_BEFORE_FINISHING, UNFINISHED
+from reedlab.records.tidy.days import exact
 
 _SEPARATORS = re.compile(r"[,;\n]")
 
@@ -103,7 +104,7 @@ def batches(reeds: pd.DataFrame, sittings: pd.DataFrame) -> list[Batch]:
     place = dict(zip(reeds["reed"], reeds.index))
     found = []
     by_day = {
-        stage: reeds.groupby([reeds["maker"].astype(object), reeds[day]]).groups
+        stage: reeds.groupby([reeds["maker"].astype(object), exact(reeds, day)]).groups
         for stage, day in (("rough", "rough_on"), ("finish", "finished_on"))
     }
     for row in sittings.dropna(subset=["reeds", "minutes"]).itertuples():

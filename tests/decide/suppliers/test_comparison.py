@@ -77,8 +77,7 @@ def test_success_of_the_next_lot_is_what_the_posterior_predicts(demo, answer):
     reeds["season"] = pd.Categorical(reeds["season"].astype(str))
     by_maker = "maker[T.RS]:years_from_today"
     model = fit(
-        "success ~ maker + season + years_from_today + maker:years_from_today"
-        " + (1 | supplier/lot)",
+        "success ~ maker + season + years_from_today + maker:years_from_today + (1 | supplier/lot)",
         reeds,
         family="binomial",
     ).posterior(seed=5, priors=Priors(by_column={"years_from_today": 1.0, by_maker: 0.5}))

@@ -6,6 +6,7 @@ import re
 import shutil
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from reedlab.errors import WriteError
@@ -31,6 +32,7 @@ def calc():
 def test_a_new_bench_is_empty_and_without_findings(tmp_path, workbook):
     bench = open_bench(new_bench(tmp_path / "bench", workbook=workbook))
     assert bench.findings.empty, bench.findings.to_string()
+    assert bench.skipped["reason"].tolist() == ["example"] * len(TABLES) * workbook
     assert bench.settings == Settings()
     assert all(frame.empty for frame in bench.tables.values())
 
@@ -72,7 +74,7 @@ def test_libreoffice_opens_the_workbook_and_fills_it_in(tmp_path):
     made = new_bench(tmp_path / "bench", workbook=True) / "records.xlsx"
     columns = {name: [c.name for c in in_order(table)] for name, table in TABLES.items()}
 
-    def cell(table: str, column: str, row: int = 1) -> tuple[int, int]:
+    def cell(table: str, column: str, row: int = 2) -> tuple[int, int]:
         return row, columns[table].index(column)
 
     office = calc()
@@ -85,11 +87,15 @@ def test_libreoffice_opens_the_workbook_and_fills_it_in(tmp_path):
             ("sheet", "reeds"),
             ("say", *cell("reeds", "lot", 0)),
             ("say", *cell("reeds", "tied_mm", 0)),
+            ("say", *cell("reeds", "outcome", 0)),
             ("offers", *cell("reeds", "outcome")),
             ("offers", *cell("reeds", "outcome", 4000)),
             ("offers", *cell("reeds", "reed")),
             ("hidden", *cell("reeds", "outcome")),
             ("hidden", *cell("reeds", "tied_mm")),
+            ("hidden", *cell("reeds", "finish_min")),
+            ("offers", *cell("reeds", "lot")),
+            ("offers", *cell("reeds", "maker")),
             ("sheet", "lists"),
             *[("say", row, 2) for row in range(6)],
             ("sheet", "lots"),
@@ -107,17 +113,18 @@ def test_libreoffice_opens_the_workbook_and_fills_it_in(tmp_path):
             ("close",),
         ]
     )
-    shown = {name: visible for name, visible in (line.split() for line in answers[:8])}
-    assert shown == {**dict.fromkeys(TABLES, "True"), "lists": "False"}
-    lot, tied, outcome, further, reed, *hidden = answers[8:15]
-    assert (lot, tied) == ("lot *", "tied (mm)")
+    shown = {name: visible for name, visible in (line.split() for line in answers[:9])}
+    assert shown == {"start": "True", **dict.fromkeys(TABLES, "True"), "lists": "False"}
+    lot, tied, heading, outcome, further, reed, *hidden, lots, makers = answers[9:20]
+    assert (lot, tied, heading) == ("lot *", "tied (mm)", "outcome")
     assert outcome == further
     assert outcome.split()[1].startswith("$lists.") or "lists" in outcome
     assert outcome.split()[0] == "6"  # com.sun.star.sheet.ValidationType.LIST
     assert reed.split()[0] == "0"  # ValidationType.ANY
-    assert hidden == ["False", "True"]
-    assert answers[15:21] == ["reeds outcome", "given_up", "broken", "reject", "playable", "good"]
-    assert answers[21] == "2024-03-05"
+    assert hidden == ["False", "True", "False"]
+    assert "lots" in lots and "start" in makers
+    assert answers[20:26] == ["reeds outcome", "given_up", "broken", "reject", "playable", "good"]
+    assert answers[26] == "2024-03-05"
 
     bench = open_bench(filled.parent)
     assert bench.findings.query("severity == 'error'").empty, bench.findings.to_string()
@@ -126,3 +133,36 @@ def test_libreoffice_opens_the_workbook_and_fills_it_in(tmp_path):
         "007", "Ochre", "good", 72.5,
     )  # fmt: skip
     assert f"{row['tied_on']:%Y-%m-%d}" == "2024-03-05"
+
+
+def test_the_workbook_shows_an_example_and_stars_what_a_row_begins_with(tmp_path):
+    book = openpyxl.load_workbook(new_bench(tmp_path / "bench", workbook=True) / "records.xlsx")
+    assert book.sheetnames[0] == "start"
+    heads = {cell.value: cell for cell in book["reeds"][1]}
+    starred = [text for text in heads if text.endswith("*")]
+    assert starred == ["reed *", "lot *", "maker *", "tied on *"]
+    assert "leave it empty until" in heads["outcome"].comment.text
+    for table in TABLES:
+        sheet = book[table]
+        example = [cell for cell in sheet[2] if cell.value is not None]
+        assert example[0].value == "example"
+        assert len(example) >= len([c for c in TABLES[table].needed if c != "outcome"])
+        folded = [d for d in sheet.column_dimensions.values() if d.hidden]
+        hidden = {at for d in folded for at in range(d.min, d.max + 1)}
+        assert not hidden & {cell.column for cell in example}
+
+
+def test_what_is_written_below_or_over_the_example_is_read(tmp_path):
+    path = new_bench(tmp_path / "bench", workbook=True) / "records.xlsx"
+    book = openpyxl.load_workbook(path)
+    for at, value in enumerate(["L1", "Ochre"], start=1):
+        book["lots"].cell(2, at, value)  # over it
+    for at, value in enumerate(["7", "L1", "KL", "2025-02-03"], start=1):
+        book["reeds"].cell(3, at, value)  # below it
+    (tmp_path / "hers").mkdir()
+    book.save(tmp_path / "hers" / "records.xlsx")
+    bench = open_bench(tmp_path / "hers")
+    assert bench.reeds[["reed", "supplier", "status"]].values.tolist() == [
+        ["7", "Ochre", "pending"]
+    ]
+    assert bench.findings.query("severity == 'error'").empty, bench.findings.to_string()

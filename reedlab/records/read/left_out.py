@@ -1,0 +1,147 @@
+"""Rows of a sheet that are no rows of its table: titles, totals, repeated headings, examples."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pandas as pd
+
+from reedlab.records.findings import Findings, Reason
+from reedlab.records.tables import NUMBERS, Table
+
+EXAMPLE = "example"
+"""The label of a row that shows how a sheet is filled in, and is never read."""
+
+_SUM = r"(?:(?:grand|sub|zwischen|end)[ -]?)?(?:totals?|totale?|totaux|sum|summe|somme|suma|gesamt)"
+_MEAN = (
+    r"(?:average|avg|mean|median|durchschnitt|mittelwert|mittel|schnitt|moyenne|media|promedio|ø)"
+)
+_TOTAL = re.compile(rf"(?:({_SUM}|insgesamt)|({_MEAN}))(?:[.:=\s].{{0,30}})?", re.IGNORECASE)
+_SAYS: dict[Reason, tuple[str, str]] = {
+    "title": ("is alone in its row, which is read as a title", "leave it, or complete the row"),
+    "label alone": (
+        "is a label alone, so the row is read as not begun",
+        "leave it, or complete the row",
+    ),
+    "repeated heading": ("begins a row that repeats the headings, which is skipped", "leave it"),
+    "total": ("begins a row of totals, which is not read", "leave it, or give it a label"),
+    "average": ("begins a row of averages, which is not read", "leave it, or give it a label"),
+}
+
+
+def leave_out(
+    cells: pd.DataFrame, body: pd.DataFrame, heads: pd.Series, table: Table, found: Findings
+) -> pd.DataFrame:
+    """Return a table's rows without those that are none; they are counted and named.
+
+    Parameters
+    ----------
+    cells : pandas.DataFrame
+        The sheet's rows below its headings, with all their columns.
+    body : pandas.DataFrame
+        The same rows under the columns that are read.
+    heads : pandas.Series
+        The heading of each column of `body`, as it is written.
+    table : Table
+        What the columns are.
+    found : Findings
+        Receives the rows left out.
+    """
+    first, last = (int(body.index[at]) for at in (0, -1)) if len(body) else (0, -1)
+    empty = body.index[body.isna().all(axis=1)]
+    gaps = pd.RangeIndex(first, last + 1).difference(body.index)  # a workbook has no blank rows
+    found.skip(table.name, empty.append(gaps).sort_values(), "empty")
+    if len(empty):
+        cells, body = cells.drop(empty), body.drop(empty)
+    reasons = _headings(body, heads, table, found)
+    filled = body.notna().to_numpy()
+    begins = filled.argmax(axis=1) if len(body) else np.array([], dtype=int)
+    texts = body.to_numpy(dtype=object)[np.arange(len(body)), begins]
+    needed = [column for column in table.columns.values() if column.needed]
+    dates = {column.name for column in needed if column.kind == "date"}
+    said = dates or {column.name for column in needed if column.kind == "name"}
+    said_at = [at for at, name in enumerate(body.columns) if name in said]
+    for at, text in enumerate(texts):
+        if reasons[at] or not isinstance(text, str):
+            continue
+        text = text.strip()
+        if text.casefold() == EXAMPLE:
+            reasons[at] = "example"
+        elif text[:1].casefold() in _BEGIN and (match := _TOTAL.fullmatch(text)):
+            # A reed called Mean has a day, and a lot called Total a supplier.
+            others = [p for p in said_at if p != begins[at] and filled[at, p]]
+            if not others:
+                reasons[at] = "total" if match[1] else "average"
+    if body.shape[1] > 2:
+        alone = (cells.notna().sum(axis=1) == 1).to_numpy() & (reasons == "")
+        _name_alone(body, alone, begins, texts, table, reasons)
+    for reason in dict.fromkeys(reasons[reasons != ""]):
+        rows = body.index[reasons == reason]
+        found.skip(table.name, rows, reason)
+        if reason in _SAYS:
+            values = pd.Series(texts[reasons == reason], index=rows)
+            found.each(table.name, "", values, "read_as", *_SAYS[reason])
+    return body if not (reasons != "").any() else body[reasons == ""]
+
+
+_BEGIN = {*"agsztmdpeiø"}
+
+
+def _headings(body: pd.DataFrame, heads: pd.Series, table: Table, found: Findings) -> np.ndarray:
+    """Find rows that repeat the headings, and those under headings of another order."""
+    reasons = np.full(len(body), "", dtype=object)
+    if body.shape[1] < 2:
+        return reasons
+    like = body.isin(list(heads)).to_numpy()
+    rows = np.flatnonzero(like.sum(axis=1) >= 2)
+    below = False
+    for at, until in zip(rows, [*rows[1:], len(body)]):
+        texts = body.iloc[at]
+        if (texts.isna() | texts.eq(heads)).all():
+            reasons[at] = "repeated heading"
+            below = False
+        elif 2 * like[at].sum() > texts.notna().sum():
+            reasons[at] = "other headings"
+            below = True
+            found.add(
+                table.name, int(body.index[at]), "", ", ".join(texts.dropna()), "error",
+                "begins a second table with other headings; its rows are not read",
+                "move its cells under the first headings",
+            )  # fmt: skip
+        if below:
+            reasons[at:until] = "other headings"
+    return reasons
+
+
+def _name_alone(
+    body: pd.DataFrame,
+    alone: np.ndarray,
+    begins: np.ndarray,
+    texts: np.ndarray,
+    table: Table,
+    reasons: np.ndarray,
+) -> None:
+    """Say of each cell alone in its row whether it is a title, a label or a number."""
+    shapes: set[str] = set()
+    for at in np.flatnonzero(alone):
+        name = body.columns[begins[at]]
+        column = table.columns[name]
+        if column.kind == "text" and not column.needed:
+            continue  # a note, which is named when it is read
+        if column.kind in NUMBERS:
+            reasons[at] = "total"
+        elif name == table.key:
+            if not shapes:
+                others = body.loc[~alone & (reasons == ""), name].dropna().unique()
+                shapes = {_shape(other) for other in others}
+            known = _shape(texts[at]) in shapes
+            # A lot that has a label alone may have reeds.
+            reasons[at] = "title" if not known else "label alone" if name != "lot" else ""
+        else:
+            reasons[at] = "title"
+
+
+def _shape(text: object) -> str:
+    """Return a label with its letters and digits as signs: R12 and S7 have one shape."""
+    return re.sub(r"\d+", "9", re.sub(r"[^\W\d_]+", "a", str(text).strip()))
