@@ -5,13 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
 
 from reedlab.errors import RecordError, SettingsError
+from reedlab.records.check import one_row
 from reedlab.records.check.checking import check_tables
 from reedlab.records.findings import Findings
 from reedlab.records.read.folder import read_sheets
@@ -19,9 +20,10 @@ from reedlab.records.read.outcome_rules import old_and_empty, with_outcomes
 from reedlab.records.read.parsing import parse_table
 from reedlab.records.read.sheets_as_text import Origin, as_table
 from reedlab.records.settings import Settings, read_settings
-from reedlab.records.tables import TABLES, Table
+from reedlab.records.tables import SHEETS, TABLES, Table
 from reedlab.records.tidy import frames
 from reedlab.records.tidy import losses_before_tying as losses
+from reedlab.records.tidy.makers import name_makers
 
 TODAY = "REEDLAB_TODAY"
 """The environment variable that replaces the clock, so that a check can be repeated."""
@@ -50,7 +52,8 @@ class Bench:
         The settings of ``bench.toml``, or the defaults.
     tables : mapping of str to pandas.DataFrame
         Every table of `TABLES`, typed, indexed by ``row`` as the spreadsheet numbers it. A table
-        without a file is empty. A cell with an error is empty here; its text is in `findings`.
+        without a file is empty. A piece or lot that a row of reeds describes has that row's number,
+        negative. A cell with an error is empty here; its text is in `findings`.
     findings : pandas.DataFrame
         What is wrong: table, row, column, value, severity (error, warning or read_as), problem,
         fix.
@@ -175,7 +178,7 @@ def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
     for name in list(sheets):
         sheet = sheets.pop(name)  # a large file's cells are not kept beside its table
         sheet = with_outcomes(sheet, settings) if name == "reeds" else sheet
-        given[name] = as_table(sheet, TABLES[name], settings, found)
+        given[name] = as_table(sheet, SHEETS[name], settings, found)
     return _bench(path, given, settings, found, day, check=True)
 
 
@@ -188,8 +191,11 @@ def _typed(
     """Type a table's rows, which are taken out of `given`."""
     if table.name not in given:
         return table.empty()
-    origin = given[table.name][1]
-    return parse_table(table, given.pop(table.name)[0], settings, found, origin)
+    frame, origin = given.pop(table.name)
+    more = {name: c for name, c in SHEETS[table.name].columns.items() if name in frame}
+    return parse_table(
+        replace(table, columns={**table.columns, **more}), frame, settings, found, origin
+    )
 
 
 def _bench(
@@ -203,6 +209,8 @@ def _bench(
     """Type, check and hold the tables."""
     tables = {name: _typed(table, given, settings, found) for name, table in TABLES.items()}
     tables["reeds"] = old_and_empty(tables["reeds"], settings, found, today)
+    one_row.split(tables, found)
+    name_makers(tables, settings)
     if check:
         check_tables(tables, settings, found, today)
     return Bench(path, settings, tables, found.frame(), today)

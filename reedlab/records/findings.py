@@ -8,7 +8,7 @@ from typing import Any, Literal, get_args
 
 import pandas as pd
 
-from reedlab.records.tables import TABLES
+from reedlab.records.tables import IN_REEDS, TABLES, name_in_reeds
 
 Severity = Literal["error", "warning", "read_as"]
 SEVERITIES: tuple[Severity, ...] = get_args(Severity)
@@ -26,6 +26,9 @@ class Findings:
     A value with an error is not used until it is fixed. A value with a warning is used, but
     unlikely. A value that is ``read_as`` another is used as that one.
 
+    A row of pieces or lots that was made from one of reeds has that row's number, negative: what is
+    wrong with it is said of the row of reeds.
+
     Examples
     --------
     >>> found = Findings()
@@ -37,6 +40,7 @@ class Findings:
     def __init__(self) -> None:
         self._rows: list[tuple[Any, ...]] = []
         self._counts: Counter[tuple[str, str, str]] = Counter()
+        self.made: set[str] = set()  # tables that are made from rows of reeds alone
 
     def add(
         self,
@@ -49,6 +53,9 @@ class Findings:
         fix: str,
     ) -> None:
         """Add one finding; `row` is the spreadsheet's number, or None for a whole table."""
+        if (row or 0) < 0 or (row is None and table in self.made):
+            column = name_in_reeds(table, column)
+            table, row = "reeds", None if row is None else -row
         self._counts[table, column, severity] += 1
         if self._counts[table, column, severity] <= MOST_ALIKE:
             self._rows.append((table, row, column, _brief(value), severity, problem, fix))
@@ -70,7 +77,10 @@ class Findings:
 
     def rows(self, table: str, column: str) -> set[int]:
         """Return the rows of a column that have an error."""
-        return {r[1] for r in self._rows if r[0] == table and r[2] == column and r[4] == "error"}
+        rows = {r[1] for r in self._rows if r[0] == table and r[2] == column and r[4] == "error"}
+        if (name := name_in_reeds(table, column)) in IN_REEDS and table != "reeds":
+            rows |= {-row for row in self.rows("reeds", name) if row is not None}
+        return rows
 
     def frame(self) -> pd.DataFrame:
         """Return the findings, the grave ones first within each table."""

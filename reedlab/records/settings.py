@@ -16,7 +16,7 @@ from typing import Any
 
 from reedlab.errors import SettingsError
 from reedlab.records.findings import Findings
-from reedlab.records.tables import OUTCOMES, TABLES, Likely
+from reedlab.records.tables import OUTCOMES, SHEETS, TABLES, Likely
 
 FILE = "bench.toml"
 OPEN = "?"
@@ -103,6 +103,8 @@ class Settings:
     date_order : str or None
         ``"day-month"`` or ``"month-day"`` for dates such as 03/04/2025; with None they are not
         read.
+    maker : str
+        Who made what names no maker.
     usual : tuple of Usual
         Usual set-ups, by their days.
     columns : mapping
@@ -141,6 +143,7 @@ class Settings:
     hemisphere: str = "north"
     heated: tuple[tuple[str, str | None], ...] = ()
     date_order: str | None = None
+    maker: str = ""
     usual: tuple[Usual, ...] = ()
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -165,17 +168,18 @@ class Settings:
             if not 0 <= value <= top:
                 limits = "a share from 0 to 1" if top == 1 else f"0 to {top:,.0f}"
                 raise SettingsError(name, f"is {value}", f"write {limits}")
-        if not isinstance(self.currency, str):
-            raise SettingsError("currency", f"is {self.currency!r}", 'write a word such as "EUR"')
+        for name, such in (("currency", "EUR"), ("maker", "KL")):
+            if not isinstance(value := getattr(self, name), str):
+                raise SettingsError(name, f"is {value!r}", f'write a word such as "{such}"')
         _one_of("tables", self.tables.values(), [*TABLES, ""])
         for name, holds in self.files.items():
             held = holds.values() if isinstance(holds, Mapping) else [holds]
             _one_of(f"files.{name}", held, [*TABLES, ""])
         _one_of("columns", self.columns, TABLES)
         for table, headings in self.columns.items():
-            _one_of(f"columns.{table}", headings.values(), [*TABLES[table].columns, ""])
+            _one_of(f"columns.{table}", headings.values(), [*SHEETS[table].columns, ""])
         words = vocabularies()
-        named = {c.name for t in TABLES.values() for c in t.columns.values() if c.kind == "name"}
+        named = {c.name for t in SHEETS.values() for c in t.columns.values() if c.kind == "name"}
         _one_of("words", self.words, [*words, *named])
         for column, mapped in self.words.items():
             if column in words:
@@ -194,7 +198,7 @@ class Settings:
 def vocabularies() -> dict[str, tuple[str, ...]]:
     """Return the vocabulary of each column that has one, over all tables."""
     words: dict[str, tuple[str, ...]] = {}
-    for table in TABLES.values():
+    for table in SHEETS.values():
         for c in table.columns.values():
             own = ("yes", "no") if c.kind == "yesno" else c.words
             if own:

@@ -89,6 +89,8 @@ class Column:
         The column whose word selects the limits in `likely`.
     refers : str
         The table whose key this column holds.
+    also : tuple of str
+        Other headings that mean nothing else.
     """
 
     name: str
@@ -101,6 +103,7 @@ class Column:
     likely: Likely | None = None
     by: str = ""
     refers: str = ""
+    also: tuple[str, ...] = ()
 
     @property
     def unit(self) -> str:
@@ -198,6 +201,12 @@ _LOTS = _table(
     Column("quantity", "number", "how much of it", possible=_SOME),
     Column("quantity_unit", "word", "what the quantity counts", words=("piece", "tube", "g")),
     Column("price", "money", "what was paid for the whole lot", possible=_SOME),
+    Column(
+        "price_per_piece",
+        "money",
+        "what one piece cost, a tube being three; instead of price and quantity",
+        possible=_SOME,
+    ),
     Column("freight", "money", "postage and duty for the whole lot", possible=_SOME),
     Column("currency", "name", "the currency of price and freight"),
     _size("diameter_min_mm", "least outside diameter as sold", (5, 25), (9, 12)),
@@ -214,7 +223,7 @@ _REEDS = _table(
     Column("reed", "name", "the reed's label", needed=True),
     Column("lot", "name", "the lot it came from", needed=True, may_wait=True, refers="lots"),
     Column("piece", "name", "the measured piece it was made from", refers="pieces"),
-    Column("maker", "name", "who made it", needed=True),
+    Column("maker", "name", "who made it; one maker if it is empty everywhere"),
     Column("tied_on", "date", "the day it was tied", needed=True),
     Column(
         "outcome",
@@ -287,7 +296,10 @@ _PIECES = _table(
         "measured_state",
     ),
     _size("width_mm", "width from edge to edge", (3, 20), (5.5, 10)),
-    _size("gouge_centre_mm", "thickness on the centre line", (0.2, 1.5), (0.55, 0.63)),
+    replace(
+        _size("gouge_centre_mm", "thickness on the centre line", (0.2, 1.5), (0.55, 0.63)),
+        also=("gouge", "gouge_mm"),
+    ),
     _size("gouge_left_mm", "thickness to the left", (0.1, 1.5), (0.36, 0.54)),
     _size("gouge_right_mm", "thickness to the right", (0.1, 1.5), (0.36, 0.54)),
     _size("gouge_side_at_mm", "distance of the side readings from the centre", (0.5, 8), (2, 4.6)),
@@ -329,7 +341,7 @@ _SITTINGS = _table(
     "sittings",
     "a batch of scraping timed together",
     Column("date", "date", "the day", needed=True),
-    Column("maker", "name", "who scraped", needed=True),
+    Column("maker", "name", "who scraped"),
     Column("stage", "word", "the work", words=("rough", "finish")),
     Column("reeds", "text", "the reeds' labels, or how many", needed=True),
     Column("minutes", "minutes", "time for all of them", needed=True, possible=(0, 1440)),
@@ -359,6 +371,50 @@ TABLES: Mapping[str, Table] = MappingProxyType(
     {t.name: t for t in (_LOTS, _REEDS, _PIECES, _TALLY, _SITTINGS, _AIR, _GAUGE)}
 )
 """Every table by its name."""
+
+OF_ITSELF = ("price", "freight", "currency", "quantity", "quantity_unit")
+"""Columns of ``lots`` that a reed may have too: in its row the lot's are called `lot_` and so on."""
+
+
+def _in_reeds() -> dict[str, tuple[str, str]]:
+    """Name the columns of pieces and lots as a reed's row has them: its own names come first."""
+    names = {}
+    for table, its in (("pieces", "piece"), ("lots", "lot")):
+        for name in TABLES[table].columns:
+            if name not in ("piece", "lot"):
+                own = name in TABLES["reeds"].columns or name in OF_ITSELF
+                names[f"{its}_{name}" if own else name] = (table, name)
+    return names
+
+
+IN_REEDS: Mapping[str, tuple[str, str]] = MappingProxyType(_in_reeds())
+"""Columns of a reed's row that are its piece's or its lot's: the table, and the column there."""
+
+_FROM = {of: name for name, of in IN_REEDS.items()}
+
+
+def name_in_reeds(table: str, column: str) -> str:
+    """Return what a column of pieces or lots is called in a row of reeds.
+
+    Examples
+    --------
+    >>> name_in_reeds("pieces", "mass_g"), name_in_reeds("pieces", "note")
+    ('mass_g', 'piece_note')
+    """
+    return _FROM.get((table, column), column)
+
+
+def _one_row() -> Table:
+    """Return the table of reeds with the columns of their pieces and lots."""
+    more = {
+        name: replace(TABLES[table].columns[column], name=name, needed=False)
+        for name, (table, column) in IN_REEDS.items()
+    }
+    return replace(_REEDS, columns=MappingProxyType({**_REEDS.columns, **more}))
+
+
+SHEETS: Mapping[str, Table] = MappingProxyType({**TABLES, "reeds": _one_row()})
+"""What a sheet of each name may hold: one of reeds also what is known of their pieces and lots."""
 
 
 def in_words(name: str) -> str:

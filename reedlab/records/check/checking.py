@@ -55,6 +55,8 @@ def _check_cells(name: str, tables: Tables, settings: Settings, found: Findings)
         column = TABLES[name].columns[str(column_name)]
         rows = [row for row in cells["row"] if row not in unread[column.name]]
         if cells["empty"].all():
+            if column.refers:  # of a piece made from a row of reeds, which is named by itself
+                rows = [row for row in rows if row > 0]
             whole = len(rows) == len(frame) > 1
             for row in [None] if whole else rows:
                 where = "is empty in every row" if whole else "is empty"

@@ -3,29 +3,34 @@
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from reedlab.cane import gouge
-from reedlab.records.check.spelling import once_for_all, respelled
+from reedlab.records.check.spelling import as_it_looks, once_for_all, respelled
 from reedlab.records.findings import Findings, Severity
 from reedlab.records.read.cell_values import same_currency
 from reedlab.records.settings import Settings
 from reedlab.records.tables import TABLES, UNSALEABLE
 from reedlab.records.tidy.frames import cutoff, lots_of
+from reedlab.records.tidy.losses_before_tying import bought
 from reedlab.records.tidy.minutes import batches
 
 Tables = dict[str, pd.DataFrame]
 
 _LONG = pd.Timedelta(days=730)
+_ROUNDED = 0.05  # a price a piece is often rounded
 
 
 def check(tables: Tables, settings: Settings, found: Findings, today: dt.date) -> None:
     """Look for contradictions within and between tables; values that cannot be used are emptied."""
     _future(tables, found, today)
-    for look in (_repeats, _nowhere, _lot_and_piece, _sizes, _dates, _outcomes):
+    for look in (
+        _repeats, _nowhere, _alike_lots, _makers, _lot_and_piece, _sizes, _dates, _outcomes,
+    ):  # fmt: skip
         look(tables, found)
     _prices(tables, settings, found)
     for look in (_tally, _noted_twice, _half_timed, _sittings, _waiting):
@@ -82,22 +87,71 @@ def _nowhere(tables: Tables, found: Findings) -> None:
             if column.refers == "pieces":
                 # A piece that was never measured needs no row, if its lot is known.
                 alone = tables[name].loc[astray.index, "lot"].isna()
-                astray = astray[alone | astray.isin(list(hints))]
+                _unmeasured(tables, astray[~alone], found)
+                astray = astray[alone]
             if astray.nunique() > 1 and not len(known):
                 found.add(
                     column.refers, None, "", "", "error",
                     f"has no rows, but {name} names {astray.nunique()} of them",
-                    f"fill it in: one row for each {column.name}",
+                    f"fill it in: one row for each {column.name}"
+                    + (", or add a column supplier to reeds" if column.refers == "lots" else ""),
                 )  # fmt: skip
                 continue
+            add = (
+                "fill in its supplier"
+                if column.refers in found.made
+                else f"add it to {column.refers}"
+            )
             fix = {
                 label: f"write {hints[label]}, if you mean that{once_for_all(column.name, rows)}"
                 if label in hints
-                else f"add it to {column.refers}, or fix the label"
+                else f"{add}, or fix the label"
                 for label, rows in astray.value_counts().items()
             }
             severity: Severity = "warning" if column.name == "retie_of" else "error"
             found.each(name, column.name, astray, severity, f"is not in {column.refers}", fix)
+
+
+def _unmeasured(tables: Tables, astray: pd.Series, found: Findings) -> None:
+    """Warn of pieces that have no row, where other pieces of their lot have one."""
+    pieces = tables["pieces"].dropna(subset=["piece", "lot"])
+    measured = pieces.groupby(pieces["lot"].astype(object))["piece"].agg(list).to_dict()
+    lots = tables["reeds"]["lot"].reindex(astray.index)
+    for row, label in astray.items():
+        if known := measured.get(lots[row]):
+            meant = next((p for p in known if as_it_looks(p) == as_it_looks(label)), None)
+            near = difflib.get_close_matches(label, known, 1, 0)[0]
+            found.add(
+                "reeds", int(str(row)), "piece", label, "warning",
+                "is not in pieces, where other pieces of its lot are"
+                + ("" if meant else f" (the nearest there is {near})"),
+                f"write {meant}, if you mean that" if meant
+                else "add it to pieces, fix the label, or leave it if it was not measured",
+            )  # fmt: skip
+
+
+def _alike_lots(tables: Tables, found: Findings) -> None:
+    """Warn of two lots made from rows of reeds whose labels differ in blanks or points alone."""
+    lots = tables["lots"]["lot"].dropna()
+    counts = lots_of(tables["reeds"], tables["pieces"]).value_counts()
+    first: dict[str, str] = {}
+    for label in sorted(lots, key=lambda label: (-counts.get(label, 0), label)):
+        first.setdefault(as_it_looks(label), label)
+    for row, label in lots[lots.index < 0].items():
+        other = first[as_it_looks(label)]
+        if other != label:
+            found.add("lots", int(str(row)), "lot", label, "warning",
+                      f"looks like {other}, and is taken as another lot",
+                      f"write {other}, or leave it if both exist")  # fmt: skip
+
+
+def _makers(tables: Tables, found: Findings) -> None:
+    """Rows without a maker, where others name one."""
+    for name in ("reeds", "sittings"):
+        maker = tables[name]["maker"]
+        found.each(name, "maker", maker[maker.isna()], "warning",
+                   "is empty, and other rows name a maker",
+                   'fill it in, or write maker = "..." once at the top of bench.toml')  # fmt: skip
 
 
 def _lot_and_piece(tables: Tables, found: Findings) -> None:
@@ -106,7 +160,10 @@ def _lot_and_piece(tables: Tables, found: Findings) -> None:
     if reeds.empty:
         return
     unread = found.rows("reeds", "lot") | found.rows("reeds", "piece")
-    neither = reeds.index[reeds["lot"].isna() & reeds["piece"].isna()]
+    unread |= found.rows("reeds", "supplier")  # a row of another supplier has lost its lot
+    made = tables["pieces"]["piece"][tables["pieces"].index < 0]
+    of_itself = reeds["piece"].isna() | reeds["piece"].isin(made)
+    neither = reeds.index[reeds["lot"].isna() & of_itself]
     for row in neither:
         if row not in unread:
             found.add("reeds", int(row), "lot", "", "error", "has neither lot nor piece",
@@ -244,7 +301,8 @@ def _outcomes(tables: Tables, found: Findings) -> None:
 def _prices(tables: Tables, settings: Settings, found: Findings) -> None:
     """Prices in another currency, and quantities without a unit."""
     lots = tables["lots"]
-    priced = lots["price"].notna() | lots["freight"].notna()
+    money = ["price", "freight", "price_per_piece"]
+    priced = lots[money].notna().any(axis=1)
     same = lots["currency"].map(partial(same_currency, other=settings.currency), na_action="ignore")
     wrong = lots.index[priced & same.eq(False)]
     found.each(
@@ -254,7 +312,13 @@ def _prices(tables: Tables, settings: Settings, found: Findings) -> None:
     )  # fmt: skip
     written = lots["currency"].mask(same.eq(True), settings.currency)
     tables["lots"] = lots.assign(currency=written)
-    _empty(tables, "lots", wrong, ["price", "freight"])
+    _empty(tables, "lots", wrong, money)
+    lots = tables["lots"]
+    each = lots["price"] / bought(lots)
+    differ = (lots["price_per_piece"] / each - 1).abs() > _ROUNDED
+    found.each("lots", "price_per_piece", lots.loc[differ, "price_per_piece"], "warning",
+               "is not price divided by quantity; price and quantity are used",
+               "check the three of them")  # fmt: skip
     unsaid = lots["quantity"].notna() & lots["quantity_unit"].isna()
     unsaid &= ~lots["form"].isin(["split", "gouged", "shaped"])
     found.each("lots", "quantity", lots.loc[unsaid, "quantity"], "warning",

@@ -28,6 +28,7 @@ _NAMED = (
     ("pieces", "hardness_gauge"),
     ("gauge", "operator"),
 )
+_LOOKS = str.maketrans("oli", "011")
 _MANY_ROWS = 3  # beyond, a line in bench.toml is less work
 _MOST_NAMES = 400  # beyond, they are labels rather than names, and there are too many pairs
 
@@ -43,7 +44,7 @@ def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
         counts = pd.concat([tables[table][column] for table in places]).value_counts()
         common = sorted(counts.index, key=lambda name: (-counts[name], name))
         for table in places:
-            _respell(tables, table, column, _capitals(common, common), found)
+            _respell(tables, table, column, capitals(common, common), found)
     for table, declared in TABLES.items():
         for name, refers in ((c.name, c.refers) for c in declared.columns.values() if c.refers):
             labels, known = tables[table][name], tables[refers][TABLES[refers].key].dropna()
@@ -51,10 +52,10 @@ def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
             if len(astray):
                 alike = Counter(label.casefold() for label in known.unique())
                 one = [label for label in known.unique() if alike[label.casefold()] == 1]
-                _respell(tables, table, name, _capitals(astray, one), found)
+                _respell(tables, table, name, capitals(astray, one), found)
 
 
-def _capitals(names: Iterable[str], known: Iterable[str]) -> dict[str, str]:
+def capitals(names: Iterable[str], known: Iterable[str]) -> dict[str, str]:
     """Return the names that differ from a known one only in capitals, with that one."""
     first: dict[str, str] = {}
     for name in known:
@@ -140,6 +141,17 @@ def respelled(labels: Iterable[str], known: Iterable[str]) -> dict[str, str]:
             if label not in meant and near:
                 meant[label] = near
     return meant
+
+
+def as_it_looks(label: str) -> str:
+    """Return a label without case, blanks and points, and with digits for letters like them.
+
+    Examples
+    --------
+    >>> as_it_looks("L03-10") == as_it_looks("l03 1O")
+    True
+    """
+    return _bare(label).translate(_LOOKS)
 
 
 def _nearly(one: str, other: str) -> bool:

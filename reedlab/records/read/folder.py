@@ -12,7 +12,7 @@ from reedlab.records.read.files_elsewhere import may_read, read_elsewhere
 from reedlab.records.read.sheets_as_text import Sheet, read_csv, table_called
 from reedlab.records.read.workbook import FILE, read_workbook
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES
+from reedlab.records.tables import SHEETS, TABLES
 
 _ENDINGS = (".csv", ".tsv", ".txt")
 _BOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
@@ -103,7 +103,7 @@ def _add_csv(folder: Path, sheets: dict[str, Sheet], settings: Settings, found: 
                 f"{path.name} and {sheets[name].place} both hold {name}; only the second is read",
                 "put their rows into one file",
             )  # fmt: skip
-        elif name and (sheet := read_csv(path, TABLES[name], settings, found)):
+        elif name and (sheet := read_csv(path, SHEETS[name], settings, found)):
             sheets[name] = sheet
 
 

@@ -24,7 +24,7 @@ from reedlab.records.read.cell_values import (
     unit_of_column,
 )
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES, UNIT_SPELLINGS, UNITS, Column, Table, stem
+from reedlab.records.tables import OF_ITSELF, TABLES, UNIT_SPELLINGS, UNITS, Column, Table, stem
 
 MOST_BYTES = 256_000_000
 """Files larger than this are not opened."""
@@ -288,6 +288,7 @@ def _known_headings(table: Table, settings: Settings) -> dict[str, str]:
     """Return the known headings, as keys, and their columns; the maker's own come first."""
     own = {heading_key(h): column for h, column in settings.columns.get(table.name, {}).items()}
     bare = {stem(name): name for name in table.columns if stem(name) not in table.columns}
+    bare |= {other: name for name, column in table.columns.items() for other in column.also}
     return bare | {name: name for name in table.columns} | own
 
 
@@ -405,7 +406,8 @@ def as_table(
     places = headings.places
     _say_units(table, row, headings, found)
     there = {*places, *headings.refused}
-    _say_unknown(table, headings.unknown, set(table.columns) - there, found)
+    unknown = _say_asked(table, row, headings.unknown, found)
+    _say_unknown(table, unknown, set(table.columns) - there, found)
     _say_missing(table, there, found)
     body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
@@ -433,6 +435,25 @@ def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> N
             if column.unit
             else f"name the column {name}, and write its numbers so",
         )  # fmt: skip
+
+
+def _say_asked(table: Table, row: int, unknown: list[str], found: Findings) -> list[str]:
+    """Ask whose price or quantity a reed's row means; return the other unknown headings."""
+    if table.name != "reeds":
+        return unknown
+    asked = [heading for heading in unknown if heading_key(heading) in OF_ITSELF]
+    for heading in asked:
+        key = heading_key(heading)
+        may_be = [f"lot_{key}, if it is the whole lot's"]
+        if key == "price":
+            may_be = ["sold_for, if it is what the reed fetched", *may_be]
+            may_be.append("price_per_piece, if it is what one piece of cane cost")
+        found.add(
+            table.name, row, "", heading, "warning",
+            f"the heading {heading[:60]!r} may mean the reed or its cane, and is not read",
+            f"name it {'; '.join(may_be)}; or say so under [columns.reeds] in bench.toml",
+        )  # fmt: skip
+    return [heading for heading in unknown if heading not in asked]
 
 
 def _say_unknown(table: Table, unknown: list[str], free: set[str], found: Findings) -> None:

@@ -27,10 +27,7 @@ def losses(tables: Tables) -> pd.DataFrame:
     """
     lots = tables["lots"].dropna(subset="lot").drop_duplicates("lot").reset_index(drop=True)
     frame = lots[["lot", "supplier"]].copy()
-    unit = lots["quantity_unit"].astype(object)
-    unit = unit.where(unit.notna() | lots["form"].isna() | lots["form"].eq("tube"), "piece")
-    each = unit.map({"piece": 1, "tube": PIECES_FROM_A_TUBE}).astype(float)
-    frame["pieces_bought"] = lots["quantity"] * each
+    frame["pieces_bought"] = bought(lots)
     tied = first_of_each(tables["reeds"], "reed")
     tied = tied[tied["retie_of"].isna()]
     lot_of = lots_of(tied, tables["pieces"])
@@ -41,13 +38,20 @@ def losses(tables: Tables) -> pd.DataFrame:
     known = pd.concat([counted, noted]) if len(noted) else counted
     known = known.reindex(frame["lot"].astype(object)).reset_index(drop=True)
     frame = pd.concat([frame, known], axis=1)
-    frame["cost_landed"] = lots["price"] + lots["freight"].fillna(0)
-    frame["cost_per_piece"] = frame["cost_landed"] / frame["pieces_bought"].where(
-        frame["pieces_bought"] > 0
-    )
+    pieces = frame["pieces_bought"].where(frame["pieces_bought"] > 0)
+    price = lots["price"].fillna(lots["price_per_piece"] * pieces)
+    frame["cost_landed"] = price + lots["freight"].fillna(0)
+    frame["cost_per_piece"] = (frame["cost_landed"] / pieces).fillna(lots["price_per_piece"])
     order = ["lot", "supplier", "pieces_bought", "pieces_in", "pieces_tied", "pieces_lost"]
     order += ["yield_before_tying", "minutes_before_tying", "minutes_per_tied"]
     return with_categories(frame[[*order, "cost_landed", "cost_per_piece"]])
+
+
+def bought(lots: pd.DataFrame) -> pd.Series:
+    """Return how many pieces each lot was, a tube counting three; NaN where that is not known."""
+    unit = lots["quantity_unit"].astype(object)
+    unit = unit.where(unit.notna() | lots["form"].isna() | lots["form"].eq("tube"), "piece")
+    return lots["quantity"] * unit.map({"piece": 1, "tube": PIECES_FROM_A_TUBE}).astype(float)
 
 
 _KNOWN = (

@@ -16,7 +16,7 @@ from reedlab.records.read.sheets_as_text import Sheet, find_headings
 from reedlab.records.read.workbook import FILE
 from reedlab.records.settings import Settings
 from reedlab.records.store import FORMULA, save_workbook
-from reedlab.records.tables import TABLES
+from reedlab.records.tables import SHEETS
 
 _FILL = {"error": "E8B4A0", "warning": "F2E3B3", "read_as": "EDF1F5"}
 """From dark to light, so that they differ in grey too."""
@@ -117,7 +117,7 @@ def _mark(copy: Any, sheet: Sheet, findings: pd.DataFrame, table: str, settings:
     from openpyxl.comments import Comment
     from openpyxl.styles import PatternFill
 
-    headings = find_headings(sheet, TABLES[table], settings)
+    headings = find_headings(sheet, SHEETS[table], settings)
     fills = {severity: PatternFill("solid", start_color=c) for severity, c in _FILL.items()}
     if headings.at < 0:
         return

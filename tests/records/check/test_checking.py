@@ -104,7 +104,8 @@ def test_cells_that_must_not_be_empty():
     assert named(made, "maker")["row"].tolist() == [3]
     assert named(made, "tied_on")["row"].tolist() == [4]
     assert named(made, "lot")["row"].tolist() == [5]
-    assert (made.findings.dropna(subset="row")["severity"] == "error").all()
+    said = made.findings.dropna(subset="row").set_index("column")["severity"].to_dict()
+    assert said == {"maker": "warning", "tied_on": "error", "lot": "error"}
 
 
 def test_a_label_that_comes_twice_counts_once():
@@ -127,8 +128,9 @@ def test_labels_that_lead_nowhere():
     assert named(made, "lot", "pieces")["row"].tolist() == [3]
 
 
-def test_a_piece_without_a_row_is_no_fault_where_the_lot_is_known():
-    made = bench(reeds=[{"piece": "P7"}, {"piece": "P8", "lot": None}], pieces=[{}])
+def test_a_piece_without_a_row_is_no_fault_where_none_of_its_lot_has_one():
+    reeds = [{"piece": "P7", "lot": "L2"}, {"piece": "P8", "lot": None}]
+    made = bench(lots=[{}, {"lot": "L2"}], reeds=reeds, pieces=[{}])
     assert named(made, "piece")["row"].tolist() == [3]
 
 

@@ -32,7 +32,7 @@ FAULTS = {
     "initials with points": ("reeds", 9, "maker", "warning"),
     "an outcome without a day": ("reeds", 9, "judged_on", "warning"),
     "a label that comes twice": ("reeds", 11, "reed", "error"),
-    "no maker": ("reeds", 12, "maker", "error"),
+    "no maker": ("reeds", 12, "maker", "warning"),
     "judged before it was tied": ("reeds", 13, "judged_on", "warning"),
     "sold though broken": ("reeds", 13, "sold_for", "warning"),
     "too long for a long scrape": ("reeds", 14, "tied_mm", "warning"),

@@ -52,7 +52,7 @@ def test_the_settings_that_are_remarks_can_all_be_taken_up(tmp_path):
 def test_what_must_be_there_comes_first(tmp_path):
     folder = new_bench(tmp_path / "bench")
     headings = (folder / "reeds.csv").read_text(encoding="utf-8-sig").strip().split(",")
-    assert headings[:5] == ["reed", "lot", "maker", "tied_on", "outcome"]
+    assert headings[:4] == ["reed", "lot", "tied_on", "outcome"]
     assert set(headings) == set(TABLES["reeds"].columns)
 
 
