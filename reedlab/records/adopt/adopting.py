@@ -92,7 +92,11 @@ class Draft:
     @cached_property
     def lines(self) -> list[Line]:
         """Every line, decided or open."""
-        return propose(self.parts, self.answers, self.today)
+        kept = {_found(path, self.folder) for path in bench_file.read_answers(self.before)}
+        lines = propose(self.parts, self.answers, self.today)
+        said = {path: "you said so" for path in {*self.answers} - kept}
+        said |= dict.fromkeys(kept, "kept")
+        return [replace(x, why=said[x.path]) if x.path in said else x for x in lines]
 
     @property
     def questions(self) -> list[Line]:
@@ -190,9 +194,7 @@ def begin(
         parts, left_out = read_parts(path)
         folder = Path(to) if to is not None else path.with_name(f"{path.stem}-bench")
     before = _before(folder)
-    answers = {
-        _found(p, folder): value for p, value in bench_file.read_answers(before or "").items()
-    }
+    answers = {_found(p, folder): value for p, value in bench_file.read_answers(before).items()}
     return Draft(folder, tuple(parts), tuple(left_out), day, before, answers)
 
 

@@ -95,9 +95,10 @@ def read_parts(path: Path) -> tuple[list[Part], list[str]]:
             if not path.is_dir():
                 raise
             left_out.append(str(refusal))
-    if not parts and left_out:
+    with_rows = any(part.headings and len(part.body) for part in parts)
+    if not with_rows and left_out:
         raise RecordError(left_out[0])
-    if not parts:
+    if not with_rows:
         raise RecordError(
             f"{path} has no table that can be found: give each column a heading in one row, with "
             "the reeds in the rows below."
@@ -142,8 +143,7 @@ def _parts(file: Path) -> list[Part]:
         raise RecordError(
             f"{file.parent / reason}: {fix}." if reason else f"{file} has no sheet: give another."
         )
-    parts = (_part(file, name, sheet) for name, sheet in sheets.items())
-    return [part for part in parts if part is not None]
+    return [_part(file, name, sheet) for name, sheet in sheets.items() if len(sheet.cells)]
 
 
 def _any_table() -> Table:
@@ -155,12 +155,12 @@ def _any_table() -> Table:
     return Table("reeds", "a row", MappingProxyType(columns))
 
 
-def _part(file: Path, name: str, sheet: Sheet) -> Part | None:
-    """Find a sheet's headings; None for a sheet without headings or without rows."""
+def _part(file: Path, name: str, sheet: Sheet) -> Part:
+    """Find a sheet's headings; there are none in a sheet of notes."""
     cells = sheet.cells
     at = _heading_row(cells)
     if at is None or at + 1 >= len(cells):
-        return None
+        return Part(file.resolve(), name, (), cells[[]])
     places: dict[str, int] = {}
     for place, cell in enumerate(cells.iloc[at]):
         heading = str(cell).strip() if isinstance(cell, str) else ""
@@ -168,7 +168,7 @@ def _part(file: Path, name: str, sheet: Sheet) -> Part | None:
             places.setdefault(heading, place)
     body = cells.iloc[at + 1 :, list(places.values())].set_axis(list(places), axis=1)
     body = body[body.notna().any(axis=1)]
-    return Part(file.resolve(), name, tuple(places), body) if len(body) else None
+    return Part(file.resolve(), name, tuple(places), body)
 
 
 def _heading_row(cells: pd.DataFrame) -> int | None:

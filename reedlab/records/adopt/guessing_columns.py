@@ -13,13 +13,14 @@ from reedlab.records.adopt.vocabulary import plain, vocabulary
 from reedlab.records.read.cell_values import Trouble, days_meant, read_date
 from reedlab.records.read.sheets_as_text import heading_key
 from reedlab.records.settings import OPEN
-from reedlab.records.tables import SHEETS, TABLES, Column, in_words, name_in_reeds, stem
+from reedlab.records.tables import SHEETS, TABLES, Column, name_in_reeds, stem
 
 Answers = Mapping[Path, Value]
 
 _ENOUGH = 0.6  # of a column's cells must be what the column holds
 _SURE_SPELLING, _LIKELY_SPELLING = 90, 80  # of 100, as rapidfuzz counts
 _EXAMPLES = 3
+_MOST_OF_A_BATCH = 500
 _TO_KNOW = ("outcome", "tied_on", "lot")
 """What a reed cannot be used without: an unknown heading that may hold it is asked about."""
 
@@ -153,7 +154,7 @@ def guess_columns(table: str, parts: Sequence[Part], answers: Answers) -> list[L
     which any entry is an outcome, headings with several meanings, misspelt ones, unknown ones.
     """
     here = _Table(table, list(parts), answers)
-    for step in (_answered, _known, _filled, _either, _misspelt, _unknown):
+    for step in (_answered, _counted, _known, _filled, _either, _misspelt, _unknown):
         for heading in here.headings:
             if heading not in here.lines:
                 step(here, heading)
@@ -179,11 +180,28 @@ def _answered(here: _Table, heading: str) -> None:
         here.lines[heading].append(Line(outcome, here.answers[outcome]))
 
 
+def _counted(here: _Table, heading: str) -> None:
+    """Decide a count of a row that is a whole batch: "tied 10, good 6"."""
+    key, words = plain(heading), vocabulary()
+    outcome = words.filled.get(key)
+    column = f"{outcome}_count" if outcome else "tied_count"
+    tied = words.columns.get(key) in ("tied_on", "quantity")
+    texts = here.texts(heading)
+    if column in columns_of(here.name) and (outcome or tied) and _are_counts(texts):
+        here.decide(heading, column, "a row is a batch")
+
+
+def _are_counts(texts: Counter[str]) -> bool:
+    """Say whether a column's cells are small whole numbers, and not all 1 as ticks may be."""
+    whole = _share(texts, lambda text: text.isdecimal() and int(text) <= _MOST_OF_A_BATCH)
+    return whole >= _ENOUGH and any(text.isdecimal() and int(text) > 1 for text in texts)
+
+
 def _known(here: _Table, heading: str) -> None:
     """Decide a heading with one meaning, if its cells are what that column holds."""
     texts = here.texts(heading)
     for column in _candidates(heading, here.name):
-        if column not in here.taken and fits(texts, columns_of(here.name)[column]):
+        if column not in here.taken and fits(texts, columns_of(here.name)[column], heading):
             here.decide(heading, column)
             return
 
@@ -194,8 +212,7 @@ def _filled(here: _Table, heading: str) -> None:
     if here.name != "reeds" or outcome is None:
         return
     texts = here.texts(heading)
-    counts = [t for t in texts if t.isdigit() and int(t) > 1]
-    if counts and len(counts) * 2 >= len(texts):
+    if _are_counts(texts):
         return  # "good 6" is a count of a batch, and no tick
     if "outcome" not in here.taken and _other_outcomes(here, heading):
         here.decide(heading, "outcome", "with words for other outcomes")
@@ -225,7 +242,7 @@ def _either(here: _Table, heading: str) -> None:
     names = [name for name in (_in_table(c, here.name) for c in entry.means) if name]
     free = [
         name for name in dict.fromkeys(names)
-        if name not in here.taken and fits(texts, columns[name])
+        if name not in here.taken and fits(texts, columns[name], heading)
     ]  # fmt: skip
     if entry.only == "date" and free and _dated(here) == [heading]:
         here.decide(heading, free[0], "the only column of days")
@@ -258,7 +275,7 @@ def _misspelt(here: _Table, heading: str) -> None:
         if (column := _in_table(means, here.name)) and column not in here.taken
     }
     near = process.extract(key, [*known], scorer=fuzz.ratio, limit=3, score_cutoff=_LIKELY_SPELLING)
-    near = [n for n in near if fits(here.texts(heading), columns[known[n[0]]])]
+    near = [n for n in near if fits(here.texts(heading), columns[known[n[0]]], heading)]
     names = list(dict.fromkeys(known[word] for word, _, _ in near))
     if len(names) == 1 and near[0][1] >= _SURE_SPELLING:
         here.decide(heading, names[0], f"spelt nearly as {near[0][0]!r}")
@@ -305,7 +322,7 @@ def _ask(here: _Table, heading: str, names: list[str], question: str) -> None:
     columns, texts = columns_of(here.name), here.texts(heading)
     known = {*here.taken} | ({"outcome", "sold_for"} if _says_outcome(here) else set())
     missing = here.name == "reeds" and {*names} & {*_TO_KNOW, "sold_for"} - known
-    choices = tuple(Choice(name, f"{in_words(name)}: {columns[name].says}") for name in names)
+    choices = tuple(Choice(name, columns[name].says) for name in names)
     total = texts.total()
     here.lines[heading] = [
         Line(
@@ -351,14 +368,14 @@ def _share(texts: Counter[str], is_one: Callable[[str], bool]) -> float:
     return sum(n for text, n in texts.items() if is_one(text)) / total if total else 0.0
 
 
-def fits(texts: Counter[str], column: Column) -> bool:
+def fits(texts: Counter[str], column: Column, heading: str = "") -> bool:
     """Say whether a column's cells are of the kind that the column holds; an empty column fits."""
     if not texts:
         return True
     match column.kind:
         case "number" | "money" | "minutes":
             many = _share(texts, lambda text: bool(_STARTS_WITH_DIGIT.match(text))) >= _ENOUGH
-            return many and not is_dated(texts)
+            return many and not is_dated(texts) and _possible(texts, column, heading)
         case "date" | "time":
             return is_dated(texts) or _share(texts, _is_month) >= _ENOUGH
         case "word" | "yesno":
@@ -368,6 +385,17 @@ def fits(texts: Counter[str], column: Column) -> bool:
             )
         case _:
             return column.kind == "text" or not is_dated(texts)
+
+
+def _possible(texts: Counter[str], column: Column, heading: str) -> bool:
+    """Say whether numbers can be this column's, unless the heading names a unit to convert."""
+    plain_numbers = Counter(
+        {t: n for t, n in texts.items() if t.replace(",", ".", 1).replace(".", "", 1).isdecimal()}
+    )
+    if column.possible is None or "(" in heading or "[" in heading or not plain_numbers:
+        return True
+    low, high = column.possible
+    return _share(plain_numbers, lambda t: low <= float(t.replace(",", ".")) <= high) >= _ENOUGH
 
 
 def _is_month(text: str) -> bool:

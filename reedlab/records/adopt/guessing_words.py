@@ -32,7 +32,7 @@ _PRICE = re.compile(
 )
 _SAYS = {
     "good": "good enough to sell",
-    "playable": "plays: for a pupil, or to practise",
+    "playable": "for a pupil, or to practise",
     "reject": "finished, and no use",
     "given_up": "given up before it was finished",
     "broken": "broke or cracked",
@@ -60,7 +60,7 @@ def guess_words(
         headings = [heading for heading, name in meant.items() if name == column.name]
         if column.kind in ("word", "yesno") and headings:
             texts = sum((_texts(part, h) for part in parts for h in headings), Counter[str]())
-            lines += _of_column(column, texts, answers)
+            lines += _of_column(column, headings[0], texts, answers)
     return lines
 
 
@@ -72,7 +72,7 @@ def _texts(part: Part, heading: str) -> Counter[str]:
     return Counter(text for text in cells if text and text != "?")
 
 
-def _of_column(column: Column, texts: Counter[str], answers: Answers) -> list[Line]:
+def _of_column(column: Column, heading: str, texts: Counter[str], answers: Answers) -> list[Line]:
     """Return the lines of one column's words: known ones, then open ones."""
     known, unknown = _sorted(column, texts, answers)
     lines = []
@@ -85,7 +85,7 @@ def _of_column(column: Column, texts: Counter[str], answers: Answers) -> list[Li
     for text, count in unknown.most_common(_MOST_WORDS):
         why = f"{times(count)}: {', '.join(choice.value for choice in choices)}"
         near = _near(text, column)
-        ask = f"{text!r} stands {times(count)} under {column.name}. What does it mean?"
+        ask = f"{text!r} stands {times(count)} under {heading!r}. What does it mean?"
         if near:
             ask += f" (Perhaps {near}.)"
         waits = count if column.name == "outcome" else count / 10
@@ -236,7 +236,7 @@ def guess_empty(
     if not old:
         return []
     choices = (
-        Choice("given_up", "thrown away: lost"),
+        Choice("given_up", "thrown away"),
         Choice("", "not noted, or still here: leave them open"),
     )
     return [

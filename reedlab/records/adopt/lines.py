@@ -20,6 +20,12 @@ class Choice:
     value: str
     says: str
 
+    @property
+    def text(self) -> str:
+        """The answer in words."""
+        words = self.value.replace("_", " ")
+        return self.says if words in ("", self.says) else f"{words}: {self.says}"
+
 
 @dataclass(frozen=True)
 class Line:

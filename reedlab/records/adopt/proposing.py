@@ -47,8 +47,8 @@ def propose(parts: Sequence[Part], answers: Answers, today: dt.date) -> list[Lin
             for line in lines
             if line.path[0] == "columns" and line.value and not line.open
         }
-        rules = {line.path: line.value for line in lines if line.path[0] == "outcome"}
-        words += guess_words(table, held, meant, {**rules, **answers})
+        said = {line.path: line.value for line in lines if line.path[0] == "outcome"}
+        words += guess_words(table, held, meant, {**said, **answers})
         kinds = columns_of(table)
         dated += [
             part.texts(heading)
@@ -57,7 +57,11 @@ def propose(parts: Sequence[Part], answers: Answers, today: dt.date) -> list[Lin
             if column in kinds and kinds[column].kind in ("date", "time")
         ]
         if table == "reeds":
-            of_reeds = (held, meant, [x.path[-1] for x in lines if x.path[:2] == ("outcome", "filled")])
+            of_reeds = (
+                held,
+                meant,
+                [x.path[-1] for x in lines if x.path[:2] == ("outcome", "filled")],
+            )
     order = guess_date_order(dated, answers)
     settled = next((str(line.value) for line in order if not line.open), None)
     rules = guess_empty(*of_reeds, settled, today, answers)

@@ -173,10 +173,10 @@ def _numbered(sheet: Sheet, table: str, settings: Settings, found: Findings) -> 
     if table != "reeds" or headings.at < 0 or "reed" in headings.places:
         return sheet
     cells = sheet.cells.copy()
-    cells[cells.shape[1]] = [
-        None if at < headings.at else "reed" if at == headings.at else f"row {row}"
-        for at, row in enumerate(cells.index)
-    ]
+    filled = sheet.cells.notna().sum(axis=1)
+    labels = [f"row {row}" if filled[row] > 1 else None for row in cells.index]  # 1: a title
+    labels[: headings.at + 1] = [*[None] * headings.at, "reed"]
+    cells[cells.shape[1]] = labels
     found.add(
         table, None, "reed", "", "read_as", "has no column of labels, so reeds are called by row",
         "leave it, or number your reeds, so that their cane and sittings can be noted",

@@ -22,11 +22,7 @@ def opening_lines(draft: Draft) -> list[str]:
 
 def question_text(line: Line, number: int) -> str:
     """Write a question with its numbered answers."""
-    answers = "\n".join(
-        f"  {at}  {choice.value + ': ' if choice.value and ':' not in choice.says else ''}"
-        f"{choice.says}"
-        for at, choice in enumerate(line.choices, start=1)
-    )
+    answers = "\n".join(f"  {at}  {choice.text}" for at, choice in enumerate(line.choices, start=1))
     return f"\n{number}. {line.question}\n{answers}"
 
 
@@ -53,7 +49,10 @@ def _open_lines(still: Sequence[Line]) -> list[str]:
             meanings = ", ".join(choice.value for choice in lines[0].choices)
             said.append(f"{section[1]}: {words}: which of {meanings}?")
         else:
-            said += [f"{line.path[-1]}: {line.why}" for line in lines]
+            said += [
+                line.question if section == ("outcome",) else f"{line.path[-1]}: {line.why}"
+                for line in lines
+            ]
     return said
 
 
