@@ -195,6 +195,11 @@ def begin(
         folder = Path(to) if to is not None else path.with_name(f"{path.stem}-bench")
     before = _before(folder)
     answers = {_found(p, folder): value for p, value in bench_file.read_answers(before).items()}
+    if before and not any(p[0] == "files" for p in answers):
+        raise WriteError(
+            f"{folder} is a bench of its own, whose {FILE} names no sheet: choose another folder "
+            "with --to."
+        )
     return Draft(folder, tuple(parts), tuple(left_out), day, before, answers)
 
 

@@ -242,8 +242,8 @@ def guess_empty(
     return [
         Line(
             path, OPEN, "given_up if you threw them away, \"\" if you did not note the outcome",
-            f"{old:,} blanks are older than {OLD_DAYS} days and have no outcome. Thrown away, or "
-            "not noted?",
+            f"{old:,} {'blanks are' if old > 1 else 'blank is'} older than {OLD_DAYS} days without "
+            "an outcome. Thrown away, or not noted?",
             choices, old,
         ),
         Line(("outcome", "old_days"), OLD_DAYS, "days after which a blank is old"),

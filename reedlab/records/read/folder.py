@@ -42,7 +42,9 @@ def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sh
     if path.is_dir():
         _add_csv(folder, sheets, settings, found)
     book = path if not path.is_dir() else _workbook(folder)
-    if book is not None:
+    if path.is_dir() and book is not None and not may_read(book, folder):
+        _say_link(book.name, book.name, found)
+    elif book is not None:
         _add_workbook(book, sheets, settings, found)
     if not sheets:
         raise RecordError(_nothing(path, found))
@@ -80,7 +82,7 @@ def _listed(folder: Path) -> list[Path]:
 
 def _workbook(folder: Path) -> Path | None:
     named = [path for path in _listed(folder) if path.name.casefold() == FILE]
-    return named[0] if named and may_read(named[0], folder) else None
+    return named[0] if named else None
 
 
 def _add_csv(folder: Path, sheets: dict[str, Sheet], settings: Settings, found: Findings) -> None:
@@ -92,11 +94,7 @@ def _add_csv(folder: Path, sheets: dict[str, Sheet], settings: Settings, found: 
         if name is None:
             _say_near(path.stem, path.name, found)
         elif name and not may_read(path, folder):
-            found.add(
-                name, None, "", path.name, "error",
-                f"{path.name} is a link to a file outside this folder, and is not read",
-                "put the file itself there",
-            )  # fmt: skip
+            _say_link(name, path.name, found)
         elif name in sheets:
             found.add(
                 name, None, "", path.name, "error",
@@ -105,6 +103,14 @@ def _add_csv(folder: Path, sheets: dict[str, Sheet], settings: Settings, found: 
             )  # fmt: skip
         elif name and (sheet := read_csv(path, SHEETS[name], settings, found)):
             sheets[name] = sheet
+
+
+def _say_link(table: str, name: str, found: Findings) -> None:
+    found.add(
+        table, None, "", name, "error",
+        f"{name} is a link to a file outside this folder, and is not read",
+        "put the file itself there",
+    )  # fmt: skip
 
 
 def _add_workbook(
