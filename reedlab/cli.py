@@ -151,7 +151,8 @@ def adopt(
     elif draft.before:
         _say(f"\nThis changes in the bench.toml of {draft.folder}:\n{draft.difference()}")
         if terminal and not typer.confirm("Write it?", default=True):
-            raise ReedlabError(f"nothing is written, and {draft.folder} stays as it was.")
+            _say(f"Nothing is written: {draft.folder} stays as it was.")
+            return
     adopted = draft.write()
     for line in adoption.closing_lines(draft):
         _say(line)

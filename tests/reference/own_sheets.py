@@ -51,7 +51,7 @@ REEDS = made_up()
 
 
 def german_workbook(path):
-    """Titles over the headings, customers as outcomes, a sum below, a sheet of lots, one of notes."""
+    """Titles over the headings, customers as outcomes, a sum below, a sheet of lots, of notes."""
     from openpyxl import Workbook
 
     draw = random.Random(8)
@@ -97,7 +97,11 @@ def english_csv(path):
     draw = random.Random(9)
     words = {"good": ["good", "sold", "Good"], "playable": ["pupil", "so-so"],
              "reject": ["binned", "bin"], "": [""]}  # fmt: skip
-    lines = ["Reed log, café bench", "", "No;Tied on;Lot;Cane from;Gouge;Rough;Opening;Result;Remarks"]
+    lines = [
+        "Reed log, café bench",
+        "",
+        "No;Tied on;Lot;Cane from;Gouge;Rough;Opening;Result;Remarks",
+    ]
     for reed in REEDS:
         gouge = f"{reed.gouge_mm:.2f}".replace(".", ",")
         lines.append(
@@ -114,7 +118,9 @@ def english_ticks(path):
     for reed in REEDS:
         ticks = ["x" if reed.outcome == column else "" for column in columns]
         lines.append(
-            "\t".join([reed.label, f"{reed.tied_on:%d %b %Y}", reed.lot, SUPPLIERS[reed.lot], *ticks])
+            "\t".join(
+                [reed.label, f"{reed.tied_on:%d %b %Y}", reed.lot, SUPPLIERS[reed.lot], *ticks]
+            )
         )
     path.write_text("\n".join(lines) + "\n", "utf-8")
 

@@ -26,7 +26,7 @@ def reads_nothing_of_hers(folder):
     except rl.RecordError as refusal:
         said = str(refusal)
     else:
-        said = bench.findings.to_string() + bench.tables["reeds"].to_string()
+        said = f"{bench.findings.to_string()} {bench.tables['reeds'].to_string()} {bench.settings}"
     return "private" not in said
 
 
@@ -45,7 +45,9 @@ def test_a_file_inside_the_folder_is_read(sent):
     assert [*rl.open_bench(sent).tables["reeds"]["lot"]] == ["private"]
 
 
-@pytest.mark.parametrize("linked", ["data", "reeds.csv", "inside.csv", "records.xlsx", "bench.toml"])
+@pytest.mark.parametrize(
+    "linked", ["data", "reeds.csv", "inside.csv", "records.xlsx", "bench.toml"]
+)
 def test_a_link_that_leads_out_is_refused(sent, tmp_path, linked):
     toml = f'[files]\n"{linked}" = "reeds"\n{MAPPED}'
     target = tmp_path / "hers.csv"
