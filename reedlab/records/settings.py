@@ -249,6 +249,7 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
         except SettingsError as error:
             line = _line_of(error, text)
             found.add(FILE, line, error.key, value, "error", error.problem, error.fix)
+    _say_open(given, found)
     return settings, found
 
 
@@ -306,7 +307,8 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
         return settings
     if name not in (known := [f.name for f in fields(Settings)]):
         raise SettingsError(name, "is not a setting", _instead(name, known))
-    value = _decided(value)
+    # A column that is open is left alone; a word or rule that is open is absent.
+    value = _decided(value, "" if name == "columns" else None)
     if value is None:
         return settings
     try:
@@ -333,11 +335,24 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
         ) from error
 
 
-def _decided(value: Any) -> Any:
-    """Return a setting without what is still open; None if nothing is left to set."""
+def _decided(value: Any, instead: str | None) -> Any:
+    """Return a setting with something instead of what is open: None leaves it out."""
     if isinstance(value, dict):
-        return {k: kept for k, v in value.items() if (kept := _decided(v)) is not None}
-    return None if value == OPEN else value
+        return {k: kept for k, v in value.items() if (kept := _decided(v, instead)) is not None}
+    return instead if value == OPEN else value
+
+
+def _say_open(given: Mapping[str, Any], found: Findings) -> None:
+    """Name the headings that are open, since their columns are not read."""
+    columns = given.get("columns", {})
+    for table, headings in columns.items() if isinstance(columns, dict) else ():
+        meant = headings.items() if isinstance(headings, dict) else ()
+        if left := [repr(heading) for heading, column in meant if column == OPEN]:
+            found.add(
+                FILE, None, f"columns.{table}", ", ".join(left), "warning",
+                f"columns not read, since their lines are open: {', '.join(left)}",
+                f'replace each "{OPEN}" by the column that it is, or by ""',
+            )  # fmt: skip
 
 
 def _known_rules(given: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -29,6 +29,7 @@ _OF_MANY = {"reed", "lot", "piece", "note", "fault", "rh_pct", "temp_c", "lost_a
 
 _NO = frozenset({"no", "nein", "n", "0", "false", "non"})
 _STARTS_WITH_DIGIT = re.compile(r"[~+\-]?\s*(?:ca\.?|[€$£])?\s*[.,]?\d")
+_DECIMAL = re.compile(r"\d*[.,]\d+")
 _LEAVE = Choice("", "none of these: leave it alone")
 
 
@@ -83,8 +84,12 @@ def _table_of(part: Part) -> str:
         filled = [h for h in part.headings if plain(h) in words.filled] if table == "reeds" else []
         if named == table or filled or own & set(columns):
             scores[table] = len({*columns}) + len(filled) + len(either) + 3 * (named == table)
+        if table == "reeds" and not scores[table] and _has_outcomes(part):
+            scores[table] = len({*columns}) + len(either) + 1
         needed = [c for c in TABLES[table].needed if c not in ("reed", "lot", "tied_on", "outcome")]
-        if table != "reeds" and named != table and not set(needed) <= {*columns, "lot", "piece"}:
+        few = len({*columns} - _OF_MANY - {"length_mm"}) < 2  # a length alone may be a reed's
+        lacks = not set(needed) <= {*columns, "lot", "piece"}
+        if table != "reeds" and named != table and (few or lacks):
             scores[table] = 0
     # A sheet of reeds may have all that lots and pieces have, and something of its own.
     order = ["reeds", *(name for name in TABLES if name != "reeds")]
@@ -92,12 +97,20 @@ def _table_of(part: Part) -> str:
     return best if scores[best] >= 2 else ""
 
 
+def _has_outcomes(part: Part) -> bool:
+    """Say whether a column of a sheet has words for how reeds turned out."""
+    outcome = columns_of("reeds")["outcome"]
+    texts = map(part.texts, part.headings)
+    return any(len(t) > 1 and _looks_like("outcome", t, outcome) for t in texts)
+
+
 def _candidates(heading: str, table: str) -> list[str]:
     """Return the columns of a table that a heading alone may mean, the likeliest first."""
     columns, key = columns_of(table), heading_key(heading)
     native = [key] if key in columns else []
     meant = _in_table(vocabulary().columns.get(plain(heading), ""), table)
-    stems = [name for name in columns if stem(name) == key]
+    several = plain(heading) in vocabulary().either
+    stems = [name for name in columns if stem(name) == key and not several]
     return list(dict.fromkeys([*native, *([meant] if meant else []), *stems]))
 
 
@@ -384,7 +397,8 @@ def fits(texts: Counter[str], column: Column, heading: str = "") -> bool:
                 or _share(texts, lambda text: bool(_STARTS_WITH_DIGIT.match(text))) < _ENOUGH
             )
         case _:
-            return column.kind == "text" or not is_dated(texts)
+            decimals = _share(texts, lambda text: bool(_DECIMAL.fullmatch(text))) >= _ENOUGH
+            return column.kind == "text" or not (decimals or is_dated(texts))
 
 
 def _possible(texts: Counter[str], column: Column, heading: str) -> bool:

@@ -141,8 +141,11 @@ def _near(text: str, column: Column) -> str:
 
     words = {**vocabulary().words.get(column.name, {}), **{w: w for w in _offered(column)}}
     words = {word: meaning for word, meaning in words.items() if len(word) > 2}
-    near = process.extractOne(plain(text), [*words], scorer=fuzz.ratio, score_cutoff=75)
-    return words[near[0]] if near else ""
+    key = plain(text)
+    if near := process.extractOne(key, [*words], scorer=fuzz.ratio, score_cutoff=75):
+        return words[near[0]]
+    first = max((w for w in words if key.startswith(f"{w} ")), key=len, default="")
+    return words.get(first, "")  # "sold to Meyer" begins with "sold"
 
 
 def _prices(unknown: Counter[str], answers: Answers) -> tuple[list[Line], Counter[str]]:

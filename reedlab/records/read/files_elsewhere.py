@@ -92,7 +92,7 @@ def read_elsewhere(folder: Path, settings: Settings, found: Findings) -> dict[st
         elif holds and (sheet := read_csv(path, SHEETS[holds], settings, found)):
             sheets.setdefault(holds, []).append(sheet)
     return {
-        table: _numbered(_stacked(parts, SHEETS[table], settings, found), table, settings, found)
+        table: _completed(_stacked(parts, SHEETS[table], settings, found), table, settings, found)
         for table, parts in sheets.items()
     }
 
@@ -167,18 +167,28 @@ def _places(own: list[object], headings: list[object]) -> list[int]:
     return places
 
 
-def _numbered(sheet: Sheet, table: str, settings: Settings, found: Findings) -> Sheet:
-    """Label reeds by their row, in a sheet that has no column of labels."""
+def _completed(sheet: Sheet, table: str, settings: Settings, found: Findings) -> Sheet:
+    """Label reeds by their row where no column does, and lots by their supplier."""
     headings = find_headings(sheet, SHEETS[table], settings)
-    if table != "reeds" or headings.at < 0 or "reed" in headings.places:
+    if table != "reeds" or headings.at < 0:
         return sheet
-    cells = sheet.cells.copy()
-    filled = sheet.cells.notna().sum(axis=1)
-    labels = [f"row {row}" if filled[row] > 1 else None for row in cells.index]  # 1: a title
-    labels[: headings.at + 1] = [*[None] * headings.at, "reed"]
-    cells[cells.shape[1]] = labels
-    found.add(
-        table, None, "reed", "", "read_as", "has no column of labels, so reeds are called by row",
-        "leave it, or number your reeds, so that their cane and sittings can be noted",
-    )  # fmt: skip
+    places, cells = headings.places, sheet.cells.copy()
+    if "reed" not in places:
+        filled = sheet.cells.notna().sum(axis=1)
+        labels = [f"row {row}" if filled[row] > 1 else None for row in cells.index]  # 1: a title
+        labels[: headings.at + 1] = [*[None] * headings.at, "reed"]
+        cells[cells.shape[1]] = labels
+        found.add(
+            table, None, "reed", "", "read_as",
+            "has no column of labels, so reeds are called by row",
+            "leave it, or number your reeds, so that their cane and sittings can be noted",
+        )  # fmt: skip
+    if "supplier" in places and not {"lot", "piece"} & places.keys():
+        cells[cells.shape[1]] = cells[places["supplier"]]
+        cells.iloc[headings.at, -1] = "lot"
+        found.add(
+            table, None, "lot", "", "warning",
+            "has no column of lots, so all cane of one supplier counts as one lot",
+            "add a column lot, so that deliveries of one supplier can be distinguished",
+        )  # fmt: skip
     return replace(sheet, cells=cells)
