@@ -15,6 +15,7 @@ import pandas as pd
 from reedlab.decide.answer import CannotAnswer, RecordNext
 from reedlab.decide.costs import Rates
 from reedlab.decide.worth import mean_price
+from reedlab.records import flow
 
 FEWEST_TIMED = 8
 """Timed reeds below which minutes count as not recorded."""
@@ -96,7 +97,7 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
         arms,
         Rates.of(bench.settings),
         mean_price(every),
-        (*_left_out(every, counts.index, arm), *filled),
+        (*_left_out(bench, counts.index, arm), *filled),
     )
 
 
@@ -105,22 +106,14 @@ def as_factors(reeds: pd.DataFrame, *names: str) -> pd.DataFrame:
     return reeds.assign(**{name: pd.Categorical(reeds[name].astype(str)) for name in names})
 
 
-def _left_out(every: pd.DataFrame, kept: pd.Index, arm: str) -> tuple[str, ...]:
+def _left_out(bench: Any, kept: pd.Index, arm: str) -> tuple[str, ...]:
     """Say which reeds do not count, and which suppliers or forms have none that does."""
-    notes = []
-    pending = int((every["status"] == "pending").sum())
-    young = int((~every["settled"] & every["success"].notna()).sum())
-    if pending:
-        notes.append(f"Pending reeds, which count neither as success nor as failure: {pending}.")
-    if young:
-        notes.append(
-            f"Left out: {young} with an outcome, because others tied as late are still pending, "
-            "and rejects are known sooner than successes."
-        )
-    missing = sorted(set(every[arm].astype(str)) - set(kept.astype(str)))
-    if missing:
-        notes.append(f"No settled reed yet from {listed(missing)}: not ranked.")
-    return tuple(notes)
+    every = bench.reeds[arm].dropna().astype(str)
+    missing = sorted(set(every) - set(kept.astype(str)))
+    counted = flow.sentence(bench.flow(*([] if arm == "supplier" else [arm])))
+    if not missing:
+        return (counted,)
+    return counted, f"No settled reed yet from {listed(missing)}: not ranked."
 
 
 def before_tying(

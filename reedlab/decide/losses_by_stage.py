@@ -24,7 +24,10 @@ class Losses(Answer):
     ----------
     table
         One row a stage in the order of the work, then "not noted": ``stage``, ``lost``, ``tied``
-        (settled reeds in all), ``share``, ``low``, ``high``.
+        (settled reeds with an outcome), ``share``, ``low``, ``high``. No row where reeds were lost
+        and no stage is noted: what is not known is no zero.
+    judged, failed
+        Settled reeds with an outcome, and those of them that failed.
     left_out
         What every answer from reeds with an outcome leaves out, by supplier; see
         `piece_flow.left_out`.
@@ -34,6 +37,8 @@ class Losses(Answer):
     """
 
     table: pd.DataFrame = empty("stage", "lost", "tied", "share", "low", "high")
+    judged: int = 0
+    failed: int = 0
     left_out: pd.DataFrame = empty("supplier", *COUNTS)
     before_tying: pd.DataFrame = empty("lot", "pieces_in", "pieces_kept", "share", "low", "high")
 
@@ -45,14 +50,14 @@ class Losses(Answer):
         return "" if noted.empty else str(by_losses["stage"].iloc[-1])
 
     def _sentence(self) -> str:
-        lost, tied = self.table.set_index("stage")["lost"], self.table["tied"].iloc[0]
-        if not lost.sum():
-            return f"None of {tied} settled reeds was lost."
+        if not self.failed:
+            return f"None of {self.judged} settled reeds was lost."
         if not self.worst:
-            return f"At which stage {lost.sum()} reeds were lost is not noted. {self.record_next}"
+            return f"At which stage {self.failed} reeds were lost is not noted. {self.record_next}"
+        lost = self.table.set_index("stage").loc[self.worst, "lost"]
         return (
-            f"The stage that loses most is '{self.worst}', with {lost[self.worst]} of {tied} "
-            "settled reeds."
+            f"The stage that loses most is '{self.worst}', with {lost} of {self.judged} settled "
+            "reeds."
         )
 
 
@@ -84,8 +89,9 @@ def losses(bench: Any, *, level: float = 0.9, seed: int = 1) -> Losses:
     >>> rl.losses(bench).table["stage"].tolist()
     ['tie', 'rough', 'dry', 'clip', 'finish', 'play', 'not noted']
     """
-    settled = bench.reeds[bench.reeds["settled"]]
-    if not settled["status"].isin(["success", "failure"]).any():
+    reeds = bench.reeds
+    settled = reeds[reeds["settled"] & reeds["status"].isin(["success", "failure"])]
+    if settled.empty:
         raise CannotAnswer(
             "No settled reed has an outcome yet.",
             RecordNext("Record the outcome of each reed once it is known."),
@@ -95,9 +101,13 @@ def losses(bench: Any, *, level: float = 0.9, seed: int = 1) -> Losses:
     lost = lost.reindex([*STAGES_OF_A_REED, NOT_NOTED], fill_value=0)
     table = pd.DataFrame({"stage": lost.index, "lost": lost.to_numpy(), "tied": len(settled)})
     unnoted = int(lost[NOT_NOTED])
+    if 0 < unnoted == len(failed):
+        table = table[:0]
     counts, says = left_out(bench)
     return Losses(
         table=with_wilson(table, "lost", "tied", level),
+        judged=len(settled),
+        failed=len(failed),
         level=level,
         notes=(says,),
         record_next=RecordNext("Fill in lost_at of the reeds that failed.") if unnoted else None,

@@ -143,8 +143,10 @@ def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
         untied = (
             f"Of {n['came_in']} pieces that came in, {n['never_tied']} were never tied{unknown}"
         )
+    astray = int(bench.reeds["supplier"].isna().sum())
+    besides = f" (and {astray} of no known supplier)" if astray else ""
     return counts, (
-        f"An answer sees only reeds with an outcome. {untied}; of {n['tied']} tied, "
+        f"An answer sees only reeds with an outcome. {untied}; of {n['tied']} tied{besides}, "
         f"{n['pending']} are pending, {n['given_up']} were given up and {n['returned']} came back."
     )
 

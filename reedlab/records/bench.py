@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from reedlab.errors import RecordError, SettingsError
+from reedlab.records import flow
 from reedlab.records.check import one_row
 from reedlab.records.check.checking import check_tables
 from reedlab.records.findings import Findings
@@ -59,6 +60,8 @@ class Bench:
         fix.
     today : datetime.date
         The day that counts as today: a later day in the records is an error.
+    skipped : pandas.DataFrame
+        The rows of the sheets that are no rows of a table: table, row and `findings.Reason`.
 
     Examples
     --------
@@ -75,6 +78,7 @@ class Bench:
     tables: Mapping[str, pd.DataFrame]
     findings: pd.DataFrame = field(repr=False)
     today: dt.date = field(default_factory=as_today)
+    skipped: pd.DataFrame = field(default_factory=Findings().skipped, repr=False)
 
     @classmethod
     def from_tables(
@@ -134,6 +138,23 @@ class Bench:
     def cutoff(self) -> pd.Timestamp:
         """The last day of tying on which reeds count as settled."""
         return frames.cutoff(self.tables["reeds"]).day
+
+    def flow(self, *needed: str) -> pd.DataFrame:
+        """Follow the rows of the sheets to the reeds that an answer uses; see `flow.flow`.
+
+        Parameters
+        ----------
+        *needed : str
+            Columns of `reeds` that the answer needs beyond outcome, lot, supplier and day of tying,
+            such as ``"form"``.
+
+        Returns
+        -------
+        pandas.DataFrame
+            step, reeds (of the first step: rows) and reason, from the rows in the sheets to the
+            reeds used.
+        """
+        return flow.flow(self, *needed)
 
     @property
     def unread_outcomes(self) -> frozenset[int]:
@@ -213,4 +234,4 @@ def _bench(
     name_makers(tables, settings)
     if check:
         check_tables(tables, settings, found, today)
-    return Bench(path, settings, tables, found.frame(), today)
+    return Bench(path, settings, tables, found.frame(), today, found.skipped())

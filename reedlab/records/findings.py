@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, Literal, get_args
 
 import pandas as pd
@@ -16,6 +16,12 @@ SEVERITIES: tuple[Severity, ...] = get_args(Severity)
 
 MOST_ALIKE = 2_000
 """Up to this many findings of one column and severity are named; the others are counted."""
+
+Reason = Literal[
+    "empty", "title", "repeated heading", "other headings", "total", "average", "label alone",
+    "note alone", "example", "batch",
+]  # fmt: skip
+"""Why a row of a sheet is no row of its table; a ``batch`` that adds up becomes reeds instead."""
 
 COLUMNS = ("table", "row", "column", "value", "severity", "problem", "fix")
 
@@ -38,9 +44,10 @@ class Findings:
     """
 
     def __init__(self) -> None:
+        self.made: set[str] = set()  # tables that are made from rows of reeds alone
         self._rows: list[tuple[Any, ...]] = []
         self._counts: Counter[tuple[str, str, str]] = Counter()
-        self.made: set[str] = set()  # tables that are made from rows of reeds alone
+        self._skipped: list[pd.DataFrame] = []
 
     def add(
         self,
@@ -74,6 +81,18 @@ class Findings:
             its_problem = problem if isinstance(problem, str) else problem[value]
             its_fix = fix if isinstance(fix, str) else fix[value]
             self.add(table, int(row), column, value, severity, its_problem, its_fix)
+
+    def skip(self, table: str, rows: Iterable[int], reason: Reason) -> None:
+        """Count rows of a sheet, by the spreadsheet's numbers, that are no rows of its table."""
+        counted = {"table": table, "row": pd.Index(rows, dtype="int64"), "reason": reason}
+        self._skipped.append(pd.DataFrame(counted))
+
+    def skipped(self) -> pd.DataFrame:
+        """Return the rows that are no rows of their tables: table, row and reason."""
+        none = pd.DataFrame({"table": [], "row": [], "reason": []})
+        frame = pd.concat(self._skipped or [none], ignore_index=True)
+        frame = frame.astype({"table": "str", "row": "int64", "reason": "str"})
+        return frame.sort_values(["table", "row"], ignore_index=True)
 
     def rows(self, table: str, column: str) -> set[int]:
         """Return the rows of a column that have an error."""

@@ -373,7 +373,7 @@ TABLES: Mapping[str, Table] = MappingProxyType(
 """Every table by its name."""
 
 OF_ITSELF = ("price", "freight", "currency", "quantity", "quantity_unit")
-"""Columns of ``lots`` that a reed may have too: in its row the lot's are called `lot_` and so on."""
+"""Columns of ``lots`` that a reed may have too: in its row those of the lot begin with `lot_`."""
 
 
 def _in_reeds() -> dict[str, tuple[str, str]]:

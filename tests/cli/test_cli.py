@@ -104,7 +104,9 @@ def test_check_of_a_clean_bench_ends_with_0_and_says_what_next(bench, capsys):
     before = hashes(bench)
     code, out, err = run(capsys, "check", str(bench))
     assert (code, err) == (0, "")
-    assert out.startswith("2 lots, 2 reeds and no measured pieces; the check names no errors")
+    first, second, *_ = out.splitlines()
+    assert first == "Your one judged reed could be used. Of 2 reeds, 1 has no outcome yet."
+    assert second.startswith("2 lots, 2 reeds and no measured pieces; the check names no errors")
     assert f"Next: write the report: `reedlab report {bench}`" in out
     assert hashes(bench) == before
 

@@ -84,8 +84,6 @@ def _table_of(part: Part) -> str:
         filled = [h for h in part.headings if plain(h) in words.filled] if table == "reeds" else []
         if named == table or filled or own & set(columns):
             scores[table] = len({*columns}) + len(filled) + len(either) + 3 * (named == table)
-        if table == "reeds" and not scores[table] and _has_outcomes(part):
-            scores[table] = len({*columns}) + len(either) + 1
         needed = [c for c in TABLES[table].needed if c not in ("reed", "lot", "tied_on", "outcome")]
         few = len({*columns} - _OF_MANY - {"length_mm"}) < 2  # a length alone may be a reed's
         lacks = not set(needed) <= {*columns, "lot", "piece"}
@@ -94,7 +92,7 @@ def _table_of(part: Part) -> str:
     # A sheet of reeds may have all that lots and pieces have, and something of its own.
     order = ["reeds", *(name for name in TABLES if name != "reeds")]
     best = max(order, key=lambda name: scores[name])
-    return best if scores[best] >= 2 else ""
+    return best if scores[best] >= 2 else "reeds" if _has_outcomes(part) else ""
 
 
 def _has_outcomes(part: Part) -> bool:

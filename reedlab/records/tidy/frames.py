@@ -214,6 +214,7 @@ def reeds(
     frame["settled"] = (frame["tied_on"] <= until).to_numpy(bool)
 
     frame = with_minutes(frame, tables["sittings"])
+    frame["settled"] &= frame["lot"].notna() & ~of_no_supplier(frame)
     frame = _with_air(frame, tables["air"])
     dates = frame["tied_on"]
     frame["season"] = moisture.season(dates, settings.hemisphere)
@@ -222,6 +223,12 @@ def reeds(
     frame["moisture_pct"] = _moisture(frame["rh_pct"], frame["temp_c"])
     frame["tied_month"] = dates.dt.to_period("M").dt.to_timestamp()
     return with_categories(frame)
+
+
+def of_no_supplier(reeds: pd.DataFrame) -> pd.Series:
+    """Say of each reed whether its supplier is not known, in a bench that names suppliers."""
+    known = reeds["supplier"].notna()
+    return ~known & known.any()
 
 
 def with_usual(reeds: pd.DataFrame, settings: Settings) -> pd.DataFrame:

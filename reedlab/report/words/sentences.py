@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reedlab.decide.evidence import count, listed
+from reedlab.records import flow
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
@@ -26,7 +27,7 @@ CAUTIONS = (  # said where a reader meets the work
 
 
 def findings_count(bench: Bench) -> str:
-    """Say in one line what a bench holds and how many findings its check has.
+    """Say which reeds could be used, what a bench holds and how many findings its check has.
 
     Parameters
     ----------
@@ -36,17 +37,18 @@ def findings_count(bench: Bench) -> str:
     Returns
     -------
     str
-        One sentence.
+        Two lines.
     """
     held = [
-        count(len(bench.tables["lots"]), "lot"),
-        count(len(bench.tables["reeds"]), "reed"),
-        count(len(bench.tables["pieces"]), "measured piece"),
+        count(bench.tables["lots"]["lot"].nunique(), "lot"),
+        count(len(bench.reeds), "reed"),
+        count(len(bench.cane), "measured piece"),
     ]
     named = [count(n, severity) for severity, n in severities(bench.findings).items()]
     if notes := int((bench.findings["severity"] == "read_as").sum()):
         named.append(count(notes, "note"))
-    return f"{listed(held).capitalize()}; the check names {listed(named)}."
+    used = flow.sentence(bench.flow())
+    return f"{used}\n{listed(held).capitalize()}; the check names {listed(named)}."
 
 
 def findings_text(bench: Bench) -> str:
