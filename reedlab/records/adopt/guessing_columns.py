@@ -384,7 +384,7 @@ def fits(texts: Counter[str], column: Column, heading: str = "") -> bool:
     if not texts:
         return True
     match column.kind:
-        case "number" | "money" | "minutes":
+        case "number" | "count" | "money" | "minutes":
             many = _share(texts, lambda text: bool(_STARTS_WITH_DIGIT.match(text))) >= _ENOUGH
             return many and not is_dated(texts) and _possible(texts, column, heading)
         case "date" | "time":

@@ -119,15 +119,14 @@ def old_and_empty(
         return reeds
     old = reeds["tied_on"] < pd.Timestamp(today) - pd.Timedelta(days=days)
     unread = np.isin(reeds.index, list(found.rows("reeds", "outcome")))
-    rows = reeds.index[old & reeds["outcome"].isna() & ~unread]
-    if not len(rows):
+    counts = [name for name in reeds if str(name).endswith("_count")]  # a batch has its own
+    means = old & reeds["outcome"].isna() & ~unread & reeds[counts].isna().all(axis=1)
+    if not means.any():
         return reeds
     found.add(
         "reeds", None, "outcome", "", "read_as",
-        f"is empty in {len(rows):,} rows of blanks older than {days:g} days, which count as "
+        f"is empty in {means.sum():,} row{'s' * (means.sum() > 1)} of blanks older than {days:g} days, which count as "
         f"{outcome}",
         "leave it, or change when_old_and_empty under [outcome] in bench.toml",
     )  # fmt: skip
-    filled = reeds.copy()
-    filled.loc[rows, "outcome"] = outcome
-    return filled
+    return reeds.assign(outcome=reeds["outcome"].mask(means, outcome))
