@@ -121,12 +121,12 @@ def old_and_empty(
     unread = np.isin(reeds.index, list(found.rows("reeds", "outcome")))
     counts = [name for name in reeds if str(name).endswith("_count")]  # a batch has its own
     means = old & reeds["outcome"].isna() & ~unread & reeds[counts].isna().all(axis=1)
-    if not means.any():
+    n = int(means.sum())
+    if n == 0:
         return reeds
     found.add(
         "reeds", None, "outcome", "", "read_as",
-        f"is empty in {means.sum():,} row{'s' * (means.sum() > 1)} of blanks older than {days:g} days, which count as "
-        f"{outcome}",
+        f"is empty for {n:,} blank{'s' * (n != 1)} older than {days:g} days, read as {outcome}",
         "leave it, or change when_old_and_empty under [outcome] in bench.toml",
     )  # fmt: skip
     return reeds.assign(outcome=reeds["outcome"].mask(means, outcome))

@@ -60,7 +60,7 @@ def test_an_old_blank_without_an_outcome_means_what_she_says(tmp_path):
     found, bench = outcomes(tmp_path, toml, lines)
     assert found == ["given_up", "", "good", "", ""]
     (said,) = bench.findings.query("column == 'outcome' and severity == 'read_as'")["problem"]
-    assert "1 row" in said and "given_up" in said
+    assert "1 blank older than 30 days" in said and "given_up" in said
     # On another day another blank is old; without the rule, none is.
     assert outcomes(tmp_path, toml, lines, "2024-12-31")[0][:2] == ["given_up", "given_up"]
     for other in ("", 'when_old_and_empty = "?"', 'when_old_and_empty = ""'):
