@@ -6,6 +6,7 @@ import zipfile
 from pathlib import Path
 
 from reedlab.errors import RecordError
+from reedlab.records.read.other_workbooks import is_locked
 
 TEXT = (".csv", ".tsv", ".txt")
 BOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
@@ -96,20 +97,6 @@ def _locked(path: Path, ending: str, start: bytes) -> bool:
         try:
             with zipfile.ZipFile(path) as archive:
                 return b"encryption-data" in archive.read("META-INF/manifest.xml")
-        except (KeyError, zipfile.BadZipFile, OSError, RuntimeError):
+        except Exception:  # a damaged archive raises many kinds; that is said when it is read
             return False
-    if ending == ".xls" and start.startswith(_OLE):
-        return _locked_xls(path)
-    return False
-
-
-def _locked_xls(path: Path) -> bool:
-    from python_calamine import CalamineError, CalamineWorkbook, PasswordError
-
-    try:
-        with CalamineWorkbook.from_path(str(path)):
-            return False
-    except PasswordError:
-        return True
-    except CalamineError:
-        return False  # damaged: said when it is read
+    return ending == ".xls" and start.startswith(_OLE) and is_locked(path)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -26,23 +28,58 @@ def read_book(path: Path, found: Findings) -> dict[str, Sheet]:
     """Return a workbook's sheets by their names; none, with a finding, where it cannot be read."""
     if path.suffix.casefold() in (".xlsx", ".xlsm"):
         return read_workbook(path, found)
-    from python_calamine import CalamineError, CalamineWorkbook
-
     try:
         read_bytes(path)
-        if zipfile.is_zipfile(path):
-            with zipfile.ZipFile(path) as archive:
-                if sum(part.file_size for part in archive.infolist()) > MOST_UNPACKED:
-                    raise ValueError("it unpacks to too many bytes")
-        with CalamineWorkbook.from_path(str(path)) as book:
+        _refuse_bombs(path)
+        with _opened(path) as book:
             return {name: _sheet(book.get_sheet_by_name(name), path) for name in book.sheet_names}
-    except (CalamineError, ValueError, OSError, zipfile.BadZipFile) as error:
-        reason = " ".join(str(error).split())[:120] or type(error).__name__
+    except (ValueError, OSError) as error:
+        reason = " ".join(str(error).split())[:120]
     found.add(
         path.name, None, "", path.name, "error", f"{path.name} cannot be read ({reason})",
         "open it in the spreadsheet and save it again as .xlsx",
     )  # fmt: skip
     return {}
+
+
+def is_locked(path: Path) -> bool:
+    """Say whether a workbook has a password."""
+    from python_calamine import PasswordError
+
+    try:
+        with _opened(path):
+            return False
+    except PasswordError:
+        return True
+    except ValueError:
+        return False  # damaged, which is said when it is read
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[Any]:
+    """Open a workbook; a damaged one is a ValueError, whatever the library makes of it."""
+    from python_calamine import CalamineWorkbook, PasswordError
+
+    try:
+        with CalamineWorkbook.from_path(str(path)) as book:
+            yield book
+    except (PasswordError, ValueError, KeyboardInterrupt, SystemExit, GeneratorExit):
+        raise
+    except BaseException as error:  # its Rust code panics on some damaged files
+        raise ValueError("it is damaged, or not a workbook") from error
+
+
+def _refuse_bombs(path: Path) -> None:
+    """Raise ValueError for an archive that unpacks to too much."""
+    if not zipfile.is_zipfile(path):
+        return
+    try:
+        with zipfile.ZipFile(path) as archive:
+            size = sum(part.file_size for part in archive.infolist())
+    except zipfile.BadZipFile as error:
+        raise ValueError("it is damaged") from error
+    if size > MOST_UNPACKED:
+        raise ValueError(f"it unpacks to more than {MOST_UNPACKED // 1_000_000} megabytes")
 
 
 def _sheet(sheet: Any, path: Path) -> Sheet:
