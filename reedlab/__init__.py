@@ -7,6 +7,7 @@
 
 Records
     open_bench          open a folder or workbook of records; nothing in it is changed
+    adopt               make a bench of a sheet that you keep already; it is only read
     new_bench           write an empty bench to fill in
     demo_bench          open the made-up bench that reedlab ships
     simulate_bench      make up a bench whose truth is known
@@ -70,6 +71,7 @@ from typing import Any
 
 _HOMES = {
     "open_bench": "records",
+    "adopt": "records.adopt.adopting",
     "new_bench": "records",
     "demo_bench": "simulate.demo",
     "simulate_bench": "simulate",

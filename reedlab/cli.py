@@ -1,4 +1,4 @@
-"""The command line: ``reedlab demo``, ``new``, ``check``, ``report`` and ``trial``.
+"""The command line: ``reedlab demo``, ``new``, ``adopt``, ``check``, ``report``, ``trial``.
 
 Each command opens a bench, calls one function of the library, and prints the result and the next
 step. Heavy libraries are imported inside the commands that need them, so that ``reedlab --help`` is
@@ -25,6 +25,10 @@ from typer.core import TyperGroup
 from reedlab.errors import ReedlabError, WriteError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from reedlab.records.adopt.adopting import Draft
+    from reedlab.records.adopt.lines import Choice
     from reedlab.report.pages.writing import Report
 
 
@@ -105,6 +109,98 @@ def new(
         "fill in lots (lot and supplier are enough) and reeds (reed, lot, maker, tied_on, and the "
         f"outcome when you know it), then run {_command('check', directory)}."
     )
+
+
+@app.command()
+def adopt(
+    sheet: Annotated[
+        Path,
+        typer.Argument(
+            metavar="SHEET",
+            help="Your CSV file or workbook, a folder of them, or a bench that was adopted before.",
+        ),
+    ],
+    to: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="The folder to write. Default: beside the sheet.",
+            show_default=False,
+        ),
+    ] = None,
+    today: Today = None,
+) -> None:
+    """Make a bench of a sheet that you keep already.
+
+    Guesses what its headings and words mean, asks at most seven questions, and writes a bench.toml
+    into a new folder. The sheet itself is only read. Run it again when the sheet has new words.
+
+    Example: reedlab adopt "My reeds.xlsx" --to my-bench
+    """
+    from reedlab.records.adopt import adopting
+    from reedlab.report.words import adoption
+
+    draft = adopting.begin(sheet, to, today)
+    for line in adoption.opening_lines(draft):
+        _say(line)
+    terminal = _is_terminal()
+    if terminal:
+        draft = _ask_about(draft, adopting.MOST_QUESTIONS)
+    if draft.before and draft.text == draft.before:
+        _say(f"Nothing is new: {draft.folder} stays as it is.")
+    elif draft.before:
+        _say(f"\nThis changes in the bench.toml of {draft.folder}:\n{draft.difference()}")
+        if terminal and not typer.confirm("Write it?", default=True):
+            _say(f"Nothing is written: {draft.folder} stays as it was.")
+            return
+    adopted = draft.write()
+    for line in adoption.closing_lines(draft):
+        _say(line)
+    _next(
+        f"run {_command('check', adopted.folder)}, and {_command('report', adopted.folder)} when "
+        "you like. When your sheet has new words, run "
+        f"{_command('adopt', adopted.folder)} again."
+    )
+
+
+def _is_terminal() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty()
+
+
+def _ask_about(draft: Draft, most: int) -> Draft:
+    """Ask what is open, at most so many questions; Enter leaves one for later, Ctrl-D all."""
+    from reedlab.report.words import adoption
+
+    later = set()
+    for number in range(most):
+        line = next((line for line in draft.questions if line.path not in later), None)
+        if line is None:
+            break
+        _say(adoption.question_text(line, number + 1))
+        answer = _answer(line.choices)
+        if answer is None:
+            break
+        if answer == "":
+            later.add(line.path)
+        else:
+            draft = draft.answered(line, line.choices[int(answer) - 1].value)
+    return draft
+
+
+def _answer(choices: Sequence[Choice]) -> str | None:
+    """Read a choice, by its number or its word; "" is for later, None for the end of input."""
+    words = {choice.value: str(at) for at, choice in enumerate(choices, start=1) if choice.value}
+    numbers = {str(at) for at in range(1, len(choices) + 1)}
+    while True:
+        try:
+            typed = input("  Number, or Enter for later: ").strip().casefold()
+        except EOFError:
+            _say("")
+            return None
+        typed = words.get(typed.replace(" ", "_"), typed)
+        if typed in ("", *numbers):
+            return typed
+        _say(f"  Type a number from 1 to {len(choices)}, or nothing.")
 
 
 @app.command()

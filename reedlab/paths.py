@@ -1,4 +1,4 @@
-"""Where the notebooks and the shipped data lie, in a wheel and in an editable install."""
+"""Where the notebooks and the shipped data are, and where this user's own lists are kept."""
 
 from __future__ import annotations
 
@@ -35,3 +35,10 @@ def shipped(name: str) -> Path:
         if folder.is_dir():
             return folder
     raise FileNotFoundError(f"reedlab's folder {name!r} is missing: install reedlab again.")
+
+
+def user_folder() -> Path:
+    """Return the folder of this user's configuration of reedlab; it need not exist."""
+    from platformdirs import user_config_path
+
+    return user_config_path("reedlab", appauthor=False, roaming=False)

@@ -19,6 +19,7 @@ from reedlab.records.check.kept_out import gravest_first
 from reedlab.records.findings import Findings
 from reedlab.records.read.batch_rows import one_row_a_reed
 from reedlab.records.read.folder import read_sheets
+from reedlab.records.read.outcome_rules import old_and_empty, with_outcomes
 from reedlab.records.read.parsing import parse_table
 from reedlab.records.read.sheets_as_text import Origin, as_table
 from reedlab.records.settings import Settings, read_settings
@@ -31,7 +32,7 @@ TODAY = "REEDLAB_TODAY"
 """The environment variable that replaces the clock, so that a check can be repeated."""
 
 
-def _as_today(given: dt.date | str | None = None) -> dt.date:
+def as_today(given: dt.date | str | None = None) -> dt.date:
     """Return the day given, else that of the environment, else the clock's."""
     name, day = ("today", given) if given is not None else (TODAY, os.environ.get(TODAY))
     if not day:
@@ -79,7 +80,7 @@ class Bench:
     settings: Settings
     tables: Mapping[str, pd.DataFrame]
     findings: pd.DataFrame = field(repr=False)
-    today: dt.date = field(default_factory=_as_today)
+    today: dt.date = field(default_factory=as_today)
     skipped: pd.DataFrame = field(default_factory=Findings().skipped, repr=False)
 
     @classmethod
@@ -117,7 +118,7 @@ class Bench:
         if unknown := set(tables) - set(TABLES):
             raise KeyError(f"a bench has no table {', '.join(sorted(unknown))}")
         given = {name: (frame, Origin()) for name, frame in tables.items()}
-        return _bench(None, given, settings or Settings(), Findings(), _as_today(today), check)
+        return _bench(None, given, settings or Settings(), Findings(), as_today(today), check)
 
     @cached_property
     def reeds(self) -> pd.DataFrame:
@@ -193,7 +194,7 @@ def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
     SettingsError
         When `today` is not a valid date.
     """
-    day = _as_today(today)
+    day = as_today(today)
     path = Path(path)
     if not path.exists():
         raise RecordError(f"{path} does not exist: give the folder that holds your records.")
@@ -202,6 +203,7 @@ def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
     given = {}
     for name in list(sheets):
         sheet = sheets.pop(name)  # a large file's cells are not kept beside its table
+        sheet = with_outcomes(sheet, settings) if name == "reeds" else sheet
         given[name] = as_table(sheet, SHEETS[name], settings, found)
     return _bench(path, given, settings, found, day, check=True)
 
@@ -232,6 +234,7 @@ def _bench(
 ) -> Bench:
     """Type, check and hold the tables."""
     tables = {name: _typed(table, given, settings, found) for name, table in TABLES.items()}
+    tables["reeds"] = old_and_empty(tables["reeds"], settings, found, today)
     one_row.split(tables, found)
     name_makers(tables, settings)
     if check:

@@ -19,6 +19,9 @@ from reedlab.records.findings import Findings
 from reedlab.records.tables import OUTCOMES, SHEETS, TABLES, Likely
 
 FILE = "bench.toml"
+OPEN = "?"
+"""What stands in a line of ``bench.toml`` that is not decided: such a line counts as absent."""
+
 _MOST_MONEY = 1e9
 _HEADER = re.compile(r"\s*\[+([^\]]+)\]")
 _ENTRY = re.compile(r"\s*([\w.\-\"' ]+?)\s*=")
@@ -39,6 +42,41 @@ class Usual:
 
     since: dt.date
     values: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class OutcomeRules:
+    """What says a reed's outcome in a sheet that has no word for it.
+
+    Attributes
+    ----------
+    filled : mapping of str to str
+        The maker's own headings under which any entry (a name, a day, a price, a tick) means an
+        outcome, where the outcome itself is empty.
+    a_price : str
+        What a price means that stands where the outcome should be; empty for nothing.
+    a_name : str
+        What a name means there, such as a customer's: a word that is not known and has a capital
+        letter; empty for nothing.
+    when_old_and_empty : str
+        What it means that a blank has no outcome after `old_days`; empty for nothing.
+    old_days : float
+        Days from tying.
+    """
+
+    filled: Mapping[str, str] = field(default_factory=dict)
+    a_price: str = ""
+    a_name: str = ""
+    when_old_and_empty: str = ""
+    old_days: float = 30
+
+    def __post_init__(self) -> None:
+        for name in ("a_price", "a_name", "when_old_and_empty"):
+            _one_of(f"outcome.{name}", [getattr(self, name)], [*OUTCOMES, ""])
+        _one_of("outcome.filled", self.filled.values(), OUTCOMES)
+        days = self.old_days
+        if isinstance(days, bool) or not isinstance(days, (int, float)) or not 1 <= days <= 3660:
+            raise SettingsError("outcome.old_days", f"is {days!r}", "write days, such as 30")
 
 
 @dataclass(frozen=True)
@@ -77,6 +115,11 @@ class Settings:
         a column of names, spellings and the name that they mean.
     tables : mapping of str to str
         The maker's own names of files or sheets, and the tables they hold, or "" for none.
+    files : mapping
+        Files elsewhere, named from the bench's folder, and the table that each holds, or "" for
+        none; for a workbook a mapping of its sheets.
+    outcome : OutcomeRules
+        What says a reed's outcome where no word of the vocabulary does.
     ranges : mapping
         ``"reeds.tied_mm"`` and so on, to the limits outside which a value gets a warning.
 
@@ -105,6 +148,8 @@ class Settings:
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     tables: Mapping[str, str] = field(default_factory=dict)
+    files: Mapping[str, str | Mapping[str, str]] = field(default_factory=dict)
+    outcome: OutcomeRules = field(default_factory=OutcomeRules)
     ranges: Mapping[str, Likely] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -127,6 +172,9 @@ class Settings:
             if not isinstance(value := getattr(self, name), str):
                 raise SettingsError(name, f"is {value!r}", f'write a word such as "{such}"')
         _one_of("tables", self.tables.values(), [*TABLES, ""])
+        for name, holds in self.files.items():
+            held = holds.values() if isinstance(holds, Mapping) else [holds]
+            _one_of(f"files.{name}", held, [*TABLES, ""])
         _one_of("columns", self.columns, TABLES)
         for table, headings in self.columns.items():
             _one_of(f"columns.{table}", headings.values(), [*SHEETS[table].columns, ""])
@@ -181,6 +229,8 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
     try:
         if not path.is_file():
             raise ValueError("it is a broken link" if path.is_symlink() else "it is not a file")
+        if not path.resolve().is_relative_to(folder.resolve()):
+            raise ValueError("it is a link to a file elsewhere")
         if path.stat().st_size > 1_000_000:
             raise ValueError("it is larger than a megabyte")
         text = path.read_bytes().decode("utf-8-sig")
@@ -208,6 +258,7 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
             alike = sum(str(other) == str(wrong) for other, _ in refused[:nth])
             row = _line_of(wrong, text, alike)
             found.add(FILE, row, wrong.key, says, "error", wrong.problem, wrong.fix)
+    _say_open(given, found)
     return settings, found
 
 
@@ -337,6 +388,10 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
         return settings
     if name not in (known := [f.name for f in fields(Settings)]):
         raise SettingsError(name, "is not a setting", _instead(name, known))
+    # A column that is open is left alone; a word or rule that is open is absent.
+    value = _decided(value, "" if name == "columns" else None)
+    if value is None:
+        return settings
     try:
         if name == "heated":
             value = tuple(_spell(v) for v in value)
@@ -351,6 +406,8 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
             value = {k: {str(a): b for a, b in v.items()} for k, v in value.items()}
         elif name == "tables":
             value = {str(k).casefold(): v for k, v in value.items()}
+        elif name == "outcome":
+            value = OutcomeRules(**_known_rules(value))
         return replace(settings, **{name: value})
     except (TypeError, AttributeError, KeyError) as error:
         raise SettingsError(
@@ -358,6 +415,31 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
             "has an unexpected form",
             "compare it with the bench.toml that `reedlab new` writes",
         ) from error
+
+
+def _decided(value: Any, instead: str | None) -> Any:
+    """Return a setting with something instead of what is open: None leaves it out."""
+    if isinstance(value, dict):
+        return {k: kept for k, v in value.items() if (kept := _decided(v, instead)) is not None}
+    return instead if value == OPEN else value
+
+
+def _say_open(given: Mapping[str, Any], found: Findings) -> None:
+    """Name the headings that are open, since their columns are not read."""
+    columns = given.get("columns", {})
+    for table, headings in columns.items() if isinstance(columns, dict) else ():
+        meant = headings.items() if isinstance(headings, dict) else ()
+        if left := [repr(heading) for heading, column in meant if column == OPEN]:
+            found.add(
+                FILE, None, f"columns.{table}", ", ".join(left), "warning",
+                f"columns not read, since their lines are open: {', '.join(left)}",
+                f'replace each "{OPEN}" by the column that it is, or by ""',
+            )  # fmt: skip
+
+
+def _known_rules(given: Mapping[str, Any]) -> Mapping[str, Any]:
+    _one_of("outcome", given, [f.name for f in fields(OutcomeRules)])
+    return given
 
 
 def _spell(given: Mapping[str, Any]) -> tuple[str, str | None]:

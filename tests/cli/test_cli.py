@@ -62,7 +62,7 @@ def test_help_needs_none_of_the_heavy_libraries():
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )
     assert "HEAVY []" in done.stdout
-    for command in ("demo", "new", "check", "report"):
+    for command in ("demo", "new", "adopt", "check", "report"):
         assert f"\n  {command} " in done.stdout
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from reedlab.errors import RecordError
 from reedlab.records.findings import Findings
+from reedlab.records.read.files_elsewhere import may_read, read_elsewhere
 from reedlab.records.read.sheets_as_text import Sheet, read_csv, table_called
 from reedlab.records.read.workbook import FILE, read_workbook
 from reedlab.records.settings import Settings
@@ -37,9 +38,13 @@ def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sh
     if path.suffix.casefold() in _ENDINGS and not path.is_dir():
         raise RecordError(f"{path} is one table of a bench: give its folder, {path.parent}.")
     folder = path if path.is_dir() else path.parent
-    sheets = _from_csv(folder, settings, found) if path.is_dir() else {}
+    sheets = read_elsewhere(folder, settings, found) if path.is_dir() else {}
+    if path.is_dir():
+        _add_csv(folder, sheets, settings, found)
     book = path if not path.is_dir() else _workbook(folder)
-    if book is not None:
+    if path.is_dir() and book is not None and not may_read(book, folder):
+        _say_link(book.name, book.name, found)
+    elif book is not None:
         _add_workbook(book, sheets, settings, found)
     if not sheets:
         raise RecordError(_nothing(path, found))
@@ -80,15 +85,16 @@ def _workbook(folder: Path) -> Path | None:
     return named[0] if named else None
 
 
-def _from_csv(folder: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
-    """Read the folder's CSV files that are named after a table."""
-    sheets: dict[str, Sheet] = {}
+def _add_csv(folder: Path, sheets: dict[str, Sheet], settings: Settings, found: Findings) -> None:
+    """Add the folder's CSV files that are named after a table."""
     for path in _listed(folder):
         if path.suffix.casefold() not in _ENDINGS:
             continue
         name = table_called(path.stem, settings.tables)
         if name is None:
             _say_near(path.stem, path.name, found)
+        elif name and not may_read(path, folder):
+            _say_link(name, path.name, found)
         elif name in sheets:
             found.add(
                 name, None, "", path.name, "error",
@@ -97,7 +103,14 @@ def _from_csv(folder: Path, settings: Settings, found: Findings) -> dict[str, Sh
             )  # fmt: skip
         elif name and (sheet := read_csv(path, SHEETS[name], settings, found)):
             sheets[name] = sheet
-    return sheets
+
+
+def _say_link(table: str, name: str, found: Findings) -> None:
+    found.add(
+        table, None, "", name, "error",
+        f"{name} is a link to a file outside this folder, and is not read",
+        "put the file itself there",
+    )  # fmt: skip
 
 
 def _add_workbook(

@@ -138,7 +138,7 @@ def _sheet(sheet: Any, path: Path, merged: list[str], found: Findings) -> Sheet:
         cells += len(row)
         if cells > _MOST_CELLS:
             raise ValueError(f"sheet {sheet.title} has more than {_MOST_CELLS:,} cells")
-        texts = [_text(cell) for cell in row]
+        texts = [cell_text(cell) for cell in row]
         while texts and texts[-1] is None:
             texts.pop()
         if texts:
@@ -158,7 +158,7 @@ def _sheet(sheet: Any, path: Path, merged: list[str], found: Findings) -> Sheet:
     return Sheet(f"{path.name}, sheet {sheet.title}", frame, origin, found_looks)
 
 
-def _text(cell: Any) -> str | None:
+def cell_text(cell: Any) -> str | None:
     """Return a cell's value as text that `cell_values` can read."""
     match cell.value:
         case None | "":

@@ -19,6 +19,7 @@ _PASSED_ON = re.compile(
     r"PATH|HOME|TZ|LANG|LANGUAGE|LC_\w+|TMPDIR|TEMP|TMP|REEDLAB_\w+"
     r"|\w+_NUM_THREADS|VECLIB_MAXIMUM_THREADS|OPENBLAS_\w+"
     r"|XDG_CACHE_HOME|MPLCONFIGDIR"  # matplotlib's list of fonts, which takes long to make
+    r"|XDG_CONFIG_HOME"  # the user's list of adopted sheets
     r"|LD_LIBRARY_PATH|DYLD_LIBRARY_PATH"  # without which some installations do not start
     r"|SYSTEMROOT|SYSTEMDRIVE|WINDIR|COMSPEC|PATHEXT|USERPROFILE|HOMEDRIVE|HOMEPATH|APPDATA"
     r"|LOCALAPPDATA|PROGRAMDATA|NUMBER_OF_PROCESSORS|PROCESSOR_\w+"

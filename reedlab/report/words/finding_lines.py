@@ -46,7 +46,7 @@ def finding_lines(findings: pd.DataFrame, settings: Settings | None = None) -> I
     """
     own = settings.columns if settings else {}
     for table, of_table in findings.groupby("table", sort=False):
-        headings = {column: heading for heading, column in own.get(table, {}).items()}
+        headings = {column: heading for heading, column in own.get(table, {}).items() if column}
         counts = of_table["severity"].value_counts().reindex(SEVERITIES).dropna()
         yield ""
         yield f"{table}: " + ", ".join(

@@ -1,0 +1,425 @@
+"""Which sheet is which table, and which heading is which column: by its words and its cells."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from reedlab.records.adopt.finding_tables import Part
+from reedlab.records.adopt.lines import Choice, Line, Path, Value
+from reedlab.records.adopt.vocabulary import plain, vocabulary
+from reedlab.records.read.cell_values import Trouble, days_meant, read_date
+from reedlab.records.read.sheets_as_text import heading_key
+from reedlab.records.settings import OPEN
+from reedlab.records.tables import SHEETS, TABLES, Column, name_in_reeds, stem
+
+Answers = Mapping[Path, Value]
+
+_ENOUGH = 0.6  # of a column's cells must be what the column holds
+_SURE_SPELLING, _LIKELY_SPELLING = 90, 80  # of 100, as rapidfuzz counts
+_EXAMPLES = 3
+_MOST_OF_A_BATCH = 500
+_TO_KNOW = ("outcome", "tied_on", "lot")
+"""What a reed cannot be used without: an unknown heading that may hold it is asked about."""
+
+_OF_MANY = {"reed", "lot", "piece", "note", "fault", "rh_pct", "temp_c", "lost_at"}
+"""Columns of a reed that other tables have too, so they do not show what a sheet holds."""
+
+_NO = frozenset({"no", "nein", "n", "0", "false", "non"})
+_STARTS_WITH_DIGIT = re.compile(r"[~+\-]?\s*(?:ca\.?|[€$£])?\s*[.,]?\d")
+_DECIMAL = re.compile(r"\d*[.,]\d+")
+_LEAVE = Choice("", "none of these: leave it alone")
+
+
+def columns_of(table: str) -> Mapping[str, Column]:
+    """Return what a sheet of this table may hold."""
+    return SHEETS[table].columns
+
+
+def guess_tables(parts: Sequence[Part], answers: Answers) -> dict[str, Line]:
+    """Return the line of each part, by its place: the table that it holds, or a question."""
+    guesses = {part.place: _table_of(part) for part in parts}
+    found_reeds = "reeds" in guesses.values()
+    largest = max((p for p in parts if not guesses[p.place]), key=_rows, default=None)
+    lines = {}
+    for part in parts:
+        path = path_of(part)
+        if path in answers:
+            lines[part.place] = Line(path, answers[path])
+        elif table := guesses[part.place]:
+            lines[part.place] = Line(path, table, f"{_rows(part):,} rows")
+        elif part is largest and not found_reeds:
+            choices = tuple(Choice(name, f"each row is {TABLES[name].says}") for name in TABLES)
+            named = ", ".join(part.headings[:6])
+            lines[part.place] = Line(
+                path, OPEN, f"{_rows(part):,} rows: {', '.join(TABLES)}, or \"\" to leave it",
+                f"What does {part.place} hold? Its headings are {named}.",
+                (*choices, _LEAVE), _rows(part),
+            )  # fmt: skip
+        else:
+            lines[part.place] = Line(path, "", "no headings that reedlab knows: not read")
+    return lines
+
+
+def path_of(part: Part) -> Path:
+    """Return where ``bench.toml`` says what a part holds; the file is put in when it is written."""
+    return ("files", str(part.file), *([part.sheet] if part.sheet else []))
+
+
+def _rows(part: Part) -> int:
+    return len(part.body)
+
+
+def _table_of(part: Part) -> str:
+    """Return the table whose columns a part's headings name, or an empty string."""
+    words = vocabulary()
+    named = words.tables.get(plain(part.name), "")
+    scores: Counter[str] = Counter()
+    for table in TABLES:
+        columns = [c for h in part.headings for c in _candidates(h, table)[:1]]
+        own = set(TABLES[table].columns) - _OF_MANY if table == "reeds" else set(columns)
+        either = [h for h in part.headings if plain(h) in words.either]
+        filled = [h for h in part.headings if plain(h) in words.filled] if table == "reeds" else []
+        if named == table or filled or own & set(columns):
+            scores[table] = len({*columns}) + len(filled) + len(either) + 3 * (named == table)
+        needed = [c for c in TABLES[table].needed if c not in ("reed", "lot", "tied_on", "outcome")]
+        few = len({*columns} - _OF_MANY - {"length_mm"}) < 2  # a length alone may be a reed's
+        lacks = not set(needed) <= {*columns, "lot", "piece"}
+        if table != "reeds" and named != table and (few or lacks):
+            scores[table] = 0
+    # A sheet of reeds may have all that lots and pieces have, and something of its own.
+    order = ["reeds", *(name for name in TABLES if name != "reeds")]
+    best = max(order, key=lambda name: scores[name])
+    return best if scores[best] >= 2 else "reeds" if _has_outcomes(part) else ""
+
+
+def _has_outcomes(part: Part) -> bool:
+    """Say whether a column of a sheet has words for how reeds turned out."""
+    outcome = columns_of("reeds")["outcome"]
+    texts = map(part.texts, part.headings)
+    return any(len(t) > 1 and _looks_like("outcome", t, outcome) for t in texts)
+
+
+def _candidates(heading: str, table: str) -> list[str]:
+    """Return the columns of a table that a heading alone may mean, the likeliest first."""
+    columns, key = columns_of(table), heading_key(heading)
+    native = [key] if key in columns else []
+    meant = _in_table(vocabulary().columns.get(plain(heading), ""), table)
+    several = plain(heading) in vocabulary().either
+    stems = [name for name in columns if stem(name) == key and not several]
+    return list(dict.fromkeys([*native, *([meant] if meant else []), *stems]))
+
+
+def _in_table(column: str, table: str) -> str:
+    """Return what a column is called in a sheet of this table; empty if it has none such."""
+    columns = columns_of(table)
+    if column in columns:
+        return column
+    for other in ("pieces", "lots") if table == "reeds" else ():
+        if column in TABLES[other].columns:
+            name = name_in_reeds(other, column)
+            return name if name in columns else ""
+    return ""
+
+
+@dataclass
+class _Table:
+    """The headings of all parts that hold one table, and what is decided about them."""
+
+    name: str
+    parts: list[Part]
+    answers: Answers
+    lines: dict[str, list[Line]] = field(default_factory=dict)
+    taken: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def headings(self) -> list[str]:
+        """Every heading, once."""
+        return list(dict.fromkeys(h for part in self.parts for h in part.headings))
+
+    def texts(self, heading: str) -> Counter[str]:
+        """Return the texts under a heading, over all parts."""
+        return sum((part.texts(heading) for part in self.parts), Counter())
+
+    def rows(self) -> int:
+        """Return the number of rows."""
+        return sum(map(_rows, self.parts))
+
+    def path(self, heading: str) -> Path:
+        """Return where ``bench.toml`` says what a heading means."""
+        return ("columns", self.name, heading)
+
+    def decide(self, heading: str, column: str, why: str = "") -> None:
+        """Note that a heading means a column."""
+        filled = f"{self.texts(heading).total():,} filled"
+        self.taken[column] = heading
+        self.lines[heading] = [Line(self.path(heading), column, f"{filled}{why and '; '}{why}")]
+
+
+def guess_columns(table: str, parts: Sequence[Part], answers: Answers) -> list[Line]:
+    """Return the lines of a table's headings, in the order of the sheet.
+
+    The surest are decided first: what the maker answered, headings with one meaning, columns in
+    which any entry is an outcome, headings with several meanings, misspelt ones, unknown ones.
+    """
+    here = _Table(table, list(parts), answers)
+    for step in (_answered, _counted, _known, _filled, _either, _misspelt, _unknown):
+        for heading in here.headings:
+            if heading not in here.lines:
+                step(here, heading)
+    lines = [line for heading in here.headings for line in here.lines.get(heading, [])]
+    return [*lines, *_sold(here)]
+
+
+def _sold(here: _Table) -> list[Line]:
+    """Return the line that says that a reed with a price was sold."""
+    path = ("outcome", "filled", here.taken.get("sold_for", ""))
+    return [Line(path, here.answers.get(path, "good"), "a price: sold")] if path[-1] else []
+
+
+def _answered(here: _Table, heading: str) -> None:
+    value = here.answers.get(here.path(heading))
+    if value is None:
+        return
+    if value:
+        here.taken[str(value)] = heading
+    here.lines[heading] = [Line(here.path(heading), value)]
+    outcome = ("outcome", "filled", heading)
+    if outcome in here.answers:
+        here.lines[heading].append(Line(outcome, here.answers[outcome]))
+
+
+def _counted(here: _Table, heading: str) -> None:
+    """Decide a count of a row that is a whole batch: "tied 10, good 6"."""
+    key, words = plain(heading), vocabulary()
+    outcome = words.filled.get(key)
+    column = f"{outcome}_count" if outcome else "tied_count"
+    tied = words.columns.get(key) in ("tied_on", "quantity")
+    texts = here.texts(heading)
+    if column in columns_of(here.name) and (outcome or tied) and _are_counts(texts):
+        here.decide(heading, column, "a row is a batch")
+
+
+def _are_counts(texts: Counter[str]) -> bool:
+    """Say whether a column's cells are small whole numbers, and not all 1 as ticks may be."""
+    whole = _share(texts, lambda text: text.isdecimal() and int(text) <= _MOST_OF_A_BATCH)
+    return whole >= _ENOUGH and any(text.isdecimal() and int(text) > 1 for text in texts)
+
+
+def _known(here: _Table, heading: str) -> None:
+    """Decide a heading with one meaning, if its cells are what that column holds."""
+    texts = here.texts(heading)
+    for column in _candidates(heading, here.name):
+        if column not in here.taken and fits(texts, columns_of(here.name)[column], heading):
+            here.decide(heading, column)
+            return
+
+
+def _filled(here: _Table, heading: str) -> None:
+    """Decide a column in which any entry is an outcome; its entries may be nothing else."""
+    outcome = vocabulary().filled.get(plain(heading))
+    if here.name != "reeds" or outcome is None:
+        return
+    texts = here.texts(heading)
+    if _are_counts(texts):
+        return  # "good 6" is a count of a batch, and no tick
+    if "outcome" not in here.taken and _other_outcomes(here, heading):
+        here.decide(heading, "outcome", "with words for other outcomes")
+        here.lines[heading].append(Line(("outcome", "a_name"), outcome, "a customer's, say"))
+        return
+    entries = sum(n for t, n in texts.items() if t.casefold() not in _NO)
+    here.lines[heading] = [
+        Line(here.path(heading), "", "read as an outcome, below"),
+        Line(("outcome", "filled", heading), outcome, f"{entries:,} filled"),
+    ]
+
+
+def _other_outcomes(here: _Table, heading: str) -> bool:
+    """Say whether a column of customers also has words for reeds that were not sold."""
+    known = vocabulary().words["outcome"]
+    cells = (cell for part in here.parts if heading in part.body for cell in part.body[heading])
+    meant = (known.get(plain(cell)) for cell in cells if isinstance(cell, str))
+    return any(outcome not in (None, "good") for outcome in meant)
+
+
+def _either(here: _Table, heading: str) -> None:
+    """Decide or ask about a heading with several meanings."""
+    entry = vocabulary().either.get(plain(heading))
+    if entry is None:
+        return
+    texts, columns = here.texts(heading), columns_of(here.name)
+    names = [name for name in (_in_table(c, here.name) for c in entry.means) if name]
+    free = [
+        name for name in dict.fromkeys(names)
+        if name not in here.taken and fits(texts, columns[name], heading)
+    ]  # fmt: skip
+    if entry.only == "date" and free and _dated(here) == [heading]:
+        here.decide(heading, free[0], "the only column of days")
+    elif heading_key(heading) in free:
+        here.decide(heading, heading_key(heading))
+    elif here.name != "reeds" and len(free) == 1:
+        here.decide(heading, free[0])
+    elif "lot" in free and "supplier" in here.taken and _repeats(texts):
+        here.decide(heading, "lot", "the supplier has a column, and these repeat")
+    elif free:
+        _ask(here, heading, free, f"What does the column {heading!r} hold")
+
+
+def _dated(here: _Table) -> list[str]:
+    """Return the headings of the columns that hold days."""
+    return [heading for heading in here.headings if is_dated(here.texts(heading))]
+
+
+def _misspelt(here: _Table, heading: str) -> None:
+    """Decide or ask about a heading that is nearly a known one."""
+    from rapidfuzz import fuzz, process
+
+    key = plain(heading)
+    if len(key) < 5:
+        return
+    columns = columns_of(here.name)
+    known = {
+        word: column
+        for word, means in vocabulary().columns.items()
+        if (column := _in_table(means, here.name)) and column not in here.taken
+    }
+    near = process.extract(key, [*known], scorer=fuzz.ratio, limit=3, score_cutoff=_LIKELY_SPELLING)
+    near = [n for n in near if fits(here.texts(heading), columns[known[n[0]]], heading)]
+    names = list(dict.fromkeys(known[word] for word, _, _ in near))
+    if len(names) == 1 and near[0][1] >= _SURE_SPELLING:
+        here.decide(heading, names[0], f"spelt nearly as {near[0][0]!r}")
+    elif names:
+        _ask(here, heading, names, f"Is the column {heading!r}")
+
+
+def _unknown(here: _Table, heading: str) -> None:
+    """List an unknown heading; ask where it may hold what a reed cannot be used without."""
+    texts, columns = here.texts(heading), columns_of(here.name)
+    may_be = [
+        name for name in (_TO_KNOW if here.name == "reeds" else ())
+        if name not in here.taken and _looks_like(name, texts, columns[name])
+    ]  # fmt: skip
+    if may_be:
+        _ask(here, heading, may_be, f"What does the column {heading!r} hold")
+        return
+    total = texts.total()
+    if not total:
+        here.lines[heading] = [Line(here.path(heading), "", "empty")]
+        return
+    why = f"{total:,} filled, such as {examples(texts)}: not read until you name a column"
+    here.lines[heading] = [Line(here.path(heading), OPEN, why)]
+
+
+def _looks_like(name: str, texts: Counter[str], column: Column) -> bool:
+    """Say whether an unknown column may hold one that a reed needs."""
+    if name == "tied_on":
+        return is_dated(texts)
+    if name == "outcome":
+        known = vocabulary().words["outcome"]
+        hits = sum(n for text, n in texts.items() if plain(text) in known)
+        return hits * 2 >= texts.total() > 0
+    return _repeats(texts) and not is_dated(texts) and fits(texts, column)
+
+
+def _repeats(texts: Counter[str]) -> bool:
+    """Say whether a column's texts stand twice or more each, as labels of lots do."""
+    return 0 < len(texts) * 2 <= texts.total()
+
+
+def _ask(here: _Table, heading: str, names: list[str], question: str) -> None:
+    """Leave a heading open, with the columns that it may mean."""
+    columns, texts = columns_of(here.name), here.texts(heading)
+    known = {*here.taken} | ({"outcome", "sold_for"} if _says_outcome(here) else set())
+    missing = here.name == "reeds" and {*names} & {*_TO_KNOW, "sold_for"} - known
+    choices = tuple(Choice(name, columns[name].says) for name in names)
+    total = texts.total()
+    here.lines[heading] = [
+        Line(
+            here.path(heading), OPEN,
+            f"{total:,} filled, such as {examples(texts)}: {', '.join(names)}, or \"\" to leave it",
+            f"{question} ({total:,} filled, such as {examples(texts)})?",
+            (*choices, _LEAVE),
+            here.rows() if missing else total / 10,
+        )
+    ]  # fmt: skip
+
+
+def _says_outcome(here: _Table) -> bool:
+    """Say whether any column says how reeds turned out."""
+    rules = (line.path[0] == "outcome" for lines in here.lines.values() for line in lines)
+    return "outcome" in here.taken or any(rules)
+
+
+def examples(texts: Iterable[str]) -> str:
+    """Return the first few texts, on one line."""
+    some = [" ".join(text.split())[:30] for text, _ in zip(texts, range(_EXAMPLES))]
+    return ", ".join(some)
+
+
+def is_dated(texts: Counter[str]) -> bool:
+    """Say whether most of a column's cells are days."""
+    return _share(texts, _is_day) >= _ENOUGH
+
+
+def _is_day(text: str) -> bool:
+    if days_meant(text, None, None):
+        return True
+    try:
+        read_date(text, None)
+    except Trouble:
+        return False
+    return not text.replace(".", "").isdigit()
+
+
+def _share(texts: Counter[str], is_one: Callable[[str], bool]) -> float:
+    """Return the share of a column's cells that are such."""
+    total = texts.total()
+    return sum(n for text, n in texts.items() if is_one(text)) / total if total else 0.0
+
+
+def fits(texts: Counter[str], column: Column, heading: str = "") -> bool:
+    """Say whether a column's cells are of the kind that the column holds; an empty column fits."""
+    if not texts:
+        return True
+    match column.kind:
+        case "number" | "count" | "money" | "minutes":
+            many = _share(texts, lambda text: bool(_STARTS_WITH_DIGIT.match(text))) >= _ENOUGH
+            return many and not is_dated(texts) and _possible(texts, column, heading)
+        case "date" | "time":
+            return is_dated(texts) or _share(texts, _is_month) >= _ENOUGH
+        case "word" | "yesno":
+            return not is_dated(texts) and (
+                column.name == "outcome"
+                or _share(texts, lambda text: bool(_STARTS_WITH_DIGIT.match(text))) < _ENOUGH
+            )
+        case _:
+            decimals = _share(texts, lambda text: bool(_DECIMAL.fullmatch(text))) >= _ENOUGH
+            return column.kind == "text" or not (decimals or is_dated(texts))
+
+
+def _possible(texts: Counter[str], column: Column, heading: str) -> bool:
+    """Say whether numbers can be this column's, unless the heading names a unit to convert."""
+    plain_numbers = Counter(
+        {t: n for t, n in texts.items() if t.replace(",", ".", 1).replace(".", "", 1).isdecimal()}
+    )
+    if column.possible is None or "(" in heading or "[" in heading or not plain_numbers:
+        return True
+    low, high = column.possible
+    return _share(plain_numbers, lambda t: low <= float(t.replace(",", ".")) <= high) >= _ENOUGH
+
+
+def _is_month(text: str) -> bool:
+    """Say whether a text is a month and a year."""
+    return re.fullmatch(r"(\d{1,2}/\d{4}|[^\W\d_]{3,12}\.? '?\d{2,4})", text) is not None
+
+
+def parts_by_table(
+    parts: Sequence[Part], lines: Mapping[str, Line]
+) -> Iterator[tuple[str, list[Part]]]:
+    """Yield each table that is held, with its parts, in the order of `TABLES`."""
+    for table in TABLES:
+        held = [part for part in parts if lines[part.place].value == table]
+        if held:
+            yield table, held

@@ -1,0 +1,271 @@
+"""What the words in a maker's cells mean: outcomes above all, then openings, crows and the like."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from reedlab.records.adopt.finding_tables import Part
+from reedlab.records.adopt.guessing_columns import Answers, columns_of, examples
+from reedlab.records.adopt.lines import Choice, Line, Path
+from reedlab.records.adopt.vocabulary import plain, vocabulary
+from reedlab.records.read.cell_values import Trouble, days_meant, read_date, read_word
+from reedlab.records.read.outcome_rules import is_name
+from reedlab.records.settings import OPEN
+from reedlab.records.tables import Column
+
+OLD_DAYS = 30
+"""A blank without an outcome after so many days is asked about: thrown away, or not noted?"""
+
+_MOST_WORDS = 40
+"""Of a column with more different words that are not known, the frequent ones are listed."""
+
+_MANY_NAMES = 6
+"""So many different words that are not known, and written as names, may be those of customers."""
+
+_PRICE = re.compile(
+    r"(?:[€$£]|eur|usd|chf)?\s*\d[\d.,]*(?:,-)?\s*(?:[€$£]|eur|euro|usd|chf)?", re.I
+)
+_SAYS = {
+    "good": "good enough to sell",
+    "playable": "for a pupil, or to practise",
+    "reject": "finished, and no use",
+    "given_up": "given up before it was finished",
+    "broken": "broke or cracked",
+}
+
+
+def guess_words(
+    table: str, parts: Sequence[Part], meant: Mapping[str, str], answers: Answers
+) -> list[Line]:
+    """Return the lines of words, for every column of a table that has a vocabulary.
+
+    Parameters
+    ----------
+    table : str
+        The table.
+    parts : sequence of Part
+        The sheets that hold it.
+    meant : mapping of str to str
+        Its headings, and the columns that they mean.
+    answers : mapping
+        What the maker answered already.
+    """
+    lines = []
+    for column in columns_of(table).values():
+        headings = [heading for heading, name in meant.items() if name == column.name]
+        if column.kind in ("word", "yesno") and headings:
+            texts = sum((_texts(part, h) for part in parts for h in headings), Counter[str]())
+            lines += _of_column(column, headings[0], texts, answers)
+    return lines
+
+
+def _texts(part: Part, heading: str) -> Counter[str]:
+    """Return the texts of a column; a dash is one of them, since it may mean lost."""
+    if heading not in part.body:
+        return Counter()
+    cells = part.body[heading].dropna().map(lambda cell: " ".join(str(cell).split()))
+    return Counter(text for text in cells if text and text != "?")
+
+
+def _of_column(column: Column, heading: str, texts: Counter[str], answers: Answers) -> list[Line]:
+    """Return the lines of one column's words: known ones, then open ones."""
+    known, unknown = _sorted(column, texts, answers)
+    lines = []
+    if column.name == "outcome":
+        rule, unknown = _prices(unknown, answers)
+        lines += rule
+        rule, unknown = _names(unknown, answers)
+        lines += rule
+    choices = tuple(Choice(word, _SAYS.get(word, word)) for word in _offered(column))
+    for text, count in unknown.most_common(_MOST_WORDS):
+        why = f"{times(count)}: {', '.join(choice.value for choice in choices)}"
+        near = _near(text, column)
+        ask = f"{text!r} stands {times(count)} under {heading!r}. What does it mean?"
+        if near:
+            ask += f" (Perhaps {near}.)"
+        waits = count if column.name == "outcome" else count / 10
+        path = ("words", column.name, text)
+        lines.append(Line(path, OPEN, f"{why}{near and f' (perhaps {near})'}", ask, choices, waits))
+    return [*known, *lines]
+
+
+def _offered(column: Column) -> tuple[str, ...]:
+    """Return the words of a column, of outcomes the best first."""
+    if column.name == "outcome":
+        return tuple(_SAYS)
+    return ("yes", "no") if column.kind == "yesno" else column.words
+
+
+def _sorted(
+    column: Column, texts: Counter[str], answers: Answers
+) -> tuple[list[Line], Counter[str]]:
+    """Return the lines of words that are known, and the words that are not."""
+    words = vocabulary().words.get(column.name, {})
+    known, unknown = [], Counter[str]()
+    done: set[str] = set()
+    answered = {p[-1].casefold(): p for p in answers if p[:-1] == ("words", column.name)}
+    for text, count in texts.most_common():
+        path: Path = ("words", column.name, text)
+        if text.casefold() in done:
+            continue
+        if text.casefold() in answered:
+            path = answered[text.casefold()]
+            known.append(Line(path, answers[path]))
+        elif _native(text, column):
+            continue
+        elif meaning := words.get(plain(text)):
+            known.append(Line(path, meaning, times(count)))
+        else:
+            unknown[text] += count
+            continue
+        done.add(text.casefold())
+    return known, unknown
+
+
+def _native(text: str, column: Column) -> bool:
+    try:
+        read_word(text, column, {})
+    except Trouble:
+        return False
+    return True
+
+
+def _near(text: str, column: Column) -> str:
+    """Return the word that a text is nearly spelt as, by what it means."""
+    from rapidfuzz import fuzz, process
+
+    words = {**vocabulary().words.get(column.name, {}), **{w: w for w in _offered(column)}}
+    words = {word: meaning for word, meaning in words.items() if len(word) > 2}
+    key = plain(text)
+    if near := process.extractOne(key, [*words], scorer=fuzz.ratio, score_cutoff=75):
+        return words[near[0]]
+    first = max((w for w in words if key.startswith(f"{w} ")), key=len, default="")
+    return words.get(first, "")  # "sold to Meyer" begins with "sold"
+
+
+def _prices(unknown: Counter[str], answers: Answers) -> tuple[list[Line], Counter[str]]:
+    """Decide that a price under the outcome means sold; marks of a few kinds are asked singly."""
+    prices = Counter({t: n for t, n in unknown.items() if _PRICE.fullmatch(t)})
+    marks = all(t.isdigit() and int(t) <= 6 for t in prices)
+    path = ("outcome", "a_price")
+    if not prices or (marks and path not in answers):
+        return [], unknown
+    why = f"{times(prices.total())}, such as {examples(prices)}"
+    return [Line(path, answers.get(path, "good"), why)], unknown - prices
+
+
+def _names(unknown: Counter[str], answers: Answers) -> tuple[list[Line], Counter[str]]:
+    """Ask once whether many words that look like names are those of customers."""
+    path = ("outcome", "a_name")
+    names = Counter({t: n for t, n in unknown.items() if is_name(t)})
+    if path in answers:
+        rule = Line(path, answers[path])
+        return [rule], unknown if rule.value == "" else Counter()
+    if len(names) < _MANY_NAMES:
+        return [], unknown
+    choices = (
+        Choice("good", "names of customers: such a reed was sold"),
+        Choice("playable", "names of pupils: such a reed was playable"),
+        Choice("", "no: ask about each word"),
+    )
+    why = f'{len(names)} different words, {times(names.total())}: good, playable, or "" for neither'
+    ask = f"Are these names: {examples(names)} and {len(names) - 3} more ({times(names.total())})?"
+    return [Line(path, OPEN, why, ask, choices, names.total())], unknown - names
+
+
+def times(count: int) -> str:
+    """Write how often a word is there."""
+    return "once" if count == 1 else f"{count:,} times"
+
+
+def guess_date_order(dated: Sequence[Counter[str]], answers: Answers) -> list[Line]:
+    """Return the line of the date order, if any day needs it: the columns as a whole settle it."""
+    path = ("date_order",)
+    if path in answers:
+        return [Line(path, answers[path])]
+    shown: Counter[str] = Counter()
+    unclear: Counter[str] = Counter()
+    shows: dict[str, str] = {}
+    for text, count in sum(dated, Counter[str]()).items():
+        day_first = bool(days_meant(text, "day-month", False))
+        month_first = bool(days_meant(text, "month-day", False))
+        if day_first and month_first and len(set(days_meant(text, None, False))) > 1:
+            unclear[text] += count
+        elif day_first != month_first:
+            order = "day-month" if day_first else "month-day"
+            shown[order] += count
+            shows.setdefault(order, text)
+    if not unclear and not shown:
+        return []
+    if len(shown) == 1:
+        (order,) = shown
+        return [Line(path, order, f"as {shows[order]} shows")]
+    if not shown and all("." in text for text in unclear):
+        return [Line(path, "day-month", f"days with points, such as {examples(unclear)}")]
+    if not unclear:
+        return []  # each day is clear by itself, or named when the bench is checked
+    choices = (
+        Choice("day-month", "the day comes first"),
+        Choice("month-day", "the month comes first"),
+    )
+    why = f"{unclear.total():,} days, such as {examples(unclear)}: day-month or month-day"
+    ask = f"In {examples(unclear)}, does the day or the month come first?"
+    return [Line(path, OPEN, why, ask, choices, unclear.total())]
+
+
+def guess_empty(
+    parts: Sequence[Part],
+    meant: Mapping[str, str],
+    filled: Sequence[str],
+    order: str | None,
+    today: dt.date,
+    answers: Answers,
+) -> list[Line]:
+    """Return the rule for old blanks without an outcome: asked once, never assumed."""
+    path = ("outcome", "when_old_and_empty")
+    if path in answers:
+        return [Line(path, answers[path])]
+    signs = [h for h, column in meant.items() if column == "outcome"] + [*filled]
+    days = [h for h, column in meant.items() if column == "tied_on"]
+    if not signs or not days:
+        return []
+    last = pd.Timestamp(today) - pd.Timedelta(days=OLD_DAYS)
+    old = sum(_old_and_empty(part, signs, days, order, last) for part in parts)
+    if not old:
+        return []
+    choices = (
+        Choice("given_up", "thrown away"),
+        Choice("", "not noted, or still here: leave them open"),
+    )
+    return [
+        Line(
+            path, OPEN, "given_up if you threw them away, \"\" if you did not note the outcome",
+            f"{old:,} {'blanks are' if old > 1 else 'blank is'} older than {OLD_DAYS} days without "
+            "an outcome. Thrown away, or not noted?",
+            choices, old,
+        ),
+        Line(("outcome", "old_days"), OLD_DAYS, "days after which a blank is old"),
+    ]  # fmt: skip
+
+
+def _old_and_empty(
+    part: Part, signs: list[str], days: list[str], order: str | None, last: pd.Timestamp
+) -> int:
+    """Count the rows that are old and show no sign of an outcome."""
+    there = [h for h in signs if h in part.body]
+    if not there or days[0] not in part.body:
+        return 0
+    empty = part.body[there].isna().all(axis=1)
+    return sum(_before(text, order, last) for text in part.body.loc[empty, days[0]].dropna())
+
+
+def _before(text: object, order: str | None, last: pd.Timestamp) -> bool:
+    try:
+        return read_date(str(text).strip(), order) <= last
+    except Trouble:
+        return False

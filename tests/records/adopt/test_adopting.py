@@ -1,0 +1,204 @@
+"""From a maker's own sheet to a bench that answers, with the sheet untouched."""
+
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import reedlab as rl
+from reedlab.records.adopt import adopting
+from reedlab.records.adopt.finding_tables import read_parts
+
+TODAY = "2024-12-01"
+SHEETS = ["Rohrbuch.xlsx", "Rohrbuch.ods", "Rohrbuch.xls", "reed log.csv", "ticks.tsv"]
+STORED = Path(__file__).parents[2] / "reference" / "spreadsheets"
+
+
+def answered(draft, **answers):
+    """Return a draft in which every question whose key is named has its answer."""
+    for key, value in answers.items():
+        (line,) = [line for line in draft.questions if line.path[-1] == key.replace("_", "-")
+                   or line.path[-1] == key]  # fmt: skip
+        draft = draft.answered(line, value)
+    return draft
+
+
+def means(adopted, section):
+    """Return what the words of a section mean."""
+    rows = adopted.mapping[adopted.mapping["section"] == section]
+    return dict(zip(rows["yours"], rows["means"]))
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_a_sheet_reads_as_a_person_reads_it(sheet, truth, name):
+    path = sheet(name)
+    before = path.read_bytes()
+    draft = adopting.begin(path, today=TODAY)
+    answers = {"so_so": "playable"} if name == "reed log.csv" else {}
+    adopted = answered(draft, **answers).write()
+    bench = rl.open_bench(adopted.folder, today=TODAY)
+
+    reeds = bench.tables["reeds"].dropna(subset="tied_on").set_index("reed")
+    wanted = pd.DataFrame(truth.REEDS).set_index("label")
+    assert [*reeds.index] == [*wanted.index]
+    assert [day.date() for day in reeds["tied_on"]] == [*wanted["tied_on"]]
+    assert [*reeds["lot"]] == [*wanted["lot"]]
+    assert [*reeds["outcome"].astype(object).fillna("")] == [*wanted["outcome"]]
+    if name != "ticks.tsv":
+        assert [*reeds["opening"]] == [*wanted["opening"]]
+        assert [*reeds["rough_min"]] == [*wanted["rough_min"]]
+        gouge = bench.reeds.set_index("reed")["gouge_centre_mm"].dropna()
+        assert [*gouge] == [*wanted["gouge_mm"]]
+    lots = bench.tables["lots"].set_index("lot")["supplier"]
+    assert dict(lots.sort_index()) == truth.SUPPLIERS
+
+    assert path.read_bytes() == before
+    assert {*path.parent.iterdir()} == {adopted.folder, path}
+    assert [file.name for file in adopted.folder.iterdir()] == ["bench.toml"]
+
+
+def test_every_judged_reed_reaches_the_ranking(sheet, truth):
+    adopted = rl.adopt(sheet("Rohrbuch.xlsx"), today=TODAY)
+    bench = rl.open_bench(adopted.folder, today=TODAY)
+    answer = rl.suppliers(bench, seed=1)
+    judged = [reed for reed in truth.REEDS if reed.outcome]
+    assert answer.verdict in rl.Verdict
+    assert answer.table["reeds"].sum() == len(judged)
+    good = pd.Series([truth.SUPPLIERS[reed.lot] for reed in judged if reed.outcome == "good"])
+    table = answer.table.set_index("supplier")
+    # The share of good reeds is pulled towards the others, and keeps the order of the counts.
+    shares = good.value_counts() / table["reeds"]
+    assert [*table["success"].sort_values().index] == [*shares.sort_values().index]
+
+
+def test_a_german_folder_of_csv_files(tmp_path):
+    """Headings and meanings as tests/reference/spreadsheets.py gave them to LibreOffice."""
+    sheets = tmp_path / "Rohre"
+    sheets.mkdir()
+    for file in (STORED / "semicolon_windows1252").glob("*.csv"):
+        shutil.copy(file, sheets)
+    adopted = rl.adopt(sheets, today=TODAY)
+    assert means(adopted, "files") == {
+        f"{sheets.resolve()}/{name}.csv": table
+        for name, table in (("Einkauf", "lots"), ("Holz", "pieces"), ("Rohre", "reeds"))
+    }
+    assert means(adopted, "columns.lots") == {
+        "Los": "lot", "Händler": "supplier", "Gekauft am": "bought_on", "Menge": "quantity",
+        "Einheit": "quantity_unit", "Preis": "?", "Notiz": "note",
+    }  # fmt: skip
+    assert means(adopted, "columns.pieces") == {
+        "Stück": "piece", "Los": "lot", "nass": "wet", "Mitte [mm]": "gouge_centre_mm",
+        "Gewicht (g)": "mass_g", "Feuchte (%)": "rh_pct", "Wärme": "temp_c",
+    }  # fmt: skip
+    assert means(adopted, "columns.reeds") == {
+        "Rohr": "reed", "Los": "lot", "Wer": "maker", "Gebunden am": "tied_on",
+        "Ergebnis": "outcome", "Länge (mm)": "?", "Minuten": "?", "Geprüft am": "judged_on",
+        "Notiz": "note",
+    }  # fmt: skip
+    assert means(adopted, "words.outcome") == {"gut": "good", "Ausschuss": "reject"}
+    assert means(adopted, "words.wet") == {"ja": "yes", "nein": "no"}
+    bench = rl.open_bench(adopted.folder, today=TODAY)
+    assert [*bench.tables["pieces"]["mass_g"]] == [0.215, 0.2]
+    assert [*bench.tables["reeds"]["outcome"].astype(object).fillna("")] == ["good", "reject", ""]
+
+
+def test_adopted_twice_the_bytes_are_the_same(sheet):
+    path = sheet("reed log.csv")
+    first = rl.adopt(path, today=TODAY)
+    written = (first.folder / "bench.toml").read_bytes()
+    for again in (path, first.folder):
+        assert rl.adopt(again, today=TODAY).folder == first.folder
+        assert (first.folder / "bench.toml").read_bytes() == written
+    elsewhere = rl.adopt(path, first.folder.with_name("other"), today=TODAY)
+    assert (elsewhere.folder / "bench.toml").read_bytes() == written
+
+
+def test_again_it_keeps_every_answer_and_asks_what_is_new(sheet):
+    path = sheet("reed log.csv")
+    file = rl.adopt(path, today=TODAY).folder / "bench.toml"
+    hers = file.read_text("utf-8")
+    hers = hers.replace('"so-so" = "?"', '"so-so" = "reject"').replace(
+        '"Remarks" = "note" ', '"Remarks" = "" # mine alone'
+    )
+    hers = hers.replace("format = 1", 'format = 1\ncurrency = "EUR"  # as always')
+    file.write_text(hers, "utf-8")
+    text = path.read_bytes().decode("latin-1") + "\r\n85;30/06/2024;L1;Ocker;0,59;30;small;meh;"
+    path.write_bytes(text.encode("latin-1"))
+
+    draft = adopting.begin(file.parent, today=TODAY)
+    assert [line.path[-1] for line in draft.questions] == ["when_old_and_empty", "meh"]
+    changed = [line for line in draft.difference().splitlines() if line[:1] in "+-"][2:]
+    assert len(changed) == 1 and changed[0].startswith('+"meh" = "?"')
+    draft.write()
+    assert set(hers.splitlines()) <= set(file.read_text("utf-8").splitlines())
+
+    answered(draft, meh="playable").write()
+    assert '"meh" = "playable"' in file.read_text("utf-8")
+    bench = rl.open_bench(file.parent, today=TODAY)
+    outcomes = bench.tables["reeds"].set_index("reed")["outcome"].astype(object)
+    assert outcomes["85"] == "playable" and (outcomes == "reject").any()
+
+
+def test_questions_come_first_for_most_reeds(sheet):
+    draft = adopting.begin(sheet("reed log.csv"), today=TODAY)
+    assert [(line.path[-1], line.keeps_out) for line in draft.questions] == [
+        ("when_old_and_empty", 6), ("so-so", 4),
+    ]  # fmt: skip
+    assert {c.value for c in draft.questions[1].choices} == {
+        "good", "playable", "reject", "given_up", "broken",
+    }  # fmt: skip
+
+
+def test_sheets_of_several_years_are_one_table(tmp_path):
+    from openpyxl import Workbook
+
+    book = Workbook()
+    for year, heads in ((2023, ["No", "Tied", "Lot", "Result"]),
+                        (2024, ["No", "Result", "Tied", "Lot", "Crow"])):  # fmt: skip
+        sheet = book.create_sheet(f"Reeds {year}")
+        sheet.append(heads)
+        for i in range(3):
+            row = {"No": f"{year}-{i}", "Tied": f"{year}-03-0{i + 1}", "Lot": "L1",
+                   "Result": "good", "Crow": "high"}  # fmt: skip
+            sheet.append([row[head] for head in heads])
+    book.remove(book["Sheet"])
+    book.save(tmp_path / "years.xlsx")
+    adopted = rl.adopt(tmp_path / "years.xlsx", today=TODAY)
+    bench = rl.open_bench(adopted.folder, today=TODAY)
+    reeds = bench.tables["reeds"]
+    assert [*reeds["reed"]] == [f"{year}-{i}" for year in (2023, 2024) for i in range(3)]
+    assert [*reeds.index] == [2, 3, 4, 1002, 1003, 1004]
+    assert [*reeds["crow"].astype(object).fillna("")] == ["", "", "", "sharp", "sharp", "sharp"]
+    assert (reeds["outcome"] == "good").all()
+
+
+def test_reeds_without_labels_are_called_by_their_rows(tmp_path):
+    path = tmp_path / "plain.csv"
+    path.write_text("Tied on,Lot,Result\n2024-03-05,L1,good\n2024-03-06,L1,bin\n", "utf-8")
+    bench = rl.open_bench(rl.adopt(path, today=TODAY).folder, today=TODAY)
+    assert [*bench.tables["reeds"]["reed"]] == ["row 2", "row 3"]
+    assert [*bench.tables["reeds"]["outcome"]] == ["good", "reject"]
+
+
+def test_the_result_can_be_looked_at(sheet):
+    adopted = rl.adopt(sheet("reed log.csv"), today=TODAY)
+    assert "'so-so'" in str(adopted) and "so-so" in adopted._repr_html_()
+    assert len(adopted.questions) == 2
+    assert (adopted.mapping["means"] == "?").sum() == 2
+    assert [*adopted.mapping] == ["section", "yours", "means", "why"]
+
+
+def test_a_sheet_is_read_where_nothing_is_guessed(tmp_path):
+    path = tmp_path / "odd.csv"
+    path.write_text("alpha;beta\neins;zwei\ndrei;vier\n", "utf-8")
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "files") == {str(path.resolve()): "?"}
+    with pytest.raises(rl.RecordError, match="no table"):
+        rl.open_bench(adopted.folder)
+
+
+def test_titles_above_and_sums_below_do_not_hide_the_headings(sheet):
+    parts, _ = read_parts(sheet("Rohrbuch.xlsx"))
+    assert parts[0].headings[:4] == ("Nr.", "Gebunden am", "Charge", "Hobelung (mm)")
+    assert [part.sheet for part in parts if part.headings] == ["Rohre 2024", "Holz"]
