@@ -1,4 +1,4 @@
-"""The command line: ``reedlab demo``, ``new``, ``check``, ``report`` and ``trial``.
+"""The command line: ``reedlab today``, ``order``, ``report``, ``demo``, ``new``, ``check``...
 
 Each command opens a bench, calls one function of the library, and prints the result and the next
 step. Heavy libraries are imported inside the commands that need them, so that ``reedlab --help`` is
@@ -11,6 +11,7 @@ work; then one sentence on the error stream says why.
 from __future__ import annotations
 
 import atexit
+import datetime as dt
 import gc
 import os
 import shlex
@@ -168,6 +169,62 @@ def report(directory: BenchDir, today: Today = None) -> None:
         _next("open the report in a browser. It needs no network, and you can send it as it is.")
 
 
+@app.command("today")
+def what_today(directory: BenchDir, today: Today = None) -> None:
+    """List what there is to do today: blanks by their next step, orders, cane.
+
+    Example: reedlab today my-bench
+    """
+    from reedlab.decide.today import today as ask
+    from reedlab.records import open_bench
+
+    bench = open_bench(directory, today)
+    answer = ask(bench, seed=1)
+    _say(
+        "  ".join(part for part in (f"{bench.today:%A} {_date(bench.today)}", answer.room) if part)
+    )
+    if answer.unanswered:
+        _say(answer.sentence())
+    for line in (*answer.lines(), *answer.notes):
+        _say(line)
+
+
+@app.command("order")
+def plan_orders(
+    directory: BenchDir,
+    reeds: Annotated[
+        int | None,
+        typer.Option(help="Ask about a further order of so many reeds.", show_default=False),
+    ] = None,
+    by: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DAY",
+            help="The day on which they must be with the customer, such as 2026-12-15.",
+            show_default=False,
+        ),
+    ] = None,
+    strength: Annotated[
+        str, typer.Option(help="Their strength, such as medium_soft; any if not given.")
+    ] = "",
+    today: Today = None,
+) -> None:
+    """Plan the open orders: how many blanks to tie of which lot by when.
+
+    Example: reedlab order my-bench --reeds 20 --by 2026-12-15
+    """
+    from reedlab.decide.orders.planning import order
+    from reedlab.records import open_bench
+
+    answer = order(open_bench(directory, today), reeds, by, strength=strength)
+    _say(answer.sentence())
+    for line in (*answer.lines(), *answer.notes):
+        _say(line)
+    hours = [f"{_date(row.week)} {row.hours:.0f}" for row in answer.weeks.itertuples()]
+    if hours:
+        _say(f"Hours of scraping by week: {', '.join(hours)}.")
+
+
 trials = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
@@ -296,6 +353,10 @@ def _report(directory: Path, today: str | None) -> Report:
     if broken := [run.name for run in written.stopped if run.broken]:
         sys.exit(_fail(f"{', '.join(broken)}: not stopped by your records; the reason is above."))
     return written
+
+
+def _date(day: dt.date) -> str:
+    return f"{day.day} {day:%B %Y}"
 
 
 def _say(text: str) -> None:

@@ -41,6 +41,48 @@ class Usual:
     values: Mapping[str, Any]
 
 
+STEPS = ("rough", "finish", "play")
+"""What is done to a blank after it is tied, in order."""
+
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+
+@dataclass(frozen=True)
+class Week:
+    """When the maker works, so that orders can be planned by the day.
+
+    Attributes
+    ----------
+    hours : float
+        Hours a week for reeds.
+    days_off : tuple of str
+        Days of the week without work, such as ``("sunday",)``.
+    blanks_a_sitting : int
+        How many blanks are tied at one sitting.
+    post_days : int
+        Days that the post takes.
+
+    Raises
+    ------
+    SettingsError
+        When a value makes no sense.
+    """
+
+    hours: float
+    days_off: tuple[str, ...] = ()
+    blanks_a_sitting: int = 10
+    post_days: int = 2
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "days_off", tuple(self.days_off))
+        _number("week.hours", self.hours, 0.5, 100)
+        _one_of("week.days_off", self.days_off, WEEKDAYS)
+        if set(self.days_off) == set(WEEKDAYS):
+            raise SettingsError("week.days_off", "names every day", "leave a day for work")
+        _number("week.blanks_a_sitting", self.blanks_a_sitting, 1, 200)
+        _number("week.post_days", self.post_days, 0, 60)
+
+
 @dataclass(frozen=True)
 class Settings:
     """A bench's settings; every one has a default.
@@ -75,6 +117,10 @@ class Settings:
         a column of names, spellings and the name that they mean.
     tables : mapping of str to str
         The maker's own names of files or sheets, and the tables they hold, or "" for none.
+    steps : mapping of str to float
+        Days of rest before each step of `STEPS`: common practice, no source, unless set.
+    week : Week or None
+        When the maker works; without it orders are planned in hours, not days.
     ranges : mapping
         ``"reeds.tied_mm"`` and so on, to the limits outside which a value gets a warning.
 
@@ -102,6 +148,8 @@ class Settings:
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     tables: Mapping[str, str] = field(default_factory=dict)
+    steps: Mapping[str, float] = field(default_factory=lambda: {"rough": 1, "finish": 1, "play": 0})
+    week: Week | None = None
     ranges: Mapping[str, Likely] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -122,6 +170,9 @@ class Settings:
                 raise SettingsError(name, f"is {value}", f"write {limits}")
         if not isinstance(self.currency, str):
             raise SettingsError("currency", f"is {self.currency!r}", 'write a word such as "EUR"')
+        _one_of("steps", self.steps, STEPS)
+        for step, days in self.steps.items():
+            _number(f"steps.{step}", days, 0, 365)
         _one_of("tables", self.tables.values(), [*TABLES, ""])
         _one_of("columns", self.columns, TABLES)
         for table, headings in self.columns.items():
@@ -263,6 +314,13 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
             value = _ranges(value)
         elif name in ("columns", "words"):
             value = {k: {str(a): b for a, b in v.items()} for k, v in value.items()}
+        elif name == "steps":
+            value = dict(settings.steps) | dict(value)
+        elif name == "week":
+            _one_of("week", value, (known_week := [f.name for f in fields(Week)]))
+            if "hours" not in value:
+                raise SettingsError("week", "has no hours", "add a line such as hours = 20")
+            value = Week(**{k: value[k] for k in known_week if k in value})
         elif name == "tables":
             value = {str(k).casefold(): v for k, v in value.items()}
         return replace(settings, **{name: value})
@@ -327,6 +385,14 @@ def _check_limits(name: str, limits: object) -> None:
         case (int() | float() as low, int() | float() as high) if low <= high:
             return
     raise SettingsError(name, f"is {limits!r}", "write two numbers, the lower first")
+
+
+def _number(key: str, value: object, low: float, high: float) -> None:
+    """Refuse what is not a number from `low` to `high`."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise SettingsError(key, f"is {value!r}", "write a number without quotation marks")
+    if not low <= value <= high:
+        raise SettingsError(key, f"is {value}", f"write {low:g} to {high:g}")
 
 
 def _one_of(key: str, given: Iterable[Any], known: Iterable[str]) -> None:

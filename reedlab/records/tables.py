@@ -54,6 +54,11 @@ UNSALEABLE = (*UNFINISHED, "reject")
 """Outcomes of a reed that nobody can buy."""
 OUTCOMES = (*UNSALEABLE, "playable", "good")
 
+RETURN_RESULTS = ("adjusted", "replaced", "refunded", "worn_out")
+
+STRENGTHS = ("soft", "medium_soft", "medium", "medium_hard", "hard")
+"""How hard a finished reed blows, the first word of an order."""
+
 STAGES_BEFORE_TYING = ("split", "sort", "gouge", "shape", "fold")
 STAGES_BEFORE_FINISHING = ("tie", "rough", "dry", "clip")
 """Stages of a reed: one lost there was never finished."""
@@ -89,6 +94,8 @@ class Column:
         The column whose word selects the limits in `likely`.
     refers : str
         The table whose key this column holds.
+    ahead : bool
+        Whether a day may lie in the future: the day an order is due.
     """
 
     name: str
@@ -101,6 +108,7 @@ class Column:
     likely: Likely | None = None
     by: str = ""
     refers: str = ""
+    ahead: bool = False
 
     @property
     def unit(self) -> str:
@@ -182,6 +190,8 @@ _BEFORE_OR_TIE = (*STAGES_BEFORE_TYING, "tie")
 _STYLE = "style"
 _RH = Column("rh_pct", "number", "relative humidity", possible=(2, 100), likely=(15, 90))
 _TEMP = Column("temp_c", "number", "air temperature", possible=(-20, 55), likely=(5, 35))
+_STRENGTH = Column("strength", "word", "how hard it blows", words=STRENGTHS)
+_CUSTOMER = Column("customer", "name", "a code for the customer, not a name")
 _FAULT = Column("fault", "text", "what was wrong, in the maker's words")
 _NOTE = Column("note", "text", "anything else")
 
@@ -255,16 +265,26 @@ _REEDS = _table(
     ),
     Column("opening", "word", "the opening at the tip", words=("small", "medium", "large")),
     Column("crow", "word", "the pitch of its crow", words=("flat", "on", "sharp")),
+    _STRENGTH,
+    Column("seals", "yesno", "whether it holds air when the staple is plugged"),
     Column("response", "number", "how readily it speaks, 1 to 5", possible=(1, 5)),
     Column("stability", "number", "how steady its pitch is, 1 to 5", possible=(1, 5)),
+    Column("seen_on", "date", "the day it was last seen among the blanks"),
     Column("lost_at", "word", "the stage at which it failed", words=STAGES_OF_A_REED),
     _FAULT,
     Column("grade", "word", "the maker's grade", words=("C", "B", "A")),
     Column("judge", "name", "who judged it"),
     Column("judged_on", "date", "the day it was judged"),
+    Column("for_sale", "yesno", "no for a practice reed that is not to be sold"),
+    Column("helped", "word", "where a teacher helped", words=("rough", "finish", "both")),
+    Column("place", "name", "its place in the drying board"),
+    Column("order", "name", "the order it is kept for or was sent with", refers="orders"),
+    _CUSTOMER,
+    Column("sold_on", "date", "the day it was sold"),
     Column("sold_for", "money", "the price it fetched", possible=_SOME),
     Column("returned_on", "date", "the day a customer brought it back"),
     Column("return_reason", "text", "why it came back"),
+    Column("return_result", "word", "what came of the return", words=RETURN_RESULTS),
     Column("retie_of", "name", "the reed whose cane was tied again", refers="reeds"),
     _NOTE,
     key="reed",
@@ -355,8 +375,25 @@ _GAUGE = _table(
     Column("value", "number", "the reading", needed=True),
 )
 
+_ORDERS = _table(
+    "orders",
+    "reeds that a customer has asked for",
+    Column("order", "name", "the order's label", needed=True),
+    Column("reeds", "number", "how many reeds", needed=True, possible=(1, 1000)),
+    Column("by", "date", "the day they must be with the customer", needed=True, ahead=True),
+    _CUSTOMER,
+    Column("style", "word", "the scrape", words=("long", "short")),
+    _STRENGTH,
+    Column("staple", "word", "whose staples", words=("mine", "customer")),
+    Column("price", "money", "the price of each reed", possible=_SOME),
+    Column("sent_on", "date", "the day they were sent; empty while the order is open"),
+    Column("every_weeks", "number", "weeks until the same again", possible=(1, 104)),
+    _NOTE,
+    key="order",
+)
+
 TABLES: Mapping[str, Table] = MappingProxyType(
-    {t.name: t for t in (_LOTS, _REEDS, _PIECES, _TALLY, _SITTINGS, _AIR, _GAUGE)}
+    {t.name: t for t in (_LOTS, _REEDS, _PIECES, _TALLY, _SITTINGS, _AIR, _GAUGE, _ORDERS)}
 )
 """Every table by its name."""
 
