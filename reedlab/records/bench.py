@@ -13,6 +13,7 @@ import pandas as pd
 
 from reedlab.errors import RecordError, SettingsError
 from reedlab.records.check.checking import check_tables
+from reedlab.records.entries import join_entries
 from reedlab.records.findings import Findings
 from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.parsing import parse_table
@@ -200,6 +201,9 @@ def _bench(
 ) -> Bench:
     """Type, check and hold the tables."""
     tables = {name: _typed(table, given, settings, found) for name, table in TABLES.items()}
+    folder = path if path is None or path.is_dir() else path.parent
+    noted = join_entries(folder, tables, settings, found) if folder is not None else {}
     if check:
         check_tables(tables, settings, found, today)
+    found.elsewhere(noted)
     return Bench(path, settings, tables, found.frame(), today)

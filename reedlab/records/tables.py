@@ -54,6 +54,12 @@ UNSALEABLE = (*UNFINISHED, "reject")
 """Outcomes of a reed that nobody can buy."""
 OUTCOMES = (*UNSALEABLE, "playable", "good")
 
+FAULTS = (
+    "leaks", "closed", "too open", "flat", "sharp", "unsteady", "low notes", "too hard", "cracked",
+    "high notes", "too soft", "thin", "dull", "chipped", "crooked", "chatter", "tying", "other",
+)  # fmt: skip
+"""What goes wrong, in makers' words; the first nine are the commonest: common practice."""
+
 RETURN_RESULTS = ("adjusted", "replaced", "refunded", "worn_out")
 
 STRENGTHS = ("soft", "medium_soft", "medium", "medium_hard", "hard")
