@@ -236,7 +236,7 @@ def save_typed(
         if cells or shared:
             rows.append({"noted_at": now, **own, **cells})
     sittings = [
-        {"noted_at": now, "date": shared.get(on, judged), "maker": known["maker"].iloc[0],
+        {"noted_at": now, "date": shared.get(on) or judged or now[:10], "maker": known["maker"].iloc[0],
          "stage": stage, "reeds": "; ".join(known["reed"]), "minutes": _minutes(minutes[stage])}
         for stage, on in (("rough", "rough_on"), ("finish", "finished_on")) if minutes.get(stage)
     ]  # fmt: skip
