@@ -1,4 +1,4 @@
-"""The command line: ``reedlab demo``, ``new``, ``adopt``, ``check``, ``report``, ``trial``.
+"""The command line: ``reedlab today``, ``order``, ``report``, ``adopt``, ``check`` and the others.
 
 Each command opens a bench, calls one function of the library, and prints the result and the next
 step. Heavy libraries are imported inside the commands that need them, so that ``reedlab --help`` is
@@ -11,6 +11,7 @@ work; then one sentence on the error stream says why.
 from __future__ import annotations
 
 import atexit
+import datetime as dt
 import gc
 import os
 import shlex
@@ -264,6 +265,197 @@ def report(directory: BenchDir, today: Today = None) -> None:
         _next("open the report in a browser. It needs no network, and you can send it as it is.")
 
 
+@app.command("today")
+def what_today(
+    directory: BenchDir,
+    still_here: Annotated[
+        str | None,
+        typer.Option(metavar="REEDS", help="Waiting blanks that are still there, such as 412,440."),
+    ] = None,
+    thrown_away: Annotated[
+        str | None,
+        typer.Option(metavar="REEDS", help="Waiting blanks that were thrown away, such as 412."),
+    ] = None,
+    today: Today = None,
+) -> None:
+    """List what there is to do today: blanks by their next step, orders, cane.
+
+    Example: reedlab today my-bench
+    """
+    from reedlab.decide.today import today as ask
+    from reedlab.records import open_bench
+    from reedlab.records.write.waiting import note_waiting
+
+    bench = open_bench(directory, today)
+    if still_here or thrown_away:
+        note_waiting(bench, _labels(still_here), _labels(thrown_away))
+        bench = open_bench(directory, today)
+    answer = ask(bench, seed=1)
+    _say(
+        "  ".join(part for part in (f"{bench.today:%A} {_date(bench.today)}", answer.room) if part)
+    )
+    if answer.unanswered:
+        _say(answer.sentence())
+    for line in (*answer.lines(), *answer.notes):
+        _say(line)
+
+
+def _labels(given: str | None) -> list[str]:
+    return [label for label in (given or "").replace(";", ",").replace(" ", "").split(",") if label]
+
+
+@app.command()
+def sheet(
+    directory: BenchDir,
+    lot: Annotated[str, typer.Option(help="The lot of the batch; by hand if not given.")] = "",
+    rows: Annotated[int, typer.Option(help="Number of blanks, 1 to 12.")] = 10,
+    labels: Annotated[
+        bool, typer.Option("--labels", help="Write labels for the good reeds in stock instead.")
+    ] = False,
+    today: Today = None,
+) -> None:
+    """Write a numbered pencil sheet for a batch, to print and type back.
+
+    Example: reedlab sheet my-bench --lot L21
+    """
+    from reedlab.records import open_bench
+    from reedlab.records.store import write_text
+    from reedlab.records.write.pencil_rows import FOLDER, new_sheet
+    from reedlab.report.bench_sheets.pencil import labels_page, pencil_page
+
+    bench = open_bench(directory, today)
+    if labels:
+        path = write_text(labels_page(bench), directory / FOLDER / "labels.html", replace=True)
+        _say(f"The labels are in {path}.")
+        _next("print them from a browser.")
+        return
+    made = new_sheet(bench, lot, rows)
+    path = write_text(pencil_page(made), directory / FOLDER / f"{made.number}.html", replace=True)
+    _say(f"Sheet {made.number} is in {path}.")
+    _next(
+        "print it from a browser, fill it in at the bench, then type it with "
+        f"{_command('type', directory)[:-1]} {made.number}`."
+    )
+
+
+@app.command("type")
+def type_sheet(
+    directory: BenchDir,
+    number: Annotated[int, typer.Argument(metavar="SHEET", help="The sheet's number.")],
+) -> None:
+    """Type a pencil sheet: one key a cell, Enter goes to the next reed.
+
+    Typing a sheet again does no harm; what was typed last counts. Example: reedlab type my-bench 14
+    """
+    from reedlab.records.write import pencil_rows
+
+    kept = pencil_rows.open_sheet(directory, number)
+    _say(f"Sheet {number}, {len(kept.rows)} reeds. {_KEYS}")
+    there = {name for name in kept.rows if (kept.rows[name] != "").all()}
+    batch = {name: _asked(says) for name, says in _BATCH.items() if name not in there}
+    typed = [_typed(pencil_rows.read_keys, reed) for reed in kept.rows["reed"]]
+    minutes = {stage: _asked(f"minutes of the batch, {stage}") for stage in ("rough", "finish")}
+    saved = pencil_rows.save_typed(directory, kept, batch, typed, minutes)
+    _say(f"{saved} noted in {directory / 'entries'}; your own sheet is as it was.")
+    _next(f"see what is to do: {_command('today', directory)}.")
+
+
+_KEYS = (
+    "Keys: g good, p plays, n no, r lost at roughing, f lost at finishing; 1 to 5 strength, or the "
+    "fault after n, r, f; - o + crow; s m l opening; k seals, u does not. Empty: nothing new."
+)
+_BATCH = {
+    "lot": "lot",
+    "maker": "by",
+    "tied_on": "tied on (2026-03-05)",
+    "rough_on": "roughed on, if they are",
+    "finished_on": "finished on, if they are",
+    "judged_on": "day of the verdicts, if there are any",
+}
+
+
+def _asked(says: str) -> str:
+    """Ask for a line; an input that is closed answers nothing."""
+    try:
+        return input(f"{says}: ").strip()
+    except EOFError:
+        return ""
+
+
+def _typed(read: Any, says: str) -> str:
+    """Ask until the keys can be read."""
+    while True:
+        keys = _asked(says)
+        try:
+            read(keys)
+        except ReedlabError as error:
+            _say(f"  {error}")
+            continue
+        return keys
+
+
+@app.command("gather")
+def gather_entries(
+    directory: BenchDir,
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="FILE...", help="Exports of entries; - reads pasted text."),
+    ],
+) -> None:
+    """Take entries from a phone or another computer into the bench, each once.
+
+    Example: reedlab gather my-bench reeds-A.csv
+    """
+    from reedlab.records.entries import gather
+
+    for path in files:
+        text = sys.stdin.read() if str(path) == "-" else path.read_text(encoding="utf-8-sig")
+        came = gather(directory, text, "the pasted text" if str(path) == "-" else str(path))
+        _say(f"{path}: {came.added} new entries, {came.known} that were there already.")
+        if came.differing:
+            _say(
+                f"  {', '.join(came.differing)} came again with other values and are not taken: "
+                "correct them on the device, which makes a new entry."
+            )
+    _next(f"see what is to do: {_command('today', directory)}.")
+
+
+@app.command("order")
+def plan_orders(
+    directory: BenchDir,
+    reeds: Annotated[
+        int | None,
+        typer.Option(help="Ask about a further order of so many reeds.", show_default=False),
+    ] = None,
+    by: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DAY",
+            help="The day on which they must be with the customer, such as 2026-12-15.",
+            show_default=False,
+        ),
+    ] = None,
+    strength: Annotated[
+        str, typer.Option(help="Their strength, such as medium_soft; any if not given.")
+    ] = "",
+    today: Today = None,
+) -> None:
+    """Plan the open orders: how many blanks to tie of which lot by when.
+
+    Example: reedlab order my-bench --reeds 20 --by 2026-12-15
+    """
+    from reedlab.decide.orders.planning import order
+    from reedlab.records import open_bench
+
+    answer = order(open_bench(directory, today), reeds, by, strength=strength)
+    _say(answer.sentence())
+    for line in (*answer.lines(), *answer.notes):
+        _say(line)
+    hours = [f"{_date(row.week)} {row.hours:.0f}" for row in answer.weeks.itertuples()]
+    if hours:
+        _say(f"Hours of scraping by week: {', '.join(hours)}.")
+
+
 trials = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
@@ -392,6 +584,10 @@ def _report(directory: Path, today: str | None) -> Report:
     if broken := [run.name for run in written.stopped if run.broken]:
         sys.exit(_fail(f"{', '.join(broken)}: not stopped by your records; the reason is above."))
     return written
+
+
+def _date(day: dt.date) -> str:
+    return f"{day.day} {day:%B %Y}"
 
 
 def _say(text: str) -> None:

@@ -11,7 +11,8 @@ import reedlab as rl
 from reedlab import errors
 
 QUESTIONS = ("suppliers", "rank_suppliers", "passing_over", "giving_up", "losses", "seasons", "air",
-             "gouger", "uneven_lots", "gauge", "gauge_agreement", "unmeasured")  # fmt: skip
+             "gouger", "uneven_lots", "gauge", "gauge_agreement", "unmeasured", "today",
+             "order")  # fmt: skip
 REFUSALS = [name for name, kind in vars(errors).items() if isinstance(kind, type)]
 
 
@@ -59,4 +60,4 @@ def test_every_question_is_asked_alike():
         keyword = {p.name: p.default for p in options if p.kind is p.KEYWORD_ONLY}
         assert keyword.items() >= {"level": 0.9, "seed": 1}.items()
         of = {p.name for p in options} - keyword.keys()
-        assert of <= {"column", "quantity", "first", "second"}
+        assert of <= {"column", "quantity", "first", "second", "reeds", "by"}

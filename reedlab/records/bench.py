@@ -16,6 +16,7 @@ from reedlab.records import flow
 from reedlab.records.check import one_row
 from reedlab.records.check.checking import check_tables
 from reedlab.records.check.kept_out import gravest_first
+from reedlab.records.entries import join_entries
 from reedlab.records.findings import Findings
 from reedlab.records.read.batch_rows import one_row_a_reed
 from reedlab.records.read.folder import read_sheets
@@ -234,11 +235,14 @@ def _bench(
 ) -> Bench:
     """Type, check and hold the tables."""
     tables = {name: _typed(table, given, settings, found) for name, table in TABLES.items()}
+    folder = path if path is None or path.is_dir() else path.parent
+    noted = join_entries(folder, tables, settings, found) if folder is not None else {}
     tables["reeds"] = old_and_empty(tables["reeds"], settings, found, today)
     one_row.split(tables, found)
     name_makers(tables, settings)
     if check:
         check_tables(tables, settings, found, today)
+    found.elsewhere(noted)
     tables["reeds"] = one_row_a_reed(tables["reeds"])
     findings = gravest_first(found.frame(), tables)
     return Bench(path, settings, tables, findings, today, found.skipped())

@@ -98,6 +98,12 @@ class Findings:
         frame = frame.astype({"table": "str", "row": "int64", "reason": "str"})
         return frame.sort_values(["table", "row"], ignore_index=True)
 
+    def elsewhere(self, places: Mapping[tuple[str, int], tuple[str, int]]) -> None:
+        """Name file and row of findings on rows that came from elsewhere, by table and row."""
+        self._rows = [
+            (*places.get((table, row), (table, row)), *rest) for table, row, *rest in self._rows
+        ]
+
     def rows(self, table: str, column: str) -> set[int]:
         """Return the rows of a column that have an error."""
         rows = {r[1] for r in self._rows if r[0] == table and r[2] == column and r[4] == "error"}

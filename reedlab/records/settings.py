@@ -44,6 +44,48 @@ class Usual:
     values: Mapping[str, Any]
 
 
+STEPS = ("rough", "finish", "play")
+"""What is done to a blank after it is tied, in order."""
+
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+
+@dataclass(frozen=True)
+class Week:
+    """When the maker works, so that orders can be planned by the day.
+
+    Attributes
+    ----------
+    hours : float
+        Hours a week for reeds.
+    days_off : tuple of str
+        Days of the week without work, such as ``("sunday",)``.
+    blanks_a_sitting : int
+        How many blanks are tied at one sitting.
+    post_days : int
+        Days that the post takes.
+
+    Raises
+    ------
+    SettingsError
+        When a value makes no sense.
+    """
+
+    hours: float
+    days_off: tuple[str, ...] = ()
+    blanks_a_sitting: int = 10
+    post_days: int = 2
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "days_off", tuple(self.days_off))
+        _number("week.hours", self.hours, 0.5, 100)
+        _one_of("week.days_off", self.days_off, WEEKDAYS)
+        if set(self.days_off) == set(WEEKDAYS):
+            raise SettingsError("week.days_off", "names every day", "leave a day for work")
+        _number("week.blanks_a_sitting", self.blanks_a_sitting, 1, 200)
+        _number("week.post_days", self.post_days, 0, 60)
+
+
 @dataclass(frozen=True)
 class OutcomeRules:
     """What says a reed's outcome in a sheet that has no word for it.
@@ -120,6 +162,10 @@ class Settings:
         none; for a workbook a mapping of its sheets.
     outcome : OutcomeRules
         What says a reed's outcome where no word of the vocabulary does.
+    steps : mapping of str to float
+        Days of rest before each step of `STEPS`: common practice, no source, unless set.
+    week : Week or None
+        When the maker works; without it orders are planned in hours, not days.
     ranges : mapping
         ``"reeds.tied_mm"`` and so on, to the limits outside which a value gets a warning.
 
@@ -150,6 +196,8 @@ class Settings:
     tables: Mapping[str, str] = field(default_factory=dict)
     files: Mapping[str, str | Mapping[str, str]] = field(default_factory=dict)
     outcome: OutcomeRules = field(default_factory=OutcomeRules)
+    steps: Mapping[str, float] = field(default_factory=lambda: {"rough": 1, "finish": 1, "play": 0})
+    week: Week | None = None
     ranges: Mapping[str, Likely] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -171,6 +219,9 @@ class Settings:
         for name, such in (("currency", "EUR"), ("maker", "KL")):
             if not isinstance(value := getattr(self, name), str):
                 raise SettingsError(name, f"is {value!r}", f'write a word such as "{such}"')
+        _one_of("steps", self.steps, STEPS)
+        for step, days in self.steps.items():
+            _number(f"steps.{step}", days, 0, 365)
         _one_of("tables", self.tables.values(), [*TABLES, ""])
         for name, holds in self.files.items():
             held = holds.values() if isinstance(holds, Mapping) else [holds]
@@ -404,6 +455,13 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
             value = _ranges(value)
         elif name in ("columns", "words"):
             value = {k: {str(a): b for a, b in v.items()} for k, v in value.items()}
+        elif name == "steps":
+            value = dict(settings.steps) | dict(value)
+        elif name == "week":
+            _one_of("week", value, (known_week := [f.name for f in fields(Week)]))
+            if "hours" not in value:
+                raise SettingsError("week", "has no hours", "add a line such as hours = 20")
+            value = Week(**{k: value[k] for k in known_week if k in value})
         elif name == "tables":
             value = {str(k).casefold(): v for k, v in value.items()}
         elif name == "outcome":
@@ -495,6 +553,14 @@ def _check_limits(name: str, limits: object) -> None:
         case (int() | float() as low, int() | float() as high) if low <= high:
             return
     raise SettingsError(name, f"is {limits!r}", "write two numbers, the lower first")
+
+
+def _number(key: str, value: object, low: float, high: float) -> None:
+    """Refuse what is not a number from `low` to `high`."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise SettingsError(key, f"is {value!r}", "write a number without quotation marks")
+    if not low <= value <= high:
+        raise SettingsError(key, f"is {value}", f"write {low:g} to {high:g}")
 
 
 def _one_of(key: str, given: Iterable[Any], known: Iterable[str]) -> None:

@@ -76,6 +76,17 @@ CARRIED = frozenset(
 """Columns that many rows have in common: lot, maker, day, settings. A ditto mark means the cell
 above, and the reeds of a batch in one row share them; of any other column a ditto mark is asked."""
 
+FAULTS = (
+    "leaks", "closed", "too open", "flat", "sharp", "unsteady", "low notes", "too hard", "cracked",
+    "high notes", "too soft", "thin", "dull", "chipped", "crooked", "chatter", "tying", "other",
+)  # fmt: skip
+"""What goes wrong, in makers' words; the first nine are the commonest: common practice."""
+
+RETURN_RESULTS = ("adjusted", "replaced", "refunded", "worn_out")
+
+STRENGTHS = ("soft", "medium_soft", "medium", "medium_hard", "hard")
+"""How hard a finished reed blows, the first word of an order."""
+
 STAGES_BEFORE_TYING = ("split", "sort", "gouge", "shape", "fold")
 STAGES_BEFORE_FINISHING = ("tie", "rough", "dry", "clip")
 """Stages of a reed: one lost there was never finished."""
@@ -115,6 +126,8 @@ class Column:
         Other headings that mean nothing else.
     to_the_day : bool
         Whether a date without its day, such as April 2024, is of no use here.
+    ahead : bool
+        Whether a day may lie in the future: the day an order is due.
     """
 
     name: str
@@ -129,6 +142,7 @@ class Column:
     refers: str = ""
     also: tuple[str, ...] = ()
     to_the_day: bool = False
+    ahead: bool = False
 
     @property
     def unit(self) -> str:
@@ -214,6 +228,8 @@ _BEFORE_OR_TIE = (*STAGES_BEFORE_TYING, "tie")
 _STYLE = "style"
 _RH = Column("rh_pct", "number", "relative humidity", possible=(2, 100), likely=(15, 90))
 _TEMP = Column("temp_c", "number", "air temperature", possible=(-20, 55), likely=(5, 35))
+_STRENGTH = Column("strength", "word", "how hard it blows", words=STRENGTHS)
+_CUSTOMER = Column("customer", "name", "a code for the customer, not a name")
 _FAULT = Column("fault", "text", "what was wrong, in the maker's words")
 _NOTE = Column("note", "text", "anything else")
 
@@ -293,16 +309,26 @@ _REEDS = _table(
     ),
     Column("opening", "word", "the opening at the tip", words=("small", "medium", "large")),
     Column("crow", "word", "the pitch of its crow", words=("flat", "on", "sharp")),
+    _STRENGTH,
+    Column("seals", "yesno", "whether it holds air when the staple is plugged"),
     Column("response", "number", "how readily it speaks, 1 to 5", possible=(1, 5)),
     Column("stability", "number", "how steady its pitch is, 1 to 5", possible=(1, 5)),
+    Column("seen_on", "date", "the day it was last seen among the blanks"),
     Column("lost_at", "word", "the stage at which it failed", words=STAGES_OF_A_REED),
     _FAULT,
     Column("grade", "word", "the maker's grade", words=("C", "B", "A")),
     Column("judge", "name", "who judged it"),
     Column("judged_on", "date", "the day it was judged"),
+    Column("for_sale", "yesno", "no for a practice reed that is not to be sold"),
+    Column("helped", "word", "where a teacher helped", words=("rough", "finish", "both")),
+    Column("place", "name", "its place in the drying board"),
+    Column("order", "name", "the order it is kept for or was sent with", refers="orders"),
+    _CUSTOMER,
+    Column("sold_on", "date", "the day it was sold"),
     Column("sold_for", "money", "the price it fetched", possible=_SOME),
     Column("returned_on", "date", "the day a customer brought it back"),
     Column("return_reason", "text", "why it came back"),
+    Column("return_result", "word", "what came of the return", words=RETURN_RESULTS),
     Column("retie_of", "name", "the reed whose cane was tied again", refers="reeds"),
     Column(TIED_COUNT, "count", "of a batch in one row: how many were tied", possible=_BATCH),
     *(
@@ -403,8 +429,32 @@ _GAUGE = _table(
     Column("value", "number", "the reading", needed=True),
 )
 
+_ORDERS = _table(
+    "orders",
+    "reeds that a customer has asked for",
+    Column("order", "name", "the order's label", needed=True),
+    Column("reeds", "number", "how many reeds", needed=True, possible=(1, 1000)),
+    Column(
+        "by",
+        "date",
+        "the day they must be with the customer",
+        needed=True,
+        ahead=True,
+        to_the_day=True,
+    ),
+    _CUSTOMER,
+    Column("style", "word", "the scrape", words=("long", "short")),
+    _STRENGTH,
+    Column("staple", "word", "whose staples", words=("mine", "customer")),
+    Column("price", "money", "the price of each reed", possible=_SOME),
+    Column("sent_on", "date", "the day they were sent; empty while the order is open"),
+    Column("every_weeks", "number", "weeks until the same again", possible=(1, 104)),
+    _NOTE,
+    key="order",
+)
+
 TABLES: Mapping[str, Table] = MappingProxyType(
-    {t.name: t for t in (_LOTS, _REEDS, _PIECES, _TALLY, _SITTINGS, _AIR, _GAUGE)}
+    {t.name: t for t in (_LOTS, _REEDS, _PIECES, _TALLY, _SITTINGS, _AIR, _GAUGE, _ORDERS)}
 )
 """Every table by its name."""
 

@@ -11,6 +11,8 @@ from reedlab.records.store import beside
 from reedlab.simulate.workshop import simulate_tables
 from reedlab.simulate.world import World
 
+LAST_DAY = "2026-10-02"
+"""The last day of the demo's records, which counts as today when it is opened."""
 _SEED = 12
 _SETTINGS = """\
 # The demo's settings. Everything in this folder is invented: suppliers, makers and numbers.
@@ -77,7 +79,7 @@ def write_demo(folder: Path) -> Path:
 
 
 def demo_bench() -> Bench:
-    """Open the demo bench that reedlab ships; everything in it is invented.
+    """Open the demo bench that reedlab ships, on its own last day; everything in it is invented.
 
     Returns
     -------
@@ -88,4 +90,4 @@ def demo_bench() -> Bench:
     >>> sorted(demo_bench().tables["lots"]["supplier"].unique())
     ['crimson', 'indigo', 'ochre', 'olive', 'slate']
     """
-    return open_bench(shipped("data") / "demo")
+    return open_bench(shipped("data") / "demo", today=LAST_DAY)

@@ -7,6 +7,7 @@ import pandas as pd
 
 from reedlab.cane.moisture import equilibrium_moisture_pct
 from reedlab.records import Bench, Settings
+from reedlab.simulate.customers import with_customers
 from reedlab.simulate.ledger import air_table, gauge_table, lots_table, pieces_table, tally_table
 from reedlab.simulate.notes import endings, reeds_table, sittings_table
 from reedlab.simulate.world import (
@@ -122,7 +123,7 @@ def simulate_tables(
         "air": air_table(air),
         "gauge": gauge_table(rng, pieces, made),
     }
-    return tables, truth
+    return with_customers(seed, tables, last_day), truth
 
 
 def _last_day(years: float) -> pd.Timestamp:

@@ -53,7 +53,7 @@ def _future(tables: Tables, found: Findings, today: dt.date) -> None:
     )  # in some time zone it is tomorrow already
     for name, table in TABLES.items():
         for column in table.columns.values():
-            if column.kind in ("date", "time") and len(tables[name]):
+            if column.kind in ("date", "time") and not column.ahead and len(tables[name]):
                 values = tables[name][column.name]
                 late = values[values > tomorrow]
                 if len(late):

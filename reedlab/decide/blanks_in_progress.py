@@ -1,0 +1,120 @@
+"""Which blanks wait for their next step, and which finished reeds are in stock."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.records.settings import STEPS
+from reedlab.records.tidy.frames import first_of_each, still_pending
+
+DONE_ON = {"rough": "rough_on", "finish": "finished_on"}
+"""The day on which a step is done."""
+_FORGOTTEN_DAYS = 90
+"""Days after which a blank is overdue where few outcomes are dated: common practice, no source."""
+_NINE_IN_TEN = 0.9
+
+
+def blanks(bench: Any) -> pd.DataFrame:
+    """Return the blanks whose outcome is not known yet, each with the step that comes next.
+
+    The step follows from the last one that is noted. Where this bench never notes a step, nothing
+    says that it is still to be done, and the next step is empty.
+
+    Parameters
+    ----------
+    bench : Bench
+        The records.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a blank in order of tying: reed, lot, maker, place, style, order, ``step`` (rough,
+        finish, play or empty), ``last`` (the last step that is noted), ``since`` (its day),
+        ``ready_on`` (when the rest before the next step ends), ``waited_days`` (since tying, or
+        since it was last seen), ``overdue``.
+    """
+    reeds = bench.reeds
+    waiting = reeds["outcome"].isna() & reeds["lost_at"].isna() & reeds["tied_on"].notna()
+    waiting &= reeds["status"] == "pending"
+    frame = reeds.loc[
+        waiting, ["reed", "lot", "maker", "place", "style", "order", "tied_on", "seen_on"]
+    ].copy()
+    last = pd.Series("tie", index=frame.index)
+    since = frame["tied_on"].copy()
+    for step, column in DONE_ON.items():
+        done = reeds.loc[frame.index, column]
+        last = last.mask(done.notna(), step)
+        since = since.mask(done.notna(), done)
+    noted = [step for step, column in DONE_ON.items() if reeds[column].notna().any()]
+    following = _following(noted)
+    frame["step"], frame["last"], frame["since"] = last.map(following), last, since
+    rests = frame["step"].map(dict(bench.settings.steps)).fillna(0.0)
+    frame["ready_on"] = since + pd.to_timedelta(rests, unit="D")
+    today = pd.Timestamp(bench.today)
+    seen = frame[["tied_on", "seen_on"]].max(axis=1)
+    frame["waited_days"] = (today - seen).dt.days
+    frame["overdue"] = frame["waited_days"] > overdue_days(reeds)
+    return frame.sort_values(["tied_on", "reed"], kind="stable", ignore_index=True)
+
+
+def _following(noted: list[str]) -> dict[str, str]:
+    """Give the step after each: the next one, as long as all before it are noted in this bench."""
+    if not noted:
+        return {"tie": "", "rough": "", "finish": "play"}
+    if noted == ["rough"]:
+        return {"tie": "rough", "rough": ""}
+    if noted == ["finish"]:
+        return {"tie": "", "finish": "play"}
+    return {"tie": STEPS[0], "rough": STEPS[1], "finish": STEPS[2]}
+
+
+def overdue_days(reeds: pd.DataFrame) -> float:
+    """Return the days from tying within which nine reeds in ten have an outcome.
+
+    A percentile of the Kaplan-Meier curve in which pending reeds are censored on the last day of
+    the records.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        `Bench.reeds`.
+    """
+    known = reeds["outcome"].notna()
+    ended = reeds["judged_on"].fillna(reeds["finished_on"])
+    days = (ended.where(known, reeds["tied_on"].max()) - reeds["tied_on"]).dt.days
+    use = days.notna() & (days >= 0)
+    if (use & known).sum() < 10:
+        return float(_FORGOTTEN_DAYS)
+    waited, pending = still_pending(days[use].to_numpy(float), known[use].to_numpy())
+    reached = np.flatnonzero(pending <= 1 - _NINE_IN_TEN + 1e-12)
+    return float(waited[reached[0]]) if len(reached) else float(_FORGOTTEN_DAYS)
+
+
+def stock(bench: Any) -> pd.DataFrame:
+    """Return the good reeds that are neither sold nor returned.
+
+    Where no sale of this bench is noted, nothing says which reeds are still there, and none counts.
+
+    Parameters
+    ----------
+    bench : Bench
+        The records.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a reed, the oldest first: reed, lot, style, strength, order, tied_on.
+    """
+    reeds = first_of_each(bench.reeds, "reed")
+    gone = reeds[["sold_on", "sold_for", "returned_on"]].notna().any(axis=1)
+    sent = bench.tables["orders"].dropna(subset=["sent_on"])["order"]
+    gone |= reeds["order"].astype(object).isin(sent.astype(object))
+    kept = reeds["for_sale"].fillna(True).astype(bool)
+    there = (reeds["success"] == 1) & ~gone & kept
+    if not gone.any():
+        there &= False
+    columns = ["reed", "lot", "style", "strength", "order", "tied_on"]
+    return reeds.loc[there, columns].sort_values("tied_on", kind="stable", ignore_index=True)

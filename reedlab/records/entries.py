@@ -1,0 +1,377 @@
+"""Entries beside a maker's own sheet: what was typed from paper or noted on a phone.
+
+The folder ``entries`` of a bench holds CSV files whose names begin with a table, ``reeds`` or
+``sittings``. They have exactly that table's columns, and before them ``entry`` (the device's letter
+and a counter, such as ``A-17``), ``noted_at`` and ``undoes`` (the entry that this one takes back).
+A row says what was noted of one reed, so that one reed may have many; they are joined to the
+maker's rows cell by cell, and her files are never written to.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from io import StringIO
+from pathlib import Path
+from types import MappingProxyType
+
+import pandas as pd
+
+from reedlab.errors import RecordError
+from reedlab.records.findings import Findings
+from reedlab.records.read.parsing import parse_table
+from reedlab.records.read.sheets_as_text import as_table, read_csv
+from reedlab.records.settings import Settings
+from reedlab.records.store import alone_in, write_table
+from reedlab.records.tables import TABLES, Column, Table
+
+FOLDER = "entries"
+DESK = "D"
+"""The letter of what is noted at the computer."""
+KINDS = ("reeds", "sittings")
+_OWN = (
+    Column("entry", "name", "the device's letter and a counter", needed=True),
+    Column("noted_at", "time", "when it was noted"),
+    Column("undoes", "name", "the entry that this one takes back"),
+)
+_SAME_REED = ("tied_on", "maker")
+"""Two values of these under one label are two reeds."""
+
+
+Origins = dict[tuple[str, int], tuple[str, int]]
+"""Of a table's row that came from elsewhere its file and row there."""
+
+
+def entry_table(kind: str) -> Table:
+    """Return the table that a file of entries holds: an entry's own columns, then the table's."""
+    own = {c.name: c for c in _OWN}
+    columns = {n: replace(c, needed=False) for n, c in TABLES[kind].columns.items()}
+    return Table(FOLDER, f"an entry of {kind}", MappingProxyType(own | columns), "")
+
+
+def read_entries(folder: Path, kind: str, settings: Settings, found: Findings) -> pd.DataFrame:
+    """Read a bench's entries of one table, the ones taken back left out.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The bench.
+    kind : str
+        ``"reeds"`` or ``"sittings"``.
+    settings : Settings
+        The maker's own headings and words.
+    found : Findings
+        Receives what is wrong, under the name of the file.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of `entry_table`, ``device`` (its letter), ``number`` (its counter), ``file``
+        and ``file_row``; in the order in which they were noted, device by device. An entry that is
+        there twice counts once.
+    """
+    parts = [
+        part.assign(file=f"{FOLDER}/{path.name}", file_row=part.index)
+        for path in sorted((folder / FOLDER).glob(f"{kind}*.csv"))
+        for part in _read(path, entry_table(kind), settings, found)
+    ]
+    columns = [*entry_table(kind).columns, "file", "file_row"]
+    if not parts:
+        return pd.DataFrame(columns=[*columns, "device", "number"])
+    rows = pd.concat(parts, ignore_index=True)[columns].dropna(subset=["entry"])
+    split = rows["entry"].astype(str).str.extract(r"^(.*?)-?(\d*)$")
+    rows["device"], rows["number"] = split[0], pd.to_numeric(split[1]).fillna(0).astype(int)
+    rows = rows.sort_values(["device", "number"], kind="stable").drop_duplicates("entry")
+    taken_back = rows["entry"].isin(rows["undoes"].dropna())
+    return rows[~taken_back & rows["undoes"].isna()].reset_index(drop=True)
+
+
+def _read(path: Path, table: Table, settings: Settings, found: Findings) -> Iterator[pd.DataFrame]:
+    named = replace(table, name=f"{FOLDER}/{path.name}")
+    sheet = read_csv(path, named, settings, found)
+    if sheet is not None:
+        cells, origin = as_table(sheet, named, settings, found)
+        yield parse_table(named, cells, settings, found, origin)
+
+
+def join_entries(
+    folder: Path, tables: dict[str, pd.DataFrame], settings: Settings, found: Findings
+) -> Origins:
+    """Join a bench's entries to its tables, cell by cell.
+
+    An empty cell of the maker's is filled. Where hers has another value, hers holds and a finding
+    shows both. Of one device the last entry counts; of two devices the one that noted it last, with
+    a finding. A label with two days of tying or two makers is two reeds.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The bench.
+    tables : dict of str to pandas.DataFrame
+        The typed tables, which are replaced where entries are joined.
+    settings : Settings
+        The maker's own headings and words.
+    found : Findings
+        Receives conflicts.
+
+    Returns
+    -------
+    dict of int to (str, int)
+        Of each row that was added to ``reeds`` or ``sittings`` its file and row there.
+    """
+    if not (folder / FOLDER).is_dir():
+        return {}
+    origins: Origins = {}
+    entries = read_entries(folder, "reeds", settings, found).dropna(subset=["reed"])
+    if len(entries):
+        tables["reeds"] = _with_reeds(tables["reeds"], entries, found, origins)
+    sittings = read_entries(folder, "sittings", settings, found)
+    if len(sittings):
+        tables["sittings"] = _added(
+            "sittings",
+            tables["sittings"],
+            sittings[list(TABLES["sittings"].columns)],
+            sittings,
+            origins,
+        )
+    return origins
+
+
+def _with_reeds(
+    hers: pd.DataFrame,
+    entries: pd.DataFrame,
+    found: Findings,
+    origins: Origins,
+) -> pd.DataFrame:
+    """Fill her rows from the entries, and add the reeds that only the entries have."""
+    names = [name for name in TABLES["reeds"].columns if name != "reed"]
+    entries = entries.assign(reed=_apart(hers, entries, found))
+    # Of one device the last entry that says something of a cell counts: last() skips empty ones.
+    own = entries.groupby(["reed", "device"], sort=False)[names].last()
+    noted = entries.groupby(["reed", "device"], sort=False)["noted_at"].max()
+    files = entries.drop_duplicates("reed", keep="last").set_index("reed")[["file", "file_row"]]
+    own = own.assign(noted_at=noted).sort_values("noted_at", kind="stable", na_position="first")
+    joined = own.groupby("reed", sort=False)[names].last()
+    _say_devices(own, names, files, found)
+    filled, rows = hers.copy(), pd.Series(hers.index, index=hers["reed"].astype(object))
+    rows = rows[~rows.index.duplicated()]
+    known = [label for label in joined.index if label in rows.index]
+    for name in names:
+        column = joined.loc[known, name].dropna()
+        at = rows[column.index].to_numpy()
+        there = filled.loc[at, name]
+        differ = there.notna().to_numpy() & (there.to_numpy() != column.to_numpy())
+        for label, row in zip(column.index[differ], at[differ]):
+            _say_conflict(name, label, row, filled.at[row, name], column[label], files, found)
+        empty = there.isna().to_numpy()
+        filled.loc[at[empty], name] = column[empty].to_numpy()
+    new = joined[~joined.index.isin(known)].reset_index()
+    return _added("reeds", filled, new, files.loc[new["reed"]].reset_index(drop=True), origins)
+
+
+def _apart(hers: pd.DataFrame, entries: pd.DataFrame, found: Findings) -> pd.Series:
+    """Give a label of its own to a reed whose day of tying or maker differs under one label."""
+    labels = entries["reed"].astype(object)
+    first = hers.dropna(subset=["reed"]).drop_duplicates("reed").set_index("reed")
+    of_reed = entries.groupby(["reed", "device"], sort=False)[list(_SAME_REED)].last()
+    settled: dict[object, pd.Series] = {label: first.loc[label] for label in first.index}
+    for (label, device), row in of_reed.iterrows():
+        known = settled.setdefault(label, row)
+        both = [n for n in _SAME_REED if pd.notna(row[n]) and pd.notna(known[n])]
+        differ = [name for name in both if row[name] != known[name]]
+        if not differ:
+            continue
+        mine = (entries["reed"] == label) & (entries["device"] == device)
+        labels = labels.mask(mine, f"{label} ({device})")
+        at = entries[mine].iloc[0]
+        found.add(
+            at["file"], int(at["file_row"]), "reed", label, "warning",
+            f"is already the label of a reed with another {differ[0]}; this one is called "
+            f"{label} ({device})",
+            "give one of the two a new label",
+        )  # fmt: skip
+    return labels
+
+
+def _say_devices(own: pd.DataFrame, names: list[str], files: pd.DataFrame, found: Findings) -> None:
+    """Name cells that two devices noted differently: the one noted last counts."""
+    several = own[own.index.get_level_values("reed").duplicated(keep=False)]
+    for label, rows in several.groupby("reed", sort=False):
+        for name in names:
+            values = rows[name].dropna()
+            if values.nunique() > 1:
+                file, row = files.loc[label]
+                found.add(
+                    file, int(row), name, values.iloc[-1], "warning",
+                    f"of reed {label} is {_text(values.iloc[0])} on another device; the one noted "
+                    "last counts",
+                    "write the right one into your own sheet",
+                )  # fmt: skip
+
+
+def _say_conflict(
+    name: str, label: object, row: int, hers: object, theirs: object, files: pd.DataFrame,
+    found: Findings,
+) -> None:  # fmt: skip
+    file, at = files.loc[label]
+    found.add(
+        file, int(at), name, theirs, "warning",
+        f"of reed {label} is {_text(hers)} in your own sheet, and that holds",
+        f"write {_text(theirs)} into row {row} of reeds, if that is right",
+    )  # fmt: skip
+
+
+def _text(value: object) -> str:
+    return f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else f"{value}"
+
+
+def _added(
+    name: str,
+    table: pd.DataFrame,
+    new: pd.DataFrame,
+    files: pd.DataFrame,
+    origins: Origins,
+) -> pd.DataFrame:
+    """Put rows behind a table's own and note where they come from."""
+    start = int(table.index.max() if len(table) else 1) + 1
+    rows = new.reindex(columns=table.columns).astype(table.dtypes.to_dict())
+    rows.index = pd.RangeIndex(start, start + len(rows), name=table.index.name)
+    places = zip(rows.index, files["file"], files["file_row"])
+    origins.update({(name, row): (file, int(at)) for row, file, at in places})
+    return pd.concat([table, rows]) if len(table) else rows
+
+
+def note(folder: Path, kind: str, rows: pd.DataFrame, device: str = DESK) -> Path:
+    """Add entries to a bench, in a file of their own, atomically.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The bench.
+    kind : str
+        ``"reeds"`` or ``"sittings"``.
+    rows : pandas.DataFrame
+        One row an entry, with columns of that table, and ``noted_at``.
+    device : str
+        The letter of the device.
+
+    Returns
+    -------
+    pathlib.Path
+        The file.
+
+    Raises
+    ------
+    WriteError
+        When it cannot be written.
+    """
+    with alone_in(folder / FOLDER):
+        path = folder / FOLDER / f"{kind}-{device}.csv"
+        before = _stored(path)
+        numbers = before["entry"].str.removeprefix(f"{device}-")
+        first = int(pd.to_numeric(numbers, errors="coerce").max() if len(before) else 0) + 1
+        labels = [f"{device}-{number}" for number in range(first, first + len(rows))]
+        entries = pd.concat([before, rows.astype(object).assign(entry=labels)], ignore_index=True)
+        return _store(entries, kind, path)
+
+
+def _stored(path: Path) -> pd.DataFrame:
+    if not path.exists():
+        return pd.DataFrame({"entry": pd.Series(dtype=str)})
+    return pd.read_csv(path, dtype=str, encoding="utf-8-sig", keep_default_na=False)
+
+
+def _store(entries: pd.DataFrame, kind: str, path: Path) -> Path:
+    order = [name for name in entry_table(kind).columns if name in entries]
+    return write_table(entries[order].fillna(""), path, replace=True)
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """What came of gathering a file.
+
+    Attributes
+    ----------
+    added, known : int
+        Entries that are new, and those that the bench had already.
+    differing : tuple of str
+        Entries that the bench had with other values, and which are not taken.
+    """
+
+    added: int
+    known: int
+    differing: tuple[str, ...]
+
+
+def gather(folder: Path, text: str, name: str) -> Gathered:
+    """Take the entries of a phone's export into a bench, each once.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The bench.
+    text : str
+        The export: CSV with the columns of a table, and ``entry``.
+    name : str
+        What to call it in an error.
+
+    Returns
+    -------
+    Gathered
+
+    Raises
+    ------
+    RecordError
+        When the text holds no entries.
+    WriteError
+        When the bench cannot be written to.
+    """
+    if not folder.is_dir():
+        raise RecordError(f"{folder} is not a folder: give the folder with your records.")
+    try:
+        rows = pd.read_csv(
+            StringIO(text.lstrip("\ufeff")), dtype=str, keep_default_na=False, skip_blank_lines=True
+        )
+    except (ValueError, pd.errors.ParserError) as error:
+        raise RecordError(f"{name} is not a CSV export: send it from the phone again.") from error
+    kind = next((k for k in KINDS if {"entry", *_MARKS[k]} <= {*rows.columns}), None)
+    if kind is None:
+        raise RecordError(
+            f"{name} holds no entries: it needs a column entry, and reed or reeds and minutes."
+        )
+    unknown = [c for c in rows.columns if c not in entry_table(kind).columns]
+    if unknown:
+        raise RecordError(
+            f"{name} has a column {unknown[0]!r} that a bench does not have: send it again from a "
+            "phone page of this reedlab."
+        )
+    added, known, differing = 0, 0, []
+    with alone_in(folder / FOLDER):
+        for device, own in rows.groupby(rows["entry"].str.split("-").str[0], sort=True):
+            if not re.fullmatch(r"\w{1,12}", str(device)):
+                raise RecordError(
+                    f"{name} has an entry {own['entry'].iloc[0]!r}: write it as A-17."
+                )
+            path = folder / FOLDER / f"{kind}-{device}.csv"
+            before = _stored(path)
+            there = own["entry"].isin(before["entry"])
+            differing += _differing(before, own[there])
+            known += int(there.sum())
+            added += int((~there).sum())
+            if (~there).any():
+                _store(pd.concat([before, own[~there]], ignore_index=True), kind, path)
+    return Gathered(added, known - len(differing), tuple(differing))
+
+
+_MARKS = {"reeds": ("reed",), "sittings": ("reeds", "minutes")}
+"""Columns that tell entries of each kind apart."""
+
+
+def _differing(before: pd.DataFrame, again: pd.DataFrame) -> list[str]:
+    """Name entries that came again with other values."""
+    columns = [c for c in again.columns if c != "entry"]
+    old = before.drop_duplicates("entry").set_index("entry").reindex(again["entry"])
+    old = old.reindex(columns=columns).fillna("")
+    new = again.set_index("entry")[columns]
+    return list(new.index[(new != old).any(axis=1)])

@@ -1,0 +1,261 @@
+"""The rows of a pencil sheet, kept in the bench, and what is typed back from it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from reedlab.errors import RecordError
+from reedlab.records.entries import note
+from reedlab.records.store import alone_in, write_table
+from reedlab.records.tables import FAULTS, STRENGTHS
+
+FOLDER = "sheets"
+ROWS = 10
+_COLUMNS = ("place", "reed", "lot", "tied_on", "maker", "style")
+
+ENDINGS: dict[str, dict[str, str]] = {
+    "g": {"outcome": "good"},
+    "p": {"outcome": "playable"},
+    "n": {"outcome": "reject", "lost_at": "play"},
+    "r": {"outcome": "given_up", "lost_at": "rough"},
+    "f": {"outcome": "reject", "lost_at": "finish"},
+}
+"""How a reed ended, by its key: good, plays, no, lost at roughing, lost at finishing."""
+CROWS = {"-": "flat", "o": "on", "+": "sharp"}
+OPENINGS = {"s": "small", "m": "medium", "l": "large"}
+
+
+@dataclass(frozen=True)
+class PencilSheet:
+    """A pencil sheet of one batch.
+
+    Attributes
+    ----------
+    number : int
+        Printed on the sheet.
+    rows : pandas.DataFrame
+        One row a reed, in the order of the sheet: place, reed, lot, tied_on, maker, style; text.
+    """
+
+    number: int
+    rows: pd.DataFrame
+
+
+def new_sheet(bench: Any, lot: str = "", rows: int = ROWS, tied_on: str = "") -> PencilSheet:
+    """Keep the rows of a new sheet in the bench: labels that no reed has yet.
+
+    Parameters
+    ----------
+    bench : Bench
+        The records, in a folder.
+    lot : str
+        Of the batch; may be written on the sheet by hand and typed later.
+    rows : int
+        Number of blanks, 1 to 12.
+    tied_on : str
+        The day, such as ``2026-03-05``; may be written by hand.
+
+    Returns
+    -------
+    PencilSheet
+
+    Raises
+    ------
+    RecordError
+        When the bench is not a folder, the lot is not in it, or the rows do not fit on a sheet.
+    """
+    folder = _folder(bench.path)
+    if lot and lot not in set(bench.tables["lots"]["lot"].dropna().astype(str)):
+        raise RecordError(
+            f"the lot {lot!r} is not in lots: add it there, or leave it to the pencil."
+        )
+    if not 1 <= rows <= 12:
+        raise RecordError(f"a sheet has 1 to 12 rows, not {rows}.")
+    with alone_in(folder / FOLDER):
+        sheets = [_rows_of(path) for path in _paths(folder)]
+        number = 1 + max((int(path.stem) for path in _paths(folder)), default=0)
+        used = [*bench.tables["reeds"]["reed"].dropna(), *(r for s in sheets for r in s["reed"])]
+        labels = _next_labels([str(label) for label in used], rows)
+        frame = pd.DataFrame({"reed": labels, "lot": lot, "tied_on": tied_on})
+        frame = frame.reindex(columns=list(_COLUMNS), fill_value="")
+        write_table(frame, folder / FOLDER / f"{number}.csv")
+    return PencilSheet(number, frame)
+
+
+def open_sheet(folder: Path, number: int) -> PencilSheet:
+    """Read the rows of a sheet that is kept in a bench.
+
+    Raises
+    ------
+    RecordError
+        When there is no sheet of that number.
+    """
+    path = _folder(folder) / FOLDER / f"{number}.csv"
+    if not path.exists():
+        known = ", ".join(p.stem for p in _paths(folder)) or "none yet"
+        raise RecordError(f"there is no sheet {number} in {folder}: sheets are {known}.")
+    return PencilSheet(number, _rows_of(path))
+
+
+def _folder(path: Path | None) -> Path:
+    if path is None or not path.is_dir():
+        raise RecordError("sheets are kept in a bench's folder: give the folder, not a workbook.")
+    return path
+
+
+def _paths(folder: Path) -> list[Path]:
+    found = (p for p in (folder / FOLDER).glob("*.csv") if p.stem.isdigit())
+    return sorted(found, key=lambda path: int(path.stem))
+
+
+def _rows_of(path: Path) -> pd.DataFrame:
+    frame = pd.read_csv(path, dtype=str, encoding="utf-8-sig", keep_default_na=False)
+    return frame.reindex(columns=list(_COLUMNS), fill_value="")
+
+
+def _next_labels(used: list[str], count: int) -> list[str]:
+    """Count on from the highest label, in the form that labels have: R700, then R701."""
+    split = [m for label in used if (m := re.fullmatch(r"(\D*)(\d+)", label))]
+    if not split:
+        return [str(n) for n in range(1, count + 1)]
+    last = max(split, key=lambda m: int(m[2]))
+    start, width = int(last[2]) + 1, len(last[2]) if last[2].startswith("0") or last[1] else 0
+    return [f"{last[1]}{n:0{width}d}" for n in range(start, start + count)]
+
+
+def read_keys(keys: str) -> dict[str, str]:
+    """Read what was typed for one reed: one key a cell, in any order.
+
+    ``g`` good, ``p`` plays, ``n`` no, ``r`` lost at roughing, ``f`` lost at finishing; ``1`` to
+    ``5`` the strength from soft to hard, or after ``n``, ``r``, ``f`` a digit for the fault;
+    ``- o +`` the crow; ``s m l`` the opening; ``k`` seals, ``u`` does not.
+
+    Parameters
+    ----------
+    keys : str
+        Such as ``"g3"`` or ``"n4"``; empty for nothing new.
+
+    Returns
+    -------
+    dict of str to str
+        Columns of ``reeds`` and their values.
+
+    Raises
+    ------
+    RecordError
+        For a key that is none of these, and for two keys for one cell.
+
+    Examples
+    --------
+    >>> read_keys("g3"), read_keys("n4")["fault"]
+    ({'outcome': 'good', 'strength': 'medium'}, 'flat')
+    """
+    cells: dict[str, str] = {}
+    typed = keys.strip().casefold().replace(" ", "")
+    lost = any(key in "nrf" for key in typed)
+    for key in typed:
+        if key in ENDINGS:
+            new = ENDINGS[key]
+        elif key.isdigit() and lost:
+            new = {"fault": "other" if key == "0" else FAULTS[int(key) - 1]}
+        elif key in "12345":
+            new = {"strength": STRENGTHS[int(key) - 1]}
+        elif key in CROWS:
+            new = {"crow": CROWS[key]}
+        elif key in OPENINGS:
+            new = {"opening": OPENINGS[key]}
+        elif key in "ku":
+            new = {"seals": "yes" if key == "k" else "no"}
+        else:
+            raise RecordError(f"{key!r} is not a key: use g p n r f, 0 to 9, - o +, s m l, k u.")
+        if twice := [name for name in new if name in cells]:
+            raise RecordError(f"{typed!r} gives {twice[0]} twice: type one key for it.")
+        cells |= new
+    return cells
+
+
+DAYS = ("tied_on", "rough_on", "finished_on", "judged_on")
+"""Days of a batch; those of later steps are asked for once, not a reed."""
+
+
+def save_typed(
+    folder: Path,
+    sheet: PencilSheet,
+    batch: Mapping[str, str],
+    typed: Sequence[str],
+    minutes: Mapping[str, str],
+) -> str:
+    """Note what was typed from a sheet as entries, which leave the maker's own files alone.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The bench.
+    sheet : PencilSheet
+        Its rows.
+    batch : mapping of str to str
+        What all its reeds share: lot, maker, and the `DAYS` of the steps that are done.
+    typed : sequence of str
+        The keys of each row, see `read_keys`.
+    minutes : mapping of str to str
+        Minutes of the batch at ``rough`` and ``finish``; they are not divided.
+
+    Returns
+    -------
+    str
+        How many reeds and sittings were noted, in words.
+
+    Raises
+    ------
+    RecordError
+        When a day is not a valid date, or minutes are not a number.
+    """
+    shared = {name: value for name, value in batch.items() if value}
+    for name in DAYS:
+        if name in shared:
+            shared[name] = _day(shared[name])
+    judged = shared.pop("judged_on", "")
+    now = f"{dt.datetime.now():%Y-%m-%d %H:%M}"
+    known = sheet.rows.assign(**{n: "" for n in shared if n not in sheet.rows})
+    known = known.mask(known == "").fillna(shared)
+    rows = []
+    for (_, reed), keys in zip(known.iterrows(), typed, strict=True):
+        cells = read_keys(keys)
+        own = reed.dropna().to_dict()
+        if cells.get("lost_at") == "rough":
+            own.pop("finished_on", None)
+        if "outcome" in cells and judged:
+            cells["judged_on"] = judged
+        if cells or shared:
+            rows.append({"noted_at": now, **own, **cells})
+    who, reeds = known["maker"].iloc[0], "; ".join(known["reed"])
+    sittings = [
+        {"noted_at": now, "date": shared.get(on) or judged or now[:10], "maker": who,
+         "stage": stage, "reeds": reeds, "minutes": _minutes(minutes[stage])}
+        for stage, on in (("rough", "rough_on"), ("finish", "finished_on")) if minutes.get(stage)
+    ]  # fmt: skip
+    if rows:
+        note(folder, "reeds", pd.DataFrame(rows))
+    if sittings:
+        note(folder, "sittings", pd.DataFrame(sittings))
+    return f"{len(rows)} reeds and {len(sittings)} sittings"
+
+
+def _day(written: str) -> str:
+    try:
+        return dt.date.fromisoformat(written).isoformat()
+    except ValueError as error:
+        raise RecordError(f"{written!r} is not a valid date: write it as 2026-03-05.") from error
+
+
+def _minutes(spent: str) -> str:
+    if not re.fullmatch(r"\d{1,4}([.,]\d+)?", spent):
+        raise RecordError(f"{spent!r} is not a number of minutes: write 38.")
+    return spent.replace(",", ".")
