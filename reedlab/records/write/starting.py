@@ -51,6 +51,7 @@ _EXAMPLES: Mapping[str, Mapping[str, object]] = {
     },
     "air": {"rh_pct": 45, "temp_c": 20.5},
     "gauge": {"quantity": "gouge_centre_mm", "operator": "KL", "trial": "1", "value": 0.59},
+    "orders": {"reeds": 4, "by": dt.date(2025, 3, 1), "customer": "C3", "strength": "medium"},
 }  # fmt: skip
 """One row a sheet that shows how it is filled in; its first cell says that it is an example."""
 
