@@ -29,6 +29,7 @@ IN_SIGHT: Mapping[str, tuple[str, ...]] = {
     "pieces": ("gouge_centre_mm", "density_g_cm3", "hardness"),
     "tally": ("minutes",),
     "sittings": ("maker", "stage"),
+    "orders": ("customer", "strength", "sent_on"),
 }
 """Columns that a new workbook shows beside those a table must have; the others are folded."""
 
