@@ -17,6 +17,7 @@ Records
 Questions, asked as ``rl.question(bench, level=..., seed=...)`` and answered by an `Answer`
     suppliers           which supplier to buy from next
     rank_suppliers      the table of `suppliers` alone
+    price               what a saleable reed costs, what to ask for it, what an hour earns
     passing_over        which pieces to pass over before tying
     giving_up           which blanks to give up after the rough scrape
     losses              where reeds and pieces are lost
@@ -81,6 +82,7 @@ _HOMES = {
     "Settings": "records",
     "suppliers": "decide.suppliers.comparison",
     "rank_suppliers": "decide.suppliers.comparison",
+    "price": "decide.price",
     "passing_over": "decide.stopping.before_tying",
     "giving_up": "decide.stopping.after_roughing",
     "losses": "decide.losses_by_stage",

@@ -135,6 +135,15 @@ class Settings:
         What an hour at the bench costs.
     staple_price, thread_price : float
         What a staple, and the thread for one reed, cost.
+    other_per_reed, selling_min : float
+        What selling a reed takes besides: money (post, a case, tools) and minutes.
+    fee_pct, vat_pct, unsold_pct : float
+        Percent of the price that a shop or platform keeps, of tax in the price, and of good reeds
+        that are never sold.
+    playable_price : float or None
+        What a playable reed brings; None counts it as nothing.
+    return_days : float
+        Days after the sale within which a reed that comes back counts as a failure.
     staple_recovered : float
         Share of failures whose staple is used again, 0 to 1.
     hemisphere : str
@@ -186,6 +195,13 @@ class Settings:
     staple_price: float = 3.0
     staple_recovered: float = 0.8
     thread_price: float = 0.1
+    other_per_reed: float = 0.0
+    selling_min: float = 0.0
+    fee_pct: float = 0.0
+    vat_pct: float = 0.0
+    unsold_pct: float = 0.0
+    playable_price: float | None = None
+    return_days: float = 45.0
     hemisphere: str = "north"
     heated: tuple[tuple[str, str | None], ...] = ()
     date_order: str | None = None
@@ -219,6 +235,15 @@ class Settings:
         for name, such in (("currency", "EUR"), ("maker", "KL")):
             if not isinstance(value := getattr(self, name), str):
                 raise SettingsError(name, f"is {value!r}", f'write a word such as "{such}"')
+        for name, top in (
+            ("other_per_reed", _MOST_MONEY), ("selling_min", 600), ("fee_pct", 90),
+            ("vat_pct", 90), ("unsold_pct", 95), ("return_days", 3660),
+        ):  # fmt: skip
+            _number(name, getattr(self, name), 1 if name == "return_days" else 0, top)
+        if self.playable_price is not None:
+            _number("playable_price", self.playable_price, 0, _MOST_MONEY)
+        if 1 / (1 + self.vat_pct / 100) <= self.fee_pct / 100:
+            raise SettingsError("fee_pct", f"is {self.fee_pct}", "leave something of the price")
         _one_of("steps", self.steps, STEPS)
         for step, days in self.steps.items():
             _number(f"steps.{step}", days, 0, 365)

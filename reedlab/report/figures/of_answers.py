@@ -16,6 +16,8 @@ from reedlab.decide.conditions.workshop_air import Air
 from reedlab.decide.gauge.hands import GaugeAgreement
 from reedlab.decide.gauge.repeatability import GaugeStudy
 from reedlab.decide.losses_by_stage import Losses
+from reedlab.decide.orders.planning import Orders
+from reedlab.decide.price import Price
 from reedlab.decide.stopping.after_roughing import GivingUp
 from reedlab.decide.stopping.before_tying import PassingOver
 from reedlab.decide.suppliers.comparison import Suppliers
@@ -23,6 +25,7 @@ from reedlab.decide.suppliers.earnings import Earnings, Forms
 from reedlab.decide.suppliers.equal_cane import EqualCane
 from reedlab.decide.suppliers.robustness import Robustness
 from reedlab.decide.suppliers.selection import Selection
+from reedlab.decide.today import Today
 from reedlab.decide.trial.analysis import TrialAnswer
 from reedlab.decide.trial.planning import TrialPlan
 from reedlab.errors import DecisionError
@@ -32,6 +35,7 @@ from reedlab.report.figures import base, draw_cane, draw_missing, draw_priors, d
 from reedlab.report.figures.draw_adequacy import calibration
 from reedlab.report.figures.draw_giving_up import signs
 from reedlab.report.figures.draw_passing_over import savings, slopes
+from reedlab.report.figures.draw_price import ask_and_fetched
 from reedlab.report.figures.draw_suppliers import chances, flow
 from reedlab.report.words.coefficients import both_in_words
 from reedlab.report.words.numbers import heading, percent
@@ -121,12 +125,16 @@ def _nothing_to_draw(answer: Answer) -> Pictures:
     reasons = {
         TrialPlan: "a plan has no results yet",
         TrialAnswer: "its two effects have no scale in common",
+        Today: "a list of what to do is read, not seen",
+        Orders: "a plan is read, not seen",
     }
     kind = type(answer)
     raise DecisionError(f"There is no picture of {kind.__name__}: {reasons[kind]}; see its table.")
 
 
 pictures.register(TrialPlan, _nothing_to_draw)
+pictures.register(Today, _nothing_to_draw)
+pictures.register(Orders, _nothing_to_draw)
 pictures.register(TrialAnswer, _nothing_to_draw)
 
 
@@ -209,6 +217,16 @@ def _equal_cane(answer: EqualCane) -> Pictures:
         f"{_intervals(answer)}; a dashed line at 1 marks no difference."
     )
     return {"slopes": Picture(draw, odds, alt)}
+
+
+@pictures.register
+def _price(answer: Price) -> Pictures:
+    alt = (
+        f"The price at which an hour earns the wage, for a reed of each supplier with "
+        f"{_intervals(answer)}, and the mean price that its reeds fetch now."
+    )
+    draw = partial(ask_and_fetched, answer.table, answer.currency, answer.wage)
+    return {"price": Picture(draw, answer.table, alt)}
 
 
 @pictures.register

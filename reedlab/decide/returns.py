@@ -1,0 +1,97 @@
+"""How often sold reeds come back: by supplier, by time since sale, pooled towards all of them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reedlab.records.tidy.frames import still_pending
+
+Floats = NDArray[np.float64]
+KEPT = ("adjusted", "worn_out")
+"""Results of a return after which the reed still counts as good."""
+_POOLED_REEDS = 20.0
+"""Weight, in reeds, of all suppliers' share of returns in the share of one."""
+
+
+def returns(bench: Any) -> pd.DataFrame:
+    """Count each supplier's returns among the reeds it sold, by how long they were out.
+
+    A reed that was replaced or refunded, or came back without a result, is a failure. One that was
+    adjusted or worn out is not, and none that came back after ``return_days``. A reed sold lately
+    counts by the share of returns that come so soon, from the Kaplan-Meier curve of all returns, so
+    that the newest lots do not look better because their reeds have not come back yet.
+
+    Parameters
+    ----------
+    bench : Bench
+        The records. A reed without a day of sale was sold on the day of its verdict.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a supplier: supplier, sold, returned (failures among them), exposed (reeds sold,
+        those sold lately in part).
+    """
+    reeds = bench.reeds
+    good = reeds["success"] == 1
+    sold_on = reeds["sold_on"].fillna(reeds["judged_on"]).fillna(reeds["finished_on"])
+    sold = good & reeds[["sold_for", "sold_on", "returned_on"]].notna().any(axis=1)
+    frame = reeds.loc[sold & sold_on.notna() & reeds["supplier"].notna(), ["supplier"]].copy()
+    limit = float(bench.settings.return_days)
+    out = (pd.Timestamp(bench.today) - sold_on[frame.index]).dt.days.clip(lower=0).astype(float)
+    back = (reeds.loc[frame.index, "returned_on"] - sold_on[frame.index]).dt.days
+    kept = reeds.loc[frame.index, "return_result"].isin(KEPT)
+    failed = back.notna() & (back <= limit) & ~kept
+    # Time to a failure: the day it came back, or how long it has been out, up to the limit.
+    waited = back.where(failed, out).clip(lower=0, upper=limit).to_numpy(float)
+    frame["failed"] = failed.to_numpy()
+    frame["exposed"] = _share_by(waited, frame["failed"].to_numpy(), limit)
+    frame.loc[frame["failed"], "exposed"] = 1.0
+    out_of = frame.astype({"supplier": str}).groupby("supplier")
+    return pd.DataFrame(
+        {
+            "sold": out_of.size(),
+            "returned": out_of["failed"].sum().astype(int),
+            "exposed": out_of["exposed"].sum(),
+        }
+    ).reset_index()
+
+
+def _share_by(waited: Floats, failed: NDArray[np.bool_], limit: float) -> Floats:
+    """Share of all failures within the limit that have shown by each wait."""
+    if not failed.any():
+        return np.minimum(waited / limit, 1.0)
+    days, left = still_pending(waited, failed)
+    shown = np.concatenate([[0.0], 1.0 - left])
+    at: Floats = shown[np.searchsorted(days, waited, side="right")]
+    whole = shown[-1]
+    return np.where(waited >= limit, 1.0, at / whole if whole > 0 else 1.0)
+
+
+def chance_back(
+    counted: pd.DataFrame, names: list[str], draws: int, rng: np.random.Generator
+) -> Floats:
+    """Draw each supplier's chance (draws, suppliers) that a sold reed comes back as a failure.
+
+    A beta posterior; its prior holds the share of all suppliers with the weight of twenty reeds.
+
+    Parameters
+    ----------
+    counted : pandas.DataFrame
+        From `returns`.
+    names : list of str
+        The suppliers.
+    draws : int
+        Number of draws.
+    rng : numpy.random.Generator
+        Source of the draws.
+    """
+    known = counted.set_index("supplier")[["returned", "exposed"]].reindex(names, fill_value=0.0)
+    share = (known["returned"].sum() + 0.5) / (known["exposed"].sum() + 1.0)
+    failed = known["returned"].to_numpy() + _POOLED_REEDS * share
+    well = (known["exposed"] - known["returned"]).clip(lower=0).to_numpy()
+    return rng.beta(failed, well + _POOLED_REEDS * (1 - share), (draws, len(names)))
