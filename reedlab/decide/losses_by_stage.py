@@ -110,7 +110,9 @@ def losses(bench: Any, *, level: float = 0.9, seed: int = 1) -> Losses:
         failed=len(failed),
         level=level,
         notes=(says,),
-        record_next=RecordNext("Fill in lost_at of the reeds that failed.") if unnoted else None,
+        record_next=RecordNext("Note at which stage each reed was lost (lost_at).")
+        if unnoted
+        else None,
         left_out=counts,
         before_tying=_before_tying(bench.losses, level),
     )

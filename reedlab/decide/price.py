@@ -22,7 +22,7 @@ from reedlab.decide.answer import (
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable, materials
 from reedlab.decide.draws import interval
 from reedlab.decide.evidence import Evidence, count, gather, listed, successes
-from reedlab.decide.models import fit_models
+from reedlab.decide.models import Models, fit_models
 from reedlab.decide.returns import chance_back, returns
 
 Floats = NDArray[np.float64]
@@ -123,7 +123,27 @@ def price(bench: Any, *, level: float = 0.9, seed: int = 1) -> Price:
     """
     evidence = gather(bench)
     successes(evidence.reeds, "what a saleable one costs")
-    models = fit_models(evidence, seed)
+    return priced(bench, evidence, fit_models(evidence, seed), level=level)
+
+
+@question(Price)
+def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9) -> Price:
+    """Answer `price` from models that are fitted already.
+
+    Parameters
+    ----------
+    bench : Bench
+        The records.
+    evidence, models
+        Of the comparison of suppliers.
+    level : float
+        Of the intervals, 0 to 1.
+
+    Returns
+    -------
+    Price
+    """
+    seed = models.seed
     _refuse_in_part(evidence, models.when_good is None)
     lot, rates = models.next_lot(evidence), evidence.rates
     names = evidence.arms["supplier"].tolist()

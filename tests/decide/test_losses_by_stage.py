@@ -60,7 +60,7 @@ def test_the_wording_of_each_case():
         reeds = pd.DataFrame({"settled": [True], "status": [status], "lost_at": [stage]})
         said.append(losses(bench_of(reeds)).sentence())
     assert said[0].startswith("None of 1 settled")
-    assert said[1].endswith("Fill in lost_at of the reeds that failed.")
+    assert said[1].endswith("Note at which stage each reed was lost (lost_at).")
     assert "loses most is 'clip', with 1 of 1" in said[2]
 
 

@@ -1,17 +1,20 @@
-"""Write the report: a first page with the answers, and each notebook as a page.
+"""Write the report: the maker's first page, today, all answers, and each notebook as a page.
 
 Every page is one self-contained file: no script, no request to any network (a content policy in the
 page itself forbids them), pictures inside, code folded away. Whatever a notebook displays goes
 through one sanitiser, so that text from a maker's records stays text.
 
-A notebook says by the tags of its cells what the index takes from it: ``answer`` (the sentence that
-answers its question), ``picture`` and ``statistics``. A notebook whose answer cell is also tagged
-``decision`` has a section of its own at the top of the index, in the order of the file names; the
-others follow with their sentence. So a new notebook joins the report by being in the folder.
+The first page is written from the answers themselves (`reedlab.report.words.first_page`). A
+notebook says by the tags of its cells what the page of all answers takes from it: ``answer`` (the
+sentence that answers its question), ``picture`` and ``statistics``. A notebook whose answer cell is
+also tagged ``decision`` has a section of its own at the top of that page, in the order of the file
+names; the others follow with their sentence. So a new notebook joins the report by being in the
+folder.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import re
 from collections.abc import Callable, Iterator
@@ -29,14 +32,19 @@ from reedlab.errors import WriteError
 from reedlab.records import store
 from reedlab.report.pages import publishing, running
 from reedlab.report.pages.running import Run
-from reedlab.report.words import printed_tables, sentences
+from reedlab.report.words import first_page, printed_tables, sentences
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from reedlab.decide.losses_by_stage import Losses
+    from reedlab.decide.price import Price
+    from reedlab.decide.suppliers.comparison import Suppliers
+    from reedlab.decide.today import Today
     from reedlab.records import Bench
 
 SHELL = Path(__file__).resolve().parent / "shell"
+ANSWERS, TODAY = "answers.html", "today.html"
 AT_ONCE = 2  # notebooks that run side by side
 PARTS = ("answer", "picture", "statistics")  # cell tags the index takes something from
 # fmt: off
@@ -130,16 +138,19 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
         with _side_by_side(
             partial(running.run, bench=records, named=named, scratch=scratch)
         ) as jobs:
-            ranking, sentence = _decision(bench)
+            asked = _ask(bench)
             for done, job in enumerate(as_completed(jobs), start=1):
                 step(f"Notebook {job.result().name}", done, total)
             runs = [job.result() for job in jobs]
         pages = pages_of(runs, bench) | {f"{run.name}.ipynb": run.as_file() for run in runs}
-        changed = publishing.publish(pages, partial(index_of, runs, bench), folder)
+        pages |= {ANSWERS: answers_of(runs, bench), TODAY: today_of(runs, bench, asked.day)}
+        changed = publishing.publish(pages, partial(first_of, runs, bench, asked), folder)
     step("Pages written", total, total)
     stopped, kept = tuple(run for run in runs if run.stopped), (*left, *changed)
     index = folder / publishing.INDEX
-    return Report(index, ranking, sentence, bench.settings.currency, stopped, kept)
+    said = asked.suppliers
+    ranking = None if said.unanswered else said.table
+    return Report(index, ranking, said.sentence(), bench.settings.currency, stopped, kept)
 
 
 @contextmanager
@@ -166,16 +177,26 @@ def _path(bench: Bench) -> Path:
     return bench.path
 
 
-def _decision(bench: Bench) -> tuple[pd.DataFrame | None, str]:
-    """Return the supplier table and its sentence, or the reason why there is none."""
-    from reedlab.decide.suppliers.comparison import suppliers
-    from reedlab.errors import ReedlabError
+@dataclass(frozen=True)
+class Asked:
+    """The answers that the first page is written from."""
 
-    try:
-        answer = suppliers(bench)
-    except ReedlabError as error:
-        return None, str(error)
-    return (None if answer.unanswered else answer.table), answer.sentence()
+    suppliers: Suppliers
+    price: Price
+    day: Today
+    lost: Losses
+
+
+def _ask(bench: Bench) -> Asked:
+    from reedlab.decide.losses_by_stage import losses
+    from reedlab.decide.price import price, priced
+    from reedlab.decide.suppliers.comparison import suppliers
+    from reedlab.decide.today import today
+
+    said = suppliers(bench)
+    basis = said.basis
+    asks = priced(bench, basis.evidence, basis.models) if basis is not None else price(bench)
+    return Asked(said, asks, today(bench), losses(bench))
 
 
 def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:
@@ -201,8 +222,62 @@ def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:
     }
 
 
-def index_of(runs: list[Run], bench: Bench, folder: str) -> bytes:
-    """Return the first page, with the answers.
+def first_of(runs: list[Run], bench: Bench, asked: Asked, folder: str) -> bytes:
+    """Return the maker's first page.
+
+    Parameters
+    ----------
+    runs : list of Run
+        The notebooks, run, for the menu.
+    bench : Bench
+        The bench they ran on.
+    asked : Asked
+        The answers.
+    folder : str
+        The name of the folder that the other pages are in.
+
+    Returns
+    -------
+    bytes
+        HTML in UTF-8.
+    """
+    front = first_page.first_page(bench, asked.suppliers, asked.price, asked.day, asked.lost)
+    body = _template("first").render(
+        bench=_name(bench),
+        day=_date(bench.today),
+        front=front,
+        picture=first_page.bars(front.rows, front.currency),
+        ranges=first_page.RANGES,
+        folder=folder,
+    )
+    links = _links(runs, "", f"{folder}/")
+    return _page("Your bench", body, bench, links, publishing.INDEX)
+
+
+def today_of(runs: list[Run], bench: Bench, day: Today) -> bytes:
+    """Return the page of what there is to do today.
+
+    Parameters
+    ----------
+    runs : list of Run
+        The notebooks, run, for the menu.
+    bench : Bench
+        The records.
+    day : Today
+        The answer.
+    """
+    body = _template("today").render(
+        day=_date(bench.today),
+        room=day.room,
+        lines=list(day.table.itertuples()),
+        notes=day.notes,
+        nothing=day.unanswered,
+    )
+    return _page("Today", body, bench, _links(runs, "../", ""), TODAY)
+
+
+def answers_of(runs: list[Run], bench: Bench) -> bytes:
+    """Return the page with every answer of the notebooks, its picture and its figures.
 
     Parameters
     ----------
@@ -210,8 +285,6 @@ def index_of(runs: list[Run], bench: Bench, folder: str) -> bytes:
         The notebooks, run.
     bench : Bench
         The bench they ran on; the page shows its name and findings.
-    folder : str
-        The name of the folder that the other pages are in.
 
     Returns
     -------
@@ -221,18 +294,22 @@ def index_of(runs: list[Run], bench: Bench, folder: str) -> bytes:
     answers = [_answer(run) for run in runs]
     body = _template("answers").render(
         held=sentences.findings_count(bench),
-        folder=folder,
         answers=[answer for answer in answers if answer["decision"]],
         others=[answer for answer in answers if not answer["decision"]],
     )
-    links = _links(runs, "", f"{folder}/")
-    return _page("What these records say", body, bench, links, publishing.INDEX)
+    return _page("What these records say", body, bench, _links(runs, "../", ""), ANSWERS)
+
+
+def _date(day: dt.date) -> str:
+    return f"{day:%A} {day.day} {day:%B %Y}"
 
 
 def _links(runs: list[Run], up: str, down: str) -> list[dict[str, str]]:
     """Return what the menu of a page links to, from where the page is."""
-    first = {"file": f"{up}{publishing.INDEX}", "title": "The answers"}
-    return [first, *({"file": f"{down}{run.name}.html", "title": run.short} for run in runs)]
+    first = {"file": f"{up}{publishing.INDEX}", "title": "First page"}
+    more = [{"file": f"{down}{TODAY}", "title": "Today"},
+            {"file": f"{down}{ANSWERS}", "title": "For a researcher"}]  # fmt: skip
+    return [first, *more, *({"file": f"{down}{run.name}.html", "title": run.short} for run in runs)]
 
 
 def _page(title: str, body: str, bench: Bench, links: list[dict[str, str]], current: str) -> bytes:

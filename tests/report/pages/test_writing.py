@@ -92,11 +92,11 @@ def read(page):
 
 def pages(runs, bench):
     """Return all pages of a report, the first one among them."""
-    return writing.pages_of(runs, bench) | {"index.html": index_of(runs, bench).encode()}
+    return writing.pages_of(runs, bench) | {"answers.html": answers_of(runs, bench).encode()}
 
 
-def index_of(runs, bench):
-    return writing.index_of(runs, bench, "run-1").decode()
+def answers_of(runs, bench):
+    return writing.answers_of(runs, bench).decode()
 
 
 def test_no_page_fetches_or_runs_anything(bench):
@@ -112,13 +112,13 @@ def test_no_page_fetches_or_runs_anything(bench):
 
 def test_every_picture_has_its_words(bench):
     built = pages([run()], bench)
-    assert read(built["index.html"]).alts == ["Dots <b> & lines"]
+    assert read(built["answers.html"]).alts == ["Dots <b> & lines"]
     assert read(built["04-suppliers.html"]).alts[0] == "Dots <b> & lines"
 
 
 def test_the_index_takes_the_answer_the_picture_and_the_statistics(bench):
     runs = [run("01-records", decision=False), run()]
-    index = index_of(runs, bench)
+    index = answers_of(runs, bench)
     top = index.index('id="04-suppliers"')
     parts = ("Which cane to buy again?", "Buy ochre.", "<img", "<table>", "Behind the answers")
     places = [index.index(part, top) for part in parts]
@@ -138,7 +138,7 @@ def test_code_is_folded_away_on_a_notebooks_page(bench):
 def test_a_stopped_notebook_gives_its_reason_as_text(bench):
     reason = "no supplier has <b>two lots</b>; note the lot of each reed."
     built = pages([run(reason=reason)], bench)
-    for page in (built["index.html"], built["04-suppliers.html"]):
+    for page in (built["answers.html"], built["04-suppliers.html"]):
         assert "no supplier has &lt;b&gt;two lots&lt;/b&gt;; note the lot" in page.decode()
 
 
@@ -148,14 +148,14 @@ def test_the_first_page_says_that_there_is_no_answer(bench, reason):
         refused = run(reason=reason, decision=decision)
         refused.notebook.cells = refused.notebook.cells[:3]
         refused.notebook.cells[-1].outputs = []  # as a cell that refused is kept
-        index = index_of([refused], bench)
+        index = answers_of([refused], bench)
         assert f"No answer from these records: {reason}" in index
 
 
 @pytest.mark.parametrize("decision", [True, False])
 def test_an_answer_stands_though_the_page_behind_it_stops(bench, decision):
     refused = run(reason="Too few lots.", decision=decision)
-    index = index_of([refused], bench)
+    index = answers_of([refused], bench)
     assert "Buy ochre." in index and "No answer" not in index
     assert "The page behind this stops early: Too few lots." in index
 
@@ -185,11 +185,11 @@ def test_what_displays_nothing_leaves_no_heading_behind(bench):
     silent = run()
     for cell in silent.tagged("statistics"):
         cell.outputs = []
-    assert "figures behind it" not in index_of([silent], bench)
+    assert "figures behind it" not in answers_of([silent], bench)
 
 
 def test_names_of_folders_are_shown_as_text(bench):
-    page = index_of([run()], bench)
+    page = answers_of([run()], bench)
     assert "b &lt;i&gt;&amp; c" in page
     assert "<i>& c" not in page
 

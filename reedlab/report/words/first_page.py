@@ -1,0 +1,247 @@
+"""The maker's first page in her words: best guess and range first, then how sure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.decide.answer import SURE_FROM, Answer, Verdict
+from reedlab.decide.blanks_in_progress import stock
+from reedlab.decide.costs import cost_per_saleable
+from reedlab.decide.evidence import count, listed
+from reedlab.decide.returns import KEPT
+from reedlab.records import flow
+
+if TYPE_CHECKING:
+    from reedlab.decide.losses_by_stage import Losses
+    from reedlab.decide.price import Price
+    from reedlab.decide.suppliers.comparison import Suppliers
+    from reedlab.decide.today import Today
+    from reedlab.records import Bench
+
+LIKELY_FROM = 2 / 3
+"""Probability from which on a difference between two suppliers is likely."""
+MOST_STEPS = 3
+"""Lines of advice on the page."""
+RANGES = "Ranges hold nine times in ten. This is your bench, not a verdict on a seller."
+_STAGE = {
+    "tie": "at tying", "rough": "at roughing", "dry": "as they dry", "clip": "at clipping",
+    "finish": "at finishing", "play": "when they are played",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Row:
+    """A supplier's line: its price range and what is said of it."""
+
+    supplier: str
+    ask: float
+    low: float
+    high: float
+    fetched: float
+    says: str
+
+
+@dataclass(frozen=True)
+class FirstPage:
+    """What the first page says; a block without anything to say is empty.
+
+    Attributes
+    ----------
+    flow : str
+        How many judged reeds could be used, and why not the others.
+    today : str
+        The day in a line.
+    steps : tuple of str
+        What to do next, the most valuable first.
+    cane : tuple of str
+        Which cane to buy, in sentences.
+    rows : tuple of Row
+        A line a supplier.
+    ask : tuple of str
+        What to ask for a reed.
+    gone : tuple of str
+        Where reeds are lost, in sentences.
+    currency : str
+        Of all money.
+    """
+
+    flow: str
+    today: str
+    steps: tuple[str, ...]
+    cane: tuple[str, ...]
+    rows: tuple[Row, ...]
+    ask: tuple[str, ...]
+    gone: tuple[str, ...]
+    currency: str
+
+
+def first_page(bench: Bench, said: Suppliers, priced: Price, day: Today, lost: Losses) -> FirstPage:
+    """Collect the first page from the answers.
+
+    Parameters
+    ----------
+    bench : Bench
+        The records.
+    said, priced, day, lost : Answer
+        From `suppliers`, `price`, `today` and `losses`.
+
+    Returns
+    -------
+    FirstPage
+    """
+    return FirstPage(
+        flow=flow.sentence(bench.flow(settled=False)),
+        today="" if day.unanswered else day.sentence(),
+        steps=_steps((said, priced, lost)),
+        cane=_cane(said, priced),
+        rows=_rows(said, priced),
+        ask=_ask(priced),
+        gone=_gone(bench, lost),
+        currency=priced.currency or said.currency,
+    )
+
+
+def _steps(answers: Sequence[Answer]) -> tuple[str, ...]:
+    """Take what each answer asks for, each once, those with a worth first."""
+    asked = [a.record_next for a in answers if a.record_next is not None]
+    asked.sort(key=lambda next_one: -(next_one.worth or 0.0))
+    return tuple(dict.fromkeys(next_one.what for next_one in asked))[:MOST_STEPS]
+
+
+def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
+    """Say which cane to buy, what a reed of it costs, and what came back."""
+    if said.unanswered:
+        return (said.sentence(),)
+    table = said.table
+    if len(table) == 1:
+        return (f"All your judged reeds are of {said.best}, so there is nothing to compare yet.",)
+    first, second = table.iloc[0], table.iloc[1]
+    if said.untimed or said.free:
+        good = table.sort_values("success", ascending=False, kind="stable").iloc[0]
+        return (
+            f"Most good reeds should come from {good.supplier}: about {100 * good.success:.0f} in "
+            f"100 ({100 * good.success_low:.0f} to {100 * good.success_high:.0f}). What a reed "
+            "costs cannot be said without minutes.",
+        )
+    cost = f"about {first.cost:.0f} {said.currency} ({first.cost_low:.0f} to {first.cost_high:.0f})"
+    if said.verdict is Verdict.SURE:
+        lead = f"Buy {first.supplier} next (sure). A saleable reed of it costs {cost}."
+    elif said.verdict is Verdict.LIKELY:
+        lead = (
+            f"{first.supplier.capitalize()} is likely the best buy. A saleable reed costs {cost}."
+        )
+    elif round(first.cost) == round(second.cost):
+        lead = (
+            f"{first.supplier.capitalize()} or {second.supplier}: too close to call. A saleable "
+            f"reed costs {cost} from either."
+        )
+    else:
+        lead = (
+            f"{first.supplier.capitalize()} or {second.supplier}: too close to call. A saleable "
+            f"reed costs {cost}, and about {second.cost:.0f} of {second.supplier}."
+        )
+    return tuple(filter(None, (lead, _came_back(priced, [first.supplier, second.supplier]))))
+
+
+def _came_back(priced: Price, names: list[str]) -> str:
+    known = priced.back.set_index("supplier") if len(priced.back) else priced.back
+    rows = [known.loc[name] for name in names if name in known.index]
+    if not any(row.returned for row in rows):
+        return ""
+    says = [f"{row.returned:.0f} of {row.sold:.0f} sold {row.name} reeds" for row in rows]
+    return f"Came back: {listed(says)}."
+
+
+def _rows(said: Suppliers, priced: Price) -> tuple[Row, ...]:
+    """Give each supplier's price range, and how sure it is that it is dearer than the first."""
+    if priced.unanswered or said.unanswered:
+        return ()
+    basis = said.grounds()
+    cost = cost_per_saleable(basis.lot.expected, basis.evidence.rates)
+    names = basis.evidence.arms["supplier"].tolist()
+    first = cost[:, names.index(said.best)]
+    dearer = {name: float(np.mean(cost[:, i] > first)) for i, name in enumerate(names)}
+    table = priced.table.set_index("supplier").loc[said.table["supplier"]]
+    return tuple(
+        Row(
+            str(name),
+            row.ask,
+            row.ask_low,
+            row.ask_high,
+            row.fetched,
+            "best guess" if name == said.best else _graded(dearer[str(name)]),
+        )
+        for name, row in table.iterrows()
+    )
+
+
+def _graded(probability: float) -> str:
+    if probability >= SURE_FROM:
+        return "dearer, sure"
+    return "dearer, likely" if probability >= LIKELY_FROM else "cannot say yet"
+
+
+def _ask(priced: Price) -> tuple[str, ...]:
+    if priced.unanswered:
+        return (priced.sentence(),)
+    prices = [f"{row.ask:.0f} for grade {row.grade}" for row in priced.grades.itertuples()]
+    by_grade = f"By grade: {listed(prices)}." if len(prices) > 1 else ""
+    return tuple(filter(None, (priced.sentence(), by_grade)))
+
+
+def _gone(bench: Bench, lost: Losses) -> tuple[str, ...]:
+    """Say how many of the tied were judged, good and stayed good, and where most are lost."""
+    reeds = bench.reeds
+    judged, good = reeds["success"].notna(), reeds["success"] == 1
+    back = good & reeds["returned_on"].notna() & ~reeds["return_result"].isin(KEPT)
+    steps = [f"{len(reeds):,} tied", f"{int(judged.sum()):,} judged", f"{int(good.sum()):,} good"]
+    if back.any():
+        steps.append(f"{int((good & ~back).sum()):,} stayed good")
+    worst = "" if lost.unanswered or not lost.worst else f"Most are lost {_STAGE[lost.worst]}."
+    there = len(stock(bench))
+    shelf = f"{count(there, 'good reed').capitalize()} in stock." if there else ""
+    return tuple(filter(None, (" > ".join(steps) + ".", worst, shelf)))
+
+
+def bars(rows: Sequence[Row], currency: str) -> dict[str, Any]:
+    """Return the picture of price ranges as places in percent of its width, for a page to draw.
+
+    Parameters
+    ----------
+    rows : sequence of Row
+    currency : str
+
+    Returns
+    -------
+    dict
+        ``ticks`` (place, label) and ``lines`` (supplier, low, ask, high, fetched or None, says,
+        alt), places from 0 to 100.
+    """
+    top = max((max(row.high, row.fetched if pd.notna(row.fetched) else 0.0) for row in rows),
+              default=1.0)  # fmt: skip
+    step = next(s for s in (5, 10, 20, 25, 50, 100, 200, 500, 1000, 10**9) if top / s <= 5)
+    end = step * np.ceil(top / step)
+    lines = []
+    for row in rows:
+        known = pd.notna(row.fetched)
+        fetches = f", fetches {row.fetched:.0f}" if known else ""
+        lines.append(
+            {
+                "supplier": row.supplier,
+                "low": round(100 * row.low / end, 2),
+                "ask": round(100 * row.ask / end, 2),
+                "high": round(100 * row.high / end, 2),
+                "fetched": round(100 * row.fetched / end, 2) if known else None,
+                "says": row.says,
+                "figures": f"{row.ask:.0f} ({row.low:.0f} to {row.high:.0f})",
+                "alt": f"{row.supplier}: ask {row.ask:.0f} {currency} "
+                f"({row.low:.0f} to {row.high:.0f}){fetches}, {row.says}",
+            }
+        )
+    ticks = [(round(100 * value / end, 2), f"{value:.0f}") for value in np.arange(0, end + 1, step)]
+    return {"ticks": ticks, "lines": lines}

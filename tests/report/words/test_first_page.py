@@ -1,0 +1,134 @@
+"""The maker's first page: in her words, every number from the answer that prints it."""
+
+import math
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import reedlab as rl
+from reedlab.records import Bench
+from reedlab.report.pages import writing
+from reedlab.report.words import first_page
+
+NOT_HERS = ("sd", "odds", "prob", "ratio", "posterior", "prior", "moisture", "interval", "variance")
+"""Words that no page of hers says."""
+
+
+class _Text(HTMLParser):
+    """The visible text of a page's work, and its alternative texts."""
+
+    def __init__(self):
+        super().__init__()
+        self.inside, self.said = False, []
+
+    def handle_starttag(self, tag, attributes):
+        self.inside |= tag == "main"
+        self.said += [value for name, value in attributes if name == "aria-label" and self.inside]
+
+    def handle_endtag(self, tag):
+        self.inside &= tag != "main"
+
+    def handle_data(self, data):
+        if self.inside:
+            self.said.append(data)
+
+
+@pytest.fixture(scope="module")
+def demo():
+    bench = rl.demo_bench()
+    return bench, writing._ask(bench)
+
+
+def page_of(demo):
+    bench, asked = demo
+    return writing.first_of([], bench, asked, "run-1").decode()
+
+
+def front(demo):
+    bench, asked = demo
+    return first_page.first_page(bench, asked.suppliers, asked.price, asked.day, asked.lost)
+
+
+def test_no_word_of_a_statistician_is_on_it(demo):
+    reader = _Text()
+    reader.feed(page_of(demo))
+    words = set(re.findall(r"[a-z]+", " ".join(reader.said).casefold()))
+    assert len(words) > 50
+    assert not words & {*NOT_HERS}
+    assert "_" not in " ".join(reader.said).replace("lost_at", "")
+
+
+def test_its_sentences_are_short(demo):
+    said = front(demo)
+    blocks = [*said.cane, *said.ask, *said.gone, *said.steps]
+    for sentence in re.split(r"(?<=[.:]) ", " ".join(blocks)):
+        assert len(sentence.split()) <= 25, sentence
+
+
+def test_the_numbers_are_those_of_the_answers(demo):
+    bench, asked = demo
+    said, table = front(demo), asked.price.table
+    first = asked.suppliers.table.iloc[0]
+    assert said.cane[0].startswith(first["supplier"].capitalize())
+    assert f"about {first['cost']:.0f} " in said.cane[0]
+    assert [row.supplier for row in said.rows] == asked.suppliers.table["supplier"].tolist()
+    asks = table.set_index("supplier")["ask"]
+    assert [row.ask for row in said.rows] == [asks[row.supplier] for row in said.rows]
+    tied, judged = len(bench.reeds), int(bench.reeds["success"].notna().sum())
+    assert said.gone[0].startswith(f"{tied} tied > {judged} judged")
+
+
+def test_how_sure_a_difference_is_comes_from_the_draws(demo):
+    _, asked = demo
+    basis = asked.suppliers.basis
+    from reedlab.decide.costs import cost_per_saleable
+
+    cost = cost_per_saleable(basis.lot.expected, basis.evidence.rates)
+    names = basis.evidence.arms["supplier"].tolist()
+    for row in front(demo).rows[1:]:
+        dearer = np.mean(
+            cost[:, names.index(row.supplier)] > cost[:, names.index(asked.suppliers.best)]
+        )
+        grade = "sure" if dearer >= 0.9 else "likely" if dearer >= 2 / 3 else "cannot say yet"
+        assert row.says.endswith(grade)
+
+
+def test_the_bars_lie_within_the_picture_and_in_order():
+    rows = [
+        first_page.Row("ochre", 26.0, 20.0, 34.0, 28.0, "best guess"),
+        first_page.Row("slate", 49.0, 31.0, 86.0, math.nan, "dearer, sure"),
+    ]
+    drawn = first_page.bars(rows, "EUR")
+    for line in drawn["lines"]:
+        assert 0 <= line["low"] < line["ask"] < line["high"] <= 100
+    assert drawn["lines"][1]["fetched"] is None
+    assert drawn["ticks"][0] == (0.0, "0") and drawn["ticks"][-1][0] == 100.0
+    assert "ask 49 EUR (31 to 86)" in drawn["lines"][1]["alt"]
+
+
+def test_a_bench_without_minutes_shows_no_cost(demo):
+    bench, _ = demo
+    tables = dict(bench.tables)
+    tables["reeds"] = tables["reeds"].drop(columns=["rough_min", "finish_min"])
+    tables["sittings"] = tables["sittings"].iloc[:0]
+    untimed = Bench.from_tables(tables, settings=bench.settings, today=bench.today, check=False)
+    asked = writing._ask(untimed)
+    page = first_page.first_page(untimed, asked.suppliers, asked.price, asked.day, asked.lost)
+    assert page.rows == () and asked.price.unanswered
+    assert "EUR" not in " ".join([*page.cane, *page.ask])
+    assert any("minutes" in step for step in page.steps)
+
+
+def test_a_first_reed_has_a_first_page():
+    lots = pd.DataFrame({"lot": ["L1"], "supplier": ["ochre"]})
+    reeds = pd.DataFrame(
+        {"reed": ["1"], "lot": ["L1"], "tied_on": ["2026-01-05"], "outcome": [None]}
+    )
+    bench = Bench.from_tables({"lots": lots, "reeds": reeds}, today="2026-01-06")
+    asked = writing._ask(bench)
+    page = first_page.first_page(bench, asked.suppliers, asked.price, asked.day, asked.lost)
+    assert page.gone[0] == "1 tied > 0 judged > 0 good."
+    assert page.steps and page.cane[0]
