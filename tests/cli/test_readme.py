@@ -16,11 +16,12 @@ def reedlab(*words):
     return subprocess.run(asked, capture_output=True, text=True, cwd=ROOT, timeout=120)
 
 
-def test_the_check_of_the_messy_bench_stands_there_word_for_word():
+def test_the_check_of_the_messy_bench_begins_word_for_word_as_shown():
     done = reedlab("check", "data/messy")
     assert done.returncode == 1
     (shown,) = re.findall(r"```text\n(.*?)```", README, re.DOTALL)
-    assert shown.strip() == done.stdout.strip()
+    assert len(shown.splitlines()) > 5
+    assert done.stdout.startswith(shown.rstrip())
 
 
 def test_the_researchers_five_minutes_run():
@@ -34,5 +35,5 @@ def test_the_researchers_five_minutes_run():
 
 
 def test_every_command_named_there_exists():
-    for command in set(re.findall(r"reedlab (new|check|report|demo|trial \w+)\b", README)):
+    for command in set(re.findall(r"reedlab (new|adopt|check|report|demo|today|order|sheet|type|gather|trial \w+)\b", README)):
         assert reedlab(*command.split(), "--help").returncode == 0, command
