@@ -28,6 +28,7 @@ Questions, asked as ``rl.question(bench, level=..., seed=...)`` and answered by 
     gauge               how far a gauge repeats itself
     gauge_agreement     how far two hands or two gauges agree
     unmeasured          what pieces that were not measured do to an answer
+    makers              where each maker's reeds are lost, and what to practise next
     today               what there is to do today
     order               how many blanks to tie of which lot by when, for the open orders
     trial               what a setting does: trial.plan writes the sheets, trial.read reads them
@@ -93,6 +94,7 @@ _HOMES = {
     "gauge": "decide.gauge.repeatability",
     "gauge_agreement": "decide.gauge.hands",
     "unmeasured": "decide.conditions.measured_or_not",
+    "makers": "decide.makers",
     "today": "decide.today",
     "order": "decide.orders.planning",
     "trial": "decide.trial",

@@ -88,6 +88,7 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
         When no dated reed has both an outcome and what is compared, or all are of one lot.
     """
     every = with_years(bench).dropna(subset=["supplier", arm])
+    every = every[every["for_sale"].ne(False).fillna(True)]
     dated = every[every["tied_on"].notna()]
     reeds = dated[dated["success"].notna()].reset_index(drop=True)
     if reeds.empty:

@@ -38,7 +38,7 @@ _ALONE = 40
 """Reeds timed by themselves from which on those timed in batches are left out."""
 _FEWEST_YEARS = 0.5
 """Years of records below which nothing can be said of a change."""
-_CHANGE = {"binomial": 1.0, "gaussian": 0.35}
+A_YEAR = {"binomial": 1.0, "gaussian": 0.35}
 """Sd of the prior on a change a year, on the logit and in log minutes."""
 _MAKERS_APART = 0.5
 """That of a maker's change less the first maker's, for each 1 of it."""
@@ -341,7 +341,7 @@ def _model(
     design, recipe = build(formula, reeds, family)
     priors = Priors.log_minutes() if family == "gaussian" else Priors()
     by_column = {
-        name: _CHANGE[family] * (1.0 if name == YEARS else _MAKERS_APART)
+        name: A_YEAR[family] * (1.0 if name == YEARS else _MAKERS_APART)
         for name in filter(of_years, design.fixed_names)
     }
     return design, recipe, replace(priors.scaled(spec.prior_factor), by_column=by_column)

@@ -15,6 +15,7 @@ from reedlab.records.tidy.frames import of_no_supplier
 
 STEPS = ("rows in the sheets", "reeds", "judged", "usable", "used here")
 _TIED_LATE = ("was tied too late to judge fairly", "were tied too late to judge fairly")
+_NOT_FOR_SALE = ("was made for practice", "were made for practice")
 _NOT_A_REED = {  # reasons of `Bench.skipped`
     "repeated heading": ("repeats the headings", "repeat the headings"),
     "other headings": ("has other headings", "have other headings"),
@@ -74,6 +75,7 @@ def flow(bench: Any, *needed: str, settled: bool = True) -> pd.DataFrame:
         _without("day"): reeds["tied_on"].isna(),
     }
     here = {_without(in_words(name)): reeds[name].isna() for name in needed}
+    here[_NOT_FOR_SALE] = reeds["for_sale"].eq(False).fillna(False)
     left = pd.Series(True, index=reeds.index)
     late = {_TIED_LATE: ~reeds["settled"]} if settled else {}
     for reasons in (judging, using, {**here, **late}):

@@ -35,5 +35,10 @@ def test_the_researchers_five_minutes_run():
 
 
 def test_every_command_named_there_exists():
-    for command in set(re.findall(r"reedlab (new|adopt|check|report|demo|today|order|sheet|type|gather|trial \w+)\b", README)):
+    for command in set(
+        re.findall(
+            r"reedlab (new|adopt|check|report|demo|today|order|sheet|type|gather|trial \w+)\b",
+            README,
+        )
+    ):
         assert reedlab(*command.split(), "--help").returncode == 0, command

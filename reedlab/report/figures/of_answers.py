@@ -16,6 +16,7 @@ from reedlab.decide.conditions.workshop_air import Air
 from reedlab.decide.gauge.hands import GaugeAgreement
 from reedlab.decide.gauge.repeatability import GaugeStudy
 from reedlab.decide.losses_by_stage import Losses
+from reedlab.decide.makers import Makers
 from reedlab.decide.orders.planning import Orders
 from reedlab.decide.price import Price
 from reedlab.decide.stopping.after_roughing import GivingUp
@@ -217,6 +218,14 @@ def _equal_cane(answer: EqualCane) -> Pictures:
         f"{_intervals(answer)}; a dashed line at 1 marks no difference."
     )
     return {"slopes": Picture(draw, odds, alt)}
+
+
+@pictures.register
+def _makers(answer: Makers) -> Pictures:
+    label = "reeds that turn out good, on the same lots"
+    draw = partial(base.shares, answer.table, "maker", "good", xlabel=label)
+    alt = f"Chance of a good reed by maker, on the same lots, with {_intervals(answer)}."
+    return {"good": Picture(draw, answer.table, alt)}
 
 
 @pictures.register
