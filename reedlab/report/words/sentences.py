@@ -47,7 +47,7 @@ def findings_count(bench: Bench) -> str:
     named = [count(n, severity) for severity, n in severities(bench.findings).items()]
     if notes := int((bench.findings["severity"] == "read_as").sum()):
         named.append(count(notes, "note"))
-    used = flow.sentence(bench.flow())
+    used = flow.sentence(bench.flow(settled=False))
     return f"{used}\n{listed(held).capitalize()}; the check names {listed(named)}."
 
 
