@@ -190,7 +190,8 @@ def fit(
         ``g:h``; ``(x | g)`` has correlated slopes, ``(x || g)`` uncorrelated ones.
     data : DataFrame
         One row an observation; text columns are taken as factors. Never changed. Rows with an
-        empty cell in a column that the model uses are left out and counted.
+        empty cell in a column that the model uses are left out and counted; `fit_filled` keeps
+        those that lack a measurement only.
     family : {"gaussian", "binomial", "ordinal"}
         Gaussian; binomial on the logit scale; an ordered grade with a cumulative logit.
     trials : str, optional
