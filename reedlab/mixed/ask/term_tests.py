@@ -255,7 +255,7 @@ def variance_test(
     design = fitted.design
     tested = grouping(design, group).group
     less = replace(design, terms=tuple(t for t in design.terms if t.group != tested))
-    return _simulated(less, fitted, fitted.refit(less), np.nan, n, seed, workers, progress)
+    return simulated_ratio(less, fitted, fitted.refit(less), np.nan, n, seed, workers, progress)
 
 
 def likelihood_ratio(
@@ -327,10 +327,10 @@ def _ratio_test(
         return RatioTest(statistic, float(chi2.sf(statistic, df)), np.zeros(0), df, method)
     if method != "simulated":
         raise ModelError(f"there is no method {method!r}: choose auto, chi-square or simulated.")
-    return _simulated(less, full, null, len(at), n, seed, workers, progress)
+    return simulated_ratio(less, full, null, len(at), n, seed, workers, progress)
 
 
-def _simulated(
+def simulated_ratio(
     less: Design,
     full: Fitted,
     null: Fitted,
