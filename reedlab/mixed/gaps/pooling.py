@@ -163,7 +163,7 @@ class FilledPosterior:
     def delta_adjusted(
         self,
         column: str,
-        shifts: Sequence[float] = (-1.0, -0.5, 0.5, 1.0),
+        shifts: Sequence[float] | np.ndarray = (-1.0, -0.5, 0.5, 1.0),
         *,
         m: int | None = None,
         level: float = 0.95,
@@ -195,7 +195,8 @@ class FilledPosterior:
         Raises
         ------
         ModelError
-            When `column` was not filled in.
+            When `column` was not filled in, a shift is no number, or there are not as many
+            imputations as `m`.
 
         Examples
         --------
@@ -208,9 +209,15 @@ class FilledPosterior:
         >>> post.delta_adjusted("density_g_cm3", [-0.5, 0.5])["shift"].unique().tolist()
         [-0.5, 0.0, 0.5]
         """
-        some = replace(self, posteriors=self.posteriors[: self.m if m is None else m])
+        m = self.m if m is None else m
+        if not 2 <= m <= self.m:
+            raise ModelError(f"m is {m}: give a number of imputations from 2 to {self.m}.")
+        if not np.isfinite(shifts := np.atleast_1d(shifts).astype(float)).all():
+            raise ModelError(f"shifts are {shifts}: give numbers of standard deviations.")
+        some = replace(self, posteriors=self.posteriors[:m])
         at = {0.0: summarise(some.draws(), level)}
-        at |= {by: summarise(some._shifted(column, by).draws(), level) for by in shifts}
+        for by in shifts:
+            at[float(by)] = summarise(some._shifted(column, by).draws(), level)
         middle = at[0.0]
         frames = [
             table.assign(shift=by, moved=(table["mean"] - middle["mean"]) / middle["sd"])

@@ -526,6 +526,13 @@ def test_the_slope_moves_to_the_truth_with_what_was_not_seen(high_ones_unread):
     np.testing.assert_allclose(slope.loc[0.0, "mean"], high_ones_unread.draws()["x"].mean())
     with pytest.raises(ModelError, match="'y' was not filled in: choose one of x"):
         high_ones_unread.delta_adjusted("y")
+    for asked, says in (
+        ({"shifts": [np.nan]}, "give numbers of standard deviations"),
+        ({"m": 11}, "m is 11: give a number of imputations from 2 to 10"),
+        ({"level": 95}, "level is 95: give a share between 0 and 1"),
+    ):
+        with pytest.raises(ModelError, match=says):
+            high_ones_unread.delta_adjusted("x", **asked)
 
 
 def test_a_shift_is_added_to_what_was_filled_in_alone(high_ones_unread):
