@@ -229,7 +229,11 @@ def unmeasured(
     shifted = _per_step(shifted.set_index("parameter"), asked, unit).loc[[asked]]
     left_out, filled_in, information = (
         _per_step(table, asked, unit).rename_axis("parameter")
-        for table in (before.summary(level), after.summary(level), after.information(level))
+        for table in (
+            before.summary(level),
+            pd.DataFrame(after.summary(level)[[*_SUMMARY]]),
+            after.information(level),
+        )
     )
     dropped = missing.dropped(reeds, asked)
     return Unmeasured(
