@@ -45,6 +45,7 @@ Models
     fit                 fit a linear, binomial or ordinal mixed model
     fit_reeds           fit success or minutes of reeds on what their records can carry
     fit_corrected       the same, slopes corrected for attenuation by measurement error
+    fit_filled          the same, all rows kept: measurements that some lack are filled in
     compare             two models of the same rows: likelihood ratio, AIC, held-out lots
     Fit                 a fitted model: estimates, intervals, tests, predictions
     Posterior           draws of a model's parameters, with their diagnostics
@@ -105,6 +106,7 @@ _HOMES = {
     "fit": "mixed",
     "fit_reeds": "decide.models",
     "fit_corrected": "mixed.gaps.measurement_error",
+    "fit_filled": "mixed.gaps.missing",
     "compare": "mixed",
     "Fit": "mixed",
     "Posterior": "mixed.posterior.nested_laplace",

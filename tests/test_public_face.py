@@ -11,8 +11,8 @@ import reedlab as rl
 from reedlab import errors
 
 QUESTIONS = ("suppliers", "rank_suppliers", "price", "passing_over", "giving_up", "losses",
-             "seasons", "air", "gouger", "uneven_lots", "gauge", "gauge_agreement", "unmeasured", "makers",
-             "today", "order")  # fmt: skip
+             "seasons", "air", "gouger", "uneven_lots", "gauge", "gauge_agreement", "unmeasured",
+             "makers", "today", "order")  # fmt: skip
 REFUSALS = [name for name, kind in vars(errors).items() if isinstance(kind, type)]
 
 

@@ -223,7 +223,8 @@ def fit(
         is added to the linear predictor without a coefficient.
     data : DataFrame
         One row an observation; text columns are taken as factors. Never changed. Rows with an
-        empty cell in a column that the model uses are left out and counted.
+        empty cell in a column that the model uses are left out and counted; `fit_filled` keeps
+        those that lack a measurement only.
     family : {"gaussian", "binomial", "ordinal"}
         Gaussian; binomial on the logit scale; an ordered grade with a cumulative logit.
     trials : str, optional

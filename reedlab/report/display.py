@@ -23,6 +23,7 @@ from matplotlib.axes import Axes
 from reedlab.cane.density import compare_routes as compare_density_routes
 from reedlab.decide.answer import Answer
 from reedlab.errors import DecisionError, ReedlabError
+from reedlab.mixed.gaps.pooling import NotedFrame
 from reedlab.mixed.posterior.prior_check import implied
 from reedlab.records.tables import dictionary
 from reedlab.report.cross_checks import beside_gee, beside_mixedlm, cane_pairs, lot_contrasts
@@ -152,6 +153,12 @@ def _frame(what: pd.DataFrame, *, digits: int | Mapping[str, int] = 2, alt: str 
     else:
         plain = written(what, digits).to_string(index=False)
         _display(plain, {"text/html": table_html(what, digits)})
+
+
+@show.register
+def _noted(what: NotedFrame, *, digits: int | Mapping[str, int] = 2, alt: str = "") -> None:
+    show(pd.DataFrame(what), digits=digits)
+    show(what.notes)
 
 
 @show.register

@@ -97,7 +97,7 @@ def one_bench(
         priors = Priors.default(family, design.y)
         posts[method] = design_posterior(design, family, priors, draws=2000, recipe=recipe)
     seed_of_draws = int(rng.integers(2**31))
-    posts["filled in"] = missing.posterior(
+    posts["filled in"] = missing.fit_filled(
         FORMULA, gappy, family, also=also, m=m, draws=2000, seed=seed_of_draws
     )
     which = f"s{rng.integers(SUPPLIERS)}"

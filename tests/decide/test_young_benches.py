@@ -202,6 +202,8 @@ def test_every_question_answers_or_says_why_not(seed):
         for answer in answers.values():
             rl.show(answer)  # with its pictures, or without one
             plt.close("all")
+        for doubt in (rl.SeparationWarning, rl.ConvergenceWarning):  # a question keeps them back
+            warnings.simplefilter("ignore", doubt)
         for _, fitted in refused_or(lambda: list(fits(bench))) or ():
             fit = refused_or(fitted)
             for _, question in asked_of_a_fit(fit).items() if fit else ():

@@ -68,18 +68,11 @@ SURE, WIDE, MOVED = (-0.3, 0.15, -0.6, -0.1), (-0.3, 0.2, -0.7, 0.1), (-0.39, 0.
 @pytest.mark.parametrize(
     ("left_out", "filled_in", "changed", "words"),
     [  # mean, sd, low, high
-        (
-            SURE,
-            (-0.3, 0.14, -0.5, -0.1),
-            False,
-            "leaves the answer on density where it is, as sure",
-        ),
-        (SURE, (-0.37, 0.1, -0.5, -0.1), False, "where it is, surer than before"),
-        (SURE, (-0.3, 0.2, -0.7, -0.1), False, "where it is, less sure than"),
+        (SURE, (-0.3, 0.2, -0.7, -0.1), False, "where it is, and which way it goes is clear with"),
         (SURE, WIDE, False, "where it is, but which way it goes is no longer clear"),
         (WIDE, SURE, False, "where it is, but which way it goes is now clear"),
-        (WIDE, WIDE, False, "as sure as before, which way it goes not being clear"),
-        (SURE, MOVED, True, "changes the answer on density, as sure"),
+        (WIDE, WIDE, False, "where it is, and which way it goes is clear neither with them nor"),
+        (SURE, MOVED, True, "changes the answer on density, and which way it goes is clear with"),
     ],
 )
 def test_what_is_said_follows_from_the_intervals(answer, left_out, filled_in, changed, words):
@@ -88,6 +81,26 @@ def test_what_is_said_follows_from_the_intervals(answer, left_out, filled_in, ch
 
     other = replace(answer, left_out=table(left_out), filled_in=table(filled_in))
     assert other.changed is changed and words in other.sentence()
+    assert "as sure as" not in other.sentence()
+
+
+@pytest.mark.parametrize("missing", [0.4, 0.6])
+def test_where_most_is_filled_in_the_sentence_says_so(answer, missing):
+    information = answer.information.assign(missing=missing)
+    said = replace(answer, information=information).sentence()
+    assert ("60% of what decides it is filled in, too much for an answer" in said) == (missing > 0.5)
+
+
+def test_the_slope_under_other_readings_is_shown(answer):
+    """Of the same imputations, so that only the shift is between them."""
+    shifted = answer.shifted
+    assert shifted["shift"].tolist() == pytest.approx([-answer.unit / 2, 0.0, answer.unit / 2])
+    middle = answer.filled_in.loc["density_g_cm3"]
+    assert shifted["mean"][1] == pytest.approx(middle["mean"], abs=0.5 * middle["sd"])
+    assert shifted["moved"][1] == 0.0 and (shifted["moved"].drop(1) != 0.0).all()
+    times = np.exp(shifted["mean"])
+    assert any(f"with {times[0]:.2f} times the odds" in note for note in answer.notes)
+    assert any(f"with {times[2]:.2f} times if they had" in note for note in answer.notes)
 
 
 def test_the_claim_is_as_sure_as_its_interval_is_clear_of_none(answer):
@@ -110,7 +123,7 @@ def test_a_bench_that_cannot_answer_says_what_to_record(bench, answer):
         refused = rl.unmeasured(few)
         assert refused.unanswered and "hardness of ten pieces" in refused.record_next.what
         for name in ("table", "left_out", "filled_in", "information", "values", "bench_shares",
-                     "unmeasured_lots"):
+                     "unmeasured_lots", "shifted"):
             assert [*refused.tables[name]] == [*answer.tables[name]], name
     with pytest.raises(rl.DecisionError, match="choose one of density_g_cm3, hardness and gouge"):
         rl.unmeasured(bench, "colour")

@@ -4,7 +4,8 @@ A model that asks about density leaves out every reed whose piece was not measur
 model is asked twice, once without those reeds and once with their readings filled in from
 everything else that is known of them (`reedlab.mixed.gaps.missing`), and the answers are compared.
 The records cannot show whether pieces went unmeasured because of what a reading would have been
-(missing not at random); if they did, neither answer holds.
+(missing not at random); if they did, neither answer holds. So what is filled in is moved by half a
+standard deviation either way, to show how far the answer would go with it.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from reedlab.decide.models import Spec, formula_of
 from reedlab.errors import DecisionError
 from reedlab.mixed.design.matrices import build
 from reedlab.mixed.gaps import missing
+from reedlab.mixed.gaps.pooling import DOUBTFUL, REFUSED
 from reedlab.mixed.posterior.nested_laplace import design_posterior
 from reedlab.mixed.posterior.priors import Priors
 
@@ -41,10 +43,10 @@ _LEAST = 20
 """Measured reeds, and of each ending a quarter of it, below which nothing is asked."""
 _MOVED = 0.5
 """Standard deviations of the first answer by which its mean has moved for the answer to change."""
-_AS_SURE = (0.8, 1.25)
-"""Ratios of two standard deviations within which one answer is as sure as the other."""
 _FILLED, _DRAWS = 40, 4000
 """Imputations, and posterior draws of either answer."""
+_SHIFT, _SHIFTED = 0.5, 10
+"""Standard deviations of the readings that fillings are moved by, in so many imputations."""
 _TEN = "Measure ten pieces of every new lot: no filling in shows how pieces of such a lot differ."
 _SOME = "Go on measuring some pieces of every lot, taken at random."
 _INFORMATION = ("mean", "sd", "missing", "mean_error", "low_error", "high_error")
@@ -77,6 +79,10 @@ class Unmeasured(Answer):
         The lots without a single measured piece: supplier, lot, reeds.
     values : pandas.DataFrame
         What was read and what was filled in, see `Imputations.frame`.
+    shifted : pandas.DataFrame
+        The measurement's slope if pieces not measured read lower or higher than what is filled in:
+        shift (in the measurement's unit), mean, sd, low, high (as in `filled_in`) and moved, see
+        `FilledPosterior.delta_adjusted`.
     reeds : pandas.DataFrame
         The settled reeds that both answers start from.
     """
@@ -115,6 +121,7 @@ class Unmeasured(Answer):
     )
     unmeasured_lots: pd.DataFrame = empty("supplier", "lot", "reeds")
     values: pd.DataFrame = empty(*_VALUES)
+    shifted: pd.DataFrame = empty("shift", *_SUMMARY, "moved")
     reeds: pd.DataFrame = empty()
 
     @property
@@ -130,8 +137,7 @@ class Unmeasured(Answer):
         """The step that the slopes stand for, in words."""
         if self.unanswered:
             return ""
-        name, symbol = MEASURES[self.column]
-        return " ".join(f"{self.unit:.2g} {symbol} more {name}".split())
+        return _step(self.column, self.unit)
 
     def _sentence(self) -> str:
         name = MEASURES[self.column][0]
@@ -145,6 +151,9 @@ class Unmeasured(Answer):
             f"good reed where their reeds are left out, and with {_times(after)} where they are "
             "filled in."
         )
+        share = self.information.loc[self.column, "missing"]
+        if share > DOUBTFUL:
+            text += f" {share:.0%} of what decides it is filled in, too much for an answer yet."
         if unmeasured := len(self.unmeasured_lots):
             lots = int(self.bench_shares["lots"].sum())
             text += f" {unmeasured} of {lots} lots were never measured."
@@ -171,8 +180,9 @@ def unmeasured(
     Returns
     -------
     Unmeasured
-        Sure where the measurement's effect, reeds filled in, is clear of none. Unanswered where
-        too few reeds are measured, or none lacks its measurement.
+        Sure where the measurement's effect, reeds filled in, is clear of none; not where more than
+        half of the information on it is missing. Unanswered where more than four fifths of it are,
+        where too few reeds are measured, or none lacks its measurement.
 
     Raises
     ------
@@ -206,10 +216,25 @@ def unmeasured(
     design, recipe = build(formulas[0], measured, "binomial")
     before = design_posterior(design, "binomial", Priors(), seed, _DRAWS, recipe)
     also = (*missing.ALSO, *(name for name in usable if name != asked))
-    after = missing.posterior(formulas[1], reeds, also=also, m=_FILLED, draws=_DRAWS, seed=seed)
+    after = missing.fit_filled(
+        formulas[1], reeds, "binomial", also=also, m=_FILLED, draws=_DRAWS, seed=seed
+    )
+    lacking = float(after.missing[asked])
+    if lacking > REFUSED:
+        raise CannotAnswer(
+            f"{lacking:.0%} of what would decide what {MEASURES[asked][0]} has to do with success "
+            "is missing: too few pieces have it.",
+            RecordNext(_TEN),
+        )
+    shifted = after.delta_adjusted(asked, (-_SHIFT, _SHIFT), m=_SHIFTED, level=level)
+    shifted = _per_step(shifted.set_index("parameter"), asked, unit).loc[[asked]]
     left_out, filled_in, information = (
         _per_step(table, asked, unit).rename_axis("parameter")
-        for table in (before.summary(level), after.summary(level), after.information(level))
+        for table in (
+            before.summary(level),
+            pd.DataFrame(after.summary(level)[[*_SUMMARY]]),
+            after.information(level),
+        )
     )
     dropped = missing.dropped(reeds, asked)
     return Unmeasured(
@@ -217,11 +242,15 @@ def unmeasured(
         level=level,
         claims=claims_frame(
             [
-                _claim(asked, filled_in, after.draws()[asked], "filled in"),
+                _claim(asked, filled_in, after.draws()[asked], "filled in", lacking),
                 _claim(asked, left_out, before.draws()[asked], "left out"),
             ]
         ),
-        notes=(dropped.sentence().replace(asked, MEASURES[asked][0]), *after.notes),
+        notes=(
+            dropped.sentence().replace(asked, MEASURES[asked][0]),
+            _if_shifted(asked, unit, shifted),
+            *(note for note in after.notes if note not in after.doubts),
+        ),
         record_next=RecordNext(_TEN if len(dropped.lots) else _SOME),
         column=asked,
         unit=unit,
@@ -231,20 +260,24 @@ def unmeasured(
         bench_shares=dropped.table,
         unmeasured_lots=dropped.lots,
         values=after.imputations.frame(),
+        shifted=shifted.reset_index(drop=True),
         reeds=reeds,
     )
 
 
 def _claim(
-    column: str, summary: pd.DataFrame, draws: pd.Series, unmeasured: str
+    column: str, summary: pd.DataFrame, draws: pd.Series, unmeasured: str, missing: float = 0.0
 ) -> tuple[str, float, Verdict, float, bool]:
-    """Claim the sign of the measurement's slope, as sure as its interval is clear of none."""
+    """Claim the sign of the measurement's slope, as sure as its interval is clear of none.
+
+    Not where too much of the information on it is missing.
+    """
     row, name = summary.loc[column], MEASURES[column][0]
     more, above = row["mean"] > 0, float((draws > 0).mean())
     return (
         f"more {name} goes with {'more' if more else 'fewer'} good reeds, unmeasured {unmeasured}",
         above if more else 1 - above,
-        Verdict.SURE if _clear(row) else Verdict.CANNOT_SAY,
+        Verdict.SURE if _clear(row) and missing <= DOUBTFUL else Verdict.CANNOT_SAY,
         float(np.exp(row["mean"])),
         True,
     )
@@ -256,13 +289,29 @@ def _clear(row: pd.Series) -> bool:
 
 
 def _how_sure(before: pd.Series, after: pd.Series) -> str:
-    """Say how sure the second answer is compared with the first."""
+    """Say whether each answer is clear of no effect."""
     if _clear(before) != _clear(after):
         return f"but which way it goes is {'now' if _clear(after) else 'no longer'} clear"
-    ratio, (less, more) = after["sd"] / before["sd"], _AS_SURE
-    sure = "surer than" if ratio < less else "less sure than" if ratio > more else "as sure as"
+    if _clear(after):
+        return "and which way it goes is clear with them and without"
+    return "and which way it goes is clear neither with them nor without"
+
+
+def _step(column: str, unit: float) -> str:
+    name, symbol = MEASURES[column]
+    return " ".join(f"{unit:.2g} {symbol} more {name}".split())
+
+
+def _if_shifted(column: str, unit: float, shifted: pd.DataFrame) -> str:
+    """Say how far the slope goes if unread pieces are not like what is filled in for them."""
+    name, symbol = MEASURES[column]
+    low, _, high = np.exp(shifted["mean"])
+    by = f"{_SHIFT * unit:.2g} {symbol}".strip()
     return (
-        f"{sure} before" if _clear(after) else f"{sure} before, which way it goes not being clear"
+        "The records cannot show whether pieces went unmeasured because of what they would have "
+        f"read: if they had {by} less {name} than what is filled in, {_step(column, unit)} would "
+        f"go with {low:.2f} times the odds of a good reed, and with {high:.2f} times if they had "
+        "as much more."
     )
 
 
@@ -284,8 +333,10 @@ def _ratios(left_out: pd.DataFrame, filled_in: pd.DataFrame) -> pd.DataFrame:
 
 def _per_step(table: pd.DataFrame, column: str, unit: float) -> pd.DataFrame:
     """Give the measurement's slope for a step of one unit; shares of information stay."""
-    out, scaled = table.copy(), table.columns.drop("missing", errors="ignore")
+    out, scaled = table.copy(), table.columns.drop(["missing", "shift", "moved"], errors="ignore")
     out.loc[column, scaled] *= unit
+    if "shift" in out:
+        out["shift"] *= unit
     return out
 
 

@@ -35,13 +35,12 @@ from scipy.stats import norm
 
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.ask.cautions import refuse_unusable
-from reedlab.mixed.ask.intervals import check_level
 from reedlab.mixed.ask.mean_response import Setting, Source
 from reedlab.mixed.ask.satterthwaite import Spread, t_table
 from reedlab.mixed.design.matrices import Recipe
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.gaps.pooling import FilledPosterior
-from reedlab.mixed.posterior.nested_laplace import Posterior, posterior, summarise
+from reedlab.mixed.posterior.nested_laplace import Posterior, check_level, posterior, summarise
 
 
 def effects(

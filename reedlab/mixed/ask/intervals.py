@@ -39,6 +39,7 @@ from reedlab.mixed.ask.likelihood_profile import ProfiledLikelihood
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.simulation import simulate
 from reedlab.mixed.parallel import one_thread, run_seeded
+from reedlab.mixed.posterior.nested_laplace import check_level
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.mixed.posterior.scales import Scales
 
@@ -118,12 +119,6 @@ def refuse_idle(options: Mapping[str, Any], what: str) -> None:
     """Raise a ModelError for the first of some options, which have no effect on `what`."""
     for name in options:
         raise ModelError(f"{name}= has no effect on {what}: leave it out.")
-
-
-def check_level(level: float) -> None:
-    """Raise a ModelError for a confidence level that is not between 0 and 1."""
-    if not 0.0 < level < 1.0:
-        raise ModelError(f"level is {level}: give a share between 0 and 1, such as 0.95.")
 
 
 def estimates(fitted: Fitted) -> pd.Series:

@@ -24,11 +24,11 @@ from scipy.stats import t as student
 
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.cautions import refuse_unusable
-from reedlab.mixed.ask.intervals import check_level
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.gaussian import GaussianProfile
 from reedlab.mixed.engine.standardise import standardise
 from reedlab.mixed.parallel import one_thread
+from reedlab.mixed.posterior.nested_laplace import check_level
 
 
 def t_tests(

@@ -82,7 +82,8 @@ class Summary:
 
 def _column(values: pd.Series, se: pd.Series) -> pd.Series:
     if values.name == "p":
-        return values.map(lambda p: "<0.001" if p < 0.001 else f"{p:.3f}", na_action="ignore")
+        written = values.map(lambda p: "<0.001" if p < 0.001 else f"{p:.3f}")
+        return written.where(values.notna(), "")
     if values.name in ("t", "z"):
         return values.map(_digits)
     return values.combine(se, _digits)

@@ -172,7 +172,7 @@ def _numbers(recipe: Recipe, wider: Iterable[Term], term: str) -> list[str]:
 
 
 def _averaged(fitted: Fitted, at: list[int], coded: np.ndarray) -> np.ndarray:
-    """Rows L with L β the coefficients `at`, averaged over the levels of what they interact with."""
+    """Rows L with L β the coefficients `at`, averaged over levels that they interact with."""
     # X_s = X B for two codings of one space, so that X β = X_s γ gives γ = B⁻¹ β. γ = 0 is what is
     # tested; it is written in the coefficients' own terms, on which Satterthwaite's df depend.
     B = np.linalg.lstsq(fitted.design.X, coded, rcond=None)[0]

@@ -187,6 +187,8 @@ def fit_corrected(
     ------
     ModelError
         When a reliability is below 0.5: then the correction is worth less than better readings.
+        When the model has no finite estimates (separation) or did not converge, or more than a
+        fifth of the resampled benches are like that.
     FormulaError
         When a column named is not a quantity of the fixed part.
     DataError
@@ -229,12 +231,15 @@ def fit_corrected(
         frame,
     )
     sds = {column: error.sd for column, error in errors.items()}
+    _refuse_unusable(models.outcome, formula)
     shares = {c: 1 - (sd / models.calibrations[c].sigma) ** 2 for c, sd in sds.items()}
     reliability = pd.DataFrame({"sd": sds, "reliability": shares}).rename_axis("column")
     notes = _judged(reliability)
+    corrected = models.corrected(sds)
+    _refuse_unusable(corrected, formula)
     return CorrectedFit(
         uncorrected=models.outcome,
-        corrected=models.corrected(sds),
+        corrected=corrected,
         reliability=reliability,
         draws=_bootstrap(models, errors, replicates, seed),
         clusters=models.lots.n_levels,
@@ -284,6 +289,16 @@ def _check(recipe: Recipe, errors: Mapping[str, ReadingError], family: str) -> N
                 f"reading_error= names {column!r}, which is not a measured quantity in the "
                 f"fixed part of {recipe.formula.text!r}; name one that is."
             )
+
+
+def _refuse_unusable(fitted: Fitted, formula: str) -> None:
+    if fitted.separated:
+        raise ModelError(
+            f"Separation leaves {', '.join(fitted.separated)} of {formula!r} without a finite "
+            "estimate, so that nothing can be corrected: leave the term out, or merge levels."
+        )
+    if not fitted.converged:
+        raise ModelError(f"The fit of {formula!r} did not converge: leave a term out.")
 
 
 def _calibration_formula(formula: MixedFormula, column: str) -> str:
@@ -387,7 +402,9 @@ def _bootstrap(
             rng = np.random.default_rng(child)
             drawn = {column: error.draw(rng) for column, error in errors.items()}
             with suppress(ModelError):
-                draws.append(models.resampled(rng).corrected(drawn).beta)
+                found = models.resampled(rng).corrected(drawn)
+                if found.converged:
+                    draws.append(found.beta)
     failed = replicates - len(draws)
     if failed > replicates // 5:
         raise ModelError(

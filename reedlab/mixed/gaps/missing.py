@@ -1,7 +1,7 @@
 """Measurements that only some pieces have: what leaving rows out does, and filling them in.
 
 A model leaves out every reed whose piece was not measured. `dropped` says what that does to the
-bench. `posterior` keeps those reeds instead: it fills the gaps in several times over (multiple
+bench. `fit_filled` keeps those reeds instead: it fills the gaps in several times over (multiple
 imputation by chained equations, `chained.py`), takes the posterior of the model on each completed
 set, and mixes the draws in equal numbers, so that not knowing the readings widens the intervals.
 
@@ -34,7 +34,6 @@ Ys. Sociological Methodology 37, 83-117.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -44,12 +43,11 @@ import pandas as pd
 
 from reedlab.elementary import wilson
 from reedlab.errors import DataError, ModelError
-from reedlab.mixed.design.matrices import build
 from reedlab.mixed.gaps.chained import Chain, run_chain
 from reedlab.mixed.gaps.incomplete import Gaps, Imputations, find_gaps
-from reedlab.mixed.gaps.pooling import HELD, FilledPosterior
+from reedlab.mixed.gaps.pooling import FilledPosterior, posterior_of
 from reedlab.mixed.parallel import run_seeded
-from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
+from reedlab.mixed.posterior.nested_laplace import Posterior
 from reedlab.mixed.posterior.priors import Priors
 
 ALSO = ("success", "log_scrape_min")
@@ -59,7 +57,7 @@ ALSO = ("success", "log_scrape_min")
 def impute(
     formula: str,
     data: pd.DataFrame,
-    family: str = "binomial",
+    family: str = "gaussian",
     *,
     trials: str | None = None,
     also: Sequence[str] = ALSO,
@@ -105,7 +103,7 @@ def impute(
     >>> from reedlab.simulate import simulate_reeds
     >>> reeds, _ = simulate_reeds(seed=1, reeds=(10, 12))
     >>> reeds.loc[reeds.index % 3 == 0, "density_g_cm3"] = None
-    >>> filled = impute("success ~ density_g_cm3 + (1 | supplier/lot)", reeds, m=3)
+    >>> filled = impute("success ~ density_g_cm3 + (1 | supplier/lot)", reeds, "binomial", m=3)
     >>> [int(filled.completed(i)["density_g_cm3"].isna().sum()) for i in range(3)]
     [0, 0, 0]
     """
@@ -114,10 +112,10 @@ def impute(
     return Imputations.of(gaps, run_seeded(partial(_fill, gaps, cycles), m, seed, workers))
 
 
-def posterior(
+def fit_filled(
     formula: str,
     data: pd.DataFrame,
-    family: str = "binomial",
+    family: str = "gaussian",
     *,
     trials: str | None = None,
     also: Sequence[str] = ALSO,
@@ -128,33 +126,56 @@ def posterior(
     seed: int = 1,
     workers: int = 1,
 ) -> FilledPosterior:
-    """Return a model's posterior on all reeds, measured or not.
+    """Return a model's posterior on all rows, those with missing predictors filled in.
+
+    `reedlab.fit` leaves out a row that lacks a measurement. This fills in what is missing in the
+    model's numeric columns, several times over, by chained equations from everything else that is
+    known of the row, its response among it, and mixes the posteriors on the completed data. It is
+    right where whether a value is missing does not depend on the value itself, the rest being
+    known; ``delta_adjusted`` of what it returns shows how far the answer moves if it does.
 
     Parameters
     ----------
-    formula, data, family, trials, also, m, cycles, seed, workers : as in `impute`
-        Twenty imputations do where up to a half of the readings are missing;
-        `FilledPosterior.information` says what more would change.
+    formula, family, trials : str
+        As in `reedlab.fit`. Rows without the response, a factor or a grouping are left out.
+    data : DataFrame
+        One row an observation; never changed. Rows with the same ``piece`` share their
+        measurements, where there is such a column.
+    also : sequence of str
+        Further numeric columns that help to fill in; those not in the data are passed over.
+    m : int
+        Number of imputations. Twenty do where up to a half of the readings are missing; the
+        ``information`` of what it returns says what more would change.
+    cycles : int
+        Visits of each column by a chain before its values are taken.
     priors : Priors, optional
         Of the model, `Priors.default` unless given.
     draws : int
         Number of draws held, spread evenly over the imputations.
+    seed, workers : int
+        The same seed gives the same numbers on any number of processes.
 
     Returns
     -------
     FilledPosterior
+        As `Fit.posterior` returns, its ``summary()`` with the fraction of missing information and
+        notes; the method of `Fit.effects` takes it too.
 
     Raises
     ------
-    DataError, FormulaError, ModelError
-        As in `impute`.
+    DataError
+        When nothing is missing, or too few pieces are measured to say how they vary.
+    FormulaError, ModelError
+        As `reedlab.fit` raises them.
 
     Examples
     --------
+    >>> import reedlab as rl
     >>> from reedlab.simulate import simulate_reeds
     >>> reeds, _ = simulate_reeds(seed=1, reeds=(10, 12))
     >>> reeds.loc[reeds.index % 3 == 0, "density_g_cm3"] = None
-    >>> post = posterior("success ~ density_g_cm3 + (1 | supplier/lot)", reeds, m=2, draws=400)
+    >>> formula = "success ~ density_g_cm3 + (1 | supplier/lot)"
+    >>> post = rl.fit_filled(formula, reeds, "binomial", m=2, draws=400)
     >>> post.draws().shape
     (400, 4)
     """
@@ -297,11 +318,6 @@ def _fill_and_fit(
     """Fill in once and take the posterior on the completed set, with what it warned of."""
     rng = np.random.default_rng(seed)
     chain = run_chain(gaps.pieces, cycles, rng)
-    design, recipe = build(formula, gaps.completed(chain.values), family, trials)
-    priors = priors or Priors.default(family, design.y)
-    with warnings.catch_warnings(record=True) as warned:
-        warnings.simplefilter("always")
-        post = design_posterior(
-            design, family, priors, int(rng.integers(2**31)), max(HELD, draws), recipe
-        )
-    return chain, post.first(draws), tuple(str(w.message) for w in warned)
+    frame = gaps.completed(chain.values)
+    of_draws = int(rng.integers(2**31))
+    return chain, *posterior_of(frame, formula, family, trials, priors, of_draws, draws)

@@ -1,8 +1,13 @@
 """Pooling over imputations: mixed draws, what the gaps cost, and Monte Carlo errors.
 
+Filling in takes it that whether a piece was read does not depend on the reading itself. The records
+cannot show whether that is so; `FilledPosterior.delta_adjusted` shows how far an answer would move
+if the pieces that were not read had other readings than those filled in.
+
 References
 ----------
-Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. White, I. R., Royston, P. and
+Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. van Buuren, S. (2018). Flexible
+Imputation of Missing Data, 2nd ed., section 9.2 (delta adjustment). White, I. R., Royston, P. and
 Wood, A. M. (2011). Multiple imputation using chained equations. Statistics in Medicine 30, 377-399
 (Monte Carlo errors by jackknife).
 """
@@ -11,19 +16,51 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from html import escape
 from warnings import catch_warnings, simplefilter
 
 import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError, PosteriorWarning
+from reedlab.mixed.design.matrices import build
 from reedlab.mixed.gaps.incomplete import Imputations
 from reedlab.mixed.posterior import diagnostics
-from reedlab.mixed.posterior.nested_laplace import Posterior, summarise
+from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior, summarise
+from reedlab.mixed.posterior.priors import Priors
 from reedlab.mixed.posterior.sensitivity import sensitivity
 
 HELD = 1000
 """Draws made of each completed set's posterior before they are thinned."""
+DOUBTFUL, REFUSED = 0.5, 0.8
+"""Fraction of missing information above which the records cannot say what a parameter is, and above
+which no estimate of it is given."""
+
+
+class NotedFrame(pd.DataFrame):
+    """A frame that says beneath itself what a reader must know of it.
+
+    Attributes
+    ----------
+    notes : tuple of str
+        One sentence each.
+    """
+
+    _metadata = ["notes"]  # noqa: RUF012, which pandas asks for
+    notes: tuple[str, ...] = ()
+
+    @property
+    def _constructor(self) -> type[NotedFrame]:
+        return NotedFrame
+
+    def __repr__(self) -> str:
+        """Show the frame, then its notes."""
+        return "\n\n".join([super().__repr__(), *self.notes])
+
+    def _repr_html_(self) -> str:
+        items = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
+        return super()._repr_html_() + (f"<ul>{items}</ul>" if items else "")
 
 
 @dataclass(frozen=True, repr=False)
@@ -48,8 +85,8 @@ class FilledPosterior:
     warnings: tuple[tuple[str, ...], ...] = ()
 
     def __repr__(self) -> str:
-        """Show mean, sd and 95 % interval of every parameter."""
-        return self.summary().to_string()
+        """Show mean, sd and 95 % interval of every parameter, and the notes."""
+        return repr(self.summary())
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -64,7 +101,7 @@ class FilledPosterior:
     @property
     def notes(self) -> tuple[str, ...]:
         """What a reader must know, one sentence each."""
-        notes = list(self.imputations.notes)
+        notes = [*self.imputations.notes, *self.doubts]
         poor = [warned[0] for warned in self.warnings if warned]
         if poor:
             notes.append(f"In {len(poor)} of {self.m} completed sets: {poor[0]}")
@@ -77,9 +114,23 @@ class FilledPosterior:
         return tuple(notes)
 
     @property
+    def doubts(self) -> tuple[str, ...]:
+        """Sentences on parameters of which much of the information is missing."""
+        missing, said = self.missing, []
+        for over, up_to, so in (
+            (REFUSED, 1.0, "so that no estimate is given"),
+            (DOUBTFUL, REFUSED, "so that they cannot say yet"),
+        ):
+            some = missing[(missing > over) & (missing <= up_to)]
+            if len(some):
+                shares = ", ".join(f"{name} ({share:.0%})" for name, share in some.items())
+                said.append(f"The records lack most of the information on {shares}, {so}.")
+        return tuple(said)
+
+    @property
     def unsettled(self) -> tuple[str, ...]:
         """Parameters with a Monte Carlo error above a tenth of their interval's width."""
-        found, table = self.information(), self.summary()
+        found, table = self.information(), summarise(self.draws())
         error = found[["low_error", "high_error"]].max(axis=1)
         return tuple(found.index[error > 0.1 * (table["high"] - table["low"])])
 
@@ -88,9 +139,118 @@ class FilledPosterior:
         each = self._each(lambda i, k: self.posteriors[i].draws(k).to_numpy(), n)
         return pd.DataFrame(each, columns=list(self.names))
 
-    def summary(self, level: float = 0.95) -> pd.DataFrame:
-        """Return mean, sd and an equal-tailed interval of every parameter."""
-        return summarise(self.draws(), level)
+    @cached_property
+    def missing(self) -> pd.Series:
+        """Rubin's fraction of missing information on each parameter, 0 to 1."""
+        per = self._per_imputation()
+        table = rubin(per.mean(axis=1), per.var(axis=1, ddof=1))
+        return table["missing"].set_axis([*self.names])
+
+    def summary(self, level: float = 0.95) -> NotedFrame:
+        """Return mean, sd and an equal-tailed interval of every parameter, with the notes beneath.
+
+        Returns
+        -------
+        NotedFrame
+            mean, sd, low, high, and missing: Rubin's fraction of missing information. A parameter
+            of which more than `REFUSED` of it is missing has nothing else.
+        """
+        table = NotedFrame(summarise(self.draws(), level).assign(missing=self.missing))
+        table.loc[self.missing > REFUSED, ["mean", "sd", "low", "high"]] = np.nan
+        table.notes = self.notes
+        return table
+
+    def delta_adjusted(
+        self,
+        column: str,
+        shifts: Sequence[float] | np.ndarray = (-1.0, -0.5, 0.5, 1.0),
+        *,
+        m: int | None = None,
+        level: float = 0.95,
+    ) -> pd.DataFrame:
+        """Return what would be said if unread pieces had other readings than those filled in.
+
+        Filling in is right where whether a piece was read does not depend on its reading. Were the
+        soft pieces left unread, their readings would be lower than what is filled in. Here a
+        constant is added to what is filled in for one column, and the posteriors are taken anew;
+        other columns stay as they were filled in.
+
+        Parameters
+        ----------
+        column : str
+            A column that was filled in.
+        shifts : sequence of float
+            What is added, in standard deviations of the column's readings.
+        m : int, optional
+            Number of imputations that it is done for, all unless given.
+        level : float
+            Of the intervals.
+
+        Returns
+        -------
+        DataFrame
+            One row a parameter and shift, 0 among them: parameter, shift, mean, sd, low, high, and
+            moved, the mean's distance from that at shift 0 in standard deviations of the latter.
+
+        Raises
+        ------
+        ModelError
+            When `column` was not filled in, a shift is no number, or there are not as many
+            imputations as `m`.
+
+        Examples
+        --------
+        >>> import reedlab as rl
+        >>> from reedlab.simulate import simulate_reeds
+        >>> reeds, _ = simulate_reeds(seed=1, reeds=(10, 12))
+        >>> reeds.loc[reeds.index % 3 == 0, "density_g_cm3"] = None
+        >>> post = rl.fit_filled(
+        ...     "success ~ density_g_cm3 + (1 | lot)", reeds, "binomial", m=2, draws=200)
+        >>> post.delta_adjusted("density_g_cm3", [-0.5, 0.5])["shift"].unique().tolist()
+        [-0.5, 0.0, 0.5]
+        """
+        m = self.m if m is None else m
+        if not 2 <= m <= self.m:
+            raise ModelError(f"m is {m}: give a number of imputations from 2 to {self.m}.")
+        if not np.isfinite(shifts := np.atleast_1d(shifts).astype(float)).all():
+            raise ModelError(f"shifts are {shifts}: give numbers of standard deviations.")
+        some = replace(self, posteriors=self.posteriors[:m])
+        at = {0.0: summarise(some.draws(), level)}
+        for by in shifts:
+            at[float(by)] = summarise(some._shifted(column, by).draws(), level)
+        middle = at[0.0]
+        frames = [
+            table.assign(shift=by, moved=(table["mean"] - middle["mean"]) / middle["sd"])
+            for by, table in sorted(at.items())
+        ]
+        found = pd.concat([frame.rename_axis("parameter").reset_index() for frame in frames])
+        found = found.sort_values("parameter", key=middle.index.get_indexer, kind="stable")
+        columns = ["parameter", "shift", "mean", "sd", "low", "high", "moved"]
+        return found[columns].reset_index(drop=True)
+
+    def _shifted(self, column: str, by: float) -> FilledPosterior:
+        """Take the posteriors with `by` standard deviations added to what is filled in."""
+        made = self.imputations
+        if column not in made.gaps.columns:
+            known = ", ".join(made.gaps.columns)
+            raise ModelError(f"{column!r} was not filled in: choose one of {known}.")
+        j, values = made.gaps.columns.index(column), made.values.copy()
+        values[:, ~made.measured[:, j], j] += by * made.gaps.pieces.scale[j]
+        found = [
+            posterior_of(
+                made.gaps.completed(values[i]),
+                post.recipe.formula.text,
+                post.family,
+                post.recipe.trials,
+                post.priors,
+                post.seed,
+                len(post.sample.points),
+            )
+            for i, post in enumerate(self.posteriors)
+            if post.recipe is not None
+        ]
+        posteriors, warned = zip(*found)
+        return replace(self, posteriors=posteriors, warnings=warned)
 
     def diagnostics(self) -> pd.DataFrame:
         """Return each check of `Posterior.diagnostics` where it is worst, and warn of those.
@@ -148,8 +308,11 @@ class FilledPosterior:
 
         `level` is that of the interval whose ends are judged; columns as in `pooling.information`.
         """
-        per = np.array([post.draws().to_numpy() for post in self.posteriors])
-        return information(per, self.names, level)
+        return information(self._per_imputation(), self.names, level)
+
+    def _per_imputation(self) -> np.ndarray:
+        """Draws (m, draws, parameters) of each completed set."""
+        return np.array([post.draws().to_numpy() for post in self.posteriors])
 
     def _each(self, ask: Callable[[int, int], np.ndarray], n: int | None) -> np.ndarray:
         """Ask each imputation's posterior for as many draws, and take them in turn."""
@@ -161,6 +324,32 @@ class FilledPosterior:
             )
         each = np.stack([ask(i, -(-n // self.m)) for i in range(self.m)], axis=1)
         return each.reshape(-1, *each.shape[2:])[:n]
+
+
+def posterior_of(
+    frame: pd.DataFrame,
+    formula: str,
+    family: str,
+    trials: str | None,
+    priors: Priors | None,
+    seed: int,
+    draws: int,
+) -> tuple[Posterior, tuple[str, ...]]:
+    """Return the posterior of a model on a completed frame, and what it warned of.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    formula, family, trials, priors : as in `reedlab.mixed.gaps.missing.fit_filled`
+    seed, draws : int
+        Of the posterior.
+    """
+    design, recipe = build(formula, frame, family, trials)
+    priors = priors or Priors.default(family, design.y)
+    with catch_warnings(record=True) as warned:
+        simplefilter("always")
+        post = design_posterior(design, family, priors, seed, max(HELD, draws), recipe)
+    return post.first(draws), tuple(str(w.message) for w in warned)
 
 
 def information(draws: np.ndarray, names: Sequence[str], level: float = 0.95) -> pd.DataFrame:

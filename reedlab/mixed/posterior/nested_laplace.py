@@ -409,8 +409,15 @@ def design_posterior(
     return Posterior(design, family, priors, cond, lattice, sample, seed, recipe)
 
 
+def check_level(level: float) -> None:
+    """Raise a ModelError for a level of intervals that is not between 0 and 1."""
+    if not 0.0 < level < 1.0:
+        raise ModelError(f"level is {level}: give a share between 0 and 1, such as 0.95.")
+
+
 def summarise(draws: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
     """Return mean, sd, low and high of each column of draws, by equal tails; one row a column."""
+    check_level(level)
     tail = (1.0 - level) / 2.0
     return pd.DataFrame(
         {

@@ -41,7 +41,7 @@ def paragraph(
     fit : Fit
         What ``rl.fit`` returned.
     posterior : Posterior or FilledPosterior, optional
-        What ``fit.posterior`` or `reedlab.mixed.gaps.missing.posterior` returned, where intervals
+        What ``fit.posterior`` or `reedlab.fit_filled` returned, where intervals
         come from it.
     rows : str
         What one row of the frame is, in the plural: ``"settled reeds"``.

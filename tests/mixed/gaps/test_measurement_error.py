@@ -178,3 +178,35 @@ def test_grades_are_not_corrected():
     data["y"] = pd.cut(data["y"], 3, labels=["C", "B", "A"])
     with pytest.raises(ModelError, match="ordinal"):
         rl.fit_corrected(FORMULA, data, "ordinal", reading_error={"hardness": sd})
+
+
+def test_a_model_without_finite_estimates_is_not_corrected():
+    data, sd = bench(np.random.default_rng(16))
+    data["good"] = (data["y"] > data["y"].median()).astype(float)
+    alone = data.index % 10 == 0
+    data["shape"] = np.where(alone, "r", "q")
+    formula = "good ~ hardness + shape + (1 | lot)"
+    assert rl.fit_corrected(
+        formula, data, "binomial", reading_error={"hardness": sd}, replicates=5
+    ).draws.shape == (5, 3)
+    data.loc[alone, "good"] = 1.0
+    with pytest.raises(ModelError, match=r"^Separation leaves shape\[T.r\] of .* merge levels"):
+        rl.fit_corrected(formula, data, "binomial", reading_error={"hardness": sd})
+
+
+def test_resampled_benches_that_separate_are_not_counted():
+    """One failure among a shape's reeds: in a third of the resampled benches there is none."""
+    data, sd = bench(np.random.default_rng(17))
+    data["good"] = (data["y"] > data["y"].median()).astype(float)
+    alone = data["lot"].isin(sorted(set(data["lot"]))[:6]) & (data.index % 3 == 0)
+    data["shape"] = np.where(alone, "r", "q")
+    data.loc[alone, "good"] = 1.0
+    data.loc[data.index[alone][0], "good"] = 0.0
+    with pytest.raises(ModelError, match=r"\d+ of 20 resampled benches do not determine the model"):
+        rl.fit_corrected(
+            "good ~ hardness + shape + (1 | lot)",
+            data,
+            "binomial",
+            reading_error={"hardness": sd},
+            replicates=20,
+        )

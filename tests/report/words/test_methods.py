@@ -89,7 +89,7 @@ def test_it_says_which_groupings_cannot_be_distinguished(reeds):
 
 def test_it_says_how_missing_readings_were_filled_in(reeds):
     formula = "good ~ x + (1 | supplier/lot)"
-    filled = missing.posterior(formula, reeds, m=2, draws=400)
+    filled = missing.fit_filled(formula, reeds, "binomial", m=2, draws=400)
     text = methods.paragraph(rl.fit(formula, reeds, family="binomial"), filled)
     assert "The posterior is of 120 rows: readings that were missing, of x (7), were filled" in text
     assert "2 times by chained equations of 10 cycles" in text and "400 draws" in text
