@@ -29,6 +29,9 @@ from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
 from reedlab.mixed.posterior.priors import Priors
 
+HARDLY = 0.1
+"""Share of the Brier score of the overall share under which a model is hardly better than it."""
+
 _BINS = 5  # of predicted chances, with equal counts of rows
 
 
@@ -51,6 +54,28 @@ class HeldOut:
     predictions: pd.DataFrame
     bins: pd.DataFrame
     brier: pd.Series
+
+    def sentence(self) -> str:
+        """Say how much better the predictions are than the overall share, and where they fail."""
+        score, alone = self.brier["score"], self.brier["uncertainty"]
+        better = "worse than" if score >= alone else "better than"
+        if 0.0 < alone - score < HARDLY * alone:
+            better = "hardly better than"
+        says = (
+            f"For held-out levels the predictions are {better} the overall share of successes "
+            f"alone: Brier score {score:.3f}, and {alone:.3f} with the share."
+        )
+        off = self.bins[
+            (self.bins["predicted"] < self.bins["low"])
+            | (self.bins["predicted"] > self.bins["high"])
+        ]
+        if not len(off):
+            return f"{says} Predicted chances came true, as far as these records can show."
+        worst = off.loc[(off["observed"] - off["predicted"]).abs().idxmax()]
+        return (
+            f"{says} A predicted {100 * worst['predicted']:.0f} in 100 came as "
+            f"{100 * worst['observed']:.0f}."
+        )
 
 
 def calibration(
