@@ -13,6 +13,8 @@ from reedlab.report.figures.theme import INK, PALETTE
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+_DAYS = r"\d{4}-\d\d-\d\d to "  # how a bin of days is named
+
 
 @picture
 def calibration(bins: pd.DataFrame) -> Axes:
@@ -53,14 +55,13 @@ def binned(bins: pd.DataFrame, what: str) -> Axes:
         ax.plot(bins["predicted"], np.arange(len(bins)), "x", color=INK, markersize=5)
         return ax
     ax = new_axes()
-    centre = (
-        bins["centre"] if bins["bin"].str.match(r"[-\d.e+]+( to [-\d.e+]+)?$").all() else bins.index
-    )
+    days = bins["bin"].str.match(_DAYS).all()
+    centre = np.arange(len(bins)) if days else bins["centre"].to_numpy()
     ax.vlines(centre, bins["low"], bins["high"], color=PALETTE[2], linewidth=2.4)
     ax.plot(centre, bins["predicted"], "x", color=INK, markersize=5)
     ax.plot(centre, bins["observed"], "o", color=PALETTE[0], markersize=6.5)
-    if centre is bins.index:
-        ax.set_xticks(bins.index, [label.replace(" to ", "\nto ") for label in bins["bin"]])
+    if days:
+        ax.set_xticks(centre, [label.replace(" to ", "\nto ") for label in bins["bin"]])
     ax.set_ylabel("mean response")
     ax.set_xlabel(what, loc="right")
     return ax

@@ -429,9 +429,10 @@ def _predictive(found: PredictiveCheck) -> Pictures:
         "Share of rows by response: dots for the data, bars for the middle 95 in a hundred of "
         "responses that the model makes."
     )
-    drawn = {
-        "spread": Picture(partial(made_and_met, found.spread, "response"), found.spread, spread)
-    }
+    drawn = {}
+    if len(found.spread) > 2 or not len(found.levels):  # of 0 and 1 there is nothing to see
+        picture = partial(made_and_met, found.spread, "response")
+        drawn["spread"] = Picture(picture, found.spread, spread)
     if len(found.levels):
         what = heading(found.group.split(":")[-1])
         levels = (
