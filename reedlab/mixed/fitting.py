@@ -10,6 +10,7 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 import numpy as np
 import pandas as pd
 
+from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import collinearity, icc, influence, r_squared
 from reedlab.mixed.ask.binned_residuals import binned_residuals
 from reedlab.mixed.ask.cautions import notes
@@ -330,4 +331,9 @@ def compare(
     >>> compare(without, with_maker, folds=2).test.method
     'chi-square'
     """
+    for model in (first, second):
+        if not isinstance(model, Fit):
+            raise ModelError(
+                f"compare() needs two fits, not a {type(model).__name__}: give what fit() returns."
+            )
     return compare_fits(first.fitted, second.fitted, group, method, n, folds, seed, workers)

@@ -29,6 +29,7 @@ import pandas as pd
 from scipy.special import expit
 
 from reedlab.errors import DataError, ModelError
+from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.columns import plain
 from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.fitted import Fitted
@@ -150,9 +151,9 @@ def binned_residuals(
     >>> model.binned_residuals(n=99).tests.index.tolist()
     ['lot', 'density_g_cm3', 'the prediction']
     """
-    if bins != int(bins) or bins < 2 or n < 20:
-        raise ModelError("Take two bins or more, and 20 simulated responses or more.")
-    checks = _checks(fitted, [by] if isinstance(by, str) else [*by], int(bins), departure)
+    check_whole(bins, 2, "bins", "bins")
+    check_whole(n, 20, "n", "simulated responses")
+    checks = _checks(fitted, [by] if isinstance(by, str) else [*by], bins, departure)
     if not checks:
         raise ModelError(
             "The model has no grouping and no numeric predictor to sum residuals over: name a "

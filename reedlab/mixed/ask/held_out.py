@@ -24,6 +24,7 @@ import pandas as pd
 from reedlab.elementary import wilson
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import grouping
+from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.terms import RandomTerm
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
@@ -119,7 +120,6 @@ def calibration(
         raise ModelError("calibration of success needs a binomial model.")
     design = fitted.design
     term = grouping(design, group)
-    folds = min(folds, term.n_levels)
     fold, predicted = _dealt(term, folds, seed), np.empty(design.n)
     for out, post, eta in _held_out(fitted, fold, seed, draws):
         predicted[out] = post.on_response_scale(eta).mean(axis=0)
@@ -165,7 +165,7 @@ def scores(
         One score a row; of a row of several trials their mean.
     """
     design, out = fitted.design, np.empty(fitted.design.n)
-    fold = _dealt(term, min(folds, term.n_levels), seed)
+    fold = _dealt(term, folds, seed)
     for rows, post, eta in _held_out(fitted, fold, seed, draws):
         y = design.y[rows]
         if fitted.family == "gaussian":
@@ -202,6 +202,8 @@ def ranked_score(draws: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 def _dealt(term: RandomTerm, folds: int, seed: int) -> np.ndarray:
     """Deal a grouping's levels into parts at random; the part of each row."""
+    check_whole(folds, 2, "folds", "folds")
+    folds = min(folds, term.n_levels)
     parts = np.random.default_rng(seed).permutation(np.arange(term.n_levels) % folds)
     return np.asarray(parts[term.index])
 

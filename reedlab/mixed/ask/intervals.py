@@ -110,6 +110,14 @@ def check_level(level: float) -> None:
         raise ModelError(f"level is {level}: give a share between 0 and 1, such as 0.95.")
 
 
+def check_whole(number: int, least: int, option: str, what: str) -> None:
+    """Raise a ModelError for a number of things that is not whole or too small."""
+    if not isinstance(number, int | np.integer) or number < least:
+        raise ModelError(
+            f"{option}= is {number!r}: give a whole number of {what}, {least} or more."
+        )
+
+
 def estimates(fitted: Fitted) -> pd.Series:
     """Return all estimates: coefficients, thresholds, standard deviations, correlations.
 

@@ -23,8 +23,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import grouping
+from reedlab.mixed.ask.intervals import check_whole
+from reedlab.mixed.ask.predict import refuse_other_model
 from reedlab.mixed.design.new_rows import new_terms
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.posterior.nested_laplace import Posterior, posterior
@@ -122,9 +123,9 @@ def predictive_check(
     ['mean', 'sd of lot', 'lowest lot', 'highest lot']
     """
     design = fitted.design
-    if n < 20:
-        raise ModelError(f"n= is {n}: take 20 responses or more.")
+    check_whole(n, 20, "n", "responses")
     post = posterior(fitted) if method is None else method
+    refuse_other_model(fitted, post)
     term = None
     if group is not None:
         term = grouping(design, group)

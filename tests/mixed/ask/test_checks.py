@@ -136,8 +136,8 @@ def test_every_family_has_checks(orthodont, soup, bacteria):
 
 REFUSED = [
     ({"by": "nothere"}, DataError, "no column 'nothere'"),
-    ({"bins": 1}, ModelError, "two bins or more"),
-    ({"n": 5}, ModelError, "20 simulated responses"),
+    ({"bins": 1}, ModelError, "whole number of bins, 2 or more"),
+    ({"n": 5}, ModelError, "whole number of simulated responses, 20"),
 ]
 
 
@@ -205,7 +205,7 @@ def test_grades_and_models_without_groups(soup, birth):
     assert check.spread["observed"].between(check.spread["low"], check.spread["high"]).all()
     alone = rl.fit("low ~ lwt", birth, "binomial").predictive_check(n=100)
     assert alone.levels.empty and alone.group == "" and alone.statistics.index.tolist() == ["mean"]
-    with pytest.raises(ModelError, match="20 responses or more"):
+    with pytest.raises(ModelError, match="whole number of responses, 20"):
         graded.predictive_check(n=3)
 
 
