@@ -10,7 +10,9 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 import numpy as np
 import pandas as pd
 
+from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import collinearity, icc, influence, r_squared
+from reedlab.mixed.ask.binned_residuals import binned_residuals
 from reedlab.mixed.ask.cautions import notes, warn
 from reedlab.mixed.ask.compare import Comparison, compare_fits
 from reedlab.mixed.ask.design_table import design_table
@@ -18,6 +20,7 @@ from reedlab.mixed.ask.effects import contrasts, effects
 from reedlab.mixed.ask.held_out import calibration
 from reedlab.mixed.ask.intervals import conf_int
 from reedlab.mixed.ask.predict import predict
+from reedlab.mixed.ask.predictive_check import predictive_check
 from reedlab.mixed.ask.residuals import residuals
 from reedlab.mixed.ask.responses import simulate_responses, with_response
 from reedlab.mixed.ask.satterthwaite import t_tests
@@ -170,6 +173,8 @@ class Fit:
     collinearity = _asked(collinearity)
     influence = _asked(influence)
     residuals = _asked(residuals)
+    binned_residuals = _asked(binned_residuals)
+    predictive_check = _asked(predictive_check)
     calibration = _asked(calibration)
     design_table = _asked(design_table)
 
@@ -335,4 +340,9 @@ def compare(
     >>> compare(without, with_maker, folds=2).test.method
     'chi-square'
     """
+    for model in (first, second):
+        if not isinstance(model, Fit):
+            raise ModelError(
+                f"compare() needs two fits, not a {type(model).__name__}: give what fit() returns."
+            )
     return compare_fits(first.fitted, second.fitted, group, method, n, folds, seed, workers)

@@ -248,5 +248,5 @@ def grouping(design: Design, name: str) -> RandomTerm:
     for term in sorted(design.terms, key=lambda term: term.group != name):  # whole names first
         if name in (term.group, term.group.split(":")[-1]):
             return term
-    known = ", ".join(term.group for term in design.terms)
+    known = ", ".join(term.group for term in design.terms) or "none"
     raise ModelError(f"the model has no group {name!r}: it has {known}.")

@@ -88,7 +88,8 @@ class Comparison:
             )
         low, high = sorted(self.table["aic"])
         better = "first" if self.table["aic"]["first"] == low else "second"
-        says.append(f"AIC is {high - low:.1f} lower for the {better} model.")
+        gap = f"{high - low:.1f} lower for the {better} model"
+        says.append(f"AIC is {gap if high - low >= 0.05 else 'the same for both'}.")
         if self.group:
             sure = abs(self.gain) > 2.0 * self.gain_se
             which = "second" if self.gain > 0 else "first"

@@ -24,10 +24,14 @@ import pandas as pd
 from reedlab.elementary import wilson
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import grouping
+from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.terms import RandomTerm
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
 from reedlab.mixed.posterior.priors import Priors
+
+HARDLY = 0.1
+"""Share of the Brier score of the overall share under which a model is hardly better than it."""
 
 _BINS = 5  # of predicted chances, with equal counts of rows
 
@@ -51,6 +55,28 @@ class HeldOut:
     predictions: pd.DataFrame
     bins: pd.DataFrame
     brier: pd.Series
+
+    def sentence(self) -> str:
+        """Say how much better the predictions are than the overall share, and where they fail."""
+        score, alone = self.brier["score"], self.brier["uncertainty"]
+        better = "worse than" if score >= alone else "better than"
+        if 0.0 < alone - score < HARDLY * alone:
+            better = "hardly better than"
+        says = (
+            f"For held-out levels the predictions are {better} the overall share of successes "
+            f"alone: Brier score {score:.3f}, and {alone:.3f} with the share."
+        )
+        off = self.bins[
+            (self.bins["predicted"] < self.bins["low"])
+            | (self.bins["predicted"] > self.bins["high"])
+        ]
+        if not len(off):
+            return f"{says} Predicted chances came true, as far as these records can show."
+        worst = off.loc[(off["observed"] - off["predicted"]).abs().idxmax()]
+        return (
+            f"{says} A predicted {100 * worst['predicted']:.0f} in 100 came as "
+            f"{100 * worst['observed']:.0f}."
+        )
 
 
 def calibration(
@@ -94,7 +120,6 @@ def calibration(
         raise ModelError("calibration of success needs a binomial model.")
     design = fitted.design
     term = grouping(design, group)
-    folds = min(folds, term.n_levels)
     fold, predicted = _dealt(term, folds, seed), np.empty(design.n)
     for out, post, eta in _held_out(fitted, fold, seed, draws):
         predicted[out] = post.on_response_scale(eta).mean(axis=0)
@@ -140,7 +165,7 @@ def scores(
         One score a row; of a row of several trials their mean.
     """
     design, out = fitted.design, np.empty(fitted.design.n)
-    fold = _dealt(term, min(folds, term.n_levels), seed)
+    fold = _dealt(term, folds, seed)
     for rows, post, eta in _held_out(fitted, fold, seed, draws):
         y = design.y[rows]
         if fitted.family == "gaussian":
@@ -177,6 +202,8 @@ def ranked_score(draws: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 def _dealt(term: RandomTerm, folds: int, seed: int) -> np.ndarray:
     """Deal a grouping's levels into parts at random; the part of each row."""
+    check_whole(folds, 2, "folds", "folds")
+    folds = min(folds, term.n_levels)
     parts = np.random.default_rng(seed).permutation(np.arange(term.n_levels) % folds)
     return np.asarray(parts[term.index])
 

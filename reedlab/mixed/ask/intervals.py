@@ -121,6 +121,14 @@ def refuse_idle(options: Mapping[str, Any], what: str) -> None:
         raise ModelError(f"{name}= has no effect on {what}: leave it out.")
 
 
+def check_whole(number: int, least: int, option: str, what: str) -> None:
+    """Raise a ModelError for a number of things that is not whole or too small."""
+    if not isinstance(number, int | np.integer) or number < least:
+        raise ModelError(
+            f"{option}= is {number!r}: give a whole number of {what}, {least} or more."
+        )
+
+
 def estimates(fitted: Fitted) -> pd.Series:
     """Return all estimates: coefficients, thresholds, standard deviations, correlations.
 

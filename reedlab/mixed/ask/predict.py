@@ -13,7 +13,6 @@ from scipy.stats import norm
 
 from reedlab.elementary import normal_nodes
 from reedlab.errors import ModelError, PredictionError
-from reedlab.mixed.ask.intervals import check_level
 from reedlab.mixed.design.matrices import level_codes, new_columns, new_offset
 from reedlab.mixed.design.new_rows import new_terms
 from reedlab.mixed.engine.cells import cells_of
@@ -22,7 +21,7 @@ from reedlab.mixed.engine.cross_products import cross_products
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.glmm import likelihood_of
 from reedlab.mixed.parallel import one_thread
-from reedlab.mixed.posterior.nested_laplace import Posterior, posterior
+from reedlab.mixed.posterior.nested_laplace import Posterior, check_level, posterior
 
 _BATCH = 1_000_000  # draws times rows held at once
 _DRAWS = 4000
@@ -125,12 +124,23 @@ def predict(
         table = _by_delta(fitted, rows, interval, level, link)
     else:
         draws = method if isinstance(method, Posterior) else posterior(fitted)
+        refuse_other_model(fitted, draws)
         table = _by_draws(draws, rows, interval, level, link)
     if fitted.family != "ordinal" or link:
         return pd.DataFrame(table[:, 0], index=rows.index, columns=_columns(link))
     frame = pd.DataFrame(table.reshape(-1, 3), columns=_columns(link))
     frame.insert(0, "grade", [*fitted.design.grades] * len(table))
     return frame.set_axis(np.repeat(np.asarray(rows.index), len(fitted.design.grades)))
+
+
+def refuse_other_model(fitted: Fitted, draws: Posterior) -> None:
+    """Raise a ModelError for a posterior that is of another model than the fit's."""
+    ours, theirs = (m.recipe.formula.text if m.recipe else "a design" for m in (fitted, draws))
+    if ours != theirs or draws.design.n != fitted.design.n:
+        raise ModelError(
+            f"The posterior given is that of {theirs!r} and {draws.design.n} rows, not of {ours!r} "
+            f"and {fitted.design.n}: ask the fit that it is from."
+        )
 
 
 def _columns(link: bool) -> list[str]:

@@ -59,7 +59,8 @@ def residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
     -----
     Each p-value is two-sided for dispersion and one-sided otherwise, and counts how many of the
     simulated data sets, each held against all others, go as far as the data. The fit itself has
-    seen the data, so the tests reject a little too seldom.
+    seen the data, so the tests reject a little too seldom. Of single 0/1 outcomes they see hardly
+    anything, not even a missing curve: take :meth:`Fit.binned_residuals`.
 
     Examples
     --------

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.errors import DataError, ModelError
+from reedlab.errors import DataError
+from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.refusals import check_design
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.simulation import simulate
@@ -45,10 +46,9 @@ def simulate_responses(fitted: Fitted, n: int = 1, seed: int = 1) -> pd.DataFram
     >>> model.simulate(n=2).shape[1]
     2
     """
-    if n != int(n) or n < 1:
-        raise ModelError(f"n= is {n}: give a whole number of responses, 1 or more.")
+    check_whole(n, 1, "n", "responses")
     design = fitted.design
-    seeds = np.random.SeedSequence(seed).spawn(int(n))
+    seeds = np.random.SeedSequence(seed).spawn(n)
     made = np.column_stack([simulate(fitted, np.random.default_rng(s)) for s in seeds])
     index = np.arange(design.n) if design.rows_used is None else design.rows_used
     if fitted.family == "gaussian":
@@ -82,8 +82,9 @@ def with_response(fitted: Fitted, y: Sequence[Any]) -> Fitted:
         Where the response does not determine the model.
     """
     design = fitted.design
-    if len(y) != design.n:
-        raise DataError(f"The response has {len(y)} values; the fit used {design.n} rows.")
+    if not hasattr(y, "__len__") or len(y) != design.n:
+        given = f"{len(y)} values" if hasattr(y, "__len__") else "no values"
+        raise DataError(f"The response has {given}; the fit used {design.n} rows.")
     if design.grades:
         codes = pd.Index(design.grades).get_indexer(pd.Index([str(value) for value in y]))
         values = np.where(codes < 0, np.nan, codes)

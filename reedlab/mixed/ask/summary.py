@@ -122,6 +122,8 @@ def summary(fitted: Fitted) -> Summary:
     facts = {"rows used": str(design.n), "rows left out": str(design.n_dropped)}
     if design.n_dropped:
         facts["left out for"] = ", ".join(f"{c} ({n})" for c, n in design.dropped.items())
+    if fitted.recipe is not None and fitted.recipe.weights:
+        facts["weights"] = fitted.recipe.weights
     facts |= {
         "log-likelihood": f"{fitted.llf:.2f}",
         "AIC": f"{fitted.aic:.1f}",

@@ -53,7 +53,8 @@ def plain(values: pd.Series, column: str) -> pd.Series:
     if dtype.kind == "c":
         _refuse_type(column, str(dtype))
     if pd.api.types.is_bool_dtype(dtype) or pd.api.types.is_numeric_dtype(dtype):
-        if dtype.kind in "iu" and not values.isna().any():
+        nullable = not isinstance(dtype, np.dtype)
+        if nullable and dtype.kind in "iu" and not values.isna().any():
             return pd.Series(values.to_numpy(dtype=dtype.kind + "8"), index=values.index)
         floats = values.to_numpy(dtype=float, na_value=np.nan)
         infinite = int(np.isinf(floats).sum())
@@ -209,10 +210,9 @@ def level_labels(part: RandomPart, frame: pd.DataFrame) -> pd.Series:
 
 def _texts(distinct: pd.Index) -> list[str]:
     """Names of levels; 3.0 and 3 are one level, also where other cells were empty."""
-    return [
-        f"{float(value):.15g}" if isinstance(value, float | np.floating) else str(value)
-        for value in pd.Index(distinct.to_list())
-    ]
+    if distinct.dtype == object:
+        distinct = pd.Index(distinct.to_list())
+    return [f"{value:.15g}" if isinstance(value, float) else str(value) for value in distinct]
 
 
 @contextmanager

@@ -264,6 +264,8 @@ def new_offset(recipe: Recipe | None, data: pd.DataFrame) -> np.ndarray:
 
 def _new_frame(recipe: Recipe, data: pd.DataFrame) -> pd.DataFrame:
     """Columns of new rows that the model uses, as they were in the fit."""
+    if not isinstance(data, pd.DataFrame):
+        raise PredictionError("Predictions need a pandas DataFrame, one row each.")
     wanted = sorted(recipe.dtypes)
     missing = [c for c in wanted if c not in data.columns]
     if missing:

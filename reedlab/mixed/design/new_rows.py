@@ -71,7 +71,7 @@ def new_terms(groups: Sequence[str], new_levels: str | Collection[str]) -> list[
     if strange:
         raise PredictionError(
             f"There is no grouping {strange[0]!r} to take as new; the model has "
-            f"{', '.join(groups)}."
+            f"{', '.join(groups) or 'none'}."
         )
     return [t for t, part in enumerate(parts) if part & names]
 

@@ -30,10 +30,12 @@ from reedlab.decide.today import Today
 from reedlab.decide.trial.analysis import TrialAnswer
 from reedlab.decide.trial.planning import TrialPlan
 from reedlab.errors import DecisionError
+from reedlab.mixed.ask.binned_residuals import BinnedResiduals
 from reedlab.mixed.ask.held_out import HeldOut
+from reedlab.mixed.ask.predictive_check import PredictiveCheck
 from reedlab.mixed.posterior.nested_laplace import Posterior
 from reedlab.report.figures import base, draw_cane, draw_missing, draw_priors, draw_seasons
-from reedlab.report.figures.draw_adequacy import calibration
+from reedlab.report.figures.draw_adequacy import binned, calibration, made_and_met
 from reedlab.report.figures.draw_giving_up import signs
 from reedlab.report.figures.draw_passing_over import savings, slopes
 from reedlab.report.figures.draw_price import ask_and_fetched
@@ -61,9 +63,10 @@ def figure(answer: Any, which: str | None = None) -> Axes:
 
     Parameters
     ----------
-    answer : Answer, Posterior or HeldOut
-        What a question returned; or ``fit.posterior()``, drawn beside its priors; or
-        ``fit.calibration(...)``.
+    answer : Answer, Posterior, HeldOut, BinnedResiduals or PredictiveCheck
+        What a question returned; or ``fit.posterior()``, drawn beside its priors; or what
+        ``fit.calibration(...)``, ``fit.binned_residuals(...)`` (a picture a check) or
+        ``fit.predictive_check(...)`` return.
     which : str, optional
         Which of its pictures, such as ``"rules"``; the first one when not given. A wrong name gets
         an error that lists them.
@@ -105,7 +108,7 @@ def pictures(answer: Any) -> Pictures:
 
     Parameters
     ----------
-    answer : Answer, Posterior or HeldOut
+    answer : Answer, Posterior, HeldOut, BinnedResiduals or PredictiveCheck
 
     Returns
     -------
@@ -118,7 +121,7 @@ def pictures(answer: Any) -> Pictures:
     """
     raise DecisionError(
         f"There is no picture of {type(answer).__name__}: figure draws answers, posteriors and "
-        "what fit.calibration returns."
+        "what fit.calibration, fit.binned_residuals and fit.predictive_check return."
     )
 
 
@@ -431,3 +434,38 @@ def _held_out(found: HeldOut) -> Pictures:
         "lots, with 95% intervals; a dashed diagonal marks chances that are right."
     )
     return {"calibration": Picture(partial(calibration, found.bins), found.bins, alt)}
+
+
+@pictures.register
+def _binned(found: BinnedResiduals) -> Pictures:
+    drawn = {}
+    for name, rows in found.bins.groupby("check", sort=False):
+        what = heading(str(name))
+        alt = (
+            f"Mean responses by bins of {what}: a dot for what came, a line for where it lies in "
+            "95 of 100 responses simulated from the fit, a cross for what was predicted."
+        )
+        rows = rows.reset_index(drop=True)
+        drawn[str(name)] = Picture(partial(binned, rows, what), rows, alt)
+    return drawn
+
+
+@pictures.register
+def _predictive(found: PredictiveCheck) -> Pictures:
+    spread = (
+        "Share of rows by response: dots for the data, bars for the middle 95 in a hundred of "
+        "responses that the model makes."
+    )
+    drawn = {}
+    if len(found.spread) > 2 or not len(found.levels):  # of 0 and 1 there is nothing to see
+        picture = partial(made_and_met, found.spread, "response")
+        drawn["spread"] = Picture(picture, found.spread, spread)
+    if len(found.levels):
+        what = heading(found.group.split(":")[-1])
+        levels = (
+            f"Mean response of each {what}: dots for the data, bars for the middle 95 in a hundred "
+            "of responses that the model makes, in the order of what the model makes."
+        )
+        rows = found.levels.sort_values("median").rename(columns={"level": "value"})
+        drawn["levels"] = Picture(partial(made_and_met, rows, "", "mean response"), rows, levels)
+    return drawn

@@ -83,6 +83,10 @@ def _model(fit: Fit, rows: str) -> str:
     if fitted.design.grades:
         response += f" (ordered: {' < '.join(fitted.design.grades)})"
     model = _MODEL[fit.family]
+    if not fitted.design.terms:
+        model = model.replace(" mixed model", " model")
+    if fitted.recipe.weights:
+        model += f" weighted by {fitted.recipe.weights}"
     return f"The response {response} of {fit.nobs} {rows} was modelled with {model}, {fit.formula}."
 
 
@@ -107,7 +111,7 @@ def _random(fit: Fit) -> str:
         how = ", uncorrelated," if len(term.names) > 1 and not term.correlated else ""
         group = " within ".join(reversed(term.group.split(":")))
         kinds.append(f"{what}{how} by {group} ({count(term.n_levels, 'level')})")
-    return f"Random effects, normal with mean zero: {listed(kinds)}."
+    return f"Random effects, normal with mean zero: {listed(kinds)}." if kinds else ""
 
 
 def _alike(fit: Fit) -> str:
@@ -122,6 +126,8 @@ def _estimation(fit: Fit) -> str:
     fitted = fit.fitted
     if fitted.family == "gaussian":
         how = "restricted maximum likelihood" if fitted.reml else "maximum likelihood"
+    elif not fitted.design.terms:
+        how = "maximum likelihood"
     elif fitted.quadrature == 1:
         how = "maximum likelihood with the Laplace approximation"
     else:
@@ -166,6 +172,7 @@ def _priors(posterior: Posterior) -> str:
         for scale, groups in by_scale.items()
     ]
     parts = [f"half-normal with scale {listed(scales)} for the standard deviations of the groups"]
+    parts = parts if design.terms else []
     if any(name != "Intercept" for term in design.terms for name in term.names):
         parts[0] += " (of slopes, per standard deviation of their predictor)"
     if posterior.conditional.scales.cor_names:

@@ -132,3 +132,7 @@ def test_refusals(orthodont, one, change, words):
         rl.compare(one, other)
     with pytest.raises(ModelError, match="no group 'lot'"):
         rl.compare(one, one, "lot")
+    with pytest.raises(ModelError, match="needs two fits, not a str"):
+        rl.compare(one, "distance ~ age")
+    with pytest.raises(ModelError, match="whole number of folds, 2 or more"):
+        rl.compare(one, one, folds=1)

@@ -149,3 +149,13 @@ def test_a_new_response_has_its_random_effects(weighted, orthodont):
         weighted.predict(orthodont.drop(columns="w"), interval="new", method="delta")
     typical = weighted.predict(orthodont, random=False, interval="mean", method="delta")
     assert typical["mean"].iloc[0] == weighted.predict(orthodont, random=False).iloc[0]
+
+
+def test_the_posterior_of_another_model_and_no_frame(weighted, orthodont):
+    other = rl.fit("distance ~ age + (1 | Subject)", orthodont).posterior(draws=100)
+    with pytest.raises(ModelError, match="is that of 'distance ~ age"):
+        weighted.predict(interval="mean", method=other)
+    with pytest.raises(PredictionError, match="need a pandas DataFrame"):
+        weighted.predict({"age": [8]})
+    empty = weighted.predict(orthodont.head(0), interval="new", method="delta")
+    assert empty.columns.tolist() == ["mean", "low", "high"] and empty.empty

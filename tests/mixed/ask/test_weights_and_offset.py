@@ -187,3 +187,40 @@ def test_rows_without_a_weight_are_left_out_and_counted(orthodont):
     lacking = orthodont.assign(w=orthodont["w"].where(orthodont["age"] > 8))
     found = rl.fit("distance ~ age + (1 | Subject)", lacking, weights="w")
     assert found.nobs == 81 and found.fitted.design.dropped == {"w": 27}
+
+
+def test_held_out_predictions_have_the_offset():
+    """A known strong slope as offset: the held-out Brier score falls far below the share's."""
+    rng = np.random.default_rng(8)
+    lot = np.repeat(np.arange(12), 20)
+    x = 3.0 * rng.standard_normal(240)
+    data = pd.DataFrame({"x": x, "lot": [f"l{i}" for i in lot]})
+    data["good"] = (rng.random(240) < 1 / (1 + np.exp(-x))).astype(int)
+    known = rl.fit("good ~ 1 + offset(x) + (1 | lot)", data, "binomial").calibration("lot", folds=3)
+    without = rl.fit("good ~ 1 + (1 | lot)", data, "binomial").calibration("lot", folds=3)
+    assert known.brier["score"] < 0.6 * without.brier["score"]
+
+
+def test_what_knows_no_offset_says_so(bacteria, orthodont):
+    from reedlab.report.display import beside_gee, beside_mixedlm
+
+    for formula in ("good ~ week + offset(shift) + (1 | ID)", "good ~ week"):
+        with pytest.raises(FormulaError, match="needs a grouping and knows no offset"):
+            rl.fit_corrected(formula, bacteria, "binomial", reading_error={"week": 0.1})
+    with pytest.raises(ModelError, match="without offset and weights"):
+        beside_gee(rl.fit("good ~ week + (1 | ID)", bacteria, "binomial", weights="w"), "ID")
+    with pytest.raises(ModelError, match="without offset and weights"):
+        beside_mixedlm(rl.fit(LINEAR, orthodont), "Subject")
+
+
+def test_the_methods_paragraph_names_weights_and_no_groups(weighted, birth):
+    from reedlab.report.display import methods
+
+    assert "a linear mixed model weighted by w, distance ~" in methods(weighted, rows="rows")
+    alone = rl.fit("low ~ lwt", birth, "binomial")
+    says = methods(alone, alone.posterior(draws=100), rows="births")
+    assert (
+        "a binomial model with logit link" in says
+        and "Estimates are by maximum likelihood." in says
+    )
+    assert "Random effects" not in says and "half-normal" not in says
