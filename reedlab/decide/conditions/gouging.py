@@ -35,6 +35,7 @@ TOLERABLE_MM = 0.01  # of change in a hundred days; common practice calls sides 
 FEWEST_SESSIONS = 4  # days of gouging below which a slope has next to no degrees of freedom
 FEWEST_PIECES = 5  # of a lot, below which its standard deviation is not given
 ALIKE = 0.05  # p of Levene's test below which lots are not all equally even
+_DEALT = 2000  # permutations of the deviations
 READINGS = {
     "gouge_centre_mm": "centre thickness",
     "gouge_asymmetry_mm": "left side less right",
@@ -267,6 +268,30 @@ class UnevenLots(Answer):
         )
 
 
+def _chance_uneven(lots: list[np.ndarray], seed: int) -> np.ndarray:
+    """How often chance makes some lot stand out as much as each does, if all are as even."""
+    away = [np.abs(lot - np.median(lot)) for lot in lots]
+    # With an odd number of pieces one of them is the median: its deviation is 0 in any lot.
+    away = [np.delete(each, each.argmin()) if len(each) % 2 else each for each in away]
+    sizes = np.array([len(each) for each in away])
+    starts, n, deviations = np.cumsum([0, *sizes[:-1]]), sizes.sum(), np.concatenate(away)
+    squares, total = np.sum(deviations**2), np.sum(deviations)
+
+    def stands_out(x: np.ndarray) -> np.ndarray:
+        """Each lot's mean deviation less that of all others, as t of the pooled variance."""
+        own = np.add.reduceat(x, starts, axis=-1)
+        mean, others = own / sizes, (total - own) / (n - sizes)
+        left = squares - sizes * mean**2 - (n - sizes) * others**2
+        return np.asarray(
+            (mean - others) / np.sqrt(np.maximum(left, 1e-300) * (1 / sizes + 1 / (n - sizes)))
+        )
+
+    rng, found = np.random.default_rng(seed), stands_out(deviations)
+    dealt = np.tile(deviations, (_DEALT, 1))
+    most = stands_out(rng.permuted(dealt, axis=1)).max(axis=1)
+    return np.asarray((1 + (most[:, None] >= found - 1e-12).sum(axis=0)) / (1 + _DEALT))
+
+
 @question(UnevenLots)
 def uneven_lots(
     bench: Bench,
@@ -291,7 +316,7 @@ def uneven_lots(
     level : float
         Of the intervals, which are those of a normal variance (χ²).
     seed : int
-        As every question has it; this one draws nothing.
+        Of the permutations.
 
     Returns
     -------
@@ -306,8 +331,10 @@ def uneven_lots(
 
     References
     ----------
-    Brown and Forsythe (1974), J Am Stat Assoc 69(346) 364-367 (Levene's test about medians). Lots
-    are called uneven by the lower end of an interval that Bonferroni widens to all lots.
+    Brown and Forsythe (1974), J Am Stat Assoc 69(346) 364-367 (Levene's test about medians). A lot
+    is called uneven where its readings lie further from their median than those of the other lots,
+    by the largest t over all lots when the deviations are dealt out anew (Westfall and Young 1993,
+    Resampling-Based Multiple Testing): a few wild readings make no lot uneven.
     """
     import pingouin
     from scipy import stats
@@ -333,14 +360,13 @@ def uneven_lots(
         return table["sd"] * np.sqrt(df / stats.chi2.ppf(chance, df))
 
     table["low"], table["high"] = end((1 + level) / 2), end((1 - level) / 2)
-    table["uneven"] = end(1 - (1 - level) / 2 / len(table)) > table["others_sd"]
     error = float("nan") if reading_error is None else reading_error
     left = table["sd"] ** 2 - (error.sd if isinstance(error, ReadingError) else error) ** 2
     table["piece_sd"] = np.sqrt(left.clip(lower=0))
-    # The chance that the lot's true variance is above the others', from the same χ².
-    table["prob"] = stats.chi2.cdf(squares / table["others_sd"] ** 2, df)
     table["supplier"] = cane.groupby("lot")["supplier"].first().astype(str)
     kept = [groups.get_group(lot).to_numpy() for lot in table.index]
+    chance = _chance_uneven(kept, seed)
+    table["prob"], table["uneven"] = 1 - chance, chance <= (1 - level) / 2
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         test = pingouin.homoscedasticity(kept, method="levene")
