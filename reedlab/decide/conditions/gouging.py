@@ -35,6 +35,8 @@ TOLERABLE_MM = 0.01  # of change in a hundred days; common practice calls sides 
 FEWEST_SESSIONS = 4  # days of gouging below which a slope has next to no degrees of freedom
 FEWEST_PIECES = 5  # of a lot, below which its standard deviation is not given
 ALIKE = 0.05  # p of Levene's test below which lots are not all equally even
+_MEMORY = (0.0, 2.0, 4.0, 8.0)  # in usual gaps between days of gouging; 0 is none
+_STEPS = 25  # values of the standard deviation of days
 _DEALT = 2000  # permutations of the deviations
 READINGS = {
     "gouge_centre_mm": "centre thickness",
@@ -188,12 +190,64 @@ def _set_up(bench: Bench, pieces: pd.DataFrame) -> pd.Series:
     return set_up.where(noted.isna(), noted)
 
 
+@dataclass(frozen=True)
+class _Line:
+    """A line through days that wander: normals of its slope, one for each way they may wander."""
+
+    weight: np.ndarray
+    start: np.ndarray
+    slope: np.ndarray
+    se: np.ndarray
+
+    def below(self, value: float) -> float:
+        """Chance that the slope is below a value."""
+        from scipy.special import ndtr
+
+        return float(self.weight @ ndtr((value - self.slope) / self.se))
+
+    def quantile(self, chance: float) -> float:
+        """Slope with this chance below it."""
+        from scipy.optimize import brentq
+
+        ends = (self.slope - 9 * self.se).min(), (self.slope + 9 * self.se).max()
+        return float(brentq(lambda value: self.below(value) - chance, *ends, xtol=1e-9))
+
+
+def _wandering_line(pieces: pd.DataFrame, column: str) -> _Line:
+    """Fit a line to the days' means, over standard deviations of days and lengths of memory.
+
+    The correlation of two days falls exponentially with the time between them; each pair of values
+    counts by its restricted likelihood (Harville 1974), with the same weight beforehand.
+    """
+    by_day = pieces.groupby("measured_on")[column]
+    mean, n = by_day.mean().to_numpy(), by_day.size().to_numpy()
+    within = float(((by_day.size() - 1) * by_day.var().fillna(0.0)).sum() / (n.sum() - len(n)))
+    days = (by_day.mean().index - pieces["measured_on"].min()).days.to_numpy(float)
+    X = np.column_stack([np.ones(len(days)), days / 100.0])
+    rest = mean - X @ np.linalg.lstsq(X, mean, rcond=None)[0]
+    most = max(4 * float(np.sqrt(rest @ rest / (len(mean) - 2))), 1e-6)
+    apart = np.abs(days[:, None] - days) / np.median(np.diff(days))
+    found = []
+    for memory in _MEMORY:
+        alike = np.eye(len(days)) if memory == 0 else np.exp(-apart / memory)
+        V = np.linspace(0, most, _STEPS)[:, None, None] ** 2 * alike
+        V = V + np.diag(np.maximum(within, 1e-12) / n)
+        inverse = np.linalg.inv(V)
+        A = X.T @ inverse @ X
+        cov = np.linalg.inv(A)
+        beta = np.einsum("gpq,gq->gp", cov, X.T @ inverse @ mean)
+        left = mean - beta @ X.T
+        squares = np.einsum("gi,gij,gj->g", left, inverse, left)
+        # Restricted log-likelihood: -½ (log|V| + log|X'V⁻¹X| + r'V⁻¹r).
+        log_density = -0.5 * (np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1] + squares)
+        found.append((log_density, beta[:, 0], beta[:, 1], np.sqrt(cov[:, 1, 1])))
+    log_density, start, slope, se = (np.concatenate(part) for part in zip(*found))
+    weight = np.exp(log_density - log_density.max())
+    return _Line(weight / weight.sum(), start, slope, se)
+
+
 def _slope(pieces: pd.DataFrame, column: str, level: float) -> dict[str, object]:
     """Return one reading's change over the days of one set-up."""
-    from scipy import stats
-
-    from reedlab.mixed import fit
-
     first, sessions = pieces["measured_on"].min(), pieces["measured_on"].nunique()
     found: dict[str, object] = {
         "sessions": sessions,
@@ -205,23 +259,15 @@ def _slope(pieces: pd.DataFrame, column: str, level: float) -> dict[str, object]
     }
     if sessions < FEWEST_SESSIONS or len(pieces) <= sessions or pieces[column].nunique() < 2:
         return found
-    data = pd.DataFrame(
-        {
-            "value": pieces[column],
-            "hundreds": (pieces["measured_on"] - first).dt.days / 100.0,
-            "session": pieces["measured_on"].dt.strftime("%Y-%m-%d"),
-        }
-    )
-    line = fit("value ~ hundreds + (1 | session)", data)
-    slope, se = line.fe_params["hundreds"], line.bse_fe["hundreds"]
-    t = stats.t(sessions - 2, loc=slope, scale=se)
-    low, high = t.interval(level)
-    drift, prob = Drift.CANNOT_SAY, t.sf(0) if slope > 0 else t.cdf(0)
+    line = _wandering_line(pieces, column)
+    slope = float(line.weight @ line.slope)
+    low, high = (line.quantile(chance) for chance in ((1 - level) / 2, (1 + level) / 2))
+    drift, prob = Drift.CANNOT_SAY, line.below(0.0) if slope < 0 else 1 - line.below(0.0)
     if max(-low, high) < TOLERABLE_MM:
-        drift, prob = Drift.STEADY, t.cdf(TOLERABLE_MM) - t.cdf(-TOLERABLE_MM)
+        drift, prob = Drift.STEADY, line.below(TOLERABLE_MM) - line.below(-TOLERABLE_MM)
     elif low > 0 or high < 0:
         drift = Drift.DRIFTS
-    found.update(start_mm=line.fe_params["Intercept"], per_100_days_mm=slope)
+    found.update(start_mm=float(line.weight @ line.start), per_100_days_mm=slope)
     found.update(low=low, high=high, prob=float(prob), drift=drift)
     return found
 
