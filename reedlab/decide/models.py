@@ -315,6 +315,9 @@ def _with_pending(
 ) -> tuple[Posterior, tuple[str, ...]]:
     """Posterior of success with pending outcomes drawn, and what is expected of them."""
     reeds = pd.concat([evidence.reeds, evidence.pending], ignore_index=True)
+    reeds = reeds.dropna(subset=[spec.arm, "supplier", "lot", "maker", "season"])
+    if not reeds["success"].isna().any():
+        return success_posterior(evidence.reeds, spec, seed, draws), ()
     waits = Waits.of(reeds)
     design, recipe, priors = _model("success", reeds.fillna({"success": 0.0}), "binomial", spec)
     post, chances = with_unknown(

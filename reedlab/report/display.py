@@ -35,6 +35,7 @@ from reedlab.report.figures.draw_cane import density_routes as draw_density_rout
 from reedlab.report.figures.draw_priors import implied as draw_implied
 from reedlab.report.figures.draw_trust import coverage as draw_coverage
 from reedlab.report.figures.draw_trust import fixed_truths as draw_fixed_truths
+from reedlab.report.figures.draw_trust import outside_worlds as draw_outside_worlds
 from reedlab.report.figures.draw_trust import stated_and_met as draw_stated_and_met
 from reedlab.report.figures.of_answers import figure
 from reedlab.report.words.coefficients import ratios, typical
@@ -75,6 +76,7 @@ __all__ = [
     "draw_density_routes",
     "draw_fixed_truths",
     "draw_implied",
+    "draw_outside_worlds",
     "draw_ratios",
     "draw_stated_and_met",
     "findings_by_table",

@@ -35,6 +35,9 @@ TOLERABLE_MM = 0.01  # of change in a hundred days; common practice calls sides 
 FEWEST_SESSIONS = 4  # days of gouging below which a slope has next to no degrees of freedom
 FEWEST_PIECES = 5  # of a lot, below which its standard deviation is not given
 ALIKE = 0.05  # p of Levene's test below which lots are not all equally even
+_MEMORY = (0.0, 2.0, 4.0, 8.0)  # in usual gaps between days of gouging; 0 is none
+_STEPS = 25  # values of the standard deviation of days
+_DEALT = 2000  # permutations of the deviations
 READINGS = {
     "gouge_centre_mm": "centre thickness",
     "gouge_asymmetry_mm": "left side less right",
@@ -187,12 +190,64 @@ def _set_up(bench: Bench, pieces: pd.DataFrame) -> pd.Series:
     return set_up.where(noted.isna(), noted)
 
 
+@dataclass(frozen=True)
+class _Line:
+    """A line through days that wander: normals of its slope, one for each way they may wander."""
+
+    weight: np.ndarray
+    start: np.ndarray
+    slope: np.ndarray
+    se: np.ndarray
+
+    def below(self, value: float) -> float:
+        """Chance that the slope is below a value."""
+        from scipy.special import ndtr
+
+        return float(self.weight @ ndtr((value - self.slope) / self.se))
+
+    def quantile(self, chance: float) -> float:
+        """Slope with this chance below it."""
+        from scipy.optimize import brentq
+
+        ends = (self.slope - 9 * self.se).min(), (self.slope + 9 * self.se).max()
+        return float(brentq(lambda value: self.below(value) - chance, *ends, xtol=1e-9))
+
+
+def _wandering_line(pieces: pd.DataFrame, column: str) -> _Line:
+    """Fit a line to the days' means, over standard deviations of days and lengths of memory.
+
+    The correlation of two days falls exponentially with the time between them; each pair of values
+    counts by its restricted likelihood (Harville 1974), with the same weight beforehand.
+    """
+    by_day = pieces.groupby("measured_on")[column]
+    mean, n = by_day.mean().to_numpy(), by_day.size().to_numpy()
+    within = float(((by_day.size() - 1) * by_day.var().fillna(0.0)).sum() / (n.sum() - len(n)))
+    days = (by_day.mean().index - pieces["measured_on"].min()).days.to_numpy(float)
+    X = np.column_stack([np.ones(len(days)), days / 100.0])
+    rest = mean - X @ np.linalg.lstsq(X, mean, rcond=None)[0]
+    most = max(4 * float(np.sqrt(rest @ rest / (len(mean) - 2))), 1e-6)
+    apart = np.abs(days[:, None] - days) / np.median(np.diff(days))
+    found = []
+    for memory in _MEMORY:
+        alike = np.eye(len(days)) if memory == 0 else np.exp(-apart / memory)
+        V = np.linspace(0, most, _STEPS)[:, None, None] ** 2 * alike
+        V = V + np.diag(np.maximum(within, 1e-12) / n)
+        inverse = np.linalg.inv(V)
+        A = X.T @ inverse @ X
+        cov = np.linalg.inv(A)
+        beta = np.einsum("gpq,gq->gp", cov, X.T @ inverse @ mean)
+        left = mean - beta @ X.T
+        squares = np.einsum("gi,gij,gj->g", left, inverse, left)
+        # Restricted log-likelihood: -½ (log|V| + log|X'V⁻¹X| + r'V⁻¹r).
+        log_density = -0.5 * (np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1] + squares)
+        found.append((log_density, beta[:, 0], beta[:, 1], np.sqrt(cov[:, 1, 1])))
+    log_density, start, slope, se = (np.concatenate(part) for part in zip(*found))
+    weight = np.exp(log_density - log_density.max())
+    return _Line(weight / weight.sum(), start, slope, se)
+
+
 def _slope(pieces: pd.DataFrame, column: str, level: float) -> dict[str, object]:
     """Return one reading's change over the days of one set-up."""
-    from scipy import stats
-
-    from reedlab.mixed import fit
-
     first, sessions = pieces["measured_on"].min(), pieces["measured_on"].nunique()
     found: dict[str, object] = {
         "sessions": sessions,
@@ -204,23 +259,15 @@ def _slope(pieces: pd.DataFrame, column: str, level: float) -> dict[str, object]
     }
     if sessions < FEWEST_SESSIONS or len(pieces) <= sessions or pieces[column].nunique() < 2:
         return found
-    data = pd.DataFrame(
-        {
-            "value": pieces[column],
-            "hundreds": (pieces["measured_on"] - first).dt.days / 100.0,
-            "session": pieces["measured_on"].dt.strftime("%Y-%m-%d"),
-        }
-    )
-    line = fit("value ~ hundreds + (1 | session)", data)
-    slope, se = line.fe_params["hundreds"], line.bse_fe["hundreds"]
-    t = stats.t(sessions - 2, loc=slope, scale=se)
-    low, high = t.interval(level)
-    drift, prob = Drift.CANNOT_SAY, t.sf(0) if slope > 0 else t.cdf(0)
+    line = _wandering_line(pieces, column)
+    slope = float(line.weight @ line.slope)
+    low, high = (line.quantile(chance) for chance in ((1 - level) / 2, (1 + level) / 2))
+    drift, prob = Drift.CANNOT_SAY, line.below(0.0) if slope < 0 else 1 - line.below(0.0)
     if max(-low, high) < TOLERABLE_MM:
-        drift, prob = Drift.STEADY, t.cdf(TOLERABLE_MM) - t.cdf(-TOLERABLE_MM)
+        drift, prob = Drift.STEADY, line.below(TOLERABLE_MM) - line.below(-TOLERABLE_MM)
     elif low > 0 or high < 0:
         drift = Drift.DRIFTS
-    found.update(start_mm=line.fe_params["Intercept"], per_100_days_mm=slope)
+    found.update(start_mm=float(line.weight @ line.start), per_100_days_mm=slope)
     found.update(low=low, high=high, prob=float(prob), drift=drift)
     return found
 
@@ -267,6 +314,30 @@ class UnevenLots(Answer):
         )
 
 
+def _chance_uneven(lots: list[np.ndarray], seed: int) -> np.ndarray:
+    """How often chance makes some lot stand out as much as each does, if all are as even."""
+    away = [np.abs(lot - np.median(lot)) for lot in lots]
+    # With an odd number of pieces one of them is the median: its deviation is 0 in any lot.
+    away = [np.delete(each, each.argmin()) if len(each) % 2 else each for each in away]
+    sizes = np.array([len(each) for each in away])
+    starts, n, deviations = np.cumsum([0, *sizes[:-1]]), sizes.sum(), np.concatenate(away)
+    squares, total = np.sum(deviations**2), np.sum(deviations)
+
+    def stands_out(x: np.ndarray) -> np.ndarray:
+        """Each lot's mean deviation less that of all others, as t of the pooled variance."""
+        own = np.add.reduceat(x, starts, axis=-1)
+        mean, others = own / sizes, (total - own) / (n - sizes)
+        left = squares - sizes * mean**2 - (n - sizes) * others**2
+        return np.asarray(
+            (mean - others) / np.sqrt(np.maximum(left, 1e-300) * (1 / sizes + 1 / (n - sizes)))
+        )
+
+    rng, found = np.random.default_rng(seed), stands_out(deviations)
+    dealt = np.tile(deviations, (_DEALT, 1))
+    most = stands_out(rng.permuted(dealt, axis=1)).max(axis=1)
+    return np.asarray((1 + (most[:, None] >= found - 1e-12).sum(axis=0)) / (1 + _DEALT))
+
+
 @question(UnevenLots)
 def uneven_lots(
     bench: Bench,
@@ -291,7 +362,7 @@ def uneven_lots(
     level : float
         Of the intervals, which are those of a normal variance (χ²).
     seed : int
-        As every question has it; this one draws nothing.
+        Of the permutations.
 
     Returns
     -------
@@ -306,8 +377,10 @@ def uneven_lots(
 
     References
     ----------
-    Brown and Forsythe (1974), J Am Stat Assoc 69(346) 364-367 (Levene's test about medians). Lots
-    are called uneven by the lower end of an interval that Bonferroni widens to all lots.
+    Brown and Forsythe (1974), J Am Stat Assoc 69(346) 364-367 (Levene's test about medians). A lot
+    is called uneven where its readings lie further from their median than those of the other lots,
+    by the largest t over all lots when the deviations are dealt out anew (Westfall and Young 1993,
+    Resampling-Based Multiple Testing): a few wild readings make no lot uneven.
     """
     import pingouin
     from scipy import stats
@@ -333,14 +406,13 @@ def uneven_lots(
         return table["sd"] * np.sqrt(df / stats.chi2.ppf(chance, df))
 
     table["low"], table["high"] = end((1 + level) / 2), end((1 - level) / 2)
-    table["uneven"] = end(1 - (1 - level) / 2 / len(table)) > table["others_sd"]
     error = float("nan") if reading_error is None else reading_error
     left = table["sd"] ** 2 - (error.sd if isinstance(error, ReadingError) else error) ** 2
     table["piece_sd"] = np.sqrt(left.clip(lower=0))
-    # The chance that the lot's true variance is above the others', from the same χ².
-    table["prob"] = stats.chi2.cdf(squares / table["others_sd"] ** 2, df)
     table["supplier"] = cane.groupby("lot")["supplier"].first().astype(str)
     kept = [groups.get_group(lot).to_numpy() for lot in table.index]
+    chance = _chance_uneven(kept, seed)
+    table["prob"], table["uneven"] = 1 - chance, chance <= (1 - level) / 2
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         test = pingouin.homoscedasticity(kept, method="levene")

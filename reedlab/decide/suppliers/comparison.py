@@ -37,6 +37,7 @@ from reedlab.decide.suppliers.information import (
     sampled_likelihood,
     value_of_sample,
 )
+from reedlab.decide.suppliers.plain_sum import PLAIN, plain_sum
 from reedlab.decide.worth import Worth, worth
 from reedlab.mixed.ask.design_table import CANNOT_TELL, contrast_variance
 
@@ -107,6 +108,9 @@ class Suppliers(Answer):
     changes
         What changes a year at the bench: measure, per_year, low, high; see
         `reedlab.decide.change.changes`.
+    plain
+        What was spent over the good reeds that came of it, without a model: supplier, reeds, good,
+        per_good; see `plain_sum`.
     value
         What a saleable reed is counted as being worth.
     currency
@@ -135,6 +139,7 @@ class Suppliers(Answer):
     sensitivity: pd.DataFrame = empty("correlation", "supplier", "cost", "prob_best")
     balance: pd.DataFrame = empty("supplier", "against", "ratio")
     changes: pd.DataFrame = empty(*CHANGES)
+    plain: pd.DataFrame = empty(*PLAIN)
     value: float = math.nan
     currency: str = ""
     untimed: bool = False
@@ -368,19 +373,54 @@ def compared(
     )
     spread = balance(evidence.reeds, str(table["supplier"].iloc[0]))
     untimed = models.when_good is None and rates.wage_per_hour > 0
+    plain = plain_sum(evidence).set_index("supplier").loc[table["supplier"]].reset_index()
+    told: tuple[str, ...] = ()
+    if not untimed and (table["cost_high"] > 0).any():
+        told = (*_by_plain_sum(plain, currency), _bad_batch(table, lot, rates, order[0], currency))
     return Suppliers(
         table=table,
         level=level,
         claims=_claims(table, spread, untimed),
-        notes=(*evidence.notes, *models.notes, *([known] if len(thin) else []), counted.says),
+        notes=(
+            *evidence.notes,
+            *models.notes,
+            *([known] if len(thin) else []),
+            *told,
+            counted.says,
+        ),
         stakes=stakes.loc[order].reset_index(drop=True),
         sensitivity=stacked({rho: t.loc[order, shown] for rho, t in tables.items()}, "correlation"),
         balance=spread,
         changes=models.changes,
+        plain=plain,
         value=counted.value,
         currency=currency,
         untimed=untimed,
         basis=Basis(evidence, models, lot, bench),
+    )
+
+
+def _by_plain_sum(plain: pd.DataFrame, currency: str) -> tuple[str, ...]:
+    """Say what the plain sum comes to for the likeliest two, and what the model is for."""
+    known = plain.head(2)[plain["good"].head(2) > 0]
+    sums = [f"{row.per_good:.2f} from {row.supplier}" for row in known.itertuples()]
+    if not sums:
+        return ()
+    return (
+        f"By the plain sum of money and minutes spent so far, a good reed cost {listed(sums)} "
+        f"({currency}); what the models add is how sure that is, not a better pick.",
+    )
+
+
+def _bad_batch(table: pd.DataFrame, lot: NextLot, rates: Rates, at: int, currency: str) -> str:
+    """Say what a bad batch of the likeliest supplier would cost, which no range holds."""
+    one = lot.one
+    bad = cost_per_saleable(replace(one, success=one.success / 2), rates)
+    middle = float(np.median(bad[:, at]))
+    return (
+        f"A bad batch is not in the ranges: of a lot of {table['supplier'].iloc[0]} with half as "
+        f"many good reeds, a saleable one would cost about {middle:.2f} {currency}; with one such "
+        f"lot in ten, {0.9 * table['cost'].iloc[0] + 0.1 * middle:.2f} on average."
     )
 
 

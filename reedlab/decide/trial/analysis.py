@@ -19,6 +19,7 @@ from reedlab.decide.answer import (
     empty,
 )
 from reedlab.decide.trial.blanks import Plan, number_needed
+from reedlab.decide.trial.looks import level_of_last
 from reedlab.decide.trial.sheets import Trial, read_trial
 from reedlab.elementary import wilson
 from reedlab.errors import DecisionError
@@ -26,6 +27,7 @@ from reedlab.errors import DecisionError
 _FEWEST_PAIRS = 5
 """Pairs below which no interval is given: flipping four never gives a p-value under 0.12."""
 _EFFECTS = ("pairs", "first", "second", "effect", "low", "high", "p")
+_COLUMNS = (*_EFFECTS, "level")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -37,7 +39,8 @@ class TrialAnswer(Answer):
     table : pandas.DataFrame
         Rows ``success`` (a difference of shares) and ``minutes`` (a ratio), the first setting
         against the second: ``pairs`` (with both sides known), ``first``, ``second`` (share good;
-        geometric mean minutes), ``effect``, ``low``, ``high``, ``p``.
+        geometric mean minutes), ``effect``, ``low``, ``high``, ``p``, and ``level``, that of this
+        look's interval (see `looks`).
     claims : pandas.DataFrame
         On success, then on minutes: that the setting which did better does better, with one minus
         half the p-value as its probability and the effect as its size (a difference of shares; how
@@ -53,7 +56,7 @@ class TrialAnswer(Answer):
         How many blanks were drawn, and how many of them are not judged yet.
     """
 
-    table: pd.DataFrame = empty(*_EFFECTS, index="measure")
+    table: pd.DataFrame = empty(*_COLUMNS, index="measure")
     needed: pd.DataFrame = empty("difference", "blanks_needed", "detectable", index="measure")
     plan: Plan
     alike: bool = False
@@ -74,14 +77,15 @@ class TrialAnswer(Answer):
         return self._too_few("success", "verdicts") or (
             f"Of {row['pairs']:.0f} pairs, {_percent(row['first'])} turned out good with "
             f"{first} and {_percent(row['second'])} with {second}: {_points(row['effect'])} "
-            f"({self.level:.0%} interval {_points(row['low'])} to {_points(row['high'])})."
+            f"({_interval(row['level'])} {_points(row['low'])} to {_points(row['high'])})."
         )
 
     def _minutes(self) -> str:
         row, (first, second) = self.table.loc["minutes"], self.plan.settings
         return self._too_few("minutes", "finished minutes") or (
             f"Scraping took {row['first']:.0f} minutes with {first} and {row['second']:.0f} with "
-            f"{second}: {_longer(row['effect'])} ({_longer(row['low'])} to {_longer(row['high'])})."
+            f"{second}: {_longer(row['effect'])} ({_interval(row['level'])} {_longer(row['low'])} "
+            f"to {_longer(row['high'])})."
         )
 
     def _next(self) -> str:
@@ -130,9 +134,10 @@ def analyse(*trials: Trial, level: float = 0.95) -> TrialAnswer:
     mid-p (Fagerland, Lydersen and Laake 2013). Minutes: the mean difference of logs within pairs
     with its t interval, and the p-value of the randomisation itself: how often flipping the coins
     of the draw gives as great a difference. A blank that was lost counts as not good; minutes
-    are compared over pairs of which neither was lost. The intervals hold for one look at a
-    number of blanks that was set beforehand; adding trials until something shows makes them too
-    narrow (optional stopping).
+    are compared over pairs of which neither was lost. Trials read together count as so many looks,
+    in the order in which they are named: all their intervals hold together at `level`, so that
+    trials may be added until something shows, up to the blanks that it takes (`looks`). Trials past
+    these show nothing new: what the looks before had shown stays.
 
     Parameters
     ----------
@@ -164,23 +169,41 @@ def analyse(*trials: Trial, level: float = 0.95) -> TrialAnswer:
         wide = wide.reindex(columns=list(plan.settings))
         return wide.dropna().to_numpy()
 
+    needed, blanks = number_needed(plan), len(stacked)
+    made = [len(trial.reeds) for trial in trials]
+    levels = [level_of_last(made, number, level) for number in needed["blanks_needed"]]
+    open_ = [at < 1.0 for at in levels]
+    shown = [at if at < 1.0 else level for at in levels]
     table = pd.DataFrame(
         [
-            paired_difference(*sides("success").T, level=level),
-            paired_ratio(*sides("scrape_min").T, level=level),
+            paired_difference(*sides("success").T, level=shown[0]),
+            paired_ratio(*sides("scrape_min").T, level=shown[1]),
         ],
-        index=pd.Index(["success", "minutes"], name="measure"),
-    )
-    needed, blanks = number_needed(plan), len(stacked)
+        index=needed.index,
+    ).assign(level=levels)
     pending = int(stacked["success"].isna().sum())
     success, matters = table.loc["success"], plan.success_difference
     alike = bool(success["low"] > -matters and success["high"] < matters)
-    claims = _claims(table, plan, alike, level, judged=pending <= blanks / 2)
+    judged = pending <= blanks / 2
+    claims = _claims(table, plan, alike, level, [judged and more for more in open_])
+    if judged and not all(open_):  # what the looks before had shown is not taken back
+        before = analyse(*trials[:-1], level=level).claims
+        stays = [
+            not more and s == t
+            for more, s, t in zip(open_, *(c["statement"] for c in (claims, before)))
+        ]
+        claims["grade"] = before["grade"].where(stays, claims["grade"])
     sure = claims["grade"].iloc[0] is not Verdict.CANNOT_SAY
     if pending > blanks / 2:
         advice = "Have the rest judged before anyone opens the key."
     elif sure:
         advice = "Try it on a second lot before relying on it."
+    elif blanks >= needed.loc["success", "blanks_needed"]:
+        advice = (
+            f"These {blanks} blanks would have shown a difference of "
+            f"{_points(matters, signed=False)}: write no other trial of these settings, and work "
+            "with either."
+        )
     else:
         more = max(int(needed.loc["success", "blanks_needed"]) - blanks, 10)
         advice = (
@@ -201,7 +224,7 @@ def analyse(*trials: Trial, level: float = 0.95) -> TrialAnswer:
 
 
 def _claims(
-    table: pd.DataFrame, plan: Plan, alike: bool, level: float, judged: bool
+    table: pd.DataFrame, plan: Plan, alike: bool, level: float, may_say: list[bool]
 ) -> pd.DataFrame:
     """Claim which setting does better, on success and on minutes; see `TrialAnswer.claims`."""
     clear = Verdict.SURE if level >= SURE_FROM else Verdict.LIKELY
@@ -217,7 +240,7 @@ def _claims(
             (
                 statement,
                 level if alike and not apart else 1 - success["p"] / 2,
-                clear if judged and (apart or alike) else Verdict.CANNOT_SAY,
+                clear if may_say[0] and (apart or alike) else Verdict.CANNOT_SAY,
                 success["effect"],
                 bool(abs(success["effect"]) >= plan.success_difference),
             ),
@@ -225,7 +248,7 @@ def _claims(
                 f"{quicker} takes less time.",
                 1 - minutes["p"] / 2,
                 clear
-                if judged and bool(minutes["low"] > 1 or minutes["high"] < 1)
+                if may_say[1] and bool(minutes["low"] > 1 or minutes["high"] < 1)
                 else Verdict.CANNOT_SAY,
                 minutes["effect"],
                 bool(abs(np.log(minutes["effect"])) >= least),
@@ -350,6 +373,10 @@ def paired_ratio(first: np.ndarray, second: np.ndarray, *, level: float = 0.95) 
 
 def _nothing(pairs: int) -> dict[str, float]:
     return {**dict.fromkeys(_EFFECTS, math.nan), "pairs": pairs}
+
+
+def _interval(level: float) -> str:
+    return f"{100 * level:.3g}% interval" if level < 1.0 else "a look too many, interval"
 
 
 def _percent(share: float) -> str:

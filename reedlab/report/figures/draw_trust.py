@@ -114,6 +114,36 @@ def fixed_truths(frame: pd.DataFrame) -> Axes:
     return ax
 
 
+@picture
+def outside_worlds(frame: pd.DataFrame, level: float = 0.9) -> Axes:
+    """Draw how often ranges held where a workshop is not as the models assume: a row a world.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        ``world``, ``benches``, ``holds_success``, ``holds_cost``.
+    level : float
+        Of the ranges.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+    """
+    ax = new_axes(height=1.3 + 0.36 * len(frame))
+    ax.axvline(level, **DASHED)
+    for place, measure in enumerate(("success", "cost")):
+        share = frame[f"holds_{measure}"]
+        half = 1.96 * np.sqrt(share * (1 - share) / frame["benches"])
+        y = np.arange(len(frame)) + 0.24 * (place - 0.5)
+        mark, look = MARKERS[place], PALETTE[place]
+        ax.errorbar(share, y, xerr=half, fmt=mark, color=look, elinewidth=2, label=measure)
+    name_rows(ax, frame["world"])
+    _whole_percents(ax.xaxis)
+    ax.set_xlabel(f"{percent(level)} ranges of a next lot that held the truth", loc="right")
+    ax.figure.legend(loc="outside upper center", frameon=False, ncols=2)
+    return ax
+
+
 def _whole_percents(axis: Axis) -> None:
     from matplotlib.ticker import MaxNLocator
 

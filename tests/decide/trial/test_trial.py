@@ -5,12 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 from reedlab.decide.answer import Verdict
 from reedlab.decide.trial import plan as plan_trial
 from reedlab.decide.trial import read
 from reedlab.decide.trial.analysis import analyse, paired_difference, paired_ratio
 from reedlab.decide.trial.blanks import Plan, draw, number_needed, usual
+from reedlab.decide.trial.looks import level_of_last
 from reedlab.decide.trial.sheets import read_trial, write_trial
 from reedlab.errors import DecisionError, RecordError, WriteError
 from reedlab.records import Settings
@@ -218,6 +220,52 @@ def test_two_settings_that_surely_do_alike_are_said_to(tmp_path):
     found = analyse(replace(trial, plan=plan))
     assert found.alike and found.verdict is Verdict.SURE
     assert not found.claims["matters"].iloc[0]
+
+
+def test_the_first_of_five_looks_is_the_published_boundary():
+    # The second spending function of Lan and DeMets (1983) at a fifth of the information, two-sided
+    # 5 %: z = 2.438.
+    assert norm.isf((1 - level_of_last([40], 200, 0.95)) / 2) == pytest.approx(2.438, abs=5e-4)
+    assert level_of_last([200], 200, 0.95) == pytest.approx(0.95)
+    assert level_of_last([200, 10], 200, 0.95) == 1.0
+    spent = [1 - level_of_last([40] * looks, 200, 0.95) for looks in range(1, 6)]
+    assert sum(spent) == pytest.approx(0.05)
+
+
+def test_five_looks_together_mislead_no_more_often_than_one():
+    """No difference, five trials of 40 blanks read one after another, each with those before."""
+    rng = np.random.default_rng(8)
+    called = {"each look at 95 %": 0, "by the boundary": 0}
+    for _ in range(600):
+        pairs = (rng.random((100, 2)) < 0.6).astype(float)
+        told = dict.fromkeys(called, False)
+        for looks in range(1, 6):
+            seen = pairs[: 20 * looks].T
+            for name, level in (
+                ("each look at 95 %", 0.95),
+                ("by the boundary", level_of_last([40] * looks, 200, 0.95)),
+            ):
+                found = paired_difference(*seen, level=level)
+                told[name] |= found["low"] > 0 or found["high"] < 0
+        for name in called:
+            called[name] += told[name]
+    assert called["by the boundary"] <= 40  # 30 of 600 are 5 %; more than 40 come once in 30
+    assert called["each look at 95 %"] > 60
+
+
+def test_a_trial_past_the_blanks_it_takes_shows_nothing_new(tmp_path):
+    plans = [Plan("L", TWO, blanks=60, seed=s) for s in (1, 2, 3, 4)]
+    assert 120 < number_needed(plans[0]).loc["success", "blanks_needed"] < 180
+
+    def made(name, good):
+        return [filled(tmp_path / f"{name}{p.seed}", good, lambda s, n: 30 + n, p) for p in plans]
+
+    clear = made("a", lambda s, n: "good" if s == TWO[0] else "reject")
+    assert [analyse(*clear[:looks]).verdict for looks in (1, 3, 4)] == [Verdict.SURE] * 3
+    alike = made("b", lambda s, n: "good" if (n + (s == TWO[0])) % 2 else "reject")
+    now_clear = [*alike[:3], *clear[:2]]
+    assert analyse(*now_clear).verdict is Verdict.CANNOT_SAY
+    assert "write no other trial" in analyse(*alike).record_next.what
 
 
 def test_two_trials_are_read_together_by_their_own_pairs(tmp_path):

@@ -80,19 +80,49 @@ def test_fixed_truths_draw_every_method_with_its_monte_carlo_error():
     assert [tick.get_text() for tick in ax.get_xticklabels()] == ["0\n0.15", "0.4\n0.15"]
 
 
-def test_the_sentence_quotes_the_nearest_design_and_what_failed(coverage, best):
-    tables = {"coverage": coverage, "best": best}
+@pytest.fixture
+def fixed():
+    rows = [(0.0, 0.99, 1.7), (0.0, 0.93, 1.1), (0.8, 0.95, 2.0)]
+    frame = pd.DataFrame(rows, columns=["sd_supplier", "coverage", "relative_width"])
+    return frame.assign(what=trust_words.NEXT_LOT, method="posterior")
+
+
+@pytest.fixture
+def outside():
+    rows = [
+        (trust_words.BASE, 200, 0.9, 0.91),
+        ("the maker learns", 100, 0.87, 0.83),
+        ("outcomes come late", 100, 0.92, 0.88),
+    ]
+    return pd.DataFrame(rows, columns=["world", "benches", "holds_success", "holds_cost"])
+
+
+def test_the_sentence_quotes_the_nearest_design_and_what_failed(coverage, best, fixed, outside):
+    tables = {"coverage": coverage, "best": best, "fixed": fixed, "outside": outside}
     assert trust_words.sentence(tables, suppliers=4) == (
-        "On simulated benches with 3 suppliers (yours has 4), 95% intervals for a supplier's next "
+        "On simulated benches with 3 suppliers (yours has 4), their truths drawn from reedlab's "
+        "own priors, which tests the code and not the priors, 95% intervals for a supplier's next "
         "lot held the truth in 94.0 of a hundred, where intervals with estimated variances treated "
         "as known held it in 86.0; every quantity's intervals held as often as they say, within "
-        "what 2,000 benches can show. Of 40 suppliers said to be the best with 72%, 75% were. So "
-        "the intervals are as wide as few lots make them: do not take them for narrower. This "
-        "holds where a bench behaves as the models say; for yours, look at how well the model "
-        "predicts held-out lots."
+        "what 2,000 benches can show. Of 40 suppliers said to be the best with 72%, 75% were. At "
+        "each of 3 fixed truths 93 to 99 of 100 intervals held; where suppliers hardly differ, "
+        "they are up to 70 % wider than need be. In 2 kinds of workshop that are not as the models "
+        "assume, 90% ranges of success held in 87 to 92 of 100 and those of cost in 83 to 88, "
+        "least where the maker learns. For your bench, look at how well the model predicts "
+        "held-out lots."
     )
     failed = {**tables, "coverage": coverage.assign(within=False)}
     assert f"the intervals of {trust_words.NEXT_LOT} did not" in trust_words.sentence(failed, 9)
+
+
+def test_worlds_outside_are_drawn_for_success_and_cost_with_their_error(outside):
+    ax = draw_trust.outside_worlds(outside)
+    drawn = {bar.get_label(): bar for bar in ax.containers}
+    assert list(drawn) == ["success", "cost"]
+    assert drawn["cost"].lines[0].get_xdata().tolist() == [0.91, 0.83, 0.88]
+    (segments,) = drawn["success"].lines[2]
+    half = 1.96 * np.sqrt(0.9 * 0.1 / 200)
+    np.testing.assert_allclose(segments.get_segments()[0][:, 0], [0.9 - half, 0.9 + half])
 
 
 def test_the_shipped_study_is_the_size_that_it_claims():
