@@ -117,6 +117,8 @@ def _nowhere(tables: Tables, found: Findings) -> None:
 
 def _unmeasured(tables: Tables, astray: pd.Series, found: Findings) -> None:
     """Warn of pieces that have no row, where other pieces of their lot have one."""
+    if astray.empty:
+        return
     pieces = tables["pieces"].dropna(subset=["piece", "lot"])
     measured = pieces.groupby(pieces["lot"].astype(object))["piece"].agg(list).to_dict()
     lots = tables["reeds"]["lot"].reindex(astray.index)
@@ -136,6 +138,8 @@ def _unmeasured(tables: Tables, astray: pd.Series, found: Findings) -> None:
 def _alike_lots(tables: Tables, found: Findings) -> None:
     """Warn of two lots made from rows of reeds whose labels differ in blanks or points alone."""
     lots = tables["lots"]["lot"].dropna()
+    if not (lots.index < 0).any():
+        return
     counts = lots_of(tables["reeds"], tables["pieces"]).value_counts()
     first: dict[str, str] = {}
     for label in sorted(lots, key=lambda label: (-counts.get(label, 0), label)):
@@ -285,15 +289,26 @@ def _in_order(
         step_of = np.where(take, step, step_of)
 
 
+def _undated(reeds: pd.DataFrame, found: Findings) -> pd.Series:
+    """Say of each reed whether it has an outcome without a day."""
+    undated = reeds["outcome"].notna() & reeds["judged_on"].isna() & reeds["finished_on"].isna()
+    for column in ("judged_on", "finished_on"):
+        undated &= ~reeds.index.isin(list(found.rows("reeds", column)))
+    return undated
+
+
+def _mostly(undated: pd.Series, known: pd.Series) -> bool:
+    """Say whether so many outcomes have no day that this is said once, of the column."""
+    return bool(undated.sum() > max(10, known.sum() / 2))
+
+
 def _outcomes(tables: Tables, found: Findings) -> None:
     """Outcomes without a day, days without an outcome, and signs of failure on good reeds."""
     reeds = tables["reeds"]
     known = reeds["outcome"].notna()
-    undated = known & reeds["judged_on"].isna() & reeds["finished_on"].isna()
-    for column in ("judged_on", "finished_on"):
-        undated &= ~reeds.index.isin(list(found.rows("reeds", column)))
+    undated = _undated(reeds, found)
     fix = "fill in judged_on or finished_on: it says when the outcome was known"
-    if undated.sum() > max(10, known.sum() / 2):
+    if _mostly(undated, known):
         found.add("reeds", None, "judged_on", "", "warning",
                   f"is empty for {undated.sum()} of {known.sum()} outcomes", fix)  # fmt: skip
     else:
@@ -474,7 +489,9 @@ def _waiting(tables: Tables, found: Findings) -> None:
                 "warning", f"waits longer than nine in ten took ({usual:.0f} days)",
                 "fill in the outcome, such as given_up if it was thrown away", place,
             )  # fmt: skip
-    if reeds["outcome"].notna().any() and pd.isna(cutoff(reeds).wait_days):
+    known = reeds["outcome"].notna()
+    said = _mostly(_undated(reeds, found), known)
+    if known.any() and not said and pd.isna(cutoff(reeds).wait_days):
         found.add(
             "reeds", None, "judged_on", "", "warning",
             "is filled in too rarely to show how long an outcome takes, so all outcomes count",
