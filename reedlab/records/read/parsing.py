@@ -43,6 +43,7 @@ from reedlab.records.read.column_forms import (
 )
 from reedlab.records.read.sheets_as_text import Origin
 from reedlab.records.read.written import (
+    DITTO_BEGINS,
     cells_above,
     day_fractions,
     ditto_note,
@@ -180,10 +181,10 @@ def _cells(values: pd.Series, column: Column, apart: np.ndarray) -> _Cells:
     """Find a column's distinct texts, without blanks and empty cells."""
     codes, unique = pd.factorize(values.astype(object))
     texts = [text_of(value) for value in unique]
-    note = column.kind == "text" and not column.needed
-    kinds = [not note and (is_ditto(v) or is_lone_mark(v)) for v in unique] + [False]
     marks: dict[int, str] = {}
-    if any(kinds):
+    note = column.kind == "text" and not column.needed
+    if not note and any(text[0] in DITTO_BEGINS for text in texts if text):
+        kinds = [is_ditto(v) or is_lone_mark(v) for v in unique] + [False]
         written = codes.copy()
         carried = [is_ditto(v) and column.name in CARRIED for v in unique] + [False]
         known = np.array([t is not None for t in texts] + [False])

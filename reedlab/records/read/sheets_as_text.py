@@ -351,9 +351,10 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     scores = [len({known[key] for key in row if key in known}) for row in keys]
     found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [], {}, {})
     own = {heading_key(heading) for heading in settings.columns.get(table.name, {})}
-    if "tied" not in own and set(COUNTED) & {known.get(key) for key in keys[found.at]}:
+    heads = keys[found.at] if found.at >= 0 else []
+    if "tied" not in own and set(COUNTED) & {known.get(key) for key in heads}:
         known["tied"] = TIED_COUNT  # beside a count of good ones it is a count too
-    for place, key in enumerate(keys[found.at] if found.at >= 0 else []):
+    for place, key in enumerate(heads):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():
             found.unknown.append(heading.strip())

@@ -20,6 +20,9 @@ _DITTO = frozenset(
         "do.", "ditto", "ditto.", "dito", "dito.", "idem", "idem.",
     }
 )  # fmt: skip
+DITTO_BEGINS = frozenset("\"'„“”″〃-—–dDiI")
+"""What a ditto mark, or a lone quotation mark, begins with."""
+
 _LEAVE = "leave it, or write it out"
 
 _ABOUT = re.compile(
