@@ -59,21 +59,7 @@ def leave_out(
     begins = filled.argmax(axis=1) if len(body) else np.array([], dtype=int)
     texts = body.to_numpy(dtype=object)[np.arange(len(body)), begins]
     reasons = _headings(body, texts, heads, table, found)
-    needed = [column for column in table.columns.values() if column.needed]
-    dates = {column.name for column in needed if column.kind == "date"}
-    said = dates or {column.name for column in needed if column.kind == "name"}
-    said_at = [at for at, name in enumerate(body.columns) if name in said]
-    for at, text in enumerate(texts):
-        if text[:1] not in _BEGIN or reasons[at]:
-            continue
-        text = text.strip()
-        if text.casefold() == EXAMPLE:
-            reasons[at] = "example"
-        elif match := _TOTAL.fullmatch(text):
-            # A reed called Mean has a day, and a lot called Total a supplier.
-            others = [p for p in said_at if p != begins[at] and filled[at, p]]
-            if not others:
-                reasons[at] = "total" if match[1] else "average"
+    _name_totals(body, filled, begins, texts, table, reasons)
     alone = (filled.sum(axis=1) == 1) & (reasons == "")
     if body.shape[1] > 2 and alone.any():
         alone[alone] = (cells[alone].notna().sum(axis=1) == 1).to_numpy()
@@ -85,9 +71,6 @@ def leave_out(
             values = pd.Series(texts[reasons == reason], index=rows)
             found.each(table.name, "", values, "read_as", *_SAYS[reason])
     return body if not (reasons != "").any() else body[reasons == ""]
-
-
-_BEGIN = {*"agsztmdpeiø"}
 
 
 def _headings(
@@ -116,6 +99,31 @@ def _headings(
         if below:
             reasons[at:until] = "other headings"
     return reasons
+
+
+def _name_totals(
+    body: pd.DataFrame,
+    filled: np.ndarray,
+    begins: np.ndarray,
+    texts: np.ndarray,
+    table: Table,
+    reasons: np.ndarray,
+) -> None:
+    """Find rows that begin with a word for a sum or an average, and examples."""
+    needed = [column for column in table.columns.values() if column.needed]
+    dates = {column.name for column in needed if column.kind == "date"}
+    said = dates or {column.name for column in needed if column.kind == "name"}
+    said_at = [at for at, name in enumerate(body.columns) if name in said]
+    for at, text in enumerate(texts):
+        if text[:1] not in _BEGIN or reasons[at]:
+            continue
+        text = text.strip()
+        # A reed called Mean has a day, and a lot called Total a supplier.
+        others = [p for p in said_at if p != begins[at] and filled[at, p]]
+        if text.casefold() == EXAMPLE:
+            reasons[at] = "example"
+        elif not others and (match := _TOTAL.fullmatch(text)):
+            reasons[at] = "total" if match[1] else "average"
 
 
 def _name_alone(
