@@ -26,8 +26,14 @@ _SAYS: dict[Reason, tuple[str, str]] = {
         "leave it, or complete the row",
     ),
     "repeated heading": ("begins a row that repeats the headings, which is skipped", "leave it"),
-    "total": ("begins a row of totals, which is not read", "leave it, or give it a label"),
-    "average": ("begins a row of averages, which is not read", "leave it, or give it a label"),
+    "total": (
+        "begins a row of totals, which is not read",
+        "leave it, or give the row another label if it is a record",
+    ),
+    "average": (
+        "begins a row of averages, which is not read",
+        "leave it, or label the row otherwise if it is a record",
+    ),
 }
 
 

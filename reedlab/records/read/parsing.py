@@ -44,6 +44,7 @@ from reedlab.records.read.column_forms import (
 from reedlab.records.read.sheets_as_text import Origin
 from reedlab.records.read.written import (
     DITTO_BEGINS,
+    Reading,
     cells_above,
     day_fractions,
     ditto_note,
@@ -276,7 +277,8 @@ def _parse_numbers(
     ready = _plain_numbers(texts).mask(np.array(unclear, dtype=bool))
     for i, minutes in of_a_day.items():
         ready[i] = minutes
-    how = dict.fromkeys(of_a_day, "a time kept as a fraction of a day")
+    of_day = Reading("a time kept as a fraction of a day", "leave it, or format it as a time")
+    how = dict.fromkeys(of_a_day, of_day)
 
     def read(i: int) -> float:
         try:
@@ -284,7 +286,7 @@ def _parse_numbers(
         except OtherUnit as other:
             in_heading = Trouble(other.problem, "write it in the unit of the heading")
             raise (other if convert is None else in_heading) from other
-        if done:
+        if done is not None:
             how[i] = done
         return value
 
@@ -293,9 +295,10 @@ def _parse_numbers(
     if convert is not None:
         bare = [_BARE.fullmatch(_TO.sub("-", text)) is not None for text in texts]
         values = values.mask(np.array(bare, dtype=bool), convert(values))
-    about = {i: "a rough number" for i, text in enumerate(texts) if _about(text, given[i])}
+    rough = Reading("a rough number", "leave it, or write the number alone")
+    about = {i: rough for i, text in enumerate(texts) if _about(text, given[i])}
     notes = {
-        i: Trouble(f"is read as {values[i]:.10g}, {done}", "leave it, or write the number alone")
+        i: Trouble(f"is read as {values[i]:.10g}, {done.says}", done.fix)
         for i, done in (about | how).items()
         if i not in troubles
     }

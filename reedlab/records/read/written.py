@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,14 @@ _DITTO = frozenset(
 )  # fmt: skip
 DITTO_BEGINS = frozenset("\"'„“”″〃-—–dDiI")
 """What a ditto mark, or a lone quotation mark, begins with."""
+
+
+class Reading(NamedTuple):
+    """How a cell was read that says more than a plain number, and what to do."""
+
+    says: str
+    fix: str
+
 
 _LEAVE = "leave it, or write it out"
 
@@ -117,7 +126,7 @@ def without_about(text: str) -> str:
 
 def read_written(
     text: str, column: Column, one: Callable[[str], float], convert: Callable[[float], float]
-) -> tuple[float, str]:
+) -> tuple[float, Reading | None]:
     """Read a number, the middle of a range, or a sum; say what was done, if anything.
 
     Parameters
@@ -140,9 +149,10 @@ def read_written(
     --------
     >>> from reedlab.records.tables import TABLES
     >>> reeds = TABLES["reeds"].columns
-    >>> read_written("25+10", reeds["rough_min"], float, float)
-    (35.0, 'the sum')
-    >>> read_written("72-73", reeds["tied_mm"], float, float)
+    >>> read_written("25+10", reeds["rough_min"], float, float)[0]
+    35.0
+    >>> value, done = read_written("72-73", reeds["tied_mm"], float, float)
+    >>> value, done.says
     (72.5, 'the middle of 72 to 73 (half-width 0.5)')
     """
     short = len(text) < 60  # the patterns take long on a megabyte
@@ -151,14 +161,14 @@ def read_written(
     if added and column.kind not in _SUMMED:
         raise Trouble("is a sum, and a measure is one number", "write the number measured")
     if match is None and not added:
-        return one(text), ""
+        return one(text), None
     parts = text.split("+") if match is None else [match["low"], match["high"]]
     try:
         values = [one(part.strip()) for part in parts]
     except OtherUnit as other:  # its advice is of one part
         raise Trouble(other.problem, "write one number, in the unit of the column") from other
     if match is None:
-        return sum(values), "the sum"
+        return sum(values), Reading("the sum", "leave it, or write the sum")
     low, high = values
     years = all(_WHOLE_YEAR.fullmatch(match[end].strip()) for end in ("low", "high"))
     if column.kind not in ("number", "minutes") or years:
@@ -172,7 +182,8 @@ def read_written(
         )
     half = (ends[1] - ends[0]) / 2
     middle = float(f"{(low + high) / 2:.12g}")  # 0.59, not 0.5900000000000001
-    return middle, f"the middle of {low:g} to {high:g} (half-width {half:.4g})"
+    says = f"the middle of {low:g} to {high:g} (half-width {half:.4g})"
+    return middle, Reading(says, "leave it, or write one number")
 
 
 def day_fractions(texts: Sequence[str], column: Column) -> dict[int, float]:
