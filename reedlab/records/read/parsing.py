@@ -112,6 +112,7 @@ def parse_table(
         if (kind := table.columns[name].kind) in NUMBERS
     ]
     comma = decimal_comma(numbers, origin.comma_decimal)
+    days = [t for name, c in cells.items() if table.columns[name].kind == "date" for t in c.unique]
     # Of a large table the text goes as its values come, so that memory never holds both.
     given = given.drop(columns=[*cells])
     columns, remarks, month_only = {}, [], pd.Series("", index=given.index)
@@ -120,7 +121,7 @@ def parse_table(
         if name in cells:
             own = cells.pop(name)
             known = own.codes >= 0
-            parsed = _parse(own.unique, column, settings, comma, origin)
+            parsed = _parse(own.unique, column, settings, comma, origin, days)
             columns[name] = _spread(parsed.values, own.codes, given.index)
             if parsed.months:
                 by_month = np.isin(own.codes, parsed.months)
@@ -221,14 +222,19 @@ class _Parsed(NamedTuple):
 
 
 def _parse(
-    texts: list[str], column: Column, settings: Settings, comma: bool | None, origin: Origin
+    texts: list[str],
+    column: Column,
+    settings: Settings,
+    comma: bool | None,
+    origin: Origin,
+    days: list[str],
 ) -> _Parsed:
-    """Return a value for each text of a column."""
+    """Return a value for each text of a column; `days` are all the days of its table."""
     match column.kind:
         case "number" | "count" | "money" | "minutes":
             return _parse_numbers(texts, column, settings, comma, origin)
         case "date" | "time":
-            return _parse_dates(texts, column, settings, origin)
+            return _parse_dates(texts, column, settings, origin, days)
         case "word" | "yesno":
             ready = pd.Series(None, index=range(len(texts)), dtype=object)
             own = settings.words.get(column.name, {})
@@ -309,11 +315,13 @@ def _about(text: str, given: str) -> bool:
     return text != given and without_about(given) != given
 
 
-def _parse_dates(texts: list[str], column: Column, settings: Settings, origin: Origin) -> _Parsed:
+def _parse_dates(
+    texts: list[str], column: Column, settings: Settings, origin: Origin, days: list[str]
+) -> _Parsed:
     """Read a column's days; a month without a day is its first day."""
     ready = _iso_dates(texts)
     troubles = {} if settings.date_order else two_orders(texts)
-    meant = months_meant(texts) if ready.isna().any() else {}
+    meant = months_meant(texts, days) if ready.isna().any() else {}
     months = {i: day for i, day in meant.items() if isinstance(day, pd.Timestamp)}
     troubles |= {i: asked for i, asked in meant.items() if isinstance(asked, Trouble)}
     if column.to_the_day:

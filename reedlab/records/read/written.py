@@ -55,6 +55,7 @@ _MONTH_IN_LETTERS = re.compile(
     r"|(?P<first>\d{4})[\s\-/]+(?P<last>[^\W\d_]{3,12})\.?"
 )
 
+_RECENT = 20  # May 12 is rather a day than a month of 2012
 _DAY_FRACTION = re.compile(r"0?\.\d{5,}")
 _MINUTES_A_DAY = 1440
 
@@ -214,11 +215,14 @@ def day_fractions(texts: Sequence[str], column: Column) -> dict[int, float]:
     return {i: minutes(t) for i, t in enumerate(texts) if below_one.fullmatch(t)}
 
 
-def months_meant(texts: Sequence[str]) -> dict[int, pd.Timestamp | Trouble]:
+def months_meant(
+    texts: Sequence[str], beside: Sequence[str] = ()
+) -> dict[int, pd.Timestamp | Trouble]:
     """Return the first day of each month without a day, by the text's position.
 
-    Feb 24 is a month of 2024 only where the column shows that it is no 24 February: another cell
-    names the year, or one year or fewer years than months are named.
+    Feb 24 is a month of 2024 only where it is not likely to be 24 February: `beside`, the days of
+    the whole table, names that year; or it names none, and the column names fewer years than
+    months, or one of the last years alone.
 
     Examples
     --------
@@ -245,10 +249,12 @@ def months_meant(texts: Sequence[str]) -> dict[int, pd.Timestamp | Trouble]:
             else:
                 short[i] = (int(named) if len(named) == 2 else -1, month)
     if short:
-        shown = {int(found) % 100 for t in texts for found in re.findall(r"\b20\d\d\b", t)}
+        years_in = re.compile(r"(?<!\d)20\d\d(?!\d)")
+        shown = {int(y) % 100 for t in (*texts, *beside) for y in years_in.findall(t[:40])}
         years = {year for year, _ in short.values()}
         months = {month for _, month in short.values()}
-        clear = years <= shown or (not shown and (len(years) == 1 or len(months) > len(years)))
+        recent = len(years) == 1 and min(years) >= _RECENT
+        clear = years <= shown or (not shown and (recent or len(months) > len(years)))
         for i, (year, month) in short.items():
             # A number above 31 is no day, and one digit is no year.
             sure = -1 not in years and (clear or max(years) > 31)

@@ -104,6 +104,7 @@ def test_no_advice_leaves_out_a_part_of_what_she_wrote(tmp_path, name, text):
         (["Feb 24", "Feb 25"], [None, None]),
         (["Feb 24", "Mar 5"], [None, None]),
         (["Feb 24", "2023-05-06"], [None, "day"]),
+        (["May 12"], [None]),  # rather a day than a month of 2012
         (["Feb 24", "2024-05-06"], ["2024-02", "day"]),
         (["13/2024", "2024-00", "0/2024"], [None] * 3),
         (["04/24", "April", "24-Feb"], [None] * 3),
@@ -122,6 +123,12 @@ def test_a_month_is_a_month_or_asked(tmp_path, cells, months):
     said = bench.findings.query("column == 'tied_on' and row.notna()")["severity"].tolist()
     assert said.count("read_as") == sum(m not in (None, "day") for m in months)
     assert said.count("error") == months.count(None)
+
+
+def test_another_column_says_of_which_year_a_month_is(tmp_path):
+    for year, known in (("2024", True), ("2026", False)):
+        text = f"reed,tied_on,judged_on\n1,Feb 24,{year}-05-06\n"
+        assert read(tmp_path, text).tables["reeds"]["tied_on"].notna().tolist() == [known]
 
 
 def test_where_a_day_is_needed_a_month_is_asked_about(tmp_path):
