@@ -12,9 +12,10 @@ import pandas as pd
 from reedlab.cane import gouge
 from reedlab.records.check.spelling import once_for_all, respelled
 from reedlab.records.findings import Findings, Severity
+from reedlab.records.read.batch_rows import one_row_a_reed
 from reedlab.records.read.cell_values import same_currency
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES, UNSALEABLE
+from reedlab.records.tables import COUNTED, TABLES, UNSALEABLE
 from reedlab.records.tidy.days import by_month
 from reedlab.records.tidy.frames import cutoff, lots_of
 from reedlab.records.tidy.minutes import batches
@@ -230,7 +231,7 @@ def _in_order(
 def _outcomes(tables: Tables, found: Findings) -> None:
     """Outcomes without a day, days without an outcome, and signs of failure on good reeds."""
     reeds = tables["reeds"]
-    known = reeds["outcome"].notna()
+    known = reeds["outcome"].notna() | reeds[list(COUNTED)].notna().any(axis=1)
     undated = known & reeds["judged_on"].isna() & reeds["finished_on"].isna()
     for column in ("judged_on", "finished_on"):
         undated &= ~reeds.index.isin(list(found.rows("reeds", column)))
@@ -298,7 +299,8 @@ def _tally(tables: Tables, found: Findings) -> None:
                     "look for a day that is missing or noted twice",
                 )  # fmt: skip
     pieces = lots["quantity"].where(lots["quantity_unit"].eq("piece"))
-    tied = lots_of(tables["reeds"], tables["pieces"])[tables["reeds"]["retie_of"].isna()]
+    reeds = one_row_a_reed(tables["reeds"])
+    tied = lots_of(reeds, tables["pieces"])[reeds["retie_of"].isna()]
     counts = lots["lot"].astype(object).map(tied.value_counts())
     for row in lots.index[counts > pieces]:
         found.add(
@@ -393,7 +395,7 @@ def _sittings(tables: Tables, found: Findings) -> None:
 
 def _waiting(tables: Tables, found: Findings) -> None:
     """Say when there are too few outcomes to know how long one takes."""
-    reeds = tables["reeds"]
+    reeds = one_row_a_reed(tables["reeds"])
     if reeds["outcome"].notna().any() and pd.isna(cutoff(reeds).wait_days):
         found.add(
             "reeds", None, "judged_on", "", "warning",

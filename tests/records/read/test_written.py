@@ -318,6 +318,19 @@ def test_a_batch_of_batches_opens_again_as_typed_frames(tmp_path):
     assert len(again.reeds) == len(bench.reeds) == 14
 
 
+def test_the_reeds_of_a_batch_count_in_every_check(tmp_path):
+    (tmp_path / "lots.csv").write_text(
+        "lot,supplier,quantity,quantity_unit\nL1,Ochre,15,piece\n", encoding="utf-8"
+    )
+    text = "lot,maker,tied_on,judged_on,good,reject\n"
+    bench = read(tmp_path, text + "L1,KL,2024-03-05,2024-03-25,8,4\nL1,KL,2024-04-05,,3,1\n")
+    found = bench.findings[bench.findings["severity"] == "warning"]
+    said = found[["table", "row", "column"]].astype(object).values.tolist()
+    assert said == [["lots", 2, "quantity"], ["reeds", 3, "judged_on"]]  # 16 of 15 pieces
+    assert bench.cutoff == DAY("2024-04-05") - pd.Timedelta(days=20)
+    assert bench.losses["pieces_tied"].tolist() == [16]
+
+
 def test_one_reed_tied_is_a_row_like_any_other(tmp_path):
     bench = read(tmp_path, "reed,lot,tied,good,outcome,tied_mm\n1,L1,1,,good,72.5\n2,L1,1,1,,72\n")
     reeds = bench.tables["reeds"]
