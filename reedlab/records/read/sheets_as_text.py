@@ -29,6 +29,7 @@ from reedlab.records.settings import Settings
 from reedlab.records.tables import (
     COUNTED,
     NUMBERS,
+    PENDING_COUNT,
     TABLES,
     TIED_COUNT,
     UNIT_SPELLINGS,
@@ -352,8 +353,9 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [], {}, {})
     own = {heading_key(heading) for heading in settings.columns.get(table.name, {})}
     heads = keys[found.at] if found.at >= 0 else []
-    if "tied" not in own and set(COUNTED) & {known.get(key) for key in heads}:
-        known["tied"] = TIED_COUNT  # beside a count of good ones it is a count too
+    if set(COUNTED) & {known.get(key) for key in heads}:  # beside a count of good ones
+        beside = {"tied": TIED_COUNT, "made": TIED_COUNT, "pending": PENDING_COUNT}
+        known |= {key: name for key, name in beside.items() if key not in own}
     for place, key in enumerate(heads):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():

@@ -318,6 +318,18 @@ def test_a_batch_of_batches_opens_again_as_typed_frames(tmp_path):
     assert len(again.reeds) == len(bench.reeds) == 14
 
 
+@pytest.mark.parametrize("heading", ["tied", "Made", "tied count"])
+def test_counts_have_the_headings_that_people_give_them(tmp_path, heading):
+    text = f"lot,tied on,{heading},Good,given up,pending\nL1,2024-03-05,10,6,1,3\n"
+    reeds = read(tmp_path, text).reeds
+    assert reeds["outcome"].value_counts().head(2).to_dict() == {"good": 6, "given_up": 1}
+    assert reeds["status"].eq("pending").sum() == 3
+
+
+def test_beside_no_count_tied_is_a_length(tmp_path):
+    assert read(tmp_path, "reed,tied\n1,72.5\n").tables["reeds"]["tied_mm"].tolist() == [72.5]
+
+
 def test_the_reeds_of_a_batch_count_in_every_check(tmp_path):
     (tmp_path / "lots.csv").write_text(
         "lot,supplier,quantity,quantity_unit\nL1,Ochre,15,piece\n", encoding="utf-8"
