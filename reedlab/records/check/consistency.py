@@ -13,9 +13,10 @@ import pandas as pd
 from reedlab.cane import gouge
 from reedlab.records.check.spelling import as_it_looks, once_for_all, respelled
 from reedlab.records.findings import Findings, Severity
+from reedlab.records.read.batch_rows import one_row_a_reed
 from reedlab.records.read.cell_values import same_currency
 from reedlab.records.settings import Settings
-from reedlab.records.tables import TABLES, UNSALEABLE
+from reedlab.records.tables import COUNTED, TABLES, UNSALEABLE
 from reedlab.records.tidy.days import by_month
 from reedlab.records.tidy.frames import cutoff, lots_of
 from reedlab.records.tidy.losses_before_tying import bought
@@ -291,10 +292,15 @@ def _in_order(
 
 def _undated(reeds: pd.DataFrame, found: Findings) -> pd.Series:
     """Say of each reed whether it has an outcome without a day."""
-    undated = reeds["outcome"].notna() & reeds["judged_on"].isna() & reeds["finished_on"].isna()
+    undated = _known(reeds) & reeds["judged_on"].isna() & reeds["finished_on"].isna()
     for column in ("judged_on", "finished_on"):
         undated &= ~reeds.index.isin(list(found.rows("reeds", column)))
     return undated
+
+
+def _known(reeds: pd.DataFrame) -> pd.Series:
+    """Rows with an outcome, or with the counts of a batch."""
+    return reeds["outcome"].notna() | reeds[list(COUNTED)].notna().any(axis=1)
 
 
 def _mostly(undated: pd.Series, known: pd.Series) -> bool:
@@ -305,7 +311,7 @@ def _mostly(undated: pd.Series, known: pd.Series) -> bool:
 def _outcomes(tables: Tables, found: Findings) -> None:
     """Outcomes without a day, days without an outcome, and signs of failure on good reeds."""
     reeds = tables["reeds"]
-    known = reeds["outcome"].notna()
+    known = _known(reeds)
     undated = _undated(reeds, found)
     fix = "fill in judged_on or finished_on: it says when the outcome was known"
     if _mostly(undated, known):
@@ -378,7 +384,8 @@ def _tally(tables: Tables, found: Findings) -> None:
                     "look for a day that is missing or noted twice",
                 )  # fmt: skip
     pieces = lots["quantity"].where(lots["quantity_unit"].eq("piece"))
-    tied = lots_of(tables["reeds"], tables["pieces"])[tables["reeds"]["retie_of"].isna()]
+    reeds = one_row_a_reed(tables["reeds"])
+    tied = lots_of(reeds, tables["pieces"])[reeds["retie_of"].isna()]
     counts = lots["lot"].astype(object).map(tied.value_counts())
     for row in lots.index[counts > pieces]:
         found.add(
@@ -473,25 +480,25 @@ def _sittings(tables: Tables, found: Findings) -> None:
 
 def _waiting(tables: Tables, found: Findings) -> None:
     """Name reeds that wait long for their outcome, or say that too few have one to know."""
-    reeds = tables["reeds"]
+    reeds = one_row_a_reed(tables["reeds"])
     days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
     last = reeds[days].max(axis=None) if len(reeds) else pd.NaT
     took = (reeds["judged_on"].fillna(reeds["finished_on"]) - reeds["tied_on"]).dt.days
     took = took[reeds["outcome"].notna() & (took >= 0)]
     if len(took) >= _OUTCOMES:
         usual = took.quantile(0.9)
-        waits = (last - reeds["tied_on"]).dt.days
-        waits = waits[reeds["outcome"].isna() & (waits > usual) & reeds["reed"].notna()]
-        waits = waits[~waits.index.isin(list(found.rows("reeds", "outcome")))]
-        for place, (row, wait) in enumerate(waits.sort_values(ascending=False).items(), 1):
+        waiting = reeds.assign(wait=(last - reeds["tied_on"]).dt.days)
+        waiting = waiting[reeds["outcome"].isna() & reeds["reed"].notna()]
+        waiting = waiting[~waiting.index.isin(list(found.rows("reeds", "outcome")))]
+        waiting = waiting[waiting["wait"] > usual].sort_values("wait", ascending=False)
+        for place, reed in enumerate(waiting[["reed", "wait"]].itertuples(), 1):
             found.add(
-                "reeds", int(str(row)), "outcome", f"{reeds.at[row, 'reed']}, {wait:.0f} days",
+                "reeds", int(str(reed.Index)), "outcome", f"{reed.reed}, {reed.wait:.0f} days",
                 "warning", f"waits longer than nine in ten took ({usual:.0f} days)",
                 "fill in the outcome, such as given_up if it was thrown away", place,
             )  # fmt: skip
-    known = reeds["outcome"].notna()
-    said = _mostly(_undated(reeds, found), known)
-    if known.any() and not said and pd.isna(cutoff(reeds).wait_days):
+    said = _mostly(_undated(tables["reeds"], found), _known(tables["reeds"]))
+    if reeds["outcome"].notna().any() and not said and pd.isna(cutoff(reeds).wait_days):
         found.add(
             "reeds", None, "judged_on", "", "warning",
             "is filled in too rarely to show how long an outcome takes, so all outcomes count",

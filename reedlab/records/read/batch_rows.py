@@ -8,7 +8,8 @@ import pandas as pd
 from reedlab.records.findings import Findings
 from reedlab.records.tables import CARRIED, COUNTED, PENDING_COUNT, TABLES, TIED_COUNT, Table
 
-_OUTCOME_OF = {**{name: outcome for name, outcome in COUNTED.items()}, PENDING_COUNT: None}
+_OUTCOME_OF: dict[str, str | None] = {**COUNTED, PENDING_COUNT: None}
+_GOOD_FIRST = [*reversed(COUNTED), PENDING_COUNT]
 _COUNTS = [TIED_COUNT, *_OUTCOME_OF]
 _KEPT = {"reed", "note", "month_only", *_COUNTS}
 MOST_REEDS = 200_000
@@ -84,11 +85,7 @@ def _problem(said: pd.Series, tied: float, settled: float, outcome: object) -> s
 
 def _say(row: int, said: pd.Series, size: float, found: Findings) -> None:
     """Say what a batch is read as."""
-    parts = [
-        f"{n:g} {_OUTCOME_OF[str(name)] or 'pending'}"
-        for name, n in said.items()
-        if name != TIED_COUNT and n
-    ]
+    parts = [f"{said[n]:g} {_OUTCOME_OF[n] or 'pending'}" for n in _GOOD_FIRST if said.get(n, 0)]
     each = f": {', '.join(parts)}" if parts else ", all pending"
     found.add(
         "reeds", int(row), str(said.index[0]), f"{said.iloc[0]:g}", "read_as",
@@ -135,8 +132,7 @@ def one_row_a_reed(reeds: pd.DataFrame) -> pd.DataFrame:
     """
     if reeds[_COUNTS].isna().all(axis=None):
         return reeds
-    counted = [*reversed(COUNTED), PENDING_COUNT]  # the good ones first
-    by_outcome = reeds[counted].fillna(0).astype(int).to_numpy(copy=True)
+    by_outcome = reeds[_GOOD_FIRST].fillna(0).astype(int).to_numpy(copy=True)
     tied = reeds[TIED_COUNT].fillna(0).to_numpy(dtype=int)
     by_outcome[:, -1] += np.where(by_outcome.any(axis=1), 0, tied)
     sizes = by_outcome.sum(axis=1)
@@ -148,7 +144,7 @@ def one_row_a_reed(reeds: pd.DataFrame) -> pd.DataFrame:
     many = of_batch & (np.repeat(sizes, sizes) > 1)
     labels = fresh["reed"].astype(object) + "-" + pd.Series(number, index=fresh.index).astype(str)
     fresh["reed"] = fresh["reed"].mask(many, labels)
-    words = np.array([_OUTCOME_OF[name] for name in counted], dtype=object)
+    words = np.array([_OUTCOME_OF[name] for name in _GOOD_FIRST], dtype=object)
     outcome = fresh["outcome"].to_numpy(dtype=object, copy=True)
     outcome[of_batch] = np.concatenate([np.repeat(words, row) for row in by_outcome])
     fresh["outcome"] = pd.Categorical(outcome, dtype=reeds["outcome"].dtype)

@@ -17,6 +17,7 @@ _SUM = r"(?:(?:grand|sub|zwischen|end)[ -]?)?(?:totals?|totale?|totaux|sum|summe
 _MEAN = (
     r"(?:average|avg|mean|median|durchschnitt|mittelwert|mittel|schnitt|moyenne|media|promedio|ø)"
 )
+_BEGIN = {*" agsztmdpeiøAGSZTMDPEIØ"}
 _TOTAL = re.compile(rf"(?:({_SUM}|insgesamt)|({_MEAN}))(?:[.:=\s].{{0,30}})?", re.IGNORECASE)
 _SAYS: dict[Reason, tuple[str, str]] = {
     "title": ("is alone in its row, which is read as a title", "leave it, or complete the row"),
@@ -25,8 +26,14 @@ _SAYS: dict[Reason, tuple[str, str]] = {
         "leave it, or complete the row",
     ),
     "repeated heading": ("begins a row that repeats the headings, which is skipped", "leave it"),
-    "total": ("begins a row of totals, which is not read", "leave it, or give it a label"),
-    "average": ("begins a row of averages, which is not read", "leave it, or give it a label"),
+    "total": (
+        "begins a row of totals, which is not read",
+        "leave it, or give the row another label if it is a record",
+    ),
+    "average": (
+        "begins a row of averages, which is not read",
+        "leave it, or label the row otherwise if it is a record",
+    ),
 }
 
 
@@ -48,33 +55,20 @@ def leave_out(
     found : Findings
         Receives the rows left out.
     """
-    first, last = (int(body.index[at]) for at in (0, -1)) if len(body) else (0, -1)
-    empty = body.index[body.isna().all(axis=1)]
-    gaps = pd.RangeIndex(first, last + 1).difference(body.index)  # a workbook has no blank rows
-    found.skip(table.name, empty.append(gaps).sort_values(), "empty")
-    if len(empty):
-        cells, body = cells.drop(empty), body.drop(empty)
-    reasons = _headings(body, heads, table, found)
     filled = body.notna().to_numpy()
+    full = filled.any(axis=1)
+    first, last = (int(body.index[at]) for at in (0, -1)) if len(body) else (0, -1)
+    gaps = pd.RangeIndex(first, last + 1).difference(body.index)  # a workbook has no blank rows
+    found.skip(table.name, body.index[~full].append(gaps).sort_values(), "empty")
+    if not full.all():
+        cells, body, filled = cells[full], body[full], filled[full]
     begins = filled.argmax(axis=1) if len(body) else np.array([], dtype=int)
     texts = body.to_numpy(dtype=object)[np.arange(len(body)), begins]
-    needed = [column for column in table.columns.values() if column.needed]
-    dates = {column.name for column in needed if column.kind == "date"}
-    said = dates or {column.name for column in needed if column.kind == "name"}
-    said_at = [at for at, name in enumerate(body.columns) if name in said]
-    for at, text in enumerate(texts):
-        if reasons[at] or not isinstance(text, str):
-            continue
-        text = text.strip()
-        if text.casefold() == EXAMPLE:
-            reasons[at] = "example"
-        elif text[:1].casefold() in _BEGIN and (match := _TOTAL.fullmatch(text)):
-            # A reed called Mean has a day, and a lot called Total a supplier.
-            others = [p for p in said_at if p != begins[at] and filled[at, p]]
-            if not others:
-                reasons[at] = "total" if match[1] else "average"
-    if body.shape[1] > 2:
-        alone = (cells.notna().sum(axis=1) == 1).to_numpy() & (reasons == "")
+    reasons = _headings(body, texts, heads, table, found)
+    _name_totals(body, filled, begins, texts, table, reasons)
+    alone = (filled.sum(axis=1) == 1) & (reasons == "")
+    if body.shape[1] > 2 and alone.any():
+        alone[alone] = (cells[alone].notna().sum(axis=1) == 1).to_numpy()
         _name_alone(body, alone, begins, texts, table, reasons)
     for reason in dict.fromkeys(reasons[reasons != ""]):
         rows = body.index[reasons == reason]
@@ -85,33 +79,57 @@ def leave_out(
     return body if not (reasons != "").any() else body[reasons == ""]
 
 
-_BEGIN = {*"agsztmdpeiø"}
-
-
-def _headings(body: pd.DataFrame, heads: pd.Series, table: Table, found: Findings) -> np.ndarray:
+def _headings(
+    body: pd.DataFrame, texts: np.ndarray, heads: pd.Series, table: Table, found: Findings
+) -> np.ndarray:
     """Find rows that repeat the headings, and those under headings of another order."""
     reasons = np.full(len(body), "", dtype=object)
     if body.shape[1] < 2:
         return reasons
-    like = body.isin(list(heads)).to_numpy()
-    rows = np.flatnonzero(like.sum(axis=1) >= 2)
+    rows = np.flatnonzero(np.isin(texts.astype(str), heads.astype(str)))
     below = False
     for at, until in zip(rows, [*rows[1:], len(body)]):
-        texts = body.iloc[at]
-        if (texts.isna() | texts.eq(heads)).all():
+        row = body.iloc[at].dropna()
+        like = row.isin(list(heads)).sum()
+        if like > 1 and row.eq(heads[row.index]).all():
             reasons[at] = "repeated heading"
             below = False
-        elif 2 * like[at].sum() > texts.notna().sum():
+        elif like > 1 and 2 * like > len(row):
             reasons[at] = "other headings"
             below = True
             found.add(
-                table.name, int(body.index[at]), "", ", ".join(texts.dropna()), "error",
+                table.name, int(body.index[at]), "", ", ".join(row), "error",
                 "begins a second table with other headings; its rows are not read",
                 "move its cells under the first headings",
             )  # fmt: skip
         if below:
             reasons[at:until] = "other headings"
     return reasons
+
+
+def _name_totals(
+    body: pd.DataFrame,
+    filled: np.ndarray,
+    begins: np.ndarray,
+    texts: np.ndarray,
+    table: Table,
+    reasons: np.ndarray,
+) -> None:
+    """Find rows that begin with a word for a sum or an average, and examples."""
+    needed = [column for column in table.columns.values() if column.needed]
+    dates = {column.name for column in needed if column.kind == "date"}
+    said = dates or {column.name for column in needed if column.kind == "name"}
+    said_at = [at for at, name in enumerate(body.columns) if name in said]
+    for at, text in enumerate(texts):
+        if text[:1] not in _BEGIN or reasons[at]:
+            continue
+        text = text.strip()
+        # A reed called Mean has a day, and a lot called Total a supplier.
+        others = [p for p in said_at if p != begins[at] and filled[at, p]]
+        if text.casefold() == EXAMPLE:
+            reasons[at] = "example"
+        elif not others and (match := _TOTAL.fullmatch(text)):
+            reasons[at] = "total" if match[1] else "average"
 
 
 def _name_alone(

@@ -43,6 +43,8 @@ from reedlab.records.read.column_forms import (
 )
 from reedlab.records.read.sheets_as_text import Origin
 from reedlab.records.read.written import (
+    DITTO_BEGINS,
+    Reading,
     cells_above,
     day_fractions,
     ditto_note,
@@ -110,6 +112,7 @@ def parse_table(
         if (kind := table.columns[name].kind) in NUMBERS
     ]
     comma = decimal_comma(numbers, origin.comma_decimal)
+    days = [t for name, c in cells.items() if table.columns[name].kind == "date" for t in c.unique]
     # Of a large table the text goes as its values come, so that memory never holds both.
     given = given.drop(columns=[*cells])
     columns, remarks, month_only = {}, [], pd.Series("", index=given.index)
@@ -118,7 +121,7 @@ def parse_table(
         if name in cells:
             own = cells.pop(name)
             known = own.codes >= 0
-            parsed = _parse(own.unique, column, settings, comma, origin)
+            parsed = _parse(own.unique, column, settings, comma, origin, days)
             columns[name] = _spread(parsed.values, own.codes, given.index)
             if parsed.months:
                 by_month = np.isin(own.codes, parsed.months)
@@ -180,10 +183,10 @@ def _cells(values: pd.Series, column: Column, apart: np.ndarray) -> _Cells:
     """Find a column's distinct texts, without blanks and empty cells."""
     codes, unique = pd.factorize(values.astype(object))
     texts = [text_of(value) for value in unique]
-    note = column.kind == "text" and not column.needed
-    kinds = [not note and (is_ditto(v) or is_lone_mark(v)) for v in unique] + [False]
     marks: dict[int, str] = {}
-    if any(kinds):
+    note = column.kind == "text" and not column.needed
+    if not note and any(text[0] in DITTO_BEGINS for text in texts if text):
+        kinds = [is_ditto(v) or is_lone_mark(v) for v in unique] + [False]
         written = codes.copy()
         carried = [is_ditto(v) and column.name in CARRIED for v in unique] + [False]
         known = np.array([t is not None for t in texts] + [False])
@@ -219,14 +222,19 @@ class _Parsed(NamedTuple):
 
 
 def _parse(
-    texts: list[str], column: Column, settings: Settings, comma: bool | None, origin: Origin
+    texts: list[str],
+    column: Column,
+    settings: Settings,
+    comma: bool | None,
+    origin: Origin,
+    days: list[str],
 ) -> _Parsed:
-    """Return a value for each text of a column."""
+    """Return a value for each text of a column; `days` are all the days of its table."""
     match column.kind:
         case "number" | "count" | "money" | "minutes":
             return _parse_numbers(texts, column, settings, comma, origin)
         case "date" | "time":
-            return _parse_dates(texts, column, settings, origin)
+            return _parse_dates(texts, column, settings, origin, days)
         case "word" | "yesno":
             ready = pd.Series(None, index=range(len(texts)), dtype=object)
             own = settings.words.get(column.name, {})
@@ -275,7 +283,8 @@ def _parse_numbers(
     ready = _plain_numbers(texts).mask(np.array(unclear, dtype=bool))
     for i, minutes in of_a_day.items():
         ready[i] = minutes
-    how = dict.fromkeys(of_a_day, "a time kept as a fraction of a day")
+    of_day = Reading("a time kept as a fraction of a day", "leave it, or format it as a time")
+    how = dict.fromkeys(of_a_day, of_day)
 
     def read(i: int) -> float:
         try:
@@ -283,7 +292,7 @@ def _parse_numbers(
         except OtherUnit as other:
             in_heading = Trouble(other.problem, "write it in the unit of the heading")
             raise (other if convert is None else in_heading) from other
-        if done:
+        if done is not None:
             how[i] = done
         return value
 
@@ -292,9 +301,10 @@ def _parse_numbers(
     if convert is not None:
         bare = [_BARE.fullmatch(_TO.sub("-", text)) is not None for text in texts]
         values = values.mask(np.array(bare, dtype=bool), convert(values))
-    about = {i: "a rough number" for i, text in enumerate(texts) if _about(text, given[i])}
+    rough = Reading("a rough number", "leave it, or write the number alone")
+    about = {i: rough for i, text in enumerate(texts) if _about(text, given[i])}
     notes = {
-        i: Trouble(f"is read as {values[i]:.10g}, {done}", "leave it, or write the number alone")
+        i: Trouble(f"is read as {values[i]:.10g}, {done.says}", done.fix)
         for i, done in (about | how).items()
         if i not in troubles
     }
@@ -305,11 +315,13 @@ def _about(text: str, given: str) -> bool:
     return text != given and without_about(given) != given
 
 
-def _parse_dates(texts: list[str], column: Column, settings: Settings, origin: Origin) -> _Parsed:
+def _parse_dates(
+    texts: list[str], column: Column, settings: Settings, origin: Origin, days: list[str]
+) -> _Parsed:
     """Read a column's days; a month without a day is its first day."""
     ready = _iso_dates(texts)
     troubles = {} if settings.date_order else two_orders(texts)
-    meant = months_meant(texts) if ready.isna().any() else {}
+    meant = months_meant(texts, days) if ready.isna().any() else {}
     months = {i: day for i, day in meant.items() if isinstance(day, pd.Timestamp)}
     troubles |= {i: asked for i, asked in meant.items() if isinstance(asked, Trouble)}
     if column.to_the_day:

@@ -30,6 +30,7 @@ from reedlab.records.tables import (
     COUNTED,
     NUMBERS,
     OF_ITSELF,
+    PENDING_COUNT,
     TABLES,
     TIED_COUNT,
     UNIT_SPELLINGS,
@@ -359,9 +360,11 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     scores = [len({known[key] for key in row if key in known}) for row in keys]
     found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [], {}, {})
     own = {heading_key(heading) for heading in settings.columns.get(table.name, {})}
-    if "tied" not in own and set(COUNTED) & {known.get(key) for key in keys[found.at]}:
-        known["tied"] = TIED_COUNT  # beside a count of good ones it is a count too
-    for place, key in enumerate(keys[found.at] if found.at >= 0 else []):
+    heads = keys[found.at] if found.at >= 0 else []
+    if set(COUNTED) & {known.get(key) for key in heads}:  # beside a count of good ones
+        beside = {"tied": TIED_COUNT, "made": TIED_COUNT, "pending": PENDING_COUNT}
+        known |= {key: name for key, name in beside.items() if key not in own}
+    for place, key in enumerate(heads):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():
             found.unknown.append(heading.strip())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import re
 import zipfile
@@ -197,10 +198,12 @@ def _look(cell: Any, seen: dict[int, str]) -> str:
     """Return a cell's colour and strike-through as one text; empty for a plain cell."""
     style = getattr(cell, "_style_id", 0)
     if style not in seen:
-        colour = cell.fill.start_color
-        plain = cell.fill.fill_type != "solid" or (colour.type, colour.value) in _WHITE
-        struck = "struck" if cell.font.strike else ""
-        seen[style] = struck if plain else f"{colour.type} {colour.value} {struck}"
+        seen[style] = ""
+        with contextlib.suppress(IndexError, AttributeError, TypeError, ValueError):  # damaged
+            colour = cell.fill.start_color
+            plain = cell.fill.fill_type != "solid" or (colour.type, colour.value) in _WHITE
+            struck = "struck" if cell.font.strike else ""
+            seen[style] = struck if plain else f"{colour.type} {colour.value} {struck}"
     return seen[style]
 
 

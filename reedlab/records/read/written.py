@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,17 @@ _DITTO = frozenset(
         "do.", "ditto", "ditto.", "dito", "dito.", "idem", "idem.",
     }
 )  # fmt: skip
+DITTO_BEGINS = frozenset("\"'„“”″〃-—–dDiI")
+"""What a ditto mark, or a lone quotation mark, begins with."""
+
+
+class Reading(NamedTuple):
+    """How a cell was read that says more than a plain number, and what to do."""
+
+    says: str
+    fix: str
+
+
 _LEAVE = "leave it, or write it out"
 
 _ABOUT = re.compile(
@@ -43,6 +55,7 @@ _MONTH_IN_LETTERS = re.compile(
     r"|(?P<first>\d{4})[\s\-/]+(?P<last>[^\W\d_]{3,12})\.?"
 )
 
+_RECENT = 20  # May 12 is rather a day than a month of 2012
 _DAY_FRACTION = re.compile(r"0?\.\d{5,}")
 _MINUTES_A_DAY = 1440
 
@@ -114,7 +127,7 @@ def without_about(text: str) -> str:
 
 def read_written(
     text: str, column: Column, one: Callable[[str], float], convert: Callable[[float], float]
-) -> tuple[float, str]:
+) -> tuple[float, Reading | None]:
     """Read a number, the middle of a range, or a sum; say what was done, if anything.
 
     Parameters
@@ -137,9 +150,10 @@ def read_written(
     --------
     >>> from reedlab.records.tables import TABLES
     >>> reeds = TABLES["reeds"].columns
-    >>> read_written("25+10", reeds["rough_min"], float, float)
-    (35.0, 'the sum')
-    >>> read_written("72-73", reeds["tied_mm"], float, float)
+    >>> read_written("25+10", reeds["rough_min"], float, float)[0]
+    35.0
+    >>> value, done = read_written("72-73", reeds["tied_mm"], float, float)
+    >>> value, done.says
     (72.5, 'the middle of 72 to 73 (half-width 0.5)')
     """
     short = len(text) < 60  # the patterns take long on a megabyte
@@ -148,14 +162,14 @@ def read_written(
     if added and column.kind not in _SUMMED:
         raise Trouble("is a sum, and a measure is one number", "write the number measured")
     if match is None and not added:
-        return one(text), ""
+        return one(text), None
     parts = text.split("+") if match is None else [match["low"], match["high"]]
     try:
         values = [one(part.strip()) for part in parts]
     except OtherUnit as other:  # its advice is of one part
         raise Trouble(other.problem, "write one number, in the unit of the column") from other
     if match is None:
-        return sum(values), "the sum"
+        return sum(values), Reading("the sum", "leave it, or write the sum")
     low, high = values
     years = all(_WHOLE_YEAR.fullmatch(match[end].strip()) for end in ("low", "high"))
     if column.kind not in ("number", "minutes") or years:
@@ -169,7 +183,8 @@ def read_written(
         )
     half = (ends[1] - ends[0]) / 2
     middle = float(f"{(low + high) / 2:.12g}")  # 0.59, not 0.5900000000000001
-    return middle, f"the middle of {low:g} to {high:g} (half-width {half:.4g})"
+    says = f"the middle of {low:g} to {high:g} (half-width {half:.4g})"
+    return middle, Reading(says, "leave it, or write one number")
 
 
 def day_fractions(texts: Sequence[str], column: Column) -> dict[int, float]:
@@ -200,11 +215,14 @@ def day_fractions(texts: Sequence[str], column: Column) -> dict[int, float]:
     return {i: minutes(t) for i, t in enumerate(texts) if below_one.fullmatch(t)}
 
 
-def months_meant(texts: Sequence[str]) -> dict[int, pd.Timestamp | Trouble]:
+def months_meant(
+    texts: Sequence[str], beside: Sequence[str] = ()
+) -> dict[int, pd.Timestamp | Trouble]:
     """Return the first day of each month without a day, by the text's position.
 
-    Feb 24 is a month of 2024 only where the column shows that it is no 24 February: another cell
-    names the year, or one year or fewer years than months are named.
+    Feb 24 is a month of 2024 only where it is not likely to be 24 February: `beside`, the days of
+    the whole table, names that year; or it names none, and the column names fewer years than
+    months, or one of the last years alone.
 
     Examples
     --------
@@ -231,10 +249,12 @@ def months_meant(texts: Sequence[str]) -> dict[int, pd.Timestamp | Trouble]:
             else:
                 short[i] = (int(named) if len(named) == 2 else -1, month)
     if short:
-        shown = {int(found) % 100 for t in texts for found in re.findall(r"\b20\d\d\b", t)}
+        years_in = re.compile(r"(?<!\d)20\d\d(?!\d)")
+        shown = {int(y) % 100 for t in (*texts, *beside) for y in years_in.findall(t[:40])}
         years = {year for year, _ in short.values()}
         months = {month for _, month in short.values()}
-        clear = years <= shown or (not shown and (len(years) == 1 or len(months) > len(years)))
+        recent = len(years) == 1 and min(years) >= _RECENT
+        clear = years <= shown or (not shown and (recent or len(months) > len(years)))
         for i, (year, month) in short.items():
             # A number above 31 is no day, and one digit is no year.
             sure = -1 not in years and (clear or max(years) > 31)

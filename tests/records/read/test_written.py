@@ -104,6 +104,7 @@ def test_no_advice_leaves_out_a_part_of_what_she_wrote(tmp_path, name, text):
         (["Feb 24", "Feb 25"], [None, None]),
         (["Feb 24", "Mar 5"], [None, None]),
         (["Feb 24", "2023-05-06"], [None, "day"]),
+        (["May 12"], [None]),  # rather a day than a month of 2012
         (["Feb 24", "2024-05-06"], ["2024-02", "day"]),
         (["13/2024", "2024-00", "0/2024"], [None] * 3),
         (["04/24", "April", "24-Feb"], [None] * 3),
@@ -122,6 +123,12 @@ def test_a_month_is_a_month_or_asked(tmp_path, cells, months):
     said = bench.findings.query("column == 'tied_on' and row.notna()")["severity"].tolist()
     assert said.count("read_as") == sum(m not in (None, "day") for m in months)
     assert said.count("error") == months.count(None)
+
+
+def test_another_column_says_of_which_year_a_month_is(tmp_path):
+    for year, known in (("2024", True), ("2026", False)):
+        text = f"reed,tied_on,judged_on\n1,Feb 24,{year}-05-06\n"
+        assert read(tmp_path, text).tables["reeds"]["tied_on"].notna().tolist() == [known]
 
 
 def test_where_a_day_is_needed_a_month_is_asked_about(tmp_path):
@@ -309,6 +316,31 @@ def test_a_batch_of_batches_opens_again_as_typed_frames(tmp_path):
     bench = read(tmp_path, BATCHES)
     again = Bench.from_tables(bench.tables, bench.settings)
     assert len(again.reeds) == len(bench.reeds) == 14
+
+
+@pytest.mark.parametrize("heading", ["tied", "Made", "tied count"])
+def test_counts_have_the_headings_that_people_give_them(tmp_path, heading):
+    text = f"lot,tied on,{heading},Good,given up,pending\nL1,2024-03-05,10,6,1,3\n"
+    reeds = read(tmp_path, text).reeds
+    assert reeds["outcome"].value_counts().head(2).to_dict() == {"good": 6, "given_up": 1}
+    assert reeds["status"].eq("pending").sum() == 3
+
+
+def test_beside_no_count_tied_is_a_length(tmp_path):
+    assert read(tmp_path, "reed,tied\n1,72.5\n").tables["reeds"]["tied_mm"].tolist() == [72.5]
+
+
+def test_the_reeds_of_a_batch_count_in_every_check(tmp_path):
+    (tmp_path / "lots.csv").write_text(
+        "lot,supplier,quantity,quantity_unit\nL1,Ochre,15,piece\n", encoding="utf-8"
+    )
+    text = "lot,maker,tied_on,judged_on,good,reject\n"
+    bench = read(tmp_path, text + "L1,KL,2024-03-05,2024-03-25,8,4\nL1,KL,2024-04-05,,3,1\n")
+    found = bench.findings[bench.findings["severity"] == "warning"]
+    said = found[["table", "row", "column"]].astype(object).values.tolist()
+    assert said == [["lots", 2, "quantity"], ["reeds", 3, "judged_on"]]  # 16 of 15 pieces
+    assert bench.cutoff == DAY("2024-04-05") - pd.Timedelta(days=20)
+    assert bench.losses["pieces_tied"].tolist() == [16]
 
 
 def test_one_reed_tied_is_a_row_like_any_other(tmp_path):
