@@ -43,6 +43,12 @@ def read_answers(text: str) -> dict[Path, Value]:
     return {path: value for path, value in _flat(kept, ()) if value != OPEN}
 
 
+def read_files(text: str) -> list[str]:
+    """Return the files that a ``bench.toml`` names, decided or not."""
+    files = tomllib.loads(text).get("files", {})
+    return [*files] if isinstance(files, dict) else []
+
+
 def _flat(given: Mapping[str, Any], above: Path) -> Iterator[tuple[Path, Value]]:
     for name, value in given.items():
         if isinstance(value, dict):

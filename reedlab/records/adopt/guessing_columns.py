@@ -277,8 +277,8 @@ def _misspelt(here: _Table, heading: str) -> None:
     from rapidfuzz import fuzz, process
 
     key = plain(heading)
-    if len(key) < 5:
-        return
+    if len(key) < 5 or vocabulary().knows(heading):
+        return  # a known heading with other cells than its own is no misspelling
     columns = columns_of(here.name)
     known = {
         word: column

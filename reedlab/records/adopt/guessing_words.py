@@ -21,9 +21,6 @@ from reedlab.records.tables import Column
 OLD_DAYS = 30
 """A blank without an outcome after so many days is asked about: thrown away, or not noted?"""
 
-_MOST_WORDS = 40
-"""Of a column with more different words that are not known, the frequent ones are listed."""
-
 _MANY_NAMES = 6
 """So many different words that are not known, and written as names, may be those of customers."""
 
@@ -82,7 +79,7 @@ def _of_column(column: Column, heading: str, texts: Counter[str], answers: Answe
         rule, unknown = _names(unknown, answers)
         lines += rule
     choices = tuple(Choice(word, _SAYS.get(word, word)) for word in _offered(column))
-    for text, count in unknown.most_common(_MOST_WORDS):
+    for text, count in unknown.most_common():
         why = f"{times(count)}: {', '.join(choice.value for choice in choices)}"
         near = _near(text, column)
         ask = f"{text!r} stands {times(count)} under {heading!r}. What does it mean?"

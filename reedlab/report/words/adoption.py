@@ -8,6 +8,9 @@ from collections.abc import Sequence
 from reedlab.records.adopt.adopting import Draft
 from reedlab.records.adopt.lines import Line
 
+_MOST_WORDS = 40
+"""Of one column; bench.toml has all of them."""
+
 
 def opening_lines(draft: Draft) -> list[str]:
     """Say what each sheet holds, before anything is asked."""
@@ -45,7 +48,8 @@ def _open_lines(still: Sequence[Line]) -> list[str]:
     said = []
     for section, lines in groups.items():
         if section[:1] == ("words",):
-            words = ", ".join(f"{x.path[-1]} {_count(x)}" for x in lines)
+            words = ", ".join(f"{x.path[-1]} {_count(x)}" for x in lines[:_MOST_WORDS])
+            words += f" and {len(lines) - _MOST_WORDS:,} more" if lines[_MOST_WORDS:] else ""
             meanings = ", ".join(choice.value for choice in lines[0].choices)
             said.append(f"{section[1]}: {words}: which of {meanings}?")
         else:

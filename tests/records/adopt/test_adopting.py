@@ -194,8 +194,76 @@ def test_a_sheet_is_read_where_nothing_is_guessed(tmp_path):
     path.write_text("alpha;beta\neins;zwei\ndrei;vier\n", "utf-8")
     adopted = rl.adopt(path, today=TODAY)
     assert means(adopted, "files") == {str(path.resolve()): "?"}
-    with pytest.raises(rl.RecordError, match="no table"):
+    with pytest.raises(rl.RecordError, match=r"lines of these sheets are open.*'\.\./odd\.csv'"):
         rl.open_bench(adopted.folder)
+    assert rl.adopt(adopted.folder, today=TODAY).questions == adopted.questions
+    file = adopted.folder / "bench.toml"
+    file.write_text(file.read_text("utf-8").replace('= "?"', '= "reeds"'), "utf-8")
+    again = rl.adopt(adopted.folder, today=TODAY)
+    assert means(again, "columns.reeds") == {"alpha": "?", "beta": "?"}
+
+
+def test_a_misspelt_heading_is_read_and_said(tmp_path):
+    path = tmp_path / "reeds.csv"
+    path.write_text(
+        "Nr;Gebundn am;Ergebniss;Hobelng;Lokomotive\n"
+        "1;5.3.2024;gut;0,58;7\n2;6.3.2024;gut;0,59;8\n",
+        "utf-8",
+    )
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "columns.reeds") == {
+        "Nr": "reed", "Gebundn am": "tied_on", "Ergebniss": "outcome", "Hobelng": "gouge_centre_mm",
+        "Lokomotive": "?",
+    }  # fmt: skip
+    why = dict(zip(adopted.mapping["yours"], adopted.mapping["why"]))
+    assert "spelt nearly as 'ergebnis'" in why["Ergebniss"]
+    assert "such as 7, 8: not read until you name a column" in why["Lokomotive"]
+
+
+@pytest.mark.parametrize(
+    ("days", "order"),
+    [
+        (["05.03.2024", "30.03.2024"], "day-month"),
+        (["05/03/2024", "30/03/2024"], "day-month"),
+        (["05/03/2024", "03/30/2024"], "month-day"),
+        (["05/03/2024", "06/03/2024"], "?"),
+        (["30/03/2024", "03/30/2024", "05/03/2024"], "?"),
+        (["05.03.2024", "06.03.2024"], "day-month"),  # with points the day comes first everywhere
+        (["2024-03-05", "5 Mar 2024"], None),
+        (["05/05/2024", "06/06/2024"], None),  # one day either way
+    ],
+)
+def test_the_days_of_a_column_settle_their_order_together(tmp_path, days, order):
+    path = tmp_path / "reeds.csv"
+    rows = [f"{at};{day};good" for at, day in enumerate(days)]
+    path.write_text("\n".join(["No;Tied on;Result", *rows]), "utf-8")
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "").get("date_order") == order
+
+
+@pytest.mark.parametrize(
+    ("heading", "cells", "column"),
+    [
+        ("Tied", ["5 Mar 2024", "6 Mar 2024"], "tied_on"),
+        ("Tied (mm)", ["72.5", "73"], "tied_mm"),
+        ("Price", ["24", "24"], "?"),
+        ("Preis", ["24", "24"], "?"),
+        ("Sold for", ["24", "25"], "sold_for"),
+        ("Length", ["72", "71"], "?"),
+        ("Minutes", ["35", "40"], "?"),
+        ("Gouge", ["0.58", "0.59"], "gouge_centre_mm"),
+        ("Gouge", ["fine", "coarse"], "?"),
+        ("Density", ["0,52", "0,55"], "density_g_cm3"),
+        ("Density", ["120", "122"], "?"),  # impossible, so it is something else
+        ("Härte", ["11", "12"], "hardness"),
+        ("Luftfeuchte %", ["45", "50"], "rh_pct"),
+    ],
+)
+def test_a_heading_is_what_its_cells_are_or_it_is_asked(tmp_path, heading, cells, column):
+    path = tmp_path / "reeds.csv"
+    rows = [f"{at}\tgood\t2024-01-0{at + 1}\t{cell}" for at, cell in enumerate(cells)]
+    path.write_text("\n".join([f"No\tResult\tFinished on\t{heading}", *rows]), "utf-8")
+    assert means(rl.adopt(path, today=TODAY), "columns.reeds")[heading] == column
 
 
 def test_titles_above_and_sums_below_do_not_hide_the_headings(sheet):
