@@ -11,6 +11,7 @@ from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.lines import Choice, Line, Path, Value
 from reedlab.records.adopt.vocabulary import plain, vocabulary
 from reedlab.records.read.cell_values import Trouble, days_meant, read_date
+from reedlab.records.read.outcome_rules import NOT_A_TICK
 from reedlab.records.read.sheets_as_text import heading_key
 from reedlab.records.settings import OPEN
 from reedlab.records.tables import SHEETS, TABLES, Column, name_in_reeds, stem
@@ -27,7 +28,6 @@ _TO_KNOW = ("outcome", "tied_on", "lot")
 _OF_MANY = {"reed", "lot", "piece", "note", "fault", "rh_pct", "temp_c", "lost_at"}
 """Columns of a reed that other tables have too, so they do not show what a sheet holds."""
 
-_NO = frozenset({"no", "nein", "n", "0", "false", "non"})
 _STARTS_WITH_DIGIT = re.compile(r"[~+\-]?\s*(?:ca\.?|[€$£])?\s*[.,]?\d")
 _DECIMAL = re.compile(r"\d*[.,]\d+")
 _LEAVE = Choice("", "none of these: leave it alone")
@@ -229,7 +229,7 @@ def _filled(here: _Table, heading: str) -> None:
         here.decide(heading, "outcome", "with words for other outcomes")
         here.lines[heading].append(Line(("outcome", "a_name"), outcome, "a customer's, say"))
         return
-    entries = sum(n for t, n in texts.items() if t.casefold() not in _NO)
+    entries = sum(n for t, n in texts.items() if t.casefold() not in NOT_A_TICK)
     here.lines[heading] = [
         Line(here.path(heading), "", "read as an outcome, below"),
         Line(("outcome", "filled", heading), outcome, f"{entries:,} filled"),

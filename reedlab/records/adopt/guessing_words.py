@@ -15,10 +15,10 @@ from reedlab.records.adopt.lines import Choice, Line, Path
 from reedlab.records.adopt.vocabulary import plain, vocabulary
 from reedlab.records.read.cell_values import Trouble, days_meant, read_date, read_word
 from reedlab.records.read.outcome_rules import is_name
-from reedlab.records.settings import OPEN
+from reedlab.records.settings import OPEN, OutcomeRules
 from reedlab.records.tables import Column
 
-OLD_DAYS = 30
+OLD_DAYS = int(OutcomeRules.old_days)
 """A blank without an outcome after so many days is asked about: thrown away, or not noted?"""
 
 _MANY_NAMES = 6
