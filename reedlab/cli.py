@@ -106,7 +106,7 @@ def new(
     new_bench(directory, workbook=workbook)
     _say(f"An empty bench is in {directory}.")
     _next(
-        "fill in lots (lot and supplier are enough) and reeds (reed, lot, maker, tied_on, and the "
+        "fill in lots (lot and supplier are enough) and reeds (reed, lot, tied_on, and the "
         f"outcome when you know it), then run {_command('check', directory)}."
     )
 

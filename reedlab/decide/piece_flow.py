@@ -129,11 +129,16 @@ def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
     pandas.DataFrame
         One row a supplier, in pieces: never_tied (lost before tying or not tied yet) of came_in;
         pending, given_up and returned of tied; lots_unknown (lots of which it is not known what
-        came in). The first two are missing where that is known of no lot.
+        came in). The first two are missing where that is known of no lot, returned where neither
+        sales nor returns are noted.
     str
         The counts of all suppliers in a sentence.
     """
     counts = _counts(by_supplier(bench))
+    reeds = bench.reeds
+    follows_up = bool(reeds["sold_for"].notna().any() or reeds["returned_on"].notna().any())
+    if not follows_up:
+        counts["returned"] = counts["returned"].astype("Int64").mask(counts["tied"] >= 0)
     n = counts.drop(columns="supplier").sum()
     silent = n["lots_unknown"]
     unknown = f" ({silent} lot{'' if silent == 1 else 's'} without a count)" if silent else ""
@@ -143,11 +148,12 @@ def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
         untied = (
             f"Of {n['came_in']} pieces that came in, {n['never_tied']} were never tied{unknown}"
         )
-    astray = int(bench.reeds["supplier"].isna().sum())
+    astray = int(reeds["supplier"].isna().sum())
     besides = f" (and {astray} of no known supplier)" if astray else ""
     return counts, (
         f"An answer sees only reeds with an outcome. {untied}; of {n['tied']} tied{besides}, "
-        f"{n['pending']} are pending, {n['given_up']} were given up and {n['returned']} came back."
+        f"{n['pending']} are pending, {n['given_up']} were given up and "
+        + (f"{n['returned']} came back." if follows_up else "how many came back is not noted.")
     )
 
 

@@ -15,6 +15,7 @@ from reedlab.errors import RecordError, SettingsError
 from reedlab.records import flow
 from reedlab.records.check import one_row
 from reedlab.records.check.checking import check_tables
+from reedlab.records.check.kept_out import gravest_first
 from reedlab.records.findings import Findings
 from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.outcome_rules import old_and_empty, with_outcomes
@@ -234,4 +235,5 @@ def _bench(
     name_makers(tables, settings)
     if check:
         check_tables(tables, settings, found, today)
-    return Bench(path, settings, tables, found.frame(), today, found.skipped())
+    findings = gravest_first(found.frame(), tables)
+    return Bench(path, settings, tables, findings, today, found.skipped())

@@ -58,14 +58,18 @@ class Findings:
         severity: Severity,
         problem: str,
         fix: str,
+        place: int = 0,
     ) -> None:
-        """Add one finding; `row` is the spreadsheet's number, or None for a whole table."""
+        """Add one finding; `row` is the spreadsheet's number, or None for a whole table.
+
+        Within a severity findings are in the order of their rows, unless `place` says another.
+        """
         if (row or 0) < 0 or (row is None and table in self.made):
             column = name_in_reeds(table, column)
             table, row = "reeds", None if row is None else -row
         self._counts[table, column, severity] += 1
         if self._counts[table, column, severity] <= MOST_ALIKE:
-            self._rows.append((table, row, column, _brief(value), severity, problem, fix))
+            self._rows.append((table, row, column, _brief(value), severity, problem, fix, place))
 
     def each(
         self,
@@ -105,18 +109,19 @@ class Findings:
         """Return the findings, the grave ones first within each table."""
         more = [
             (table, None, column, "", severity, f"has {count - MOST_ALIKE:,} more of these",
-             "fix the first ones, then check again")
+             "fix the first ones, then check again", 0)
             for (table, column, severity), count in self._counts.items()
             if count > MOST_ALIKE
         ]  # fmt: skip
-        frame = pd.DataFrame([*self._rows, *more], columns=list(COLUMNS))
+        frame = pd.DataFrame([*self._rows, *more], columns=[*COLUMNS, "place"])
         frame = frame.astype({"row": "Int64", **dict.fromkeys(set(COLUMNS) - {"row"}, "str")})
         names = [*dict.fromkeys(t for t in frame["table"] if t not in TABLES), *TABLES]
         order = frame["table"].map({name: i for i, name in enumerate(names)})
         grave = frame["severity"].map({name: i for i, name in enumerate(SEVERITIES)})
         keys = frame.assign(order=order, grave=grave)
-        keys = keys.sort_values(["order", "grave", "row"], kind="stable", na_position="first")
-        return frame.loc[keys.index].reset_index(drop=True)
+        by = ["order", "grave", "place", "row"]
+        keys = keys.sort_values(by, kind="stable", na_position="first")
+        return frame.loc[keys.index, list(COLUMNS)].reset_index(drop=True)
 
 
 def _brief(value: object) -> str:

@@ -9,7 +9,7 @@ import math
 import os
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
@@ -235,20 +235,29 @@ def read_settings(folder: Path) -> tuple[Settings, Findings]:
             raise ValueError("it is larger than a megabyte")
         text = path.read_bytes().decode("utf-8-sig")
         given = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as broken:
+        at = re.search(r"at line (\d+)", str(broken))
+        line = int(at[1]) if at else text.count("\n") + 1
+        found.add(
+            FILE, line, "", "", "error",
+            f"is not valid TOML ({broken}), so every setting has its default",
+            'write each line as name = value, text in quotation marks: currency = "EUR"',
+        )  # fmt: skip
+        return Settings(), found
     except (OSError, ValueError, RecursionError) as error:
         found.add(
             FILE, None, "", "", "error",
             f"cannot be read ({error}), so every setting has its default",
-            "fix that line, or start again from the file that `reedlab new` writes",
+            "replace it with the file that `reedlab new` writes, or remove it",
         )  # fmt: skip
         return Settings(), found
     settings = Settings()
     for name, value in _flattened(given):
-        try:
-            settings = _with(settings, name, value)
-        except SettingsError as error:
-            line = _line_of(error, text)
-            found.add(FILE, line, error.key, value, "error", error.problem, error.fix)
+        settings, refused = _line_by_line(settings, name, value)
+        for nth, (wrong, says) in enumerate(refused):
+            alike = sum(str(other) == str(wrong) for other, _ in refused[:nth])
+            row = _line_of(wrong, text, alike)
+            found.add(FILE, row, wrong.key, says, "error", wrong.problem, wrong.fix)
     _say_open(given, found)
     return settings, found
 
@@ -265,8 +274,75 @@ def _name_others(folder: Path, found: Findings) -> None:
                 )  # fmt: skip
 
 
-def _line_of(error: SettingsError, text: str) -> int | None:
-    """Return the line of the setting that an error is about, since tomllib keeps none."""
+_Path = tuple[str | int, ...]
+
+
+def _line_by_line(
+    settings: Settings, name: str, value: Any
+) -> tuple[Settings, list[tuple[SettingsError, Any]]]:
+    """Return the settings with one of them changed, and what is refused: no more than its lines."""
+    try:
+        return _with(settings, name, value), []
+    except SettingsError as error:
+        entries = list(_entries(value))
+        if not isinstance(value, dict | list) or not any(path for path, _ in entries):
+            return settings, [(error, value)]
+    kept: list[tuple[_Path, Any]] = []
+    refused: list[tuple[SettingsError, Any]] = []
+
+    def keep(more: list[tuple[_Path, Any]]) -> None:
+        """Take entries that can be taken: all of them, or what each half has of them."""
+        nonlocal settings
+        broken = {path[0] for path, _ in more if path[0] in without}
+        more = [(path, says) for path, says in more if path[0] not in broken]
+        if not more:
+            return
+        try:
+            settings = _with(settings, name, _built([*kept, *more]))
+            kept.extend(more)
+        except SettingsError as error:
+            if len(more) == 1:
+                ((path, says),) = more
+                refused.append((error, says))
+                if path[1:] == ("from",):  # the rest of its block has no day to begin
+                    without.add(path[0])
+            else:
+                keep(more[: len(more) // 2])
+                keep(more[len(more) // 2 :])
+
+    without: set[str | int] = set()
+    keep(sorted(entries, key=lambda entry: entry[0][1:] != ("from",)))
+    return settings, refused
+
+
+def _entries(value: Any, path: _Path = ()) -> Iterator[tuple[_Path, Any]]:
+    """Yield the lines of a section, each by its path."""
+    if isinstance(value, dict) and value:
+        for name, inside in value.items():
+            yield from _entries(inside, (*path, name))
+    elif isinstance(value, list) and any(isinstance(block, dict) for block in value):
+        for at, block in enumerate(value):
+            yield from _entries(block, (*path, at))
+    else:
+        yield path, value
+
+
+def _built(entries: list[tuple[_Path, Any]]) -> Any:
+    """Return a section of some of its lines."""
+    if len(entries) == 1 and not entries[0][0]:
+        return entries[0][1]
+    by_name: dict[str | int, list[tuple[_Path, Any]]] = {}
+    for path, says in entries:
+        by_name.setdefault(path[0], []).append((path[1:], says))
+    section = {name: _built(inside) for name, inside in by_name.items()}
+    return [*section.values()] if all(isinstance(name, int) for name in section) else section
+
+
+def _line_of(error: SettingsError, text: str, alike: int = 0) -> int | None:
+    """Return the line of the setting that an error is about, since tomllib keeps none.
+
+    Of several errors in the same words, `alike` counts those before.
+    """
     section, lines = "", []
     for number, line in enumerate(text.splitlines(), start=1):
         if header := _HEADER.match(line):
@@ -279,7 +355,8 @@ def _line_of(error: SettingsError, text: str) -> int | None:
     # Of several lines, the one whose value the problem quotes.
     quoted = [number for number, line in inside if _quoted(line, error.problem)]
     around = [number for path, number, _ in lines if error.key.startswith(f"{path}.")]
-    return next(iter([*quoted, *(number for number, _ in inside), *around]), None)
+    lines_of = quoted or [number for number, _ in inside] or around
+    return lines_of[min(alike, len(lines_of) - 1)] if lines_of else None
 
 
 def _quoted(line: str, problem: str) -> bool:
@@ -288,7 +365,11 @@ def _quoted(line: str, problem: str) -> bool:
         ((name, value),) = tomllib.loads(line).items()
     except ValueError:
         return False
-    quotes = "|".join(re.escape(repr(word)) for word in (name, value))
+    said = [name, value]
+    while isinstance(value, dict) and len(value) == 1:  # [columns.reeds]
+        ((name, value),) = value.items()
+        said += [name, value]
+    quotes = "|".join(re.escape(repr(word)) for word in said)
     return re.search(rf"(?<!\S)({quotes})(?![\w.])", problem) is not None
 
 
@@ -315,7 +396,8 @@ def _with(settings: Settings, name: str, value: Any) -> Settings:
         if name == "heated":
             value = tuple(_spell(v) for v in value)
         elif name == "usual":
-            value = tuple(sorted((_usual(v) for v in value), key=lambda u: u.since))
+            usual = sorted((_usual(v) for v in value), key=lambda u: u.since)
+            value = tuple(u for u in usual if u.values)
         elif name == "success":
             value = frozenset([value] if isinstance(value, str) else value)
         elif name == "ranges":
@@ -376,7 +458,7 @@ def _spell(given: Mapping[str, Any]) -> tuple[str, str | None]:
     days = [start] if end is None else [start, end]
     if not all(_DAY.fullmatch(day) for day in days) or len({len(day) for day in days}) > 1:
         fix = 'write days such as 2024-10-15, or both as "10-15" for every year'
-        raise SettingsError("heated", f"holds {', '.join(days)}", fix)
+        raise SettingsError("heated", f"holds {', '.join(map(repr, days))}", fix)
     return start, end
 
 

@@ -61,6 +61,73 @@ def test_an_error_of_a_setting_names_its_line(tmp_path, text, line):
     assert findings["row"].tolist() == [line]
 
 
+MANY = """currency = "CHF"
+[columns.reeds]
+"Nr" = "reed"
+"Los" = "lott"
+"Kundin" = ""
+[columns.lost]
+"Los" = "lot"
+[words.outcome]
+"gut" = "good"
+"weg" = "gone"
+[ranges]
+"reeds.tied_mm" = { long = [70, 75], short = [80, 73] }
+"pieces.gouge_centre_mm" = [0.5, 0.7]
+[[usual]]
+from = 2024-01-01
+staple_mm = 47
+style = "middle"
+[[usual]]
+from = "soon"
+staple_mm = 46
+[[usual]]
+from = 2025-01-01
+style = "middle"
+thread = "FF"
+[tables]
+"Rohre" = "reeds"
+"Holz" = "cane"
+[[heated]]
+from = "10-15"
+to = "04-10"
+[[heated]]
+from = "autumn"
+to = "04-10"
+"""
+
+
+def test_one_wrong_line_costs_that_line(tmp_path):
+    (tmp_path / "bench.toml").write_text(MANY)
+    settings, found = read_settings(tmp_path)
+    lines = MANY.splitlines()
+    wrong = found.frame()["row"].tolist()
+    assert [lines[line - 1] for line in sorted(wrong)] == [
+        '"Los" = "lott"', "[columns.lost]", '"weg" = "gone"',
+        '"reeds.tied_mm" = { long = [70, 75], short = [80, 73] }', 'style = "middle"',
+        'from = "soon"', 'style = "middle"', '"Holz" = "cane"', 'from = "autumn"',
+    ]  # fmt: skip
+    assert len(set(wrong)) == len(wrong)
+    assert settings.columns == {"reeds": {"Nr": "reed", "Kundin": ""}}
+    assert settings.words == {"outcome": {"gut": "good"}}
+    assert settings.ranges == {
+        "reeds.tied_mm": {"long": (70, 75)}, "pieces.gouge_centre_mm": (0.5, 0.7),
+    }  # fmt: skip
+    assert [u.values for u in settings.usual] == [{"staple_mm": 47}, {"thread": "FF"}]
+    assert settings.tables == {"rohre": "reeds"}
+    assert settings.heated == (("10-15", "04-10"),)
+    assert settings.currency == "CHF"
+
+
+def test_a_broken_file_is_named_as_such_with_its_line(tmp_path):
+    (tmp_path / "bench.toml").write_text('currency = "CHF"\n[columns.reeds\n"Nr" = "reed"\n')
+    settings, found = read_settings(tmp_path)
+    finding = found.frame().iloc[0]
+    assert (finding["row"], finding["severity"]) == (2, "error")
+    assert finding["problem"].startswith("is not valid TOML")
+    assert settings == Settings()
+
+
 def test_what_is_there_instead_of_the_settings_is_named(tmp_path):
     (tmp_path / "bench.toml").symlink_to("nowhere.toml")
     (tmp_path / "bench.toml.txt").write_text("format = 1\n")

@@ -22,6 +22,7 @@ from reedlab.records.tidy.minutes import batches
 Tables = dict[str, pd.DataFrame]
 
 _LONG = pd.Timedelta(days=730)
+_OUTCOMES = 10  # with fewer, what is usual is not known
 _ROUNDED = 0.05  # a price a piece is often rounded
 
 
@@ -270,15 +271,26 @@ def _in_order(table: str, steps: dict[str, pd.Series], found: Findings) -> None:
         step_of = np.where(take, step, step_of)
 
 
+def _undated(reeds: pd.DataFrame, found: Findings) -> pd.Series:
+    """Say of each reed whether it has an outcome without a day."""
+    undated = reeds["outcome"].notna() & reeds["judged_on"].isna() & reeds["finished_on"].isna()
+    for column in ("judged_on", "finished_on"):
+        undated &= ~reeds.index.isin(list(found.rows("reeds", column)))
+    return undated
+
+
+def _mostly(undated: pd.Series, known: pd.Series) -> bool:
+    """Say whether so many outcomes have no day that this is said once, of the column."""
+    return bool(undated.sum() > max(10, known.sum() / 2))
+
+
 def _outcomes(tables: Tables, found: Findings) -> None:
     """Outcomes without a day, days without an outcome, and signs of failure on good reeds."""
     reeds = tables["reeds"]
     known = reeds["outcome"].notna()
-    undated = known & reeds["judged_on"].isna() & reeds["finished_on"].isna()
-    for column in ("judged_on", "finished_on"):
-        undated &= ~reeds.index.isin(list(found.rows("reeds", column)))
+    undated = _undated(reeds, found)
     fix = "fill in judged_on or finished_on: it says when the outcome was known"
-    if undated.sum() > max(10, known.sum() / 2):
+    if _mostly(undated, known):
         found.add("reeds", None, "judged_on", "", "warning",
                   f"is empty for {undated.sum()} of {known.sum()} outcomes", fix)  # fmt: skip
     else:
@@ -412,7 +424,7 @@ def _half_timed(tables: Tables, found: Findings) -> None:
 def _sittings(tables: Tables, found: Findings) -> None:
     """Batches whose reeds are missing, not named, or have minutes of their own."""
     reeds = tables["reeds"]
-    if tables["sittings"].empty:
+    if tables["sittings"].empty or reeds.empty:
         return
     known = set(reeds["reed"].dropna())
     timed = {
@@ -442,9 +454,26 @@ def _sittings(tables: Tables, found: Findings) -> None:
 
 
 def _waiting(tables: Tables, found: Findings) -> None:
-    """Say when there are too few outcomes to know how long one takes."""
+    """Name reeds that wait long for their outcome, or say that too few have one to know."""
     reeds = tables["reeds"]
-    if reeds["outcome"].notna().any() and pd.isna(cutoff(reeds).wait_days):
+    days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
+    last = reeds[days].max(axis=None) if len(reeds) else pd.NaT
+    took = (reeds["judged_on"].fillna(reeds["finished_on"]) - reeds["tied_on"]).dt.days
+    took = took[reeds["outcome"].notna() & (took >= 0)]
+    if len(took) >= _OUTCOMES:
+        usual = took.quantile(0.9)
+        waits = (last - reeds["tied_on"]).dt.days
+        waits = waits[reeds["outcome"].isna() & (waits > usual) & reeds["reed"].notna()]
+        waits = waits[~waits.index.isin(list(found.rows("reeds", "outcome")))]
+        for place, (row, wait) in enumerate(waits.sort_values(ascending=False).items(), 1):
+            found.add(
+                "reeds", int(str(row)), "outcome", f"{reeds.at[row, 'reed']}, {wait:.0f} days",
+                "warning", f"waits longer than nine in ten took ({usual:.0f} days)",
+                "fill in the outcome, such as given_up if it was thrown away", place,
+            )  # fmt: skip
+    known = reeds["outcome"].notna()
+    said = _mostly(_undated(reeds, found), known)
+    if known.any() and not said and pd.isna(cutoff(reeds).wait_days):
         found.add(
             "reeds", None, "judged_on", "", "warning",
             "is filled in too rarely to show how long an outcome takes, so all outcomes count",

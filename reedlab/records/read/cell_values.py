@@ -212,7 +212,9 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
     if before == "" and (other := OTHER_UNITS.get(own_unit, {}).get(unit.casefold())):
         name, convert = other
         raise OtherUnit(f"is in {name}", f"write {convert(value):.4g} ({own_unit})")
-    unit_says = f" without {' '.join(sorted(signs))}" if len(text) < 40 else ""
+    # What else the cell says may be a number too, and which of them is meant is not known.
+    plain = len(text) < 40 and not any(map(str.isdigit, "".join(signs)))
+    unit_says = f" without {' '.join(sorted(signs))}" if plain else ""
     in_unit = f", in {own_unit}," if own_unit else ""
     raise Trouble(
         "is not a plain number", f"write the number alone{in_unit}{unit_says}".rstrip(",")
@@ -459,7 +461,9 @@ def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:
     if word in words and column.kind != "yesno":
         return word
     known = [*words, *own] if column.kind == "word" else ["yes", "no"]
-    near = difflib.get_close_matches(_folded(text)[:40], known, 1, 0.7)
+    # "unplayable" and "no good" are near their opposites.
+    without = [word for word in known if _folded(word) not in _folded(text)[1:]]
+    near = difflib.get_close_matches(_folded(text)[:40], without, 1, 0.7)
     known_says = ", ".join(known)
     raise Trouble(
         f"is not one of {known_says}",

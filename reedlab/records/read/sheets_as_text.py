@@ -138,6 +138,12 @@ def read_csv(path: Path, table: Table, settings: Settings, found: Findings) -> S
             "replace it with a CSV file, or remove it",
         )  # fmt: skip
         return None
+    if not text.strip():
+        found.add(
+            table.name, None, "", path.name, "error", f"{path.name} is empty: it holds no text",
+            "save the table again from the spreadsheet, or remove the file",
+        )  # fmt: skip
+        return None
     if odd:
         found.add(
             table.name, None, "", path.name, "warning", f"{path.name} {odd}",

@@ -95,15 +95,14 @@ def held(bench: Bench) -> pd.DataFrame:
     pandas.DataFrame
         ``table``, ``rows``, ``from``, ``to``; tables that are not kept are left out.
     """
-    days = {
-        name: frame.select_dtypes("datetime").stack()
-        for name, frame in bench.tables.items()
-        if len(frame)
-    }
+    # A piece or lot that a row of reeds describes is no row of a table that is kept.
+    own = {name: frame[frame.index > 0] for name, frame in bench.tables.items()}
+    kept = {name: frame for name, frame in own.items() if len(frame)}
+    days = {name: frame.select_dtypes("datetime").stack() for name, frame in kept.items()}
     return pd.DataFrame(
         {
             "table": list(days),
-            "rows": [len(bench.tables[name]) for name in days],
+            "rows": [len(kept[name]) for name in days],
             "from": [day.min() if len(day) else pd.NaT for day in days.values()],
             "to": [day.max() if len(day) else pd.NaT for day in days.values()],
         }
@@ -142,8 +141,8 @@ def records_sentence(reeds: pd.DataFrame, lost: Losses, known: pd.DataFrame) -> 
     """
     if reeds.empty:
         return (
-            "No reed is recorded yet: fill in reed, lot, maker and tied_on of each one, and its "
-            "outcome once it is known."
+            "No reed is recorded yet: fill in reed, lot and tied_on of each one, and its outcome "
+            "once it is known."
         )
     status = reeds.loc[reeds["settled"], "status"]
     good, failed = (int((status == name).sum()) for name in ("success", "failure"))
