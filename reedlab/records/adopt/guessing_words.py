@@ -161,8 +161,9 @@ def _names(unknown: Counter[str], answers: Answers) -> tuple[list[Line], Counter
     path = ("outcome", "a_name")
     names = Counter({t: n for t, n in unknown.items() if is_name(t)})
     if path in answers:
-        rule = Line(path, answers[path])
-        return [rule], unknown if rule.value == "" else Counter()
+        some = f"{len(names)} names, such as {examples(names)}" if names else "a customer's, say"
+        rule = Line(path, answers[path], some)
+        return [rule], unknown if rule.value == "" else unknown - names
     if len(names) < _MANY_NAMES:
         return [], unknown
     choices = (

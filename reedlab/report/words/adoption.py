@@ -8,6 +8,11 @@ from collections.abc import Sequence
 from reedlab.records.adopt.adopting import Draft
 from reedlab.records.adopt.lines import Line
 
+_SIGNS = {
+    "a_price": "a price",
+    "a_name": "a name",
+    "when_old_and_empty": "nothing, after a while",
+}
 _MOST_WORDS = 40
 """Of one column; bench.toml has all of them."""
 
@@ -20,7 +25,23 @@ def opening_lines(draft: Draft) -> list[str]:
         line = holds[(str(part.file), *([part.sheet] if part.sheet else []))]
         what = "not clear yet" if line.open else line.value or "not read"
         said.append(f"{part.place}: {len(part.body):,} rows, {what}.")
-    return said
+    return [*said, *_outcomes(draft)]
+
+
+def _outcomes(draft: Draft) -> list[str]:
+    """Say which of her words, columns and signs are read as which outcome."""
+    read_as: dict[str, list[str]] = defaultdict(list)
+    for line in draft.lines:
+        section, word, value = line.path[:-1], line.path[-1], str(line.value)
+        if line.open or not value:
+            continue
+        if section == ("words", "outcome"):
+            read_as[value].append(word)
+        elif section == ("outcome", "filled"):
+            read_as[value].append(f"anything under {word!r}")
+        elif section == ("outcome",) and word in _SIGNS:
+            read_as[value].append(_SIGNS[word])
+    return [f"  {outcome.replace('_', ' ')}: {', '.join(w)}" for outcome, w in read_as.items()]
 
 
 def question_text(line: Line, number: int) -> str:

@@ -270,3 +270,37 @@ def test_titles_above_and_sums_below_do_not_hide_the_headings(sheet):
     parts, _ = read_parts(sheet("Rohrbuch.xlsx"))
     assert parts[0].headings[:4] == ("Nr.", "Gebunden am", "Charge", "Hobelung (mm)")
     assert [part.sheet for part in parts if part.headings] == ["Rohre 2024", "Holz"]
+
+
+NAMES = ["Adler", "Berg", "Conrad", "Dahl", "Ebner", "Fink"]
+
+
+def test_prices_are_sales_and_names_are_asked_about_once(tmp_path):
+    path = tmp_path / "reeds.csv"
+    results = [*NAMES, "24,50", "30 EUR", "bin", "-", "goood", "sold to Meyer"]
+    rows = [f"{at};2024-03-01;L1;{result}" for at, result in enumerate(results)]
+    path.write_text("\n".join(["No;Tied on;Lot;Result", *rows]), "utf-8")
+    draft = adopting.begin(path, today=TODAY)
+    assert draft.questions[0].path == ("outcome", "a_name")
+    asked = answered(draft, a_name="good")
+    assert {line.path[-1]: line.why.partition("(")[2] for line in asked.questions} == {
+        "goood": "perhaps good)", "sold to Meyer": "perhaps good)",
+    }  # fmt: skip
+    adopted = asked.write()
+    reeds = rl.open_bench(adopted.folder, today=TODAY).tables["reeds"]
+    outcomes = [*reeds["outcome"].astype(object).fillna("")]
+    assert outcomes == ["good"] * 8 + ["reject"] * 2 + [""] * 2
+    # Asked singly, each name is a question of its own.
+    singly = answered(draft, a_name="")
+    assert {*NAMES} <= {line.path[-1] for line in singly.questions}
+
+
+def test_a_supplier_without_a_lot_is_one_lot(tmp_path):
+    path = tmp_path / "reeds.csv"
+    path.write_text(
+        "No;Tied on;Supplier;Result\n1;2024-03-05;Blue;good\n2;2024-03-06;Red;bin\n", "utf-8"
+    )
+    bench = rl.open_bench(rl.adopt(path, today=TODAY).folder, today=TODAY)
+    assert [*bench.reeds["lot"]] == [*bench.reeds["supplier"]] == ["Blue", "Red"]
+    (said,) = bench.findings.query("column == 'lot' and severity == 'warning'")["problem"]
+    assert "one supplier counts as one lot" in said
