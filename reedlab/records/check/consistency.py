@@ -115,6 +115,8 @@ def _nowhere(tables: Tables, found: Findings) -> None:
 
 def _unmeasured(tables: Tables, astray: pd.Series, found: Findings) -> None:
     """Warn of pieces that have no row, where other pieces of their lot have one."""
+    if astray.empty:
+        return
     pieces = tables["pieces"].dropna(subset=["piece", "lot"])
     measured = pieces.groupby(pieces["lot"].astype(object))["piece"].agg(list).to_dict()
     lots = tables["reeds"]["lot"].reindex(astray.index)
@@ -134,6 +136,8 @@ def _unmeasured(tables: Tables, astray: pd.Series, found: Findings) -> None:
 def _alike_lots(tables: Tables, found: Findings) -> None:
     """Warn of two lots made from rows of reeds whose labels differ in blanks or points alone."""
     lots = tables["lots"]["lot"].dropna()
+    if not (lots.index < 0).any():
+        return
     counts = lots_of(tables["reeds"], tables["pieces"]).value_counts()
     first: dict[str, str] = {}
     for label in sorted(lots, key=lambda label: (-counts.get(label, 0), label)):

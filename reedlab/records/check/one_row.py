@@ -100,19 +100,22 @@ def _join(tables: Tables, table: Table, said: pd.DataFrame, found: Findings) -> 
     own = tables[table.name].copy(deep=False)
     key = table.key
     kept = own[~own[key].duplicated() & own[key].notna()]
-    places = pd.Series(kept.index, index=kept[key].astype(object))
+    its_own = kept[key].astype(object)
+    said = _distinct(said, key, its_own)
     labels = said[key].astype(object)
-    made = said.loc[~labels.duplicated() & ~labels.isin(places.index)]
+    made = said.loc[~labels.duplicated() & ~labels.isin(its_own)]
+    alone = len(made) == len(said)
     fresh = pd.DataFrame({key: made[key]}, index=made.index)
     apart: dict[str, pd.Index] = {}
     for name, column in table.columns.items():
         if name == key:
             continue
-        if name not in said or name == "lot":  # that of a reed and its piece is checked later
+        # Whether a piece is of its reed's lot is checked later.
+        if name not in said or name == "lot" or alone:
             empty = pd.Series(column.missing(len(fresh)), index=fresh.index)
             fresh[name] = made.get(name, empty)
             continue
-        stands = kept.set_index(places.index)[name].dropna().astype(object)
+        stands = kept.set_index(its_own)[name].dropna().astype(object)
         values = said[name].astype(object)
         agreed = _agreed(labels, values, stands, column.kind == "name")
         _say_capitals(name_in_reeds(table.name, name), agreed.other_case, agreed.read, found)
@@ -131,6 +134,13 @@ def _join(tables: Tables, table: Table, said: pd.DataFrame, found: Findings) -> 
     else:
         tables[table.name] = own
     return apart
+
+
+def _distinct(said: pd.DataFrame, key: str, its_own: pd.Series) -> pd.DataFrame:
+    """Leave out rows that say what another says too, unless others of their label say another."""
+    different = said.drop_duplicates()
+    several = different[key][different[key].duplicated()]
+    return said[said.index.isin(different.index) | said[key].isin([*several, *its_own])]
 
 
 class _Agreed(NamedTuple):
@@ -156,7 +166,7 @@ def _agreed(labels: pd.Series, values: pd.Series, stands: pd.Series, names: bool
     """Find what each label's rows agree on; `stands` is what its own table says."""
     known = values.notna()
     labels, values = labels[known], values[known]
-    alike = values.map(lambda text: str(text).casefold()) if names else values
+    alike = values.map({v: str(v).casefold() for v in values.unique()}) if names else values
     first = ~labels.duplicated()
     value: dict[str, object] = dict(zip(labels[first], values[first])) | stands.to_dict()
     same = labels.map({k: str(v).casefold() if names else v for k, v in value.items()}).eq(alike)

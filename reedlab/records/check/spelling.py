@@ -130,9 +130,10 @@ def respelled(labels: Iterable[str], known: Iterable[str]) -> dict[str, str]:
     >>> respelled(["b 7", "B9", "Bule"], ["B-7", "B-8", "Blue"])
     {'b 7': 'B-7', 'Bule': 'Blue'}
     """
-    labels, known = list(labels), list(known)
+    labels = list(labels)
     if not labels:
         return {}
+    known = list(known)
     by_bare = {_bare(label): label for label in reversed(known)}
     meant = {label: by_bare[_bare(label)] for label in labels if _bare(label) in by_bare}
     if len(known) <= _MOST_NAMES:

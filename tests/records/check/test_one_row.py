@@ -291,3 +291,31 @@ def test_a_sheet_split_by_hand_gives_the_same_bench(reeds, lots, first_only):
     assert_frame_equal(sheet.reeds, tables.reeds)
     assert_frame_equal(sheet.cane, tables.cane)
     assert_frame_equal(sheet.losses, tables.losses)
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["L1", "L2", "l1", None]),
+            st.sampled_from(["Ochre", "ochre", "Ocher", "Slate", None]),
+            st.sampled_from([None, 2021.0, 2022.0]),
+        ),
+        min_size=1,
+        max_size=8,
+    )
+)
+def test_no_reed_has_what_its_row_does_not_say_without_a_finding(said):
+    lots, suppliers, years = map(list, zip(*said))
+    bench = Bench.from_tables(
+        {"reeds": rows(lot=lots, supplier=suppliers, harvest_year=years, style="long")}
+    )
+    named = {
+        (row, column) for row, column in bench.findings[["row", "column"]].dropna().values.tolist()
+    }
+    used = bench.reeds[["supplier", "harvest_year"]].astype(object)
+    for at, (supplier, year) in enumerate(zip(suppliers, years)):
+        for column, wrote in (("supplier", supplier), ("harvest_year", year)):
+            has = used[column].iloc[at]
+            if wrote is not None and lots[at] is not None and has != wrote:
+                assert any((at + 2, of) in named for of in (column, "supplier", "lot"))
