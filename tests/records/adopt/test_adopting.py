@@ -9,6 +9,7 @@ import pytest
 import reedlab as rl
 from reedlab.records.adopt import adopting
 from reedlab.records.adopt.finding_tables import read_parts
+from reedlab.records.tables import TABLES
 
 TODAY = "2024-12-01"
 SHEETS = ["Rohrbuch.xlsx", "Rohrbuch.ods", "Rohrbuch.xls", "reed log.csv", "ticks.tsv"]
@@ -304,3 +305,24 @@ def test_a_supplier_without_a_lot_is_one_lot(tmp_path):
     assert [*bench.reeds["lot"]] == [*bench.reeds["supplier"]] == ["Blue", "Red"]
     (said,) = bench.findings.query("column == 'lot' and severity == 'warning'")["problem"]
     assert "one supplier counts as one lot" in said
+
+
+@pytest.mark.skipif("tied_count" not in TABLES["reeds"].columns, reason="rows are single reeds")
+def test_a_row_that_is_a_batch(tmp_path):
+    path = tmp_path / "batches.csv"
+    path.write_text(
+        "My batches\nLot,Supplier,Date,Tied,Good,Pupil,Bin\n"
+        "L21,Blue,2024-03-05,10,6,2,2\nL22,Red,2024-03-12,8,5,1,2\n",
+        "utf-8",
+    )
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "columns.reeds") == {
+        "Lot": "lot", "Supplier": "supplier", "Date": "tied_on", "Tied": "tied_count",
+        "Good": "good_count", "Pupil": "playable_count", "Bin": "reject_count",
+    }  # fmt: skip
+    reeds = rl.open_bench(adopted.folder, today=TODAY).reeds
+    counts = reeds.groupby(["supplier", "outcome"], observed=True).size()
+    assert dict(counts) == {
+        ("Blue", "good"): 6, ("Blue", "playable"): 2, ("Blue", "reject"): 2,
+        ("Red", "good"): 5, ("Red", "playable"): 1, ("Red", "reject"): 2,
+    }  # fmt: skip

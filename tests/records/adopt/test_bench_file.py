@@ -3,7 +3,7 @@
 import tomllib
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from reedlab.errors import RecordError
@@ -67,6 +67,7 @@ def test_line_ends_stay_as_they_are(line_end):
     assert text == with_lines(HERS, [Line(("files", "y"), "lots")]).replace("\n", line_end)
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.tuples(SECTIONS, TEXT, TEXT), max_size=8, unique_by=lambda e: e[:2]))
 def test_whatever_she_writes_is_read_back(entries):
     lines = [Line((*section.split("."), key), value, value) for section, key, value in entries]
