@@ -13,7 +13,7 @@ from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.guessing_columns import Answers, columns_of, examples
 from reedlab.records.adopt.lines import Choice, Line, Path
 from reedlab.records.adopt.vocabulary import plain, vocabulary
-from reedlab.records.read.cell_values import Trouble, days_meant, read_date, read_word
+from reedlab.records.read.cell_values import BLANK, Trouble, days_meant, read_date, read_word
 from reedlab.records.read.outcome_rules import is_name
 from reedlab.records.settings import OPEN, OutcomeRules
 from reedlab.records.tables import Column
@@ -56,17 +56,29 @@ def guess_words(
     for column in columns_of(table).values():
         headings = [heading for heading, name in meant.items() if name == column.name]
         if column.kind in ("word", "yesno") and headings:
-            texts = sum((_texts(part, h) for part in parts for h in headings), Counter[str]())
-            lines += _of_column(column, headings[0], texts, answers)
+            texts = sum(
+                (_texts(part, h, column) for part in parts for h in headings), Counter[str]()
+            )
+            lines += _of_column(column, headings[0], _one_spelling(texts), answers)
     return lines
 
 
-def _texts(part: Part, heading: str) -> Counter[str]:
-    """Return the texts of a column; a dash is one of them, since it may mean lost."""
-    if heading not in part.body:
-        return Counter()
-    cells = part.body[heading].dropna().map(lambda cell: " ".join(str(cell).split()))
-    return Counter(text for text in cells if text and text != "?")
+def _texts(part: Part, heading: str, column: Column) -> Counter[str]:
+    """Return the texts of a column; of an outcome a dash is one of them, since it may mean lost."""
+    if heading not in part.body or column.name != "outcome":
+        return part.texts(heading)
+    cells = (" ".join(str(cell).split()) for cell in part.body[heading].dropna())
+    known = vocabulary().words["outcome"]
+    return Counter(t for t in cells if t and (t.casefold() not in BLANK or plain(t) in known))
+
+
+def _one_spelling(texts: Counter[str]) -> Counter[str]:
+    """Count "Gut" and "gut" together, as the more frequent of them."""
+    spelled: dict[str, str] = {}
+    counts = Counter[str]()
+    for text, count in texts.most_common():
+        counts[spelled.setdefault(text.casefold(), text)] += count
+    return counts
 
 
 def _of_column(column: Column, heading: str, texts: Counter[str], answers: Answers) -> list[Line]:
@@ -104,12 +116,9 @@ def _sorted(
     """Return the lines of words that are known, and the words that are not."""
     words = vocabulary().words.get(column.name, {})
     known, unknown = [], Counter[str]()
-    done: set[str] = set()
     answered = {p[-1].casefold(): p for p in answers if p[:-1] == ("words", column.name)}
     for text, count in texts.most_common():
         path: Path = ("words", column.name, text)
-        if text.casefold() in done:
-            continue
         if text.casefold() in answered:
             path = answered[text.casefold()]
             known.append(Line(path, answers[path]))
@@ -119,8 +128,6 @@ def _sorted(
             known.append(Line(path, meaning, times(count)))
         else:
             unknown[text] += count
-            continue
-        done.add(text.casefold())
     return known, unknown
 
 

@@ -326,3 +326,17 @@ def test_a_row_that_is_a_batch(tmp_path):
         ("Blue", "good"): 6, ("Blue", "playable"): 2, ("Blue", "reject"): 2,
         ("Red", "good"): 5, ("Red", "playable"): 1, ("Red", "reject"): 2,
     }  # fmt: skip
+
+
+def test_words_are_counted_whatever_their_case_and_a_dash_is_lost_in_outcomes_alone(tmp_path):
+    path = tmp_path / "reeds.csv"
+    cells = ["meh;-", "Meh;zu", "meh;-", "-;-", "n/a;", "--;offen", "Gut;?"]
+    rows = [f"{at};2024-03-01;{cell}" for at, cell in enumerate(cells)]
+    path.write_text("\n".join(["Nr;Gebunden am;Ergebnis;Öffnung", *rows]), "utf-8")
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "words.outcome") == {
+        "meh": "?", "-": "reject", "--": "reject", "Gut": "good",
+    }  # fmt: skip
+    assert means(adopted, "words.opening") == {"zu": "small", "offen": "large"}
+    why = dict(zip(adopted.mapping["yours"], adopted.mapping["why"]))
+    assert why["meh"].startswith("3 times: good, playable")
