@@ -27,6 +27,8 @@ _MANY_NAMES = 6
 _PRICE = re.compile(
     r"(?:[€$£]|eur|usd|chf)?\s*\d[\d.,]*(?:,-)?\s*(?:[€$£]|eur|euro|usd|chf)?", re.I
 )
+_BETWEEN = re.compile(r"[\s\-–—:,(/)]+")
+_TO = frozenset(("to", "for", "an", "für", "à", "a"))
 _SAYS = {
     "good": "good enough to sell",
     "playable": "for a pupil, or to practise",
@@ -124,11 +126,18 @@ def _sorted(
             known.append(Line(path, answers[path]))
         elif _native(text, column):
             continue
-        elif meaning := words.get(plain(text)):
+        elif meaning := words.get(plain(text)) or _with_a_name(text, words):
             known.append(Line(path, meaning, times(count)))
         else:
             unknown[text] += count
     return known, unknown
+
+
+def _with_a_name(text: str, words: Mapping[str, str]) -> str:
+    """Return what a word means that a name follows: "Sold - Anna", "Schüler Tim"."""
+    first, *rest = [part for part in _BETWEEN.split(text) if part]
+    rest = rest[1:] if rest and rest[0].casefold() in _TO else rest
+    return words.get(plain(first), "") if is_name(" ".join(rest)) else ""
 
 
 def _native(text: str, column: Column) -> bool:

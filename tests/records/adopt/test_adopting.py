@@ -278,14 +278,14 @@ NAMES = ["Adler", "Berg", "Conrad", "Dahl", "Ebner", "Fink"]
 
 def test_prices_are_sales_and_names_are_asked_about_once(tmp_path):
     path = tmp_path / "reeds.csv"
-    results = [*NAMES, "24,50", "30 EUR", "bin", "-", "goood", "sold to Meyer"]
+    results = [*NAMES, "24,50", "30 EUR", "bin", "-", "goood", "sold after all"]
     rows = [f"{at};2024-03-01;L1;{result}" for at, result in enumerate(results)]
     path.write_text("\n".join(["No;Tied on;Lot;Result", *rows]), "utf-8")
     draft = adopting.begin(path, today=TODAY)
     assert draft.questions[0].path == ("outcome", "a_name")
     asked = answered(draft, a_name="good")
     assert {line.path[-1]: line.why.partition("(")[2] for line in asked.questions} == {
-        "goood": "perhaps good)", "sold to Meyer": "perhaps good)",
+        "goood": "perhaps good)", "sold after all": "perhaps good)",
     }  # fmt: skip
     adopted = asked.write()
     reeds = rl.open_bench(adopted.folder, today=TODAY).tables["reeds"]
@@ -340,3 +340,21 @@ def test_words_are_counted_whatever_their_case_and_a_dash_is_lost_in_outcomes_al
     assert means(adopted, "words.opening") == {"zu": "small", "offen": "large"}
     why = dict(zip(adopted.mapping["yours"], adopted.mapping["why"]))
     assert why["meh"].startswith("3 times: good, playable")
+
+
+def test_a_sign_is_a_heading_and_a_name_may_follow_a_word(tmp_path):
+    path = tmp_path / "reeds.csv"
+    results = ["Sold - Anna", "pupil Tim", "sold to Meyer", "sold - cracked", "gone to Ben"]
+    rows = [f"{at + 7};2024-03-01;{result};2{at}" for at, result in enumerate(results)]
+    path.write_text("\n".join(["#;When tied;What became of it?;Scrape mins", *rows]), "utf-8")
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "columns.reeds") == {
+        "#": "reed", "When tied": "tied_on", "What became of it?": "outcome", "Scrape mins": "?",
+    }  # fmt: skip
+    assert means(adopted, "words.outcome") == {
+        "Sold - Anna": "good", "pupil Tim": "playable", "sold to Meyer": "good",
+        "sold - cracked": "?", "gone to Ben": "?",
+    }  # fmt: skip
+    assert any("rough_min" in why for why in adopted.mapping["why"])
+    bench = rl.open_bench(adopted.folder, today=TODAY)
+    assert [*bench.tables["reeds"]["reed"]] == ["7", "8", "9", "10", "11"]
