@@ -83,9 +83,9 @@ def test_dates_with_two_readings_are_not_guessed():
     assert bench.tables["reeds"]["judged_on"].tolist()[:2] == [DAY(2024, 5, 20), DAY(2024, 5, 13)]
     errors = bench.findings.query("severity == 'error'")
     assert errors[["table", "row", "column"]].values.tolist() == [
-        ["lots", 2, "bought_on"],
         ["reeds", 2, "tied_on"],
         ["reeds", 3, "tied_on"],
+        ["lots", 2, "bought_on"],
     ]
     assert errors["problem"].iloc[0] == "could be 2024-03-05 or 2024-05-03"
     assert "date_order" in errors["fix"].iloc[0]
