@@ -508,16 +508,27 @@ def _decided(value: Any, instead: str | None) -> Any:
 
 
 def _say_open(given: Mapping[str, Any], found: Findings) -> None:
-    """Name the headings that are open, since their columns are not read."""
-    columns = given.get("columns", {})
-    for table, headings in columns.items() if isinstance(columns, dict) else ():
-        meant = headings.items() if isinstance(headings, dict) else ()
-        if left := [repr(heading) for heading, column in meant if column == OPEN]:
+    """Name the sheets and headings that are open, since they are not read."""
+    for section, names in _sections(given):
+        if left := [repr(name) for name, meant in names.items() if meant == OPEN]:
+            what = "columns" if section.startswith("columns") else "sheets"
             found.add(
-                FILE, None, f"columns.{table}", ", ".join(left), "warning",
-                f"columns not read, since their lines are open: {', '.join(left)}",
-                f'replace each "{OPEN}" by the column that it is, or by ""',
+                FILE, None, section, ", ".join(left), "warning",
+                f"the lines of these {what} are open, so they are not read: {', '.join(left)}",
+                f'replace each "{OPEN}" by the {what.removesuffix("s").replace("sheet", "table")} '
+                'that it is, or by ""',
             )  # fmt: skip
+
+
+def _sections(given: Mapping[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+    """Return ``[files]`` and the sections in it and in ``[columns]``, by name."""
+    found = []
+    for kind in ("files", "columns"):
+        section = given.get(kind)
+        if isinstance(section, dict):
+            inner = [(f"{kind}.{k}", v) for k, v in section.items() if isinstance(v, dict)]
+            found += [(kind, section), *inner]
+    return found
 
 
 def _known_rules(given: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -4,7 +4,8 @@
 macro: ``new``, ``open url``, ``sheet name``, ``text row column content``, ``number``, ``formula``,
 ``format row column code language country``, ``merge row column columns``, ``say row column`` (what
 the cell shows), ``offers row column`` (where its drop-down takes its words), ``hidden column``,
-``save url filter options``. Rows and columns count from 0, as LibreOffice does.
+``save url filter options``, ``lock url filter password``. Rows and columns count from 0, as
+LibreOffice does.
 """
 
 import shutil
@@ -29,7 +30,7 @@ Sub Main
   answers.setEncoding("UTF-8")
   Do While Not lines.isEOF()
     part = Split(lines.readLine(), Chr(9))
-    If UBound(part) >= 2 And part(0) <> "save" And part(0) <> "open" Then
+    If UBound(part) >= 2 And part(0) <> "save" And part(0) <> "open" And part(0) <> "lock" Then
       cell = sheet.getCellByPosition(CLng(part(2)), CLng(part(1)))
     End If
     Select Case part(0)
@@ -76,6 +77,8 @@ Sub Main
       Next
     Case "save"
       doc.storeToURL(part(1), Saved(part(2), part(3)))
+    Case "lock"
+      doc.storeToURL(part(1), Locked(part(2), part(3)))
     Case "close"
       doc.close(True)
     End Select
@@ -89,6 +92,13 @@ Function Hidden(filter)
   Dim args(0) As New com.sun.star.beans.PropertyValue
   args(0).Name = "Hidden" : args(0).Value = True
   Hidden = args()
+End Function
+
+Function Locked(filter, password)
+  Dim args(1) As New com.sun.star.beans.PropertyValue
+  args(0).Name = "FilterName" : args(0).Value = filter
+  args(1).Name = "Password" : args(1).Value = password
+  Locked = args()
 End Function
 
 Function Saved(filter, options)

@@ -195,7 +195,7 @@ def begin(
         folder = Path(to) if to is not None else path.with_name(f"{path.stem}-bench")
     before = _before(folder)
     answers = {_found(p, folder): value for p, value in bench_file.read_answers(before).items()}
-    if before and not any(p[0] == "files" for p in answers):
+    if before and not bench_file.read_files(before):
         raise WriteError(
             f"{folder} is a bench of its own, whose {FILE} names no sheet: choose another folder "
             "with --to."
@@ -205,9 +205,7 @@ def begin(
 
 def _parts_of_bench(folder: Path) -> tuple[list[Part], list[str]]:
     """Return the sheets that a bench names; only those that this user adopted are opened."""
-    files = dict.fromkeys(
-        path[1] for path in bench_file.read_answers(_before(folder)) if path[0] == "files"
-    )
+    files = bench_file.read_files(_before(folder))
     if not files:
         raise RecordError(
             f"{folder} has a {FILE} that names no sheet, so it is a bench already: run "

@@ -10,6 +10,7 @@ from itertools import groupby
 from pathlib import Path as FilePath
 from typing import Any
 
+from reedlab.errors import RecordError
 from reedlab.records.adopt.lines import Line, Path, Value
 from reedlab.records.settings import FILE, OPEN
 
@@ -43,6 +44,12 @@ def read_answers(text: str) -> dict[Path, Value]:
     return {path: value for path, value in _flat(kept, ()) if value != OPEN}
 
 
+def read_files(text: str) -> list[str]:
+    """Return the files that a ``bench.toml`` names, decided or not."""
+    files = tomllib.loads(text).get("files", {})
+    return [*files] if isinstance(files, dict) else []
+
+
 def _flat(given: Mapping[str, Any], above: Path) -> Iterator[tuple[Path, Value]]:
     for name, value in given.items():
         if isinstance(value, dict):
@@ -56,8 +63,9 @@ def with_lines(text: str, lines: Sequence[Line]) -> str:
 
     A line that is there already stays as it is, unless it is open.
     """
-    there = text.splitlines()
-    entries = _entries(there)
+    line_end = "\r\n" if "\r\n" in text else "\n"
+    there = text.replace("\r\n", "\n").split("\n")
+    entries = {path: at for path, (at, _) in _entries(there).items()}
     known = {path for path, _ in _flat(tomllib.loads(text), ())}
     fresh = []
     for line in lines:
@@ -67,7 +75,15 @@ def with_lines(text: str, lines: Sequence[Line]) -> str:
             there[at] = _written(line)
     for section, group in groupby(sorted(fresh, key=_section_order), key=lambda x: x.path[:-1]):
         _insert(there, section, [_written(line) for line in group])
-    return "\n".join(there).rstrip("\n") + "\n"
+    text = line_end.join(there).rstrip("\r\n") + line_end
+    try:
+        tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise RecordError(
+            f"{FILE} has a section that no lines can be added to ({error}): write each section "
+            "under a heading of its own, as `reedlab adopt` does."
+        ) from error
+    return text
 
 
 def _section_order(line: Line) -> tuple[int, Path]:
@@ -77,11 +93,16 @@ def _section_order(line: Line) -> tuple[int, Path]:
 
 def _insert(there: list[str], section: Path, fresh: list[str]) -> None:
     """Put lines at the end of a section, which is made if it is not there."""
-    entries = _entries(there)
-    inside = [at for path, at in entries.items() if path[:-1] == section]
+    inside = [at for at, above in _entries(there).values() if above == section]
     headers = [at for at, path in _headers(there) if path == section]
     if inside or headers:
         at = max([*inside, *headers]) + 1
+        there[at:at] = fresh
+        return
+    if not section:  # above all sections, and the comment of the first
+        at = next((at for at, _ in _headers(there)), len(there))
+        while at and there[at - 1].startswith("#"):
+            at -= 1
         there[at:at] = fresh
         return
     while there and not there[-1].strip():
@@ -91,17 +112,17 @@ def _insert(there: list[str], section: Path, fresh: list[str]) -> None:
     there += ["", *([about] if about else []), f"[{_section(section)}]", *fresh]
 
 
-def _entries(there: Sequence[str]) -> dict[Path, int]:
-    """Return where each entry is that is written on one line."""
+def _entries(there: Sequence[str]) -> dict[Path, tuple[int, Path]]:
+    """Return where each entry is that is written on one line, and the heading it is under."""
     headers = dict(_headers(there))
     section: Path = ()
-    found: dict[Path, int] = {}
+    found: dict[Path, tuple[int, Path]] = {}
     for at, text in enumerate(there):
         if at in headers:
             section = headers[at]
         elif "=" in text and (given := _parsed(text)):
             for path, _ in _flat(given, ()):
-                found.setdefault((*section, *path), at)
+                found.setdefault((*section, *path), (at, section))
     return found
 
 
@@ -145,7 +166,8 @@ def _section(path: Path) -> str:
 
 
 def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    kept = json.dumps(text, ensure_ascii=False)
+    return "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in kept)
 
 
 def read_text(folder: FilePath) -> str:

@@ -10,10 +10,11 @@ from dataclasses import dataclass, field
 from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.lines import Choice, Line, Path, Value
 from reedlab.records.adopt.vocabulary import plain, vocabulary
-from reedlab.records.read.cell_values import Trouble, days_meant, read_date
+from reedlab.records.read.cell_values import Trouble, days_meant, read_date, unit_of_column
+from reedlab.records.read.outcome_rules import NOT_A_TICK
 from reedlab.records.read.sheets_as_text import heading_key
 from reedlab.records.settings import OPEN
-from reedlab.records.tables import SHEETS, TABLES, Column, name_in_reeds, stem
+from reedlab.records.tables import SHEETS, TABLES, UNIT_SPELLINGS, Column, name_in_reeds, stem
 
 Answers = Mapping[Path, Value]
 
@@ -21,13 +22,13 @@ _ENOUGH = 0.6  # of a column's cells must be what the column holds
 _SURE_SPELLING, _LIKELY_SPELLING = 90, 80  # of 100, as rapidfuzz counts
 _EXAMPLES = 3
 _MOST_OF_A_BATCH = 500
+_FEW = 6  # columns that a question can offer
 _TO_KNOW = ("outcome", "tied_on", "lot")
 """What a reed cannot be used without: an unknown heading that may hold it is asked about."""
 
 _OF_MANY = {"reed", "lot", "piece", "note", "fault", "rh_pct", "temp_c", "lost_at"}
 """Columns of a reed that other tables have too, so they do not show what a sheet holds."""
 
-_NO = frozenset({"no", "nein", "n", "0", "false", "non"})
 _STARTS_WITH_DIGIT = re.compile(r"[~+\-]?\s*(?:ca\.?|[€$£])?\s*[.,]?\d")
 _DECIMAL = re.compile(r"\d*[.,]\d+")
 _LEAVE = Choice("", "none of these: leave it alone")
@@ -229,7 +230,7 @@ def _filled(here: _Table, heading: str) -> None:
         here.decide(heading, "outcome", "with words for other outcomes")
         here.lines[heading].append(Line(("outcome", "a_name"), outcome, "a customer's, say"))
         return
-    entries = sum(n for t, n in texts.items() if t.casefold() not in _NO)
+    entries = sum(n for t, n in texts.items() if t.casefold() not in NOT_A_TICK)
     here.lines[heading] = [
         Line(here.path(heading), "", "read as an outcome, below"),
         Line(("outcome", "filled", heading), outcome, f"{entries:,} filled"),
@@ -277,8 +278,8 @@ def _misspelt(here: _Table, heading: str) -> None:
     from rapidfuzz import fuzz, process
 
     key = plain(heading)
-    if len(key) < 5:
-        return
+    if len(key) < 5 or vocabulary().knows(heading):
+        return  # a known heading with other cells than its own is no misspelling
     columns = columns_of(here.name)
     known = {
         word: column
@@ -301,6 +302,7 @@ def _unknown(here: _Table, heading: str) -> None:
         name for name in (_TO_KNOW if here.name == "reeds" else ())
         if name not in here.taken and _looks_like(name, texts, columns[name])
     ]  # fmt: skip
+    may_be = may_be or _of_unit(here, heading)
     if may_be:
         _ask(here, heading, may_be, f"What does the column {heading!r} hold")
         return
@@ -310,6 +312,18 @@ def _unknown(here: _Table, heading: str) -> None:
         return
     why = f"{total:,} filled, such as {examples(texts)}: not read until you name a column"
     here.lines[heading] = [Line(here.path(heading), OPEN, why)]
+
+
+def _of_unit(here: _Table, heading: str) -> list[str]:
+    """Return the columns in the unit that an unknown heading ends in, if they are few."""
+    last = re.split(r"[\s(\[]+", heading.casefold().strip(" )]."))[-1]
+    unit = next((u for u, spellings in UNIT_SPELLINGS.items() if last in spellings), "")
+    names = [
+        name for name, column in columns_of(here.name).items()
+        if unit and unit_of_column(column) == unit and name not in here.taken
+        and fits(here.texts(heading), column)
+    ]  # fmt: skip
+    return names if len(names) <= _FEW else []
 
 
 def _looks_like(name: str, texts: Counter[str], column: Column) -> bool:

@@ -13,16 +13,13 @@ from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.guessing_columns import Answers, columns_of, examples
 from reedlab.records.adopt.lines import Choice, Line, Path
 from reedlab.records.adopt.vocabulary import plain, vocabulary
-from reedlab.records.read.cell_values import Trouble, days_meant, read_date, read_word
+from reedlab.records.read.cell_values import BLANK, Trouble, days_meant, read_date, read_word
 from reedlab.records.read.outcome_rules import is_name
-from reedlab.records.settings import OPEN
+from reedlab.records.settings import OPEN, OutcomeRules
 from reedlab.records.tables import Column
 
-OLD_DAYS = 30
+OLD_DAYS = int(OutcomeRules.old_days)
 """A blank without an outcome after so many days is asked about: thrown away, or not noted?"""
-
-_MOST_WORDS = 40
-"""Of a column with more different words that are not known, the frequent ones are listed."""
 
 _MANY_NAMES = 6
 """So many different words that are not known, and written as names, may be those of customers."""
@@ -30,6 +27,8 @@ _MANY_NAMES = 6
 _PRICE = re.compile(
     r"(?:[€$£]|eur|usd|chf)?\s*\d[\d.,]*(?:,-)?\s*(?:[€$£]|eur|euro|usd|chf)?", re.I
 )
+_BETWEEN = re.compile(r"[\s\-–—:,(/)]+")
+_TO = frozenset(("to", "for", "an", "für", "à", "a"))
 _SAYS = {
     "good": "good enough to sell",
     "playable": "for a pupil, or to practise",
@@ -59,17 +58,29 @@ def guess_words(
     for column in columns_of(table).values():
         headings = [heading for heading, name in meant.items() if name == column.name]
         if column.kind in ("word", "yesno") and headings:
-            texts = sum((_texts(part, h) for part in parts for h in headings), Counter[str]())
-            lines += _of_column(column, headings[0], texts, answers)
+            texts = sum(
+                (_texts(part, h, column) for part in parts for h in headings), Counter[str]()
+            )
+            lines += _of_column(column, headings[0], _one_spelling(texts), answers)
     return lines
 
 
-def _texts(part: Part, heading: str) -> Counter[str]:
-    """Return the texts of a column; a dash is one of them, since it may mean lost."""
-    if heading not in part.body:
-        return Counter()
-    cells = part.body[heading].dropna().map(lambda cell: " ".join(str(cell).split()))
-    return Counter(text for text in cells if text and text != "?")
+def _texts(part: Part, heading: str, column: Column) -> Counter[str]:
+    """Return the texts of a column; of an outcome a dash is one of them, since it may mean lost."""
+    if heading not in part.body or column.name != "outcome":
+        return part.texts(heading)
+    cells = (" ".join(str(cell).split()) for cell in part.body[heading].dropna())
+    known = vocabulary().words["outcome"]
+    return Counter(t for t in cells if t and (t.casefold() not in BLANK or plain(t) in known))
+
+
+def _one_spelling(texts: Counter[str]) -> Counter[str]:
+    """Count "Gut" and "gut" together, as the more frequent of them."""
+    spelled: dict[str, str] = {}
+    counts = Counter[str]()
+    for text, count in texts.most_common():
+        counts[spelled.setdefault(text.casefold(), text)] += count
+    return counts
 
 
 def _of_column(column: Column, heading: str, texts: Counter[str], answers: Answers) -> list[Line]:
@@ -82,7 +93,7 @@ def _of_column(column: Column, heading: str, texts: Counter[str], answers: Answe
         rule, unknown = _names(unknown, answers)
         lines += rule
     choices = tuple(Choice(word, _SAYS.get(word, word)) for word in _offered(column))
-    for text, count in unknown.most_common(_MOST_WORDS):
+    for text, count in unknown.most_common():
         why = f"{times(count)}: {', '.join(choice.value for choice in choices)}"
         near = _near(text, column)
         ask = f"{text!r} stands {times(count)} under {heading!r}. What does it mean?"
@@ -107,24 +118,26 @@ def _sorted(
     """Return the lines of words that are known, and the words that are not."""
     words = vocabulary().words.get(column.name, {})
     known, unknown = [], Counter[str]()
-    done: set[str] = set()
     answered = {p[-1].casefold(): p for p in answers if p[:-1] == ("words", column.name)}
     for text, count in texts.most_common():
         path: Path = ("words", column.name, text)
-        if text.casefold() in done:
-            continue
         if text.casefold() in answered:
             path = answered[text.casefold()]
             known.append(Line(path, answers[path]))
         elif _native(text, column):
             continue
-        elif meaning := words.get(plain(text)):
+        elif meaning := words.get(plain(text)) or _with_a_name(text, words):
             known.append(Line(path, meaning, times(count)))
         else:
             unknown[text] += count
-            continue
-        done.add(text.casefold())
     return known, unknown
+
+
+def _with_a_name(text: str, words: Mapping[str, str]) -> str:
+    """Return what a word means that a name follows: "Sold - Anna", "Schüler Tim"."""
+    first, *rest = [part for part in _BETWEEN.split(text) if part]
+    rest = rest[1:] if rest and rest[0].casefold() in _TO else rest
+    return words.get(plain(first), "") if is_name(" ".join(rest)) else ""
 
 
 def _native(text: str, column: Column) -> bool:
@@ -164,8 +177,9 @@ def _names(unknown: Counter[str], answers: Answers) -> tuple[list[Line], Counter
     path = ("outcome", "a_name")
     names = Counter({t: n for t, n in unknown.items() if is_name(t)})
     if path in answers:
-        rule = Line(path, answers[path])
-        return [rule], unknown if rule.value == "" else Counter()
+        some = f"{len(names)} names, such as {examples(names)}" if names else "a customer's, say"
+        rule = Line(path, answers[path], some)
+        return [rule], unknown if rule.value == "" else unknown - names
     if len(names) < _MANY_NAMES:
         return [], unknown
     choices = (

@@ -66,4 +66,4 @@ def propose(parts: Sequence[Part], answers: Answers, today: dt.date) -> list[Lin
     settled = next((str(line.value) for line in order if not line.open), None)
     rules = guess_empty(*of_reeds, settled, today, answers)
     every = [*order, *holds.values(), *columns, *words, *rules]
-    return list({line.path: line for line in reversed(every)}.values())[::-1]
+    return list({line.path: line for line in every}.values())

@@ -21,7 +21,7 @@ from reedlab.records.tables import SHEETS, TABLES
 
 _OUTCOME, _PRICE = (TABLES["reeds"].columns[name] for name in ("outcome", "sold_for"))
 _NAME = re.compile(r"[^\W\d_]+\.?(?:[ .,&'’\-]+[^\W\d_]+\.?)*")
-_NOT_SO = BLANK | {"no", "nein", "n", "0", "false", "non"}
+NOT_A_TICK = BLANK | {"no", "nein", "n", "0", "false", "non"}
 """What stands in a column of ticks and does not count as one."""
 
 
@@ -91,7 +91,7 @@ def _reads(read: Callable[..., object], text: str, *how: object) -> bool:
 
 
 def _ticked(cell: object) -> bool:
-    return isinstance(cell, str) and cell.strip().casefold() not in _NOT_SO
+    return isinstance(cell, str) and cell.strip().casefold() not in NOT_A_TICK
 
 
 def _folded(text: str) -> str:

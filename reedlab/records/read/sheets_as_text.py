@@ -311,7 +311,7 @@ def heading_key(heading: object) -> str:
         ending = _SPELLED_UNITS.get(bracketed[1].replace(" ", ""), ending)
     bare = _BRACKETED.sub(" ", text)
     bare = re.sub(r"\bg/cm[3³]", "g_cm3", bare).replace("%", " pct ").replace("°", " ")
-    key = re.sub(r"[^\w]+", "_", bare).strip("_")
+    key = re.sub(r"[^\w]+", "_", bare).strip("_") or text.strip()  # "#" is a heading too
     return key if key.endswith(ending) else key + ending
 
 

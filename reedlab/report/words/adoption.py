@@ -8,6 +8,14 @@ from collections.abc import Sequence
 from reedlab.records.adopt.adopting import Draft
 from reedlab.records.adopt.lines import Line
 
+_SIGNS = {
+    "a_price": "a price",
+    "a_name": "a name",
+    "when_old_and_empty": "nothing, after a while",
+}
+_MOST_WORDS = 40
+"""Of one column; bench.toml has all of them."""
+
 
 def opening_lines(draft: Draft) -> list[str]:
     """Say what each sheet holds, before anything is asked."""
@@ -17,7 +25,23 @@ def opening_lines(draft: Draft) -> list[str]:
         line = holds[(str(part.file), *([part.sheet] if part.sheet else []))]
         what = "not clear yet" if line.open else line.value or "not read"
         said.append(f"{part.place}: {len(part.body):,} rows, {what}.")
-    return said
+    return [*said, *_outcomes(draft)]
+
+
+def _outcomes(draft: Draft) -> list[str]:
+    """Say which of her words, columns and signs are read as which outcome."""
+    read_as: dict[str, list[str]] = defaultdict(list)
+    for line in draft.lines:
+        section, word, value = line.path[:-1], line.path[-1], str(line.value)
+        if line.open or not value:
+            continue
+        if section == ("words", "outcome"):
+            read_as[value].append(word)
+        elif section == ("outcome", "filled"):
+            read_as[value].append(f"anything under {word!r}")
+        elif section == ("outcome",) and word in _SIGNS:
+            read_as[value].append(_SIGNS[word])
+    return [f"  {outcome.replace('_', ' ')}: {', '.join(w)}" for outcome, w in read_as.items()]
 
 
 def question_text(line: Line, number: int) -> str:
@@ -45,7 +69,8 @@ def _open_lines(still: Sequence[Line]) -> list[str]:
     said = []
     for section, lines in groups.items():
         if section[:1] == ("words",):
-            words = ", ".join(f"{x.path[-1]} {_count(x)}" for x in lines)
+            words = ", ".join(f"{x.path[-1]} {_count(x)}" for x in lines[:_MOST_WORDS])
+            words += f" and {len(lines) - _MOST_WORDS:,} more" if lines[_MOST_WORDS:] else ""
             meanings = ", ".join(choice.value for choice in lines[0].choices)
             said.append(f"{section[1]}: {words}: which of {meanings}?")
         else:

@@ -9,6 +9,7 @@ import pytest
 import reedlab as rl
 from reedlab.records.adopt import adopting
 from reedlab.records.adopt.finding_tables import read_parts
+from reedlab.records.tables import TABLES
 
 TODAY = "2024-12-01"
 SHEETS = ["Rohrbuch.xlsx", "Rohrbuch.ods", "Rohrbuch.xls", "reed log.csv", "ticks.tsv"]
@@ -194,11 +195,166 @@ def test_a_sheet_is_read_where_nothing_is_guessed(tmp_path):
     path.write_text("alpha;beta\neins;zwei\ndrei;vier\n", "utf-8")
     adopted = rl.adopt(path, today=TODAY)
     assert means(adopted, "files") == {str(path.resolve()): "?"}
-    with pytest.raises(rl.RecordError, match="no table"):
+    with pytest.raises(rl.RecordError, match=r"lines of these sheets are open.*'\.\./odd\.csv'"):
         rl.open_bench(adopted.folder)
+    assert rl.adopt(adopted.folder, today=TODAY).questions == adopted.questions
+    file = adopted.folder / "bench.toml"
+    file.write_text(file.read_text("utf-8").replace('= "?"', '= "reeds"'), "utf-8")
+    again = rl.adopt(adopted.folder, today=TODAY)
+    assert means(again, "columns.reeds") == {"alpha": "?", "beta": "?"}
+
+
+def test_a_misspelt_heading_is_read_and_said(tmp_path):
+    path = tmp_path / "reeds.csv"
+    path.write_text(
+        "Nr;Gebundn am;Ergebniss;Hobelng;Lokomotive\n"
+        "1;5.3.2024;gut;0,58;7\n2;6.3.2024;gut;0,59;8\n",
+        "utf-8",
+    )
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "columns.reeds") == {
+        "Nr": "reed", "Gebundn am": "tied_on", "Ergebniss": "outcome", "Hobelng": "gouge_centre_mm",
+        "Lokomotive": "?",
+    }  # fmt: skip
+    why = dict(zip(adopted.mapping["yours"], adopted.mapping["why"]))
+    assert "spelt nearly as 'ergebnis'" in why["Ergebniss"]
+    assert "such as 7, 8: not read until you name a column" in why["Lokomotive"]
+
+
+@pytest.mark.parametrize(
+    ("days", "order"),
+    [
+        (["05.03.2024", "30.03.2024"], "day-month"),
+        (["05/03/2024", "30/03/2024"], "day-month"),
+        (["05/03/2024", "03/30/2024"], "month-day"),
+        (["05/03/2024", "06/03/2024"], "?"),
+        (["30/03/2024", "03/30/2024", "05/03/2024"], "?"),
+        (["05.03.2024", "06.03.2024"], "day-month"),  # with points the day comes first everywhere
+        (["2024-03-05", "5 Mar 2024"], None),
+        (["05/05/2024", "06/06/2024"], None),  # one day either way
+    ],
+)
+def test_the_days_of_a_column_settle_their_order_together(tmp_path, days, order):
+    path = tmp_path / "reeds.csv"
+    rows = [f"{at};{day};good" for at, day in enumerate(days)]
+    path.write_text("\n".join(["No;Tied on;Result", *rows]), "utf-8")
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "").get("date_order") == order
+
+
+@pytest.mark.parametrize(
+    ("heading", "cells", "column"),
+    [
+        ("Tied", ["5 Mar 2024", "6 Mar 2024"], "tied_on"),
+        ("Tied (mm)", ["72.5", "73"], "tied_mm"),
+        ("Price", ["24", "24"], "?"),
+        ("Preis", ["24", "24"], "?"),
+        ("Sold for", ["24", "25"], "sold_for"),
+        ("Length", ["72", "71"], "?"),
+        ("Minutes", ["35", "40"], "?"),
+        ("Gouge", ["0.58", "0.59"], "gouge_centre_mm"),
+        ("Gouge", ["fine", "coarse"], "?"),
+        ("Density", ["0,52", "0,55"], "density_g_cm3"),
+        ("Density", ["120", "122"], "?"),  # impossible, so it is something else
+        ("Härte", ["11", "12"], "hardness"),
+        ("Luftfeuchte %", ["45", "50"], "rh_pct"),
+    ],
+)
+def test_a_heading_is_what_its_cells_are_or_it_is_asked(tmp_path, heading, cells, column):
+    path = tmp_path / "reeds.csv"
+    rows = [f"{at}\tgood\t2024-01-0{at + 1}\t{cell}" for at, cell in enumerate(cells)]
+    path.write_text("\n".join([f"No\tResult\tFinished on\t{heading}", *rows]), "utf-8")
+    assert means(rl.adopt(path, today=TODAY), "columns.reeds")[heading] == column
 
 
 def test_titles_above_and_sums_below_do_not_hide_the_headings(sheet):
     parts, _ = read_parts(sheet("Rohrbuch.xlsx"))
     assert parts[0].headings[:4] == ("Nr.", "Gebunden am", "Charge", "Hobelung (mm)")
     assert [part.sheet for part in parts if part.headings] == ["Rohre 2024", "Holz"]
+
+
+NAMES = ["Adler", "Berg", "Conrad", "Dahl", "Ebner", "Fink"]
+
+
+def test_prices_are_sales_and_names_are_asked_about_once(tmp_path):
+    path = tmp_path / "reeds.csv"
+    results = [*NAMES, "24,50", "30 EUR", "bin", "-", "goood", "sold after all"]
+    rows = [f"{at};2024-03-01;L1;{result}" for at, result in enumerate(results)]
+    path.write_text("\n".join(["No;Tied on;Lot;Result", *rows]), "utf-8")
+    draft = adopting.begin(path, today=TODAY)
+    assert draft.questions[0].path == ("outcome", "a_name")
+    asked = answered(draft, a_name="good")
+    assert {line.path[-1]: line.why.partition("(")[2] for line in asked.questions} == {
+        "goood": "perhaps good)", "sold after all": "perhaps good)",
+    }  # fmt: skip
+    adopted = asked.write()
+    reeds = rl.open_bench(adopted.folder, today=TODAY).tables["reeds"]
+    outcomes = [*reeds["outcome"].astype(object).fillna("")]
+    assert outcomes == ["good"] * 8 + ["reject"] * 2 + [""] * 2
+    # Asked singly, each name is a question of its own.
+    singly = answered(draft, a_name="")
+    assert {*NAMES} <= {line.path[-1] for line in singly.questions}
+
+
+def test_a_supplier_without_a_lot_is_one_lot(tmp_path):
+    path = tmp_path / "reeds.csv"
+    path.write_text(
+        "No;Tied on;Supplier;Result\n1;2024-03-05;Blue;good\n2;2024-03-06;Red;bin\n", "utf-8"
+    )
+    bench = rl.open_bench(rl.adopt(path, today=TODAY).folder, today=TODAY)
+    assert [*bench.reeds["lot"]] == [*bench.reeds["supplier"]] == ["Blue", "Red"]
+    (said,) = bench.findings.query("column == 'lot' and severity == 'warning'")["problem"]
+    assert "one supplier counts as one lot" in said
+
+
+@pytest.mark.skipif("tied_count" not in TABLES["reeds"].columns, reason="rows are single reeds")
+def test_a_row_that_is_a_batch(tmp_path):
+    path = tmp_path / "batches.csv"
+    path.write_text(
+        "My batches\nLot,Supplier,Date,Tied,Good,Pupil,Bin\n"
+        "L21,Blue,2024-03-05,10,6,2,2\nL22,Red,2024-03-12,8,5,1,2\n",
+        "utf-8",
+    )
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "columns.reeds") == {
+        "Lot": "lot", "Supplier": "supplier", "Date": "tied_on", "Tied": "tied_count",
+        "Good": "good_count", "Pupil": "playable_count", "Bin": "reject_count",
+    }  # fmt: skip
+    reeds = rl.open_bench(adopted.folder, today=TODAY).reeds
+    counts = reeds.groupby(["supplier", "outcome"], observed=True).size()
+    assert dict(counts) == {
+        ("Blue", "good"): 6, ("Blue", "playable"): 2, ("Blue", "reject"): 2,
+        ("Red", "good"): 5, ("Red", "playable"): 1, ("Red", "reject"): 2,
+    }  # fmt: skip
+
+
+def test_words_are_counted_whatever_their_case_and_a_dash_is_lost_in_outcomes_alone(tmp_path):
+    path = tmp_path / "reeds.csv"
+    cells = ["meh;-", "Meh;zu", "meh;-", "-;-", "n/a;", "--;offen", "Gut;?"]
+    rows = [f"{at};2024-03-01;{cell}" for at, cell in enumerate(cells)]
+    path.write_text("\n".join(["Nr;Gebunden am;Ergebnis;Öffnung", *rows]), "utf-8")
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "words.outcome") == {
+        "meh": "?", "-": "reject", "--": "reject", "Gut": "good",
+    }  # fmt: skip
+    assert means(adopted, "words.opening") == {"zu": "small", "offen": "large"}
+    why = dict(zip(adopted.mapping["yours"], adopted.mapping["why"]))
+    assert why["meh"].startswith("3 times: good, playable")
+
+
+def test_a_sign_is_a_heading_and_a_name_may_follow_a_word(tmp_path):
+    path = tmp_path / "reeds.csv"
+    results = ["Sold - Anna", "pupil Tim", "sold to Meyer", "sold - cracked", "gone to Ben"]
+    rows = [f"{at + 7};2024-03-01;{result};2{at}" for at, result in enumerate(results)]
+    path.write_text("\n".join(["#;When tied;What became of it?;Scrape mins", *rows]), "utf-8")
+    adopted = rl.adopt(path, today=TODAY)
+    assert means(adopted, "columns.reeds") == {
+        "#": "reed", "When tied": "tied_on", "What became of it?": "outcome", "Scrape mins": "?",
+    }  # fmt: skip
+    assert means(adopted, "words.outcome") == {
+        "Sold - Anna": "good", "pupil Tim": "playable", "sold to Meyer": "good",
+        "sold - cracked": "?", "gone to Ben": "?",
+    }  # fmt: skip
+    assert any("rough_min" in why for why in adopted.mapping["why"])
+    bench = rl.open_bench(adopted.folder, today=TODAY)
+    assert [*bench.tables["reeds"]["reed"]] == ["7", "8", "9", "10", "11"]

@@ -1,6 +1,6 @@
 """What is not a sheet is refused in one sentence that says the way out; nothing is written."""
 
-import zipfile
+import random
 
 import pytest
 
@@ -41,12 +41,27 @@ def test_one_sentence_and_the_way_out(tmp_path, name, content, way_out):
     assert [*tmp_path.iterdir()] == [path]
 
 
-def test_an_ods_with_a_password(tmp_path):
-    path = tmp_path / "reeds.ods"
-    with zipfile.ZipFile(path, "w") as archive:
-        archive.writestr("META-INF/manifest.xml", "<manifest:encryption-data/>")
-    with pytest.raises(rl.RecordError, match="protected by a password"):
-        rl.adopt(path)
+@pytest.mark.parametrize("ending", ["ods", "xls"])
+def test_a_workbook_that_libreoffice_locked(sheet, ending):
+    with pytest.raises(rl.RecordError, match=r"protected by a password: open it .* save"):
+        rl.adopt(sheet(f"locked.{ending}"))
+
+
+@pytest.mark.parametrize("ending", ["ods", "xls"])
+def test_a_damaged_workbook_is_a_sentence_or_is_read(sheet, ending):
+    path = sheet(f"Rohrbuch.{ending}")
+    whole, draw = path.read_bytes(), random.Random(1)
+    refused = 0
+    for at in range(30):
+        data = bytearray(whole[: draw.randrange(len(whole))] if at % 2 else whole)
+        for _ in range(20):
+            data[draw.randrange(len(data))] = draw.randrange(256)
+        path.write_bytes(data)
+        try:
+            rl.adopt(path, path.with_name(f"bench-{at}"), today="2024-12-01")
+        except rl.RecordError:
+            refused += 1
+    assert refused > 10
 
 
 def test_a_wrong_argument(tmp_path):
