@@ -164,6 +164,11 @@ def binned_residuals(
         ours = fitted.design.y - _refitted(fitted, fitted.design.y)
         found = [_simulated(fitted, s) for s in seeds]
         null = np.array([row for row in found if row is not None])
+        if len(null) < n / 2:
+            raise ModelError(
+                f"Only {len(null)} of {n} simulated responses could be fitted, too few to compare "
+                "with: leave a term out of the model."
+            )
         tables = [_one(fitted, check, ours, null, departure, last) for check in checks]
     return BinnedResiduals(
         pd.concat([bins for bins, _ in tables], ignore_index=True),
