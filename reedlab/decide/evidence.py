@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from reedlab.decide.answer import CannotAnswer, RecordNext
@@ -24,8 +25,7 @@ YEARS = "years_from_today"
 FEWEST_TIMED = 8
 """Timed reeds below which minutes count as not recorded."""
 _FORGOTTEN_DAYS = 365.0
-_ENOUGH_NOTED = 20
-"""Waits noted, from which on the longest of them says how long a reed can wait."""
+"""Days of waiting after which a reed counts as forgotten, unless another has waited for longer."""
 _BEFORE = {"cane": "what their cane cost", "minutes_before": "the minutes before tying"}
 
 
@@ -130,9 +130,8 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
 
 def _longest_wait(reeds: pd.DataFrame) -> float:
     """Days after which a reed without an outcome counts as lost or forgotten."""
-    waited = (reeds["judged_on"] - reeds["tied_on"]).dt.days
-    waited = waited[waited >= 0]
-    return float(waited.max()) if len(waited) >= _ENOUGH_NOTED else _FORGOTTEN_DAYS
+    waited = (reeds["judged_on"] - reeds["tied_on"]).dt.days.max()
+    return float(np.nanmax([waited, _FORGOTTEN_DAYS]))
 
 
 def with_years(bench: Any) -> pd.DataFrame:

@@ -30,6 +30,7 @@ from reedlab.decide.draws import interval, share_lowest, stacked
 from reedlab.decide.evidence import YEARS, Evidence, gather, listed, successes
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.next_lot import NextLot
+from reedlab.decide.suppliers import sorting
 from reedlab.decide.suppliers.information import (
     Pace,
     binomial_likelihood,
@@ -288,7 +289,8 @@ def suppliers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Suppliers:
     evidence = gather(bench)
     successes(evidence.reeds, "what a saleable one costs")  # or the records cannot answer
     said = compared(evidence, fit_models(evidence, seed), bench.settings.currency, level, bench)
-    said = replace(said, worth=worth_of_lots(said))
+    sorted_ = sorting.said(bench, evidence, said.table["supplier"].tolist())
+    said = replace(said, worth=worth_of_lots(said), notes=(*said.notes, *sorted_))
     return replace(said, record_next=_record_next(said))
 
 
