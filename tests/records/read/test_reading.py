@@ -251,13 +251,13 @@ def test_headings_in_other_case_or_with_the_unit_in_brackets(tmp_path, heading):
 
 
 def test_columns_that_are_not_read_are_named(tmp_path):
-    bench = read(tmp_path, "reed,lot,maker,tied_on,outcme,customer\n1,L1,KL,2024-03-05,good,x\n")
+    bench = read(tmp_path, "reed,lot,maker,tied_on,outcme,colour\n1,L1,KL,2024-03-05,good,x\n")
     found = bench.findings[bench.findings["row"].isna()].set_index("column")
     assert found.loc["outcome", "severity"].tolist() == [
         "error",
         "warning",
     ]  # missing; nearly there
-    assert found.loc[""][["value", "severity"]].tolist() == ["'customer'", "warning"]
+    assert found.loc[""][["value", "severity"]].tolist() == ["'colour'", "warning"]
 
 
 def test_lines_in_another_encoding_are_read_and_told(tmp_path):
