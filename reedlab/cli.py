@@ -33,8 +33,23 @@ if TYPE_CHECKING:
     from reedlab.report.pages.writing import Report
 
 
+GROUPS = {
+    "Every week": ("today", "type", "gather", "order", "report"),
+    "Once": ("demo", "adopt", "new", "check", "sheet"),
+    "For a researcher": ("trial",),
+}
+"""The commands as ``--help`` lists them."""
+
+
 class _Commands(TyperGroup):
     """The commands; Ctrl-C ends any of them with a sentence, as a refusal does."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        for title, names in GROUPS.items():
+            known = [(name, self.commands[name]) for name in names if name in self.commands]
+            if known:
+                with formatter.section(title):
+                    formatter.write_dl([(name, c.get_short_help_str(70)) for name, c in known])
 
     def invoke(self, ctx: Any) -> Any:
         try:
@@ -54,6 +69,27 @@ app = typer.Typer(
     help="From a reed maker's bench records to decisions about cane, with honest intervals.",
     epilog="New here? Run `reedlab demo` and open the page that it names in a browser.",
 )
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        import reedlab
+
+        _say(reedlab.__version__)
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", help="Print the version of reedlab.", is_eager=True, callback=_version
+        ),
+    ] = False,
+) -> None:
+    """Take the options that stand before any command."""
+
 
 BenchDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder with the records.")]
 Today = Annotated[
@@ -76,12 +112,18 @@ def demo(
     """See everything on a demo bench.
 
     Writes the bench, checks its records, fits the models, runs the notebooks and writes the report.
+    The last day of its records counts as today.
     """
+    from reedlab.records.bench import TODAY
+    from reedlab.simulate.demo import LAST_DAY
+
     if _lay_demo(directory):
         _say(f"The demo bench is in {directory}: five suppliers and two makers, all invented.")
     else:
         _say(f"{directory} is not empty: using the bench that is already there.")
-    _report(directory, today)
+    day = today or os.environ.get(TODAY) or LAST_DAY
+    _report(directory, day)
+    _say(f"What there is to do: {_command('today', directory)[:-1]} --today {day}`.")
     _next(
         "open the report in a browser. Then start your own records with `reedlab new my-bench`, "
         "and write their report with `reedlab report my-bench`."

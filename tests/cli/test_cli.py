@@ -232,3 +232,75 @@ def test_the_demo_lays_the_shipped_bench_whole(tmp_path):
     assert hashes(tmp_path / "a" / "try it") == hashes(shipped("data") / "demo")
     assert not cli._lay_demo(tmp_path / "a" / "try it")
     assert [path.name for path in (tmp_path / "a").iterdir()] == ["try it"]
+
+
+def test_the_help_lists_every_command_once_in_its_group(capsys):
+    _, said, _ = run(capsys, "--help")
+    listed = [name for names in cli.GROUPS.values() for name in names]
+    assert sorted(listed) == sorted(cli._Commands.list_commands(_command_group(), None))
+    for title, names in cli.GROUPS.items():
+        section = said.split(f"{title}:")[1].split("\n\n")[0]
+        assert [
+            line.split()[0] for line in section.splitlines() if line[:3] != "   " and line.strip()
+        ] == [*names]
+
+
+def _command_group():
+    import typer
+
+    return typer.main.get_command(cli.app)
+
+
+def test_the_version_is_said(capsys):
+    import reedlab
+
+    assert run(capsys, "--version")[:2] == (0, f"{reedlab.__version__}\n")
+
+
+WEEK = ("reed,lot,maker,tied_on,rough_on,outcome\n1,L1,AB,2026-03-01,2026-03-02,\n"
+        "2,L1,AB,2026-03-02,,\n3,L2,AB,2026-03-02,2026-03-05,\n")  # fmt: skip
+
+
+def test_a_week_on_the_command_line(capsys, bench, monkeypatch):
+    """Today, a sheet typed back, an export gathered twice, and a blank that was thrown away."""
+    (bench / "reeds.csv").write_text(WEEK)
+    before = (bench / "reeds.csv").read_bytes()
+    day = ("--today", "2026-03-09")
+    code, said, _ = run(capsys, "today", str(bench), *day)
+    assert code == 0 and "Monday 9 March 2026" in said and "ROUGH  1 of L1" in said
+    code, said, _ = run(capsys, "sheet", str(bench), "--lot", "L1", "--rows", "2", *day)
+    assert code == 0 and (bench / "sheets" / "1.html").exists()
+    typed = iter(["AB", "2026-03-03", "2026-03-04", "", "2026-03-08", "g3", "r1", "30", ""])
+    monkeypatch.setattr("builtins.input", lambda _: next(typed))
+    code, said, _ = run(capsys, "type", str(bench), "1")
+    assert code == 0 and "2 reeds and 1 sittings" in said
+    export = bench.parent / "A.csv"
+    export.write_text("entry,noted_at,reed,outcome\nA-1,2026-03-09 10:00,3,good\n")
+    for added in (1, 0):
+        code, said, _ = run(capsys, "gather", str(bench), str(export))
+        assert code == 0 and f"{added} new entries" in said
+    assert run(capsys, "today", str(bench), "--thrown-away", "2", *day)[0] == 0
+    from reedlab.records import open_bench
+
+    reeds = open_bench(bench, "2026-03-09").tables["reeds"].set_index("reed")["outcome"]
+    assert reeds.astype(object).where(reeds.notna(), "").to_dict() == {
+        "1": "", "2": "given_up", "3": "good", "4": "good", "5": "given_up",
+    }  # fmt: skip
+    assert (bench / "reeds.csv").read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["today", "nowhere"], "does not exist"),
+        (["order", "BENCH", "--reeds", "5"], "needs both"),
+        (["order", "BENCH", "--reeds", "5", "--by", "soon"], "not a valid date"),
+        (["sheet", "BENCH", "--lot", "L9"], "is not in lots"),
+        (["type", "BENCH", "7"], "there is no sheet 7"),
+        (["gather", "BENCH", "nofile.csv"], "nofile.csv"),
+        (["today", "BENCH", "--thrown-away", "99"], "not the label of a blank"),
+    ],
+)
+def test_a_wrong_word_of_the_week_gets_one_sentence(capsys, bench, words, says):
+    code, _, error = run(capsys, *[str(bench) if word == "BENCH" else word for word in words])
+    assert code == 2 and says in error and error.count("\n") == 1
