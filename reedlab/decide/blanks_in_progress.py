@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.records.settings import STEPS
+from reedlab.records.tidy.days import exact
 from reedlab.records.tidy.frames import first_of_each, still_pending
 
 DONE_ON = {"rough": "rough_on", "finish": "finished_on"}
@@ -83,8 +84,8 @@ def overdue_days(reeds: pd.DataFrame) -> float:
         `Bench.reeds`.
     """
     known = reeds["outcome"].notna()
-    ended = reeds["judged_on"].fillna(reeds["finished_on"])
-    days = (ended.where(known, reeds["tied_on"].max()) - reeds["tied_on"]).dt.days
+    ended = exact(reeds, "judged_on").fillna(exact(reeds, "finished_on"))
+    days = (ended.where(known, reeds["tied_on"].max()) - exact(reeds, "tied_on")).dt.days
     use = days.notna() & (days >= 0)
     if (use & known).sum() < 10:
         return float(_FORGOTTEN_DAYS)

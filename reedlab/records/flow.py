@@ -55,7 +55,7 @@ def flow(bench: Any, *needed: str, settled: bool = True) -> pd.DataFrame:
     rows = sheet.index.nunique() + skipped["row"].nunique()
     not_reeds: Reasons = Counter()
     for reason, n in skipped["reason"].value_counts(sort=False).items():
-        not_reeds[_NOT_A_REED.get(str(reason), (f"is a {reason}", f"are {reason}s"))] = int(n)
+        not_reeds[_NOT_A_REED.get(str(reason), _such(str(reason)))] = int(n)
     again = len(sheet) - len(reeds)
     not_reeds["has the label of an earlier row", "have the label of an earlier row"] = again
     in_batches = sheet.index[sheet.index.duplicated(keep=False)]
@@ -87,6 +87,10 @@ def flow(bench: Any, *needed: str, settled: bool = True) -> pd.DataFrame:
             "reason": [_said(reasons) for _, reasons in steps],
         }
     )
+
+
+def _such(reason: str) -> tuple[str, str]:
+    return f"is {'an' if reason[0] in 'aeiou' else 'a'} {reason}", f"are {reason}s"
 
 
 def _without(what: str) -> tuple[str, str]:

@@ -17,7 +17,7 @@ from reedlab.records.read.batch_rows import one_row_a_reed
 from reedlab.records.read.cell_values import same_currency
 from reedlab.records.settings import Settings
 from reedlab.records.tables import COUNTED, TABLES, UNSALEABLE
-from reedlab.records.tidy.days import by_month
+from reedlab.records.tidy.days import by_month, exact
 from reedlab.records.tidy.frames import cutoff, lots_of
 from reedlab.records.tidy.losses_before_tying import bought
 from reedlab.records.tidy.minutes import batches
@@ -483,11 +483,12 @@ def _waiting(tables: Tables, found: Findings) -> None:
     reeds = one_row_a_reed(tables["reeds"])
     days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
     last = reeds[days].max(axis=None) if len(reeds) else pd.NaT
-    took = (reeds["judged_on"].fillna(reeds["finished_on"]) - reeds["tied_on"]).dt.days
+    tied = exact(reeds, "tied_on")
+    took = (exact(reeds, "judged_on").fillna(exact(reeds, "finished_on")) - tied).dt.days
     took = took[reeds["outcome"].notna() & (took >= 0)]
     if len(took) >= _OUTCOMES:
         usual = took.quantile(0.9)
-        waiting = reeds.assign(wait=(last - reeds["tied_on"]).dt.days)
+        waiting = reeds.assign(wait=(last - tied).dt.days)
         waiting = waiting[reeds["outcome"].isna() & reeds["reed"].notna()]
         waiting = waiting[~waiting.index.isin(list(found.rows("reeds", "outcome")))]
         waiting = waiting[waiting["wait"] > usual].sort_values("wait", ascending=False)
