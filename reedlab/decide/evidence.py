@@ -18,7 +18,6 @@ from reedlab.decide.answer import CannotAnswer, RecordNext
 from reedlab.decide.costs import Rates
 from reedlab.decide.worth import mean_price
 from reedlab.records import flow
-from reedlab.records.tidy.days import exact
 from reedlab.records.tidy.frames import last_day
 
 YEARS = "years_from_today"

@@ -80,9 +80,7 @@ class Price(Answer):
             )
         losing = self.table[self.table["loses"] >= SURE_FROM]["supplier"]
         if len(losing):
-            said.append(
-                f"{listed(losing).capitalize()} earn{'s' * (len(losing) == 1)} you less than that."
-            )
+            said.append(f"Cane of {listed(losing)} earns you less than that.")
         return " ".join(said)
 
 

@@ -209,7 +209,7 @@ def _overdue(going: pd.DataFrame) -> Iterator[tuple[str, ...]]:
 
 
 def _cane(bench: Any) -> Iterator[tuple[str, ...]]:
-    left = cane_left(bench).head(6)
+    left = cane_left(bench).dropna(subset="left").head(6)
     if len(left):
         pieces = [f"{row.lot} {row.left:.0f} pieces" for row in left.itertuples()]
         yield "CANE", " · ".join([pieces[0] + " left", *pieces[1:]]), "", "", ""

@@ -82,8 +82,8 @@ class Orders(Answer):
             return f"{count(len(table), 'open order').capitalize()}, on track: nothing to tie."
         first = to_tie.iloc[0]
         return (
-            f"Tie {count(int(to_tie['tie'].sum()), 'blank')} for {listed(to_tie['order'])}, the "
-            f"first {first['tie']} ({first['lots']}) by {_day(first['tie_by'])}."
+            f"Tie {count(int(to_tie['tie'].sum()), 'blank')} for {listed(to_tie['order'])}: "
+            f"{first['lots']} by {_day(first['tie_by'])}{' first' * (len(to_tie) > 1)}."
         )
 
 
@@ -272,7 +272,7 @@ def _open_orders(
 
 
 def cane_left(bench: Any) -> pd.DataFrame:
-    """Return the pieces that are left of each lot in use, where its quantity is known.
+    """Return the pieces that are left of each lot in use.
 
     Parameters
     ----------
@@ -282,7 +282,8 @@ def cane_left(bench: Any) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row a lot with pieces left, the one tied last first: lot, left, tied_last.
+        One row a lot with pieces left, the one tied last first: lot, left (missing where its
+        quantity is not known), tied_last.
     """
     flow = bench.losses
     lost = flow["pieces_lost"].fillna(
@@ -297,7 +298,7 @@ def cane_left(bench: Any) -> pd.DataFrame:
         bench.tables["lots"].drop_duplicates("lot").set_index("lot")["bought_on"]
     )
     latest = frame["tied_last"].fillna(frame["lot"].map(bought))
-    frame = frame[(frame["left"] > 0) & ~(latest < old)]
+    frame = frame[~(frame["left"] <= 0) & ~(latest < old)]
     return frame.sort_values("tied_last", ascending=False, kind="stable", ignore_index=True)
 
 
@@ -403,10 +404,18 @@ def _plan(
 
 
 def _in_turn(lots: pd.DataFrame, most: int) -> list[str]:
-    """Give the lot of each blank to tie: the lots in use as far as they go, then new cane ("")."""
-    left = lots["left"].clip(lower=0).astype(int)
-    known = [lot for lot, pieces in zip(lots["lot"], left) for _ in range(pieces)]
-    return (known + [""] * most)[:most]
+    """Give the lot of each blank to tie: lots in use as far as they go, then new cane ("").
+
+    Of a lot whose quantity is not known nothing says that it ends.
+    """
+    counted = lots.dropna(subset="left")
+    known = [
+        lot
+        for lot, left in zip(counted["lot"], counted["left"].clip(lower=0).astype(int))
+        for _ in range(left)
+    ]
+    open_ended = lots.loc[lots["left"].isna(), "lot"].head(1).tolist() or [""]
+    return (known + open_ended * most)[:most]
 
 
 def _hours_in_progress(going: pd.DataFrame, calendar: _Calendar) -> float:

@@ -108,9 +108,10 @@ def first_page(bench: Bench, said: Suppliers, priced: Price, day: Today, lost: L
 
 def _steps(answers: Sequence[Answer]) -> tuple[str, ...]:
     """Take what each answer asks for, each once, those with a worth first."""
-    asked = [a.record_next for a in answers if a.record_next is not None]
-    asked.sort(key=lambda next_one: -(next_one.worth or 0.0))
-    return tuple(dict.fromkeys(next_one.what for next_one in asked))[:MOST_STEPS]
+    # What cannot be answered at all comes first, then what is worth most.
+    asked = [(not a.unanswered, a.record_next) for a in answers if a.record_next is not None]
+    asked.sort(key=lambda one: (one[0], -(one[1].worth or 0.0)))
+    return tuple(dict.fromkeys(next_one.what for _, next_one in asked))[:MOST_STEPS]
 
 
 def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
@@ -121,31 +122,33 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
     if len(table) == 1:
         return (f"All your judged reeds are of {said.best}, so there is nothing to compare yet.",)
     first, second = table.iloc[0], table.iloc[1]
-    if said.untimed or said.free:
+    if said.untimed or said.free or priced.unanswered:
         good = table.sort_values("success", ascending=False, kind="stable").iloc[0]
         return (
             f"Most good reeds should come from {good.supplier}: about {100 * good.success:.0f} in "
-            f"100 ({100 * good.success_low:.0f} to {100 * good.success_high:.0f}). What a reed "
-            "costs cannot be said without minutes.",
+            f"100 ({100 * good.success_low:.0f} to {100 * good.success_high:.0f}).",
         )
     cost = f"about {first.cost:.0f} {said.currency} ({first.cost_low:.0f} to {first.cost_high:.0f})"
     if said.verdict is Verdict.SURE:
         lead = f"Buy {first.supplier} next (sure). A saleable reed of it costs {cost}."
     elif said.verdict is Verdict.LIKELY:
-        lead = (
-            f"{first.supplier.capitalize()} is likely the best buy. A saleable reed costs {cost}."
-        )
+        lead = f"{_first(first.supplier)} is likely the best buy. A saleable reed costs {cost}."
     elif round(first.cost) == round(second.cost):
         lead = (
-            f"{first.supplier.capitalize()} or {second.supplier}: too close to call. A saleable "
+            f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
             f"reed costs {cost} from either."
         )
     else:
         lead = (
-            f"{first.supplier.capitalize()} or {second.supplier}: too close to call. A saleable "
+            f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
             f"reed costs {cost}, and about {second.cost:.0f} of {second.supplier}."
         )
     return tuple(filter(None, (lead, _came_back(priced, [first.supplier, second.supplier]))))
+
+
+def _first(name: str) -> str:
+    """Begin a sentence with a name, whose other letters stay as they are."""
+    return name[:1].upper() + name[1:]
 
 
 def _came_back(priced: Price, names: list[str]) -> str:
@@ -188,7 +191,7 @@ def _graded(probability: float) -> str:
 
 def _ask(priced: Price) -> tuple[str, ...]:
     if priced.unanswered:
-        return (priced.sentence(),)
+        return (priced.unanswered,)
     prices = [f"{row.ask:.0f} for grade {row.grade}" for row in priced.grades.itertuples()]
     by_grade = f"By grade: {listed(prices)}." if len(prices) > 1 else ""
     return tuple(filter(None, (priced.sentence(), by_grade)))

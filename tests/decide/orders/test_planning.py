@@ -122,6 +122,12 @@ def test_cane_that_does_not_reach_is_said():
     assert any("buy cane" in note for note in plan.notes)
 
 
+def test_a_lot_of_unknown_quantity_is_tied_as_long_as_it_is_in_use():
+    row = rl.order(bench(quantity=None), reeds=5, by="2026-06-01").table.iloc[0]
+    assert row["lots"].endswith("of L0") or row["lots"].split()[-1] in {f"L{i}" for i in range(8)}
+    assert NEW_CANE not in row["lots"]
+
+
 def test_hours_by_week_add_up():
     made = bench()
     reeds = made.tables["reeds"].assign(rough_min=40.0, finish_min=20.0).reset_index(drop=True)
