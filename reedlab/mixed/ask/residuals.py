@@ -86,7 +86,8 @@ def residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
     centred = made - (made.sum(axis=1, keepdims=True) - made) / n
     spread = np.mean(centred**2, axis=0)
     outside = np.sum((rank == 0) | (rank == n), axis=0)
-    dispersion = spread / np.mean(spread[1:])
+    usual = np.mean(spread[1:])  # 0 where the fit is sure of every outcome
+    dispersion = spread / usual if usual > 0 else np.ones_like(spread)
     table = {
         "uniformity": (distance[0], np.mean(distance[1:]), _above(distance)),
         "dispersion": (
