@@ -41,7 +41,8 @@ def changes(success: Posterior, when_good: Posterior | None) -> pd.DataFrame:
         if post is None or slope is None:
             continue
         if measure == "success":
-            middle = np.log(post.design.y.mean() / (1 - post.design.y.mean()))
+            good, n = post.design.y.sum(), post.design.n
+            middle = np.log((good + 0.5) / (n - good + 0.5))  # all may have turned out good
             slope = expit(middle + slope / 2) - expit(middle - slope / 2)
         else:
             slope = np.expm1(slope)

@@ -17,6 +17,7 @@ from scipy.optimize import minimize
 from scipy.special import log_ndtr
 
 from reedlab.decide.evidence import YEARS
+from reedlab.records.tidy.days import exact
 
 _MEDIAN = (np.log(30.0), 1.5)
 """Prior of the median of log days: normal, mean and sd."""
@@ -45,7 +46,7 @@ class Waits:
     @classmethod
     def of(cls, reeds: pd.DataFrame) -> Waits:
         """Read them off reeds of `Evidence`: success, tied_on, judged_on, years_from_today."""
-        days = (reeds["judged_on"] - reeds["tied_on"]).dt.days.to_numpy(float)
+        days = (exact(reeds, "judged_on") - exact(reeds, "tied_on")).dt.days.to_numpy(float)
         waited = np.log(np.where(days >= 0, days, np.nan) + 0.5)  # a day counts by its middle
         age = np.log(np.maximum(-365.25 * reeds[YEARS].to_numpy(float), 0.0) + 0.5)
         return cls(reeds["success"].isna().to_numpy(), age, waited)

@@ -4,6 +4,8 @@ Run by hand, with the number of benches a world, the first seed and the worlds (
 
     OMP_NUM_THREADS=1 nice .venv/bin/python tests/benchmarks/outside_worlds.py 200 1000 base learns
 
+With ``--table data/calibration/outside.csv`` it writes the table that notebook 11's sentence reads.
+
 The simulator here is apart from `reedlab.simulate`, so that the two can disagree. In every world a
 bench has 3 to 6 suppliers, 2 to 6 lots of each and 10 to 40 reeds of a lot, by one maker, over two
 and a half years; standard deviations between suppliers and between lots are half-normal, 0.75 on
@@ -20,6 +22,7 @@ Seeds from 1000 are for reports; build and tune on others.
 
 from __future__ import annotations
 
+import argparse
 import sys
 import time
 from collections.abc import Callable
@@ -34,6 +37,7 @@ from reedlab.decide.evidence import gather
 from reedlab.decide.models import fit_models
 from reedlab.decide.suppliers.comparison import compared
 from reedlab.records.bench import Bench
+from reedlab.report.words.trust_words import BASE
 
 TODAY = pd.Timestamp("2026-03-01")
 LEARNT_LOGIT, LEARNT_MINUTES = 1.5, np.log(0.7)
@@ -336,15 +340,47 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out)
 
 
-def main(benches: int, seed: int, worlds: list[str], into: str | None = None) -> None:
+SAYS = {
+    "base": BASE,
+    "learns": "the maker learns and suppliers are bought from in turn",
+    "learns_side_by_side": "the maker learns and suppliers lie side by side",
+    "saturates": "the maker learns at first and suppliers are bought from in turn",
+    "jumps": "the maker learns at one blow and suppliers are bought from in turn",
+    "in_turn": "suppliers are bought from in turn",
+    "correlated": "lots with more good reeds take less time",
+    "correlated_up": "lots with more good reeds take more time",
+    "late_noted": "outcomes come late, their day noted",
+    "late_not_noted": "outcomes come late, their day not noted",
+    "ages": "cane ages on the shelf",
+    "harvest": "lots of one harvest year are alike",
+    "bad_batches": "one lot in ten is a bad batch",
+}
+
+
+def as_shipped(table: pd.DataFrame) -> pd.DataFrame:
+    """The columns of ``outside.csv``, worlds in words."""
+    columns = ["benches", "holds_success", "holds_success_se", "holds_cost", "holds_cost_se"]
+    columns += ["median_width", "median_ratio", "said", "true", "said_true_se", "cannot say"]
+    out = table.assign(world=table["world"].map(SAYS))[["world", *columns]]
+    return out.rename(columns={"cannot say": "cannot_say"}).round(4)
+
+
+def main(arguments: list[str]) -> None:
     """Simulate, and print a table with a column a world."""
-    rows = []
-    for name in worlds or list(WORLDS):
-        rows += [one_bench(name, seed + i) for i in range(benches)]
-        print(summary(rows_of := pd.concat(rows[-benches:])).round(3).T.to_string(), flush=True)
-        if into:
-            rows_of.to_csv(f"{into}_{name}.csv", index=False)
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("benches", type=int)
+    parser.add_argument("seed", type=int)
+    parser.add_argument("worlds", nargs="*", default=[], help=", ".join(WORLDS))
+    parser.add_argument("--table", help="where to write the table that is shipped")
+    given = parser.parse_args(arguments)
+    tables = []
+    for name in given.worlds or list(WORLDS):
+        rows = pd.concat([one_bench(name, given.seed + i) for i in range(given.benches)])
+        tables.append(summary(rows))
+        print(tables[-1].round(3).T.to_string(header=False), flush=True)
+    if given.table:
+        as_shipped(pd.concat(tables)).to_csv(given.table, index=False)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]), int(sys.argv[2]), sys.argv[3:])
+    main(sys.argv[1:])
