@@ -258,7 +258,7 @@ MONTHS_AND_DAYS = {
 }  # fmt: skip
 MEANS = {
     "tied_mm": NUMBERS,
-    "rough_min": NUMBERS,
+    "rough_min": NUMBERS | {"1,234": 1234.0},  # the table's other numbers have points
     "tied_on": MONTHS_AND_DAYS,
     "judged_on": MONTHS_AND_DAYS,
 }

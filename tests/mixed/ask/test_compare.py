@@ -66,7 +66,9 @@ def test_two_variances_more_are_simulated(orthodont):
     none = rl.fit("distance ~ age", orthodont)
     two = rl.fit("distance ~ age + (age || Subject)", orthodont)
     found = rl.compare(none, two, folds=2, n=19)
-    assert found.test.method == "simulated" and found.test.p == pytest.approx(1 / 20)
+    # Refits that do not converge do not count.
+    assert found.test.method == "simulated" and 15 <= len(found.test.null) <= 19
+    assert found.test.p == pytest.approx(1 / (len(found.test.null) + 1))
     with pytest.raises(ModelError, match="2 more variances"):
         rl.compare(none, two, method="mixture")
 

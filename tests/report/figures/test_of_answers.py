@@ -9,7 +9,9 @@ import pytest
 import reedlab as rl
 import reedlab.decide
 from reedlab.decide.answer import Answer
+from reedlab.decide.orders.planning import Orders
 from reedlab.decide.stopping.tryout import Stopping
+from reedlab.decide.today import Today
 from reedlab.decide.trial import TrialPlan, plan
 from reedlab.report.figures import base, of_answers
 
@@ -35,6 +37,10 @@ def test_a_kind_of_answer_has_a_picture_or_a_reason(kind):
     assert of_answers.pictures.dispatch(kind) is not of_answers.pictures.dispatch(object)
     if _takes_no_arguments(kind):
         unanswered = kind(unanswered="No reed is recorded.")
+        if kind in (Today, Orders):
+            with pytest.raises(rl.DecisionError, match=f"no picture of {kind.__name__}: a "):
+                of_answers.pictures(unanswered)
+            return
         for name, picture in of_answers.pictures(unanswered).items():
             assert picture.alt, name
             empty = rl.figure(unanswered, name)
