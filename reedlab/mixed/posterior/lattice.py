@@ -345,8 +345,9 @@ def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generato
     order = np.argsort(at, kind="stable")
     for own in np.split(order, np.flatnonzero(np.diff(at[order])) + 1):
         g = int(at[own[0]])
-        rows, place = np.unique(own % n, return_inverse=True)  # a node may stand in for corners
-        weight = np.bincount(place, weighed[own])
+        total = np.bincount(own % n, weighed[own], n)  # a node may stand in for several corners
+        rows = np.flatnonzero(total)
+        weight = total[rows]
         there = lattice.modes.x[g] + cond.sample(lattice.modes, g, noise[rows])
         x[rows] += weight[:, None] * there
     # Step 3, the proposal's log density: that of the standard deviations, the determinant, the
