@@ -340,6 +340,9 @@ def what_today(
         _say(answer.sentence())
     for line in (*answer.lines(), *answer.notes):
         _say(line)
+    if "WAITING" in set(answer.table["group"]):
+        again = _command("today", directory)[:-1]
+        _say(f"Answer for several at once: {again} --thrown-away 412,440`, or --still-here.")
 
 
 def _labels(given: str | None) -> list[str]:

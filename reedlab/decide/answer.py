@@ -39,6 +39,9 @@ SURE_FROM = 0.9
 LIKELY_FROM = 0.5
 """Probability from which on a choice is likely, if no other is more than half as probable."""
 
+STATEMENT_LIKELY_FROM = 2 / 3
+"""Probability from which on a single statement is likely."""
+
 
 def leads(chances: Iterable[float]) -> bool:
     """Whether one choice leads the others: at least even, and at least twice any other.
@@ -74,6 +77,19 @@ def graded(chances: Iterable[float]) -> Verdict:
     if max(chances) >= SURE_FROM:
         return Verdict.SURE
     return Verdict.LIKELY if leads(chances) else Verdict.CANNOT_SAY
+
+
+def of_statement(probability: float) -> Verdict:
+    """Grade one statement, such as that a supplier's reeds earn the wage.
+
+    Examples
+    --------
+    >>> [of_statement(p).value for p in (0.95, 0.7, 0.6)]
+    ['sure', 'likely', 'cannot say']
+    """
+    if probability >= SURE_FROM:
+        return Verdict.SURE
+    return Verdict.LIKELY if probability >= STATEMENT_LIKELY_FROM else Verdict.CANNOT_SAY
 
 
 def weakest(verdicts: Iterable[Verdict]) -> Verdict:

@@ -10,13 +10,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reedlab.decide.answer import (
-    SURE_FROM,
+    STATEMENT_LIKELY_FROM,
     Answer,
     CannotAnswer,
     RecordNext,
-    Verdict,
     claims_frame,
     empty,
+    of_statement,
     question,
 )
 from reedlab.decide.draws import interval
@@ -33,7 +33,6 @@ MAKERS_SD = 0.5
 _FEWEST_LOST = 8
 """Reeds lost at a stage below which its shares are counted and not modelled."""
 FEWEST_FOR_A_CURVE = 20
-_LIKELY_FROM = 2 / 3
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -141,12 +140,8 @@ def makers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Makers:
             }
         )  # fmt: skip
         if practise and len(names) > 1:
-            grade = (
-                Verdict.SURE if probability >= SURE_FROM
-                else Verdict.LIKELY if probability >= _LIKELY_FROM else Verdict.CANNOT_SAY
-            )  # fmt: skip
             says = f"{name} loses more at {ACTS[practise]} than the others."
-            claims.append((says, probability, grade, more, more >= 0.05))
+            claims.append((says, probability, of_statement(probability), more, more >= 0.05))
     noted = reeds["success"].eq(0) & reeds["lost_at"].isna()
     return Makers(
         table=pd.DataFrame(rows),
@@ -179,10 +174,7 @@ def _chances(frame: pd.DataFrame, names: list[str], seed: int) -> Floats:
             )
         except (DataError, ModelError):
             pass
-    rng = np.random.default_rng(seed)
-    counts = frame.groupby("maker")["hit"].agg(["sum", "size"]).reindex(names, fill_value=0)
-    hits, tries = counts["sum"].to_numpy(), counts["size"].to_numpy()
-    return rng.beta(hits + 0.5, tries - hits + 0.5, (4000, len(names)))
+    return _apart(frame, names, seed)
 
 
 def _stages(reeds: pd.DataFrame, names: list[str], level: float, seed: int) -> pd.DataFrame:
@@ -233,7 +225,7 @@ def _practise(stages: pd.DataFrame, several: bool) -> tuple[str, float, float]:
     if not several:
         worst = worked_on.loc[worked_on["share"].idxmax()]
         return str(worst["stage"]), np.nan, np.nan
-    behind = worked_on[worked_on["worse"] >= _LIKELY_FROM]
+    behind = worked_on[worked_on["worse"] >= STATEMENT_LIKELY_FROM]
     if behind.empty:
         return "", np.nan, np.nan
     first = behind.loc[behind["more"].idxmax()]

@@ -14,9 +14,9 @@ from reedlab.decide.answer import (
     Answer,
     CannotAnswer,
     RecordNext,
-    Verdict,
     claims_frame,
     empty,
+    of_statement,
     question,
 )
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable, materials
@@ -26,7 +26,6 @@ from reedlab.decide.models import Models, fit_models
 from reedlab.decide.returns import chance_back, returns
 
 Floats = NDArray[np.float64]
-_LIKELY_FROM = 2 / 3
 _MOST_SOLD_UNKNOWN = 0.5
 
 
@@ -250,12 +249,8 @@ def _claims(table: pd.DataFrame, currency: str) -> pd.DataFrame:
     for row in table.dropna(subset=["loses"]).itertuples():
         earns = row.loses < 0.5
         chance = 1 - row.loses if earns else row.loses
-        grade = (
-            Verdict.SURE if chance >= SURE_FROM
-            else Verdict.LIKELY if chance >= _LIKELY_FROM else Verdict.CANNOT_SAY
-        )  # fmt: skip
         says = f"Reeds of {row.supplier} {'earn' if earns else 'do not earn'} the wage."
-        rows.append((says, chance, grade, row.fetched - row.ask, True))
+        rows.append((says, chance, of_statement(chance), row.fetched - row.ask, True))
     return claims_frame(rows)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.answer import SURE_FROM, Answer, Verdict
+from reedlab.decide.answer import Answer, Verdict, of_statement
 from reedlab.decide.blanks_in_progress import stock
 from reedlab.decide.costs import cost_per_saleable
 from reedlab.decide.evidence import count, listed
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from reedlab.decide.today import Today
     from reedlab.records import Bench
 
-LIKELY_FROM = 2 / 3
-"""Probability from which on a difference between two suppliers is likely."""
 MOST_STEPS = 3
 """Lines of advice on the page."""
 RANGES = "Ranges hold nine times in ten. This is your bench, not a verdict on a seller."
@@ -184,9 +182,8 @@ def _rows(said: Suppliers, priced: Price) -> tuple[Row, ...]:
 
 
 def _graded(probability: float) -> str:
-    if probability >= SURE_FROM:
-        return "dearer, sure"
-    return "dearer, likely" if probability >= LIKELY_FROM else "cannot say yet"
+    grade = of_statement(probability)
+    return "cannot say yet" if grade is Verdict.CANNOT_SAY else f"dearer, {grade.value}"
 
 
 def _ask(priced: Price) -> tuple[str, ...]:
