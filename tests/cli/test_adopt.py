@@ -69,7 +69,7 @@ def test_seven_questions_those_first_that_keep_most_reeds_out(sheet, capsys, ter
     typed += ["2", "playable", "", "9", "given up", "5", "1", "3", "1", "1", "1"]
     code, out, _ = run(capsys, "adopt", sheet, "--to", sheet.parent / "mine", *TODAY)
     assert code == 0
-    asked = re.findall(r"^(\d)\. '(.+)' stands", out, re.MULTILINE)
+    asked = re.findall(r"^(\d)\. '(.+)' is under", out, re.MULTILINE)
     assert asked == [(str(at + 1), word) for at, word in enumerate(WORDS[:7])]
     assert len(shown) == 8 and len(typed) == 3  # one answer, 9, was none
     toml = (sheet.parent / "mine" / "bench.toml").read_text("utf-8")

@@ -172,7 +172,7 @@ def adopt(
 
     >>> adopted = adopt("My reeds.xlsx", "my-bench")  # doctest: +SKIP
     >>> adopted.questions  # doctest: +SKIP
-    ("'so-so' stands 4 times under 'Result'. What does it mean?",)
+    ("'so-so' is under 'Result' 4 times. What does it mean?",)
     """
     return begin(path, to, today).write()
 

@@ -96,7 +96,7 @@ def _of_column(column: Column, heading: str, texts: Counter[str], answers: Answe
     for text, count in unknown.most_common():
         why = f"{times(count)}: {', '.join(choice.value for choice in choices)}"
         near = _near(text, column)
-        ask = f"{text!r} stands {times(count)} under {heading!r}. What does it mean?"
+        ask = f"{text!r} is under {heading!r} {times(count)}. What does it mean?"
         if near:
             ask += f" (Perhaps {near}.)"
         waits = count if column.name == "outcome" else count / 10
