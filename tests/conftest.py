@@ -1,4 +1,4 @@
-"""What every test process needs: one BLAS thread, and ports of its own.
+"""What every test process needs: one BLAS thread, ports of its own, and a browser.
 
 Several processes run beside each other. Kernels that two of them start at once may be given the
 same free port, and the later one dies; so each takes its ports from a range of its own, below those
@@ -6,10 +6,14 @@ that the system hands out.
 """
 
 import os
+import shutil
 import socket
+from collections.abc import Iterator
 from itertools import count
 
+import pytest
 from jupyter_client.connect import LocalPortCache
+from playwright.sync_api import Browser, sync_playwright
 from threadpoolctl import threadpool_limits
 
 os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
@@ -30,3 +34,18 @@ def _own_port(cache: LocalPortCache, ip: str) -> int:
 
 
 LocalPortCache.find_available_port = _own_port
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Start the system's Chromium; without one skip, but never where CI is set."""
+    names = ("chromium", "chromium-browser", "google-chrome")
+    command = next(filter(None, map(shutil.which, names)), None)
+    if command is None and os.environ.get("CI"):
+        pytest.fail("no Chromium: pages must be opened in CI")
+    if command is None:
+        pytest.skip("no Chromium here: install it to have the pages opened")
+    with sync_playwright() as driver:
+        opened = driver.chromium.launch(executable_path=command, args=["--no-sandbox"])
+        yield opened
+        opened.close()
