@@ -319,7 +319,8 @@ def test_no_reed_has_what_its_row_does_not_say_without_a_finding(said):
             has = used[column].iloc[at]
             if wrote is not None and lots[at] is not None and has != wrote:
                 # What several rows of a lot say alike is named once, at the first of them.
-                cells = list(zip(lots, suppliers if column == "supplier" else years))
+                own = suppliers if column == "supplier" else years
+                cells = [(str(lot).casefold(), cell) for lot, cell in zip(lots, own)]
                 alike = [row for row, cell in enumerate(cells) if cell == cells[at]]
                 assert any(
                     (row + 2, of) in named for row in alike for of in (column, "supplier", "lot")
