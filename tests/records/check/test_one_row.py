@@ -318,10 +318,9 @@ def test_no_reed_has_what_its_row_does_not_say_without_a_finding(said):
         for column, wrote in (("supplier", supplier), ("harvest_year", year)):
             has = used[column].iloc[at]
             if wrote is not None and lots[at] is not None and has != wrote:
-                # What several rows of a lot say alike is named once, at the first of them.
-                own = suppliers if column == "supplier" else years
-                cells = [(str(lot).casefold(), cell) for lot, cell in zip(lots, own)]
-                alike = [row for row, cell in enumerate(cells) if cell == cells[at]]
+                # What the rows of a lot say alike is named once, at the first of its rows.
+                keys = [str(lot).casefold() for lot in lots]
+                alike = [row for row, key in enumerate(keys) if key == keys[at]]
                 assert any(
                     (row + 2, of) in named for row in alike for of in (column, "supplier", "lot")
                 )
