@@ -288,6 +288,40 @@ def _store(entries: pd.DataFrame, kind: str, path: Path) -> Path:
     return write_table(entries[order].fillna(""), path, replace=True)
 
 
+def numbers_by_device(folder: Path) -> dict[str, list[tuple[int, int]]]:
+    """Return the numbers of the entries that a bench has, as ranges, by device.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The bench.
+
+    Returns
+    -------
+    dict of str to list of (int, int)
+        Of each range its first and last number, both included.
+    """
+    found: dict[str, set[int]] = {}
+    for kind in KINDS:
+        for path in sorted((folder / FOLDER).glob(f"{kind}-*.csv")):
+            for label in _stored(path)["entry"]:
+                device, _, number = label.rpartition("-")
+                if number.isdecimal():
+                    found.setdefault(device, set()).add(int(number))
+    return {device: _ranges(sorted(numbers)) for device, numbers in found.items()}
+
+
+def _ranges(numbers: list[int]) -> list[tuple[int, int]]:
+    """Join numbers in order that follow each other."""
+    ranges: list[tuple[int, int]] = []
+    for number in numbers:
+        if ranges and number == ranges[-1][1] + 1:
+            ranges[-1] = (ranges[-1][0], number)
+        else:
+            ranges.append((number, number))
+    return ranges
+
+
 @dataclass(frozen=True)
 class Gathered:
     """What came of gathering a file.
