@@ -223,10 +223,10 @@ def _lots(bench: Any) -> list[str]:
 
 
 def _highest(labels: list[str]) -> dict[str, int]:
-    """Return the highest number of the labels that are one letter and a number, by letter."""
+    """Return the highest number of the labels that end in one, by what stands before it."""
     found: dict[str, int] = {}
     for label in labels:
-        if match := re.fullmatch(r"([A-Z])(\d{1,9})", label):
+        if match := re.fullmatch(r"(\D{0,4})(\d{1,9})", label):
             found[match[1]] = max(found.get(match[1], 0), int(match[2]))
     return found
 

@@ -76,11 +76,11 @@ class Progress {
     return [...found.values()].sort((one, other) => (turn(one) < turn(other) ? -1 : 1));
   }
 
-  // The highest number among the labels that begin with a phone's letter.
-  highest(letter) {
-    const numbers = [...this.reeds.keys()].filter((label) => label.startsWith(letter))
-      .map((label) => Number(label.slice(letter.length))).filter(Number.isInteger);
-    return Math.max(this.bench.labels[letter] ?? 0, ...numbers);
+  // The highest number among the labels that begin like this.
+  highest(head) {
+    const numbers = [...this.reeds.keys()].filter((label) => label.startsWith(head))
+      .map((label) => Number(label.slice(head.length))).filter(Number.isInteger);
+    return Math.max(this.bench.labels[head] ?? 0, ...numbers);
   }
 }
 
@@ -113,6 +113,18 @@ function shortDay(day) {
   const [year, month, date] = day.split("-").map(Number);
   return new Date(year, month - 1, date)
     .toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short" });
+}
+
+// Labels in short: A1 to A4, A6.
+function runs(labels) {
+  const found = [];
+  for (const label of labels) {
+    const run = found.at(-1);
+    if (run && countedOn(run.at(-1), 2)[1] === label) run.push(label);
+    else found.push([label]);
+  }
+  const some = found.slice(0, 3).map(span);
+  return some.join(", ") + (found.length > 3 ? " …" : "");
 }
 
 function span(labels) {

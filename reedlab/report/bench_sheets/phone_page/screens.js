@@ -14,13 +14,13 @@ function show(screen) {
   const stays = screen === current;
   const held = document.activeElement?.id;
   current = screen;
-  const { title, left = [], right = [], body = [], thumb = [] } = screen();
+  const { title, left = [], right = [], body = [], thumb = [], hint = "" } = screen();
   const heading = make("h1", { id: "title", tabindex: "-1" }, title);
   document.getElementById("screen").replaceChildren(
     ...(keeping.lasting || screen === cannotKeep ? [] : [notKept()]),
     make("div", { class: "top" }, ...left, heading, ...right),
     ...body,
-    make("div", { class: "thumb" }, make("p", { class: "said" }, said), ...thumb),
+    make("div", { class: "thumb" }, make("p", { class: "said" }, said || hint), ...thumb),
   );
   const again = stays && held ? document.getElementById(held) : null;
   (again ?? heading).focus({ preventScroll: true });
@@ -156,7 +156,9 @@ function chooseLetter() {
       const rest = Math.floor(Math.random() * 36 ** 5).toString(36).padStart(5, "0");
       await keeping.note("device", { letter, code: letter + rest });
       // Without storage the next visit would begin with the same labels: begin somewhere else.
-      if (!keeping.lasting) await keeping.note("highest", 100 * Math.floor(100 + 900 * Math.random()));
+      if (!keeping.lasting) {
+        await keeping.note("highest", { [letter]: 100 * Math.floor(100 + 900 * Math.random()) });
+      }
       progress.rebuild(keeping.log, code());
       navigator.storage?.persist?.().catch(() => {});
       go(start, `This is phone ${letter}.`);
@@ -193,7 +195,7 @@ function start() {
 function list(found) {
   return make("ul", { class: "batches" }, ...found.map((batch) => {
     const { key, step, lot, reeds, ready } = batch;
-    const more = [span(reeds)];
+    const more = [runs(reeds)];
     if (keeping.notes.minutes?.[key]) more.push(`${keeping.notes.minutes[key]} min`);
     if (ready > today()) more.push(`rests until ${shortDay(ready)}`);
     return make("li", {}, button(
@@ -207,10 +209,11 @@ function list(found) {
 
 function tie() {
   const makers = bench.makers;
-  const letter = device().letter;
+  // Labels count on from this phone's letter, or from what she wrote in its place.
+  const head = keeping.notes.head ?? device().letter;
   const picked = {
     lot: "", count: bench.batch, maker: keeping.notes.maker ?? makers[0] ?? "",
-    first: letter + (Math.max(progress.highest(letter), keeping.notes.highest ?? 0) + 1),
+    first: head + (Math.max(progress.highest(head), keeping.notes.highest?.[head] ?? 0) + 1),
   };
   const lotButton = (lot) => button(lot, () => { picked.lot = lot; show(screen); },
     { id: `lot-${lot}`, "aria-pressed": `${picked.lot === lot}` });
@@ -243,15 +246,16 @@ function tie() {
           show(screen);
         }, { id: `maker-${maker}`, "aria-pressed": `${picked.maker === maker}` }))) : null,
         make("h2", {}, "How many, and the first label"),
-        make("div", { class: "row" },
+        make("div", { class: "row tight" },
           button("−", counted(-1), { id: "fewer", "aria-label": "One fewer" }),
-          make("output", { class: "large", for: "fewer more" }, `${picked.count}`),
+          make("output", { class: "large" }, `${picked.count}`),
           button("+", counted(1), { id: "more", "aria-label": "One more" }),
           typed("from", "first", picked.first, (first) => { picked.first = first || picked.first; })),
         make("p", { class: "soft" }, taken.length ? `${taken[0]} is a label already: choose another.` : `Labels ${span(labels)}.`),
       ].filter(Boolean),
-      thumb: [button(picked.lot ? `TIED: ${picked.count} OF ${picked.lot}` : "Choose the lot", async () => {
+      thumb: [button(picked.lot ? `TIED ${picked.count} OF ${picked.lot}` : "Choose the lot", async () => {
         const shared = { lot: picked.lot, ...(picked.maker ? { maker: picked.maker } : {}), tied_on: today() };
+        await keeping.note("head", /^\D*/.exec(picked.first)[0]);
         await noted(labels.map((reed) => ({ table: "reeds", cells: { reed, ...shared } })),
           `${picked.count} of ${picked.lot} tied: ${span(labels)}.`);
         show(start);
@@ -305,11 +309,11 @@ function work(batch) {
     const all = well.length === batch.reeds.length;
     return {
       title: `${batch.reeds.length} of ${batch.lot}`,
+      hint: "Tap: lost. Tap again: not today.",
       left: [back()],
       right: [undoButton(() => show(start))],
       body: [
         stepTabs(batch),
-        make("p", { class: "soft" }, "Tap: lost. Tap again: not today."),
         make("div", { class: "grid" }, ...batch.reeds.map(blank)),
         asks ? make("h2", {}, `${asks}: what was wrong? You may leave it open.`) : null,
         asks ? faultButtons(async (fault) => {
@@ -405,20 +409,22 @@ function minutesRow(batch, screen, chooseBlank) {
   const { key } = batch;
   const running = keeping.notes.timer?.key === key;
   const minutes = keeping.notes.minutes?.[key] ?? 0;
-  const field = make("input", { id: "minutes", class: "short", inputmode: "numeric", value: `${minutes}`, "aria-label": "Minutes of the batch" });
+  const field = make("input", { id: "minutes", class: "short", inputmode: "numeric", value: `${minutes}`,
+    "aria-label": "Minutes of the batch" });
   field.addEventListener("change", async () => {
     await setMinutes(key, Math.round(Number(field.value.replace(",", "."))) || 0);
     go(screen);
   });
   const by = (more) => async () => { await setMinutes(key, minutes + more); go(screen); };
-  return make("div", {},
-    make("h2", {}, "Minutes"),
-    running ? timerRow() : make("div", { class: "row" },
-      button("START", async () => { await startTimer(batch); go(screen); }, { id: "start-timer", "aria-label": "Start the stopwatch" }),
+  if (running) return timerRow();
+  return make("div", { class: "minutes" },
+    make("div", { class: "row" },
+      button("STOPWATCH", async () => { await startTimer(batch); go(screen); }, { id: "start-timer" }),
+      button("ONE BLANK", chooseBlank, { id: "one-blank", "aria-label": "Stopwatch for one blank" })),
+    make("div", { class: "row" },
       button("−", by(-5), { id: "less-time", "aria-label": "Five minutes less" }),
-      field,
-      button("+", by(5), { id: "more-time", "aria-label": "Five minutes more" }),
-      button("ONE", chooseBlank, { id: "one-blank", "aria-label": "Time one blank" })));
+      make("label", { for: "minutes" }, field, "min"),
+      button("+", by(5), { id: "more-time", "aria-label": "Five minutes more" })));
 }
 
 // ---- play: one reed at a time ----
@@ -474,7 +480,7 @@ function play(batch) {
       }, { id: "keep-note" }));
   };
   const screen = () => ({
-    title: `${left().length} of ${batch.lot}`,
+    title: asks === "verdict" ? `${left().length} of ${batch.lot}` : batch.lot,
     left: [back()],
     right: [undoButton(undone)],
     body: asks === "verdict"
@@ -511,8 +517,9 @@ function send() {
     title: count ? `${count} of ${rows} not sent` : `${rows}, all sent`,
     left: [back()],
     body: [
-      make("p", { class: "soft" }, `Sends all ${rows} entries that are here. Sending twice adds nothing. On the `
-        + `computer: reedlab gather ${bench.name} ${file.name}, or paste the text after reedlab gather ${bench.name} -`),
+      make("p", {}, "Sends all entries that are here. Sending twice adds nothing."),
+      make("p", { class: "soft" }, `On the computer: reedlab gather ${bench.name} FILE. For copied text: `
+        + `reedlab gather ${bench.name} -`),
       area,
       button("WHAT WAS NOTED", () => go(lookBack), { id: "look-back" }),
       count < rows ? button(`CLEAR ${rows - count} SENT`, () => go(clearing), { id: "clear" }) : null,
@@ -556,10 +563,15 @@ function lookBack() {
     title: "What was noted",
     left: [back(send)],
     body: [make("ul", { class: "entries" }, ...lately(LATELY).map((action) => make("li", {},
-      make("span", {}, `${action.at.slice(5, 16)} ${action.says}`),
+      make("span", {}, `${whenWas(action.at)} ${action.says}`),
       button("TAKE BACK", async () => { await takenBack(action); show(lookBack); },
         { id: `back-${action.n}`, "aria-label": `Take back: ${action.says}` }))))],
   };
+}
+
+function whenWas(moment) {
+  const [day, time] = moment.split(" ");
+  return day === today() ? time.slice(0, 5) : `${shortDay(day)} ${time.slice(0, 5)}`;
 }
 
 function clearing() {
@@ -573,8 +585,9 @@ function clearing() {
       : "Your computer has them."),
     missing ? make("p", {}, `Batches go back to where they were on ${shortDay(bench.made_on)}.`) : null].filter(Boolean),
     thumb: [button("CLEAR THEM", async () => {
-      const letter = device().letter;
-      await keeping.note("highest", Math.max(progress.highest(letter), keeping.notes.highest ?? 0));
+      const head = keeping.notes.head ?? device().letter;
+      const highest = Math.max(progress.highest(head), keeping.notes.highest?.[head] ?? 0);
+      await keeping.note("highest", { ...keeping.notes.highest, [head]: highest });
       await keeping.clear(firstUnsent());
       progress.rebuild(keeping.log, code());
       go(start, "Cleared.");
