@@ -16,7 +16,6 @@ class Keeping {
     this.notes = {};
     this.lasting = false;
     this.silent = false;
-    this.restored = 0;
     this.database = null;
     this.onRestored = () => {};
   }
@@ -117,7 +116,8 @@ class Keeping {
       for (const [name, value] of Object.entries(this.notes)) {
         if (!(name in there)) notes.put(value, name);
       }
-      if (missing.length) this.restored = missing.length;
+      if (missing.length && this.lasting) notes.put(true, "restored"); // cleared, not just full
+      there.restored ||= missing.length > 0 && this.lasting;
       this.log = [...byNumber.values(), ...missing].sort((one, other) => one.n - other.n);
       this.notes = { ...this.notes, ...there, cleared };
       then();

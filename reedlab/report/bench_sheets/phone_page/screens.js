@@ -56,7 +56,7 @@ async function noted(rows, says) {
     { at: momentOf(new Date()), says, rows, before: progress.before(rows) });
   if (keeping.log.length === known + 1) progress.apply(action);
   else progress.rebuild(keeping.log, code()); // another page has added entries too
-  say([says, restoredWords()].join(" ").trim());
+  say(says);
 }
 
 async function takenBack(action) {
@@ -64,15 +64,7 @@ async function takenBack(action) {
     { table: row.table, cells: { undoes: `${code()}-${action.n + at}` } }));
   await keeping.append({ at: momentOf(new Date()), says: "", rows, before: [], undoes: action.n });
   progress.rebuild(keeping.log, code());
-  say([`Taken back: ${action.says}`, restoredWords()].join(" ").trim());
-}
-
-function restoredWords() {
-  const { restored } = keeping;
-  keeping.restored = 0;
-  return restored
-    ? `The browser had cleared its storage. All ${rowsOf(keeping.log)} entries are kept again: send them.`
-    : "";
+  say(`Taken back: ${action.says}`);
 }
 
 function rowsOf(log) {
@@ -176,6 +168,10 @@ function start() {
     title: count ? `${count} not sent` : keeping.log.length ? "All sent" : "At the bench",
     right: [undoButton(), button("SEND", () => go(send), { id: "send" })],
     body: [
+      keeping.notes.restored
+        ? make("p", { class: "warning" }, "The browser cleared its storage. What was on this screen is kept "
+          + "again: send it.")
+        : null,
       count && keeping.lasting
         ? make("p", { class: "soft" }, "Kept in this browser only. A private window forgets them when it closes.")
         : null,
@@ -552,6 +548,7 @@ function arrived() {
       button("NOT YET", () => go(send), { id: "not-yet" }),
       button("YES, IT IS THERE", async () => {
         await keeping.note("sent", keeping.next());
+        await keeping.note("restored", false);
         go(start, keeping.lasting ? "Sent. The entries stay here until you clear them." : "Sent.");
       }, { id: "yes", class: "main" }),
     ],

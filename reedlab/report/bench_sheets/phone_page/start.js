@@ -7,10 +7,7 @@ async function begin() {
   else go(keeping.lasting ? chooseLetter : cannotKeep);
 }
 
-keeping.onRestored = () => {
-  const words = restoredWords();
-  if (words) go(current, words);
-};
+keeping.onRestored = () => show(current);
 
 document.addEventListener("visibilitychange", () => {
   if (!document.hidden) keeping.refresh().then(() => progress.rebuild(keeping.log, code()));
