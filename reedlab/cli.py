@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 GROUPS = {
     "Every week": ("today", "type", "gather", "order", "report"),
-    "Once": ("demo", "adopt", "new", "check", "sheet"),
+    "Once": ("demo", "adopt", "new", "check", "sheet", "phone"),
     "For a researcher": ("trial",),
 }
 """The commands as ``--help`` lists them."""
@@ -380,6 +380,40 @@ def sheet(
     _next(
         "print it from a browser, fill it in at the bench, then type it with "
         f"{_command('type', directory)[:-1]} {made.number}`."
+    )
+
+
+@app.command()
+def phone(
+    directory: BenchDir,
+    to: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Write the page there, and no folder for the web. Default: in DIR/phone.",
+            show_default=False,
+        ),
+    ] = None,
+    today: Today = None,
+) -> None:
+    """Write a page for a phone, to note at the bench what is tied, roughed, finished and played.
+
+    It works in flight mode. Example: reedlab phone my-bench
+    """
+    from reedlab.records import open_bench
+    from reedlab.report.bench_sheets.phone import SITE, write_phone
+
+    page = write_phone(open_bench(directory, today), to)
+    _say(f"The page is in {page}. It holds labels of lots and blanks, no supplier, no price.")
+    if to is None:
+        _say(
+            f"If your phone shows files only in a preview, put the folder {page.parent / SITE} on "
+            "a web address of yours (https). Whoever knows the address can read those labels; "
+            "entries stay on the phone."
+        )
+    _next(
+        "send the page to your phone, save it there and open it in the browser. Take in what it "
+        f"sends with {_command('gather', directory)[:-1]} FILE`."
     )
 
 

@@ -9,6 +9,7 @@ maker's rows cell by cell, and her files are never written to.
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -23,7 +24,7 @@ from reedlab.records.findings import Findings
 from reedlab.records.read.parsing import parse_table
 from reedlab.records.read.sheets_as_text import as_table, read_csv
 from reedlab.records.settings import Settings
-from reedlab.records.store import alone_in, write_table
+from reedlab.records.store import alone_in, protected, write_table
 from reedlab.records.tables import TABLES, Column, Table
 
 FOLDER = "entries"
@@ -267,7 +268,7 @@ def note(folder: Path, kind: str, rows: pd.DataFrame, device: str = DESK) -> Pat
         When it cannot be written.
     """
     with alone_in(folder / FOLDER):
-        path = folder / FOLDER / f"{kind}-{device}.csv"
+        path = _file(folder, kind, device)
         before = _stored(path)
         numbers = before["entry"].str.removeprefix(f"{device}-")
         first = int(pd.to_numeric(numbers, errors="coerce").max() if len(before) else 0) + 1
@@ -285,6 +286,40 @@ def _stored(path: Path) -> pd.DataFrame:
 def _store(entries: pd.DataFrame, kind: str, path: Path) -> Path:
     order = [name for name in entry_table(kind).columns if name in entries]
     return write_table(entries[order].fillna(""), path, replace=True)
+
+
+def numbers_by_device(folder: Path) -> dict[str, list[tuple[int, int]]]:
+    """Return the numbers of the entries that a bench has, as ranges, by device.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The bench.
+
+    Returns
+    -------
+    dict of str to list of (int, int)
+        Of each range its first and last number, both included.
+    """
+    found: dict[str, set[int]] = {}
+    for kind in KINDS:
+        for path in sorted((folder / FOLDER).glob(f"{kind}-*.csv")):
+            for label in _stored(path)["entry"]:
+                device, _, number = label.rpartition("-")
+                if number.isdecimal():
+                    found.setdefault(device, set()).add(int(number))
+    return {device: _ranges(sorted(numbers)) for device, numbers in found.items()}
+
+
+def _ranges(numbers: list[int]) -> list[tuple[int, int]]:
+    """Join numbers in order that follow each other."""
+    ranges: list[tuple[int, int]] = []
+    for number in numbers:
+        if ranges and number == ranges[-1][1] + 1:
+            ranges[-1] = (ranges[-1][0], number)
+        else:
+            ranges.append((number, number))
+    return ranges
 
 
 @dataclass(frozen=True)
@@ -312,7 +347,8 @@ def gather(folder: Path, text: str, name: str) -> Gathered:
     folder : pathlib.Path
         The bench.
     text : str
-        The export: CSV with the columns of a table, and ``entry``.
+        The export: CSV with ``entry`` and columns of reeds, of sittings or of both. A row that
+        names a ``reed`` is an entry of reeds, one that names ``reeds`` an entry of sittings.
     name : str
         What to call it in an error.
 
@@ -323,37 +359,21 @@ def gather(folder: Path, text: str, name: str) -> Gathered:
     Raises
     ------
     RecordError
-        When the text holds no entries.
+        When the text holds no entries, or was cut on its way. Nothing is then taken.
     WriteError
         When the bench cannot be written to.
     """
     if not folder.is_dir():
         raise RecordError(f"{folder} is not a folder: give the folder with your records.")
-    try:
-        rows = pd.read_csv(
-            StringIO(text.lstrip("\ufeff")), dtype=str, keep_default_na=False, skip_blank_lines=True
-        )
-    except (ValueError, pd.errors.ParserError) as error:
-        raise RecordError(f"{name} is not a CSV export: send it from the phone again.") from error
-    kind = next((k for k in KINDS if {"entry", *_MARKS[k]} <= {*rows.columns}), None)
-    if kind is None:
-        raise RecordError(
-            f"{name} holds no entries: it needs a column entry, and reed or reeds and minutes."
-        )
-    unknown = [c for c in rows.columns if c not in entry_table(kind).columns]
-    if unknown:
-        raise RecordError(
-            f"{name} has a column {unknown[0]!r} that a bench does not have: send it again from a "
-            "phone page of this reedlab."
-        )
+    rows = _export(text, name)
+    rows["kind"] = _kinds(rows, folder, name)
     added, known, differing = 0, 0, []
     with alone_in(folder / FOLDER):
-        for device, own in rows.groupby(rows["entry"].str.split("-").str[0], sort=True):
-            if not re.fullmatch(r"\w{1,12}", str(device)):
-                raise RecordError(
-                    f"{name} has an entry {own['entry'].iloc[0]!r}: write it as A-17."
-                )
-            path = folder / FOLDER / f"{kind}-{device}.csv"
+        for (kind, device), own in rows.groupby(
+            ["kind", rows["entry"].str.rpartition("-")[0]], sort=True
+        ):
+            path = _file(folder, kind, device)
+            own = own[[c for c in entry_table(kind).columns if c in own]]
             before = _stored(path)
             there = own["entry"].isin(before["entry"])
             differing += _differing(before, own[there])
@@ -364,8 +384,71 @@ def gather(folder: Path, text: str, name: str) -> Gathered:
     return Gathered(added, known - len(differing), tuple(differing))
 
 
-_MARKS = {"reeds": ("reed",), "sittings": ("reeds", "minutes")}
-"""Columns that tell entries of each kind apart."""
+_ENTRY = re.compile(r"\w{1,12}-\d{1,9}")
+_NAMED = {"reeds": "reed", "sittings": "reeds"}
+"""The column that an entry of each kind fills in."""
+
+
+def _file(folder: Path, kind: str, device: str) -> Path:
+    return folder / FOLDER / f"{kind}-{device}.csv"
+
+
+def _export(text: str, name: str) -> pd.DataFrame:
+    """Read an export as text; a row that was cut, or a label that is none, refuses it all."""
+    try:
+        lines = [line for line in csv.reader(StringIO(text.lstrip("\ufeff").strip())) if line]
+    except csv.Error as error:
+        raise RecordError(f"{name} is not a CSV export: send it from the phone again.") from error
+    heading = [cell.strip() for cell in lines[0]] if lines else []
+    if "entry" not in heading or not {*_NAMED.values()} & {*heading}:
+        raise RecordError(
+            f"{name} holds no entries: it needs a column entry, and reed or reeds and minutes."
+        )
+    tables = [entry_table(kind).columns for kind in KINDS]
+    if unknown := [c for c in heading if not any(c in columns for columns in tables)]:
+        raise RecordError(
+            f"{name} has a column {unknown[0]!r} that a bench does not have: send it again from a "
+            "phone page of this reedlab."
+        )
+    for number, line in enumerate(lines[1:], start=2):
+        if len(line) != len(heading):
+            raise RecordError(
+                f"{name} is cut in row {number}, which has {len(line)} of {len(heading)} cells: "
+                "send or copy all of it again."
+            )
+    rows = pd.DataFrame(lines[1:], columns=heading, dtype=object)
+    for label in rows["entry"]:
+        if not _ENTRY.fullmatch(label):
+            raise RecordError(f"{name} has an entry {label!r}: write it as A-17.")
+    return rows
+
+
+def _kinds(rows: pd.DataFrame, folder: Path, name: str) -> pd.Series:
+    """Say which table each row belongs to: by what it names, or by the entry that it takes back."""
+    filled = rows.reindex(columns=[*_NAMED.values(), "undoes"], fill_value="") != ""
+    kinds = pd.Series("", index=rows.index, dtype=object)
+    for kind, column in _NAMED.items():
+        kinds = kinds.mask(filled[column], kind)
+    of = dict(zip(rows["entry"], kinds))
+    for at in rows.index[filled["undoes"] & (kinds == "")]:
+        undone = rows.at[at, "undoes"]
+        device = undone.rpartition("-")[0]
+        stored = (k for k in KINDS if _ENTRY.fullmatch(undone)
+                  and undone in set(_stored(_file(folder, k, device))["entry"]))  # fmt: skip
+        kinds[at] = of.get(undone) or next(stored, KINDS[0])
+    for at, kind in kinds.items():
+        if not kind:
+            raise RecordError(
+                f"{name} has an entry {rows.at[at, 'entry']} that names no reed: "
+                "send it from the phone again."
+            )
+        strange = [c for c in rows.columns if c not in entry_table(kind).columns and rows.at[at, c]]
+        if strange:
+            raise RecordError(
+                f"{name} has an entry {rows.at[at, 'entry']} of {kind} with {strange[0]}, which "
+                f"{kind} do not have: send it from the phone again."
+            )
+    return kinds
 
 
 def _differing(before: pd.DataFrame, again: pd.DataFrame) -> list[str]:
@@ -373,5 +456,5 @@ def _differing(before: pd.DataFrame, again: pd.DataFrame) -> list[str]:
     columns = [c for c in again.columns if c != "entry"]
     old = before.drop_duplicates("entry").set_index("entry").reindex(again["entry"])
     old = old.reindex(columns=columns).fillna("")
-    new = again.set_index("entry")[columns]
+    new = protected(again.set_index("entry")[columns])
     return list(new.index[(new != old).any(axis=1)])

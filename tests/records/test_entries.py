@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import reedlab as rl
 from reedlab.errors import RecordError
-from reedlab.records.entries import gather, note
+from reedlab.records.entries import Gathered, gather, note
 
 SHEET = "reed,lot,maker,tied_on,outcome\n1,L1,KL,2026-01-02,\n2,L1,KL,2026-01-02,good\n"
 
@@ -112,6 +112,45 @@ def test_an_entry_that_comes_again_with_another_value_is_named_and_not_taken(ben
     again = gather(bench, EXPORT.replace("1,good", "1,reject"), "export")
     assert again.differing == ("A-1",) and again.added == 0
     assert reed(bench, "1")["outcome"] == "good"
+
+
+BOTH = (
+    "entry,noted_at,undoes,reed,lot,tied_on,rough_on,date,stage,reeds,minutes,note\n"
+    "A-1,2026-01-10 12:00:01,,A1,L1,2026-01-10,,,,,,-flat\n"
+    "A-2,2026-01-10 12:00:01,,A2,L1,2026-01-10,,,,,,\n"
+    "A-3,2026-01-11 09:00:00,,A1,,,2026-01-11,,,,,\n"
+    "A-4,2026-01-11 09:40:00,,,,,,2026-01-11,rough,A1; A2,38,\n"
+    "A-5,2026-01-11 09:41:00,,,,,,2026-01-11,rough,A1; A2,380,\n"
+    "A-6,2026-01-11 09:41:10,A-5,,,,,,,,,\n"
+    "A-7,2026-01-11 09:42:00,A-3,,,,,,,,,\n"
+)
+
+
+def test_one_export_holds_reeds_and_sittings_and_what_is_taken_back_of_each(bench):
+    """The undo of a sitting goes to sittings, that of a reed to reeds, and twice adds nothing."""
+    assert gather(bench, BOTH, "export").added == 7
+    assert gather(bench, BOTH, "export") == Gathered(0, 7, ())
+    opened_bench = opened(bench)
+    reeds = opened_bench.tables["reeds"].set_index("reed")
+    assert reeds.loc[["A1", "A2"], "lot"].tolist() == ["L1", "L1"]
+    assert reeds.loc["A1", "rough_on"] is pd.NaT
+    assert opened_bench.tables["sittings"]["minutes"].tolist() == [38.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (BOTH[:-30], "is cut in row 8, which has 2 of 12 cells"),
+        (BOTH.replace("A-3,", "A,"), "an entry 'A': write it as A-17"),
+        (BOTH.replace("rough,A1; A2,38,", ",,,"), "an entry A-4 that names no reed"),
+        (BOTH.replace("A-3,2026-01-11 09:00:00,,A1", "A-3,2026-01-11 09:00:00,,")
+         .replace(",,,2026-01-11,,,,,\n", ",,,2026-01-11,,,A1,,\n"), "of sittings with rough_on"),
+    ],
+)  # fmt: skip
+def test_an_export_that_was_cut_or_mixed_up_is_refused_whole(bench, text, says):
+    with pytest.raises(RecordError, match=says):
+        gather(bench, text, "export")
+    assert not list(bench.rglob("entries/*.csv"))
 
 
 @pytest.mark.parametrize(

@@ -79,10 +79,8 @@ def new_sheet(bench: Any, lot: str = "", rows: int = ROWS, tied_on: str = "") ->
     if not 1 <= rows <= 12:
         raise RecordError(f"a sheet has 1 to 12 rows, not {rows}.")
     with alone_in(folder / FOLDER):
-        sheets = [_rows_of(path) for path in _paths(folder)]
         number = 1 + max((int(path.stem) for path in _paths(folder)), default=0)
-        used = [*bench.tables["reeds"]["reed"].dropna(), *(r for s in sheets for r in s["reed"])]
-        labels = _next_labels([str(label) for label in used], rows)
+        labels = _next_labels(labels_in_use(bench), rows)
         frame = pd.DataFrame({"reed": labels, "lot": lot, "tied_on": tied_on})
         frame = frame.reindex(columns=list(_COLUMNS), fill_value="")
         write_table(frame, folder / FOLDER / f"{number}.csv")
@@ -108,6 +106,13 @@ def _folder(path: Path | None) -> Path:
     if path is None or not path.is_dir():
         raise RecordError("sheets are kept in a bench's folder: give the folder, not a workbook.")
     return path
+
+
+def labels_in_use(bench: Any) -> list[str]:
+    """Return the labels of a bench's reeds, and those that its pencil sheets keep for blanks."""
+    sheets = (_rows_of(path)["reed"] for path in _paths(_folder(bench.path)))
+    used = (*bench.tables["reeds"]["reed"].dropna(), *(label for its in sheets for label in its))
+    return [str(label) for label in used]
 
 
 def _paths(folder: Path) -> list[Path]:
