@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 GROUPS = {
     "Every week": ("today", "type", "gather", "order", "report"),
     "Once": ("demo", "adopt", "new", "check", "sheet"),
-    "For a researcher": ("trial",),
+    "For a researcher": ("trial", "notebooks"),
 }
 """The commands as ``--help`` lists them."""
 
@@ -294,17 +294,33 @@ def check(
 
 
 @app.command()
-def report(directory: BenchDir, today: Today = None) -> None:
+def report(
+    directory: BenchDir,
+    to_send: Annotated[
+        bool,
+        typer.Option(
+            "--to-send",
+            help="Write DIR/report-to-send instead: without today, orders, customers, notes and "
+            "makers' names.",
+        ),
+    ] = False,
+    today: Today = None,
+) -> None:
     """Write the report on these records.
 
     Runs the notebooks and writes DIR/report/index.html, with a page for each notebook. Ctrl-C
     stops it and leaves the report from before.
     """
-    written = _report(directory, today)
+    written = _report(directory, today, to_send)
     if written.stopped:
         _next("open the report: it says what to record for the pages that are missing.")
+    elif to_send:
+        _next("read the report in a browser before you send its folder: suppliers are named.")
     else:
-        _next("open the report in a browser. It needs no network, and you can send it as it is.")
+        _next(
+            "open the report in a browser. It needs no network. To give it to others, run "
+            f"{_command('report --to-send', directory)}."
+        )
 
 
 @app.command("today")
@@ -580,6 +596,37 @@ def read_trials(
     _say(f"\n{written(answer.table).to_string(index=False)}")
 
 
+@app.command("notebooks")
+def lay_notebooks(
+    directory: Annotated[
+        Path, typer.Argument(metavar="DIR", help="The folder for the notebooks: new, or yours.")
+    ],
+) -> None:
+    """Copy the notebooks into a folder, to read, run and change them.
+
+    A file that is there already stays as it is. Example: reedlab notebooks my-notebooks
+    """
+    from reedlab.paths import shipped
+    from reedlab.records.store import beside
+
+    if directory.exists() and not directory.is_dir():
+        raise WriteError(f"{directory} is a file: give a folder, as in `reedlab notebooks mine`.")
+    came = 0
+    for path in sorted(shipped("notebooks").glob("*.ipynb")):
+        copy = directory / path.name
+        if os.path.lexists(copy):
+            _say(f"{copy} is there already and stays as it is.")
+            continue
+        with beside(copy) as fresh:
+            fresh.write_bytes(path.read_bytes())
+        came += 1
+    _say(f"Notebooks copied to {directory}: {came}.")
+    _next(
+        f"open them with {_command('lab', directory, 'jupyter')}. Each names its bench in one "
+        'cell: bench_dir = "" is the demo.'
+    )
+
+
 def _lay_demo(directory: Path) -> bool:
     """Copy the demo bench into a new or empty folder; leave any other as it is, return False."""
     import shutil
@@ -598,7 +645,7 @@ def _lay_demo(directory: Path) -> bool:
     return True
 
 
-def _report(directory: Path, today: str | None) -> Report:
+def _report(directory: Path, today: str | None, to_send: bool = False) -> Report:
     """Check, fit, run the notebooks and write the pages, with a progress bar."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
@@ -622,7 +669,7 @@ def _report(directory: Path, today: str | None) -> Report:
         def step(name: str, done: int, total: int) -> None:
             bar.update(task, description=f"{name:<34}", completed=done, total=total)
 
-        written = writing.write_report(bench, step)
+        written = writing.write_report(bench, step, to_send=to_send)
     _say("")
     for line in written.closing_lines():
         _say(line)
@@ -643,11 +690,11 @@ def _next(text: str) -> None:
     _say(f"\nNext: {text}")
 
 
-def _command(words: str, directory: Path) -> str:
+def _command(words: str, directory: Path, program: str = "reedlab") -> str:
     """Write a command that a shell reads as it is meant, between backticks."""
     name = [str(directory)]
     quoted = subprocess.list2cmdline(name) if sys.platform == "win32" else shlex.join(name)
-    return f"`reedlab {words} {quoted}`"
+    return f"`{program} {words} {quoted}`"
 
 
 def _fail(sentence: str) -> int:

@@ -234,6 +234,21 @@ def test_the_demo_lays_the_shipped_bench_whole(tmp_path):
     assert [path.name for path in (tmp_path / "a").iterdir()] == ["try it"]
 
 
+def test_the_notebooks_come_once_and_overwrite_nothing(tmp_path, capsys):
+    folder = tmp_path / "mine"
+    folder.mkdir()
+    mine = folder / "01-records.ipynb"
+    mine.write_text("mine")
+    code, said, _ = run(capsys, "notebooks", str(folder))
+    assert code == 0 and f"{mine} is there already and stays as it is." in said
+    shipped_ones = sorted(shipped("notebooks").glob("*.ipynb"))
+    assert sorted(path.name for path in folder.iterdir()) == [path.name for path in shipped_ones]
+    assert mine.read_text() == "mine"
+    assert (folder / shipped_ones[1].name).read_bytes() == shipped_ones[1].read_bytes()
+    code, _, error = run(capsys, "notebooks", str(mine))
+    assert code == 2 and "is a file: give a folder" in error
+
+
 def test_the_help_lists_every_command_once_in_its_group(capsys):
     _, said, _ = run(capsys, "--help")
     listed = [name for names in cli.GROUPS.values() for name in names]
