@@ -356,13 +356,46 @@ def what_today(
         _say(answer.sentence())
     for line in (*answer.lines(), *answer.notes):
         _say(line)
-    if "WAITING" in set(answer.table["group"]):
+    waiting = answer.table.query("group == 'WAITING'")
+    if len(waiting) and _is_terminal():
+        here, gone = _ask_about_waiting(waiting)
+        if here or gone:
+            note_waiting(bench, here, gone)
+            _say(f"Noted: {len(gone)} thrown away, {len(here)} still here.")
+    elif len(waiting):
         again = _command("today", directory)[:-1]
         _say(f"Answer for several at once: {again} --thrown-away 412,440`, or --still-here.")
 
 
+def _ask_about_waiting(waiting: Any) -> tuple[list[str], list[str]]:
+    """Ask of each line of waiting blanks; return which are still here and which thrown away."""
+    noted: dict[str, list[str]] = {"h": [], "t": []}
+    _say("Some only? Write their numbers behind the letter: t 412.")
+    for line in waiting.itertuples():
+        left, what = line.reeds.split(", "), line.what
+        while left:
+            try:
+                typed = input(f"{what}: thrown away [t], still here [h], Enter: later: ").strip()
+            except EOFError:
+                _say("")
+                return noted["h"], noted["t"]
+            if not typed:
+                break
+            key, named = typed[0].casefold(), _labels(typed[1:]) or left
+            if not {*named} <= {*left}:
+                named = typed[1:].replace(",", " ").split()
+            if key not in noted or not {*named} <= {*left}:
+                _say(f"  Type t or h, alone or with some of {', '.join(left)}; or nothing.")
+                continue
+            noted[key] += named
+            left = [label for label in left if label not in named]
+            what = f"no. {', '.join(left)}"
+    return noted["h"], noted["t"]
+
+
 def _labels(given: str | None) -> list[str]:
-    return [label for label in (given or "").replace(";", ",").replace(" ", "").split(",") if label]
+    labels = (label.strip() for label in (given or "").replace(";", ",").split(","))
+    return [label for label in labels if label]
 
 
 @app.command()

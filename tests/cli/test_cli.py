@@ -304,6 +304,30 @@ def test_a_week_on_the_command_line(capsys, bench, monkeypatch):
     assert (bench / "reeds.csv").read_bytes() == before
 
 
+def test_waiting_blanks_are_answered_at_the_terminal_and_nowhere_else(capsys, bench, monkeypatch):
+    (bench / "reeds.csv").write_text(
+        "reed,lot,tied_on,outcome\n1,L1,2025-03-01,\n2,L1,2025-03-02,\nB 3,L1,2025-03-03,\n"
+        "4,L1,2025-04-02,\n5,L1,2026-03-01,\n"
+    )
+    week = ("today", str(bench), "--today", "2026-03-09")
+    monkeypatch.setattr("builtins.input", lambda _: pytest.fail("asked without a terminal"))
+    code, said, _ = run(capsys, *week)
+    assert code == 0 and "WAITING  no. 1, 2, B 3" in said and "Answer for several" in said
+    asked = []
+    typed = iter(["x", "t 2 9", "t B 3", "t 1 2", ""])
+    monkeypatch.setattr("builtins.input", lambda says: asked.append(says) or next(typed))
+    monkeypatch.setattr(cli, "_is_terminal", lambda: True)
+    code, said, _ = run(capsys, *week)
+    assert code == 0 and "Noted: 3 thrown away, 0 still here." in said
+    assert asked[0] == "no. 1, 2, B 3: thrown away [t], still here [h], Enter: later: "
+    assert asked[3].startswith("no. 1, 2:") and asked[4].startswith("no. 4:")
+    assert said.count("Type t or h, alone or with some of 1, 2, B 3") == 2
+    typed = iter(["H"])
+    assert "Noted: 0 thrown away, 1 still here." in run(capsys, *week)[1]
+    code, said, _ = run(capsys, *week)
+    assert code == 0 and "WAITING" not in said
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
