@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 
 GROUPS = {
-    "Every week": ("today", "type", "gather", "order", "report"),
+    "Every week": ("today", "type", "gather", "order", "report", "pupil"),
     "Once": ("demo", "adopt", "new", "check", "sheet"),
     "For a researcher": ("trial", "notebooks"),
 }
@@ -548,6 +548,32 @@ def plan_orders(
     hours = [f"{_date(row.week)} {row.hours:.0f}" for row in answer.weeks.itertuples()]
     if hours:
         _say(f"Hours of scraping by week: {', '.join(hours)}.")
+
+
+@app.command("pupil")
+def hand_to_pupil(
+    directory: BenchDir,
+    maker: Annotated[str, typer.Argument(metavar="MAKER", help="Whose reeds, as in your records.")],
+    today: Today = None,
+) -> None:
+    """Write a page to hand to a pupil: her reeds, where they went wrong, what to practise.
+
+    It names no other maker, no lot and no price. Example: reedlab pupil my-bench MR
+    """
+    from reedlab.decide.pupil import pupil
+    from reedlab.records import open_bench
+    from reedlab.records.store import write_text
+    from reedlab.report.bench_sheets.pupil import pupil_page
+
+    answer = pupil(open_bench(directory, today), maker, seed=1)
+    name = "".join(c if c.isalnum() else "-" for c in answer.maker)
+    home = directory if directory.is_dir() else directory.parent
+    path = write_text(pupil_page(answer), home / "pupils" / f"{name}.html", replace=True)
+    _say(answer.sentence())
+    for line in answer.has_become_better():
+        _say(line)
+    _say(f"The page is in {path}.")
+    _next("read it in a browser, then print it or send the file.")
 
 
 trials = typer.Typer(
