@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 GROUPS = {
     "Every week": ("today", "type", "gather", "order", "report", "pupil"),
-    "Once": ("demo", "adopt", "new", "check", "sheet"),
+    "Once": ("demo", "adopt", "new", "check", "sheet", "lab"),
     "For a researcher": ("trial", "notebooks"),
 }
 """The commands as ``--help`` lists them."""
@@ -444,28 +444,14 @@ def type_sheet(
     from reedlab.records.write import pencil_rows
 
     kept = pencil_rows.open_sheet(directory, number)
-    _say(f"Sheet {number}, {len(kept.rows)} reeds. {_KEYS}")
+    _say(f"Sheet {number}, {len(kept.rows)} reeds. {pencil_rows.KEYS}")
     there = {name for name in kept.rows if (kept.rows[name] != "").all()}
-    batch = {name: _asked(says) for name, says in _BATCH.items() if name not in there}
+    batch = {name: _asked(says) for name, says in pencil_rows.BATCH.items() if name not in there}
     typed = [_typed(pencil_rows.read_keys, reed) for reed in kept.rows["reed"]]
     minutes = {stage: _asked(f"minutes of the batch, {stage}") for stage in ("rough", "finish")}
     saved = pencil_rows.save_typed(directory, kept, batch, typed, minutes)
     _say(f"{saved} noted in {directory / 'entries'}; your own sheet is as it was.")
     _next(f"see what is to do: {_command('today', directory)}.")
-
-
-_KEYS = (
-    "Keys: g good, p plays, n no, r lost at roughing, f lost at finishing; 1 to 5 strength, or the "
-    "fault after n, r, f; - o + crow; s m l opening; k seals, u does not. Empty: nothing new."
-)
-_BATCH = {
-    "lot": "lot",
-    "maker": "by",
-    "tied_on": "tied on (2026-03-05)",
-    "rough_on": "roughed on, if they are",
-    "finished_on": "finished on, if they are",
-    "judged_on": "day of the verdicts, if there are any",
-}
 
 
 def _asked(says: str) -> str:
@@ -562,13 +548,10 @@ def hand_to_pupil(
     """
     from reedlab.decide.pupil import pupil
     from reedlab.records import open_bench
-    from reedlab.records.store import write_text
-    from reedlab.report.bench_sheets.pupil import pupil_page
+    from reedlab.report.bench_sheets.pupil import write_pupil_page
 
     answer = pupil(open_bench(directory, today), maker, seed=1)
-    name = "".join(c if c.isalnum() else "-" for c in answer.maker)
-    home = directory if directory.is_dir() else directory.parent
-    path = write_text(pupil_page(answer), home / "pupils" / f"{name}.html", replace=True)
+    path = write_pupil_page(answer, directory)
     _say(answer.sentence())
     for line in answer.has_become_better():
         _say(line)
@@ -653,6 +636,33 @@ def read_trials(
     answer = trial.read(*directories, bench=open_bench(bench) if bench else None)
     _say(answer.sentence())
     _say(f"\n{written(answer.table).to_string(index=False)}")
+
+
+@app.command("lab")
+def open_lab(
+    directory: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[DIR]", help="The folder with the records, or none yet.", show_default=False
+        ),
+    ] = None,
+) -> None:
+    """Work with buttons in a browser instead of the terminal.
+
+    Opens JupyterLab on this computer alone; Ctrl-C ends it. Example: reedlab lab my-bench
+    """
+    import webbrowser
+
+    from reedlab.lab.serving import serve
+
+    if directory is not None and not directory.exists():
+        raise ReedlabError(f"{directory} does not exist: give the folder that holds your records.")
+
+    def ready(address: str) -> None:
+        _say(f"reedlab is at {address}\nLeave this window open; Ctrl-C in it ends reedlab.")
+        webbrowser.open(address)
+
+    serve(directory, ready)
 
 
 @app.command("notebooks")

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from html import escape
+from pathlib import Path
 
 import pandas as pd
 
 from reedlab.decide.pupil import Pupil
 from reedlab.errors import DecisionError
+from reedlab.records.store import write_text
 
 _STYLE = """
 @page { size: A4; margin: 16mm; }
@@ -88,6 +90,26 @@ def pupil_page(answer: Pupil) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<style>{_STYLE}</style></head><body><main>{''.join(body)}</main></body></html>\n"
     )
+
+
+def write_pupil_page(answer: Pupil, home: Path) -> Path:
+    """Write a pupil's page into the folder ``pupils`` of a bench, and return its path.
+
+    Parameters
+    ----------
+    answer : Pupil
+        From `reedlab.pupil`.
+    home : pathlib.Path
+        The bench's folder, or its workbook.
+
+    Raises
+    ------
+    WriteError
+        When it cannot be written.
+    """
+    name = "".join(c if c.isalnum() else "-" for c in answer.maker)
+    folder = home if home.is_dir() else home.parent
+    return write_text(pupil_page(answer), folder / "pupils" / f"{name}.html", replace=True)
 
 
 def _made(made: pd.Series) -> str:
