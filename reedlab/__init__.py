@@ -29,6 +29,7 @@ Questions, asked as ``rl.question(bench, level=..., seed=...)`` and answered by 
     gauge_agreement     how far two hands or two gauges agree
     unmeasured          what pieces that were not measured do to an answer
     makers              where each maker's reeds are lost, and what to practise next
+    pupil               one maker's reeds: where they went wrong, what to practise
     today               what there is to do today
     order               how many blanks to tie of which lot by when, for the open orders
     trial               what a setting does: trial.plan writes the sheets, trial.read reads them
@@ -39,6 +40,7 @@ Answers
 
 Pictures
     figure              draw an answer: its Axes, with alternative text
+    pupil_page          a page to hand to a pupil, of the answer of `pupil`
     show                display anything in a notebook; of an answer sentence, picture, table, notes
 
 Models
@@ -96,12 +98,14 @@ _HOMES = {
     "gauge_agreement": "decide.gauge.hands",
     "unmeasured": "decide.conditions.measured_or_not",
     "makers": "decide.makers",
+    "pupil": "decide.pupil",
     "today": "decide.today",
     "order": "decide.orders.planning",
     "trial": "decide.trial",
     "Answer": "decide.answer",
     "Verdict": "decide.answer",
     "figure": "report.figures.of_answers",
+    "pupil_page": "report.bench_sheets.pupil",
     "show": "report.display",
     "fit": "mixed",
     "fit_reeds": "decide.models",

@@ -34,9 +34,9 @@ if TYPE_CHECKING:
 
 
 GROUPS = {
-    "Every week": ("today", "type", "gather", "order", "report"),
-    "Once": ("demo", "adopt", "new", "check", "sheet", "phone"),
-    "For a researcher": ("trial",),
+    "Every week": ("today", "type", "gather", "order", "report", "pupil"),
+    "Once": ("demo", "adopt", "new", "check", "sheet", "phone", "lab"),
+    "For a researcher": ("trial", "notebooks"),
 }
 """The commands as ``--help`` lists them."""
 
@@ -294,17 +294,33 @@ def check(
 
 
 @app.command()
-def report(directory: BenchDir, today: Today = None) -> None:
+def report(
+    directory: BenchDir,
+    to_send: Annotated[
+        bool,
+        typer.Option(
+            "--to-send",
+            help="Write DIR/report-to-send instead: without today, orders, customers, notes and "
+            "makers' names.",
+        ),
+    ] = False,
+    today: Today = None,
+) -> None:
     """Write the report on these records.
 
     Runs the notebooks and writes DIR/report/index.html, with a page for each notebook. Ctrl-C
     stops it and leaves the report from before.
     """
-    written = _report(directory, today)
+    written = _report(directory, today, to_send)
     if written.stopped:
         _next("open the report: it says what to record for the pages that are missing.")
+    elif to_send:
+        _next("read the report in a browser before you send its folder: suppliers are named.")
     else:
-        _next("open the report in a browser. It needs no network, and you can send it as it is.")
+        _next(
+            "open the report in a browser. It needs no network. To give it to others, run "
+            f"{_command('report --to-send', directory)}."
+        )
 
 
 @app.command("today")
@@ -340,13 +356,46 @@ def what_today(
         _say(answer.sentence())
     for line in (*answer.lines(), *answer.notes):
         _say(line)
-    if "WAITING" in set(answer.table["group"]):
+    waiting = answer.table.query("group == 'WAITING'")
+    if len(waiting) and _is_terminal():
+        here, gone = _ask_about_waiting(waiting)
+        if here or gone:
+            note_waiting(bench, here, gone)
+            _say(f"Noted: {len(gone)} thrown away, {len(here)} still here.")
+    elif len(waiting):
         again = _command("today", directory)[:-1]
         _say(f"Answer for several at once: {again} --thrown-away 412,440`, or --still-here.")
 
 
+def _ask_about_waiting(waiting: Any) -> tuple[list[str], list[str]]:
+    """Ask of each line of waiting blanks; return which are still here and which thrown away."""
+    noted: dict[str, list[str]] = {"h": [], "t": []}
+    _say("Some only? Write their numbers behind the letter: t 412.")
+    for line in waiting.itertuples():
+        left, what = line.reeds.split(", "), line.what
+        while left:
+            try:
+                typed = input(f"{what}: thrown away [t], still here [h], Enter: later: ").strip()
+            except EOFError:
+                _say("")
+                return noted["h"], noted["t"]
+            if not typed:
+                break
+            key, named = typed[0].casefold(), _labels(typed[1:]) or left
+            if not {*named} <= {*left}:
+                named = typed[1:].replace(",", " ").split()
+            if key not in noted or not {*named} <= {*left}:
+                _say(f"  Type t or h, alone or with some of {', '.join(left)}; or nothing.")
+                continue
+            noted[key] += named
+            left = [label for label in left if label not in named]
+            what = f"no. {', '.join(left)}"
+    return noted["h"], noted["t"]
+
+
 def _labels(given: str | None) -> list[str]:
-    return [label for label in (given or "").replace(";", ",").replace(" ", "").split(",") if label]
+    labels = (label.strip() for label in (given or "").replace(";", ",").split(","))
+    return [label for label in labels if label]
 
 
 @app.command()
@@ -429,28 +478,14 @@ def type_sheet(
     from reedlab.records.write import pencil_rows
 
     kept = pencil_rows.open_sheet(directory, number)
-    _say(f"Sheet {number}, {len(kept.rows)} reeds. {_KEYS}")
+    _say(f"Sheet {number}, {len(kept.rows)} reeds. {pencil_rows.KEYS}")
     there = {name for name in kept.rows if (kept.rows[name] != "").all()}
-    batch = {name: _asked(says) for name, says in _BATCH.items() if name not in there}
+    batch = {name: _asked(says) for name, says in pencil_rows.BATCH.items() if name not in there}
     typed = [_typed(pencil_rows.read_keys, reed) for reed in kept.rows["reed"]]
     minutes = {stage: _asked(f"minutes of the batch, {stage}") for stage in ("rough", "finish")}
     saved = pencil_rows.save_typed(directory, kept, batch, typed, minutes)
     _say(f"{saved} noted in {directory / 'entries'}; your own sheet is as it was.")
     _next(f"see what is to do: {_command('today', directory)}.")
-
-
-_KEYS = (
-    "Keys: g good, p plays, n no, r lost at roughing, f lost at finishing; 1 to 5 strength, or the "
-    "fault after n, r, f; - o + crow; s m l opening; k seals, u does not. Empty: nothing new."
-)
-_BATCH = {
-    "lot": "lot",
-    "maker": "by",
-    "tied_on": "tied on (2026-03-05)",
-    "rough_on": "roughed on, if they are",
-    "finished_on": "finished on, if they are",
-    "judged_on": "day of the verdicts, if there are any",
-}
 
 
 def _asked(says: str) -> str:
@@ -535,6 +570,29 @@ def plan_orders(
         _say(f"Hours of scraping by week: {', '.join(hours)}.")
 
 
+@app.command("pupil")
+def hand_to_pupil(
+    directory: BenchDir,
+    maker: Annotated[str, typer.Argument(metavar="MAKER", help="Whose reeds, as in your records.")],
+    today: Today = None,
+) -> None:
+    """Write a page to hand to a pupil: her reeds, where they went wrong, what to practise.
+
+    It names no other maker, no lot and no price. Example: reedlab pupil my-bench MR
+    """
+    from reedlab.decide.pupil import pupil
+    from reedlab.records import open_bench
+    from reedlab.report.bench_sheets.pupil import write_pupil_page
+
+    answer = pupil(open_bench(directory, today), maker, seed=1)
+    path = write_pupil_page(answer, directory)
+    _say(answer.sentence())
+    for line in answer.has_become_better():
+        _say(line)
+    _say(f"The page is in {path}.")
+    _next("read it in a browser, then print it or send the file.")
+
+
 trials = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
@@ -614,6 +672,64 @@ def read_trials(
     _say(f"\n{written(answer.table).to_string(index=False)}")
 
 
+@app.command("lab")
+def open_lab(
+    directory: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[DIR]", help="The folder with the records, or none yet.", show_default=False
+        ),
+    ] = None,
+) -> None:
+    """Work with buttons in a browser instead of the terminal.
+
+    Opens JupyterLab on this computer alone; Ctrl-C ends it. Example: reedlab lab my-bench
+    """
+    import webbrowser
+
+    from reedlab.lab.serving import serve
+
+    if directory is not None and not directory.exists():
+        raise ReedlabError(f"{directory} does not exist: give the folder that holds your records.")
+
+    def ready(address: str) -> None:
+        _say(f"reedlab is at {address}\nLeave this window open; Ctrl-C in it ends reedlab.")
+        webbrowser.open(address)
+
+    serve(directory, ready)
+
+
+@app.command("notebooks")
+def lay_notebooks(
+    directory: Annotated[
+        Path, typer.Argument(metavar="DIR", help="The folder for the notebooks: new, or yours.")
+    ],
+) -> None:
+    """Copy the notebooks into a folder, to read, run and change them.
+
+    A file that is there already stays as it is. Example: reedlab notebooks my-notebooks
+    """
+    from reedlab.paths import shipped
+    from reedlab.records.store import beside
+
+    if directory.exists() and not directory.is_dir():
+        raise WriteError(f"{directory} is a file: give a folder, as in `reedlab notebooks mine`.")
+    came = 0
+    for path in sorted(shipped("notebooks").glob("*.ipynb")):
+        copy = directory / path.name
+        if os.path.lexists(copy):
+            _say(f"{copy} is there already and stays as it is.")
+            continue
+        with beside(copy) as fresh:
+            fresh.write_bytes(path.read_bytes())
+        came += 1
+    _say(f"Notebooks copied to {directory}: {came}.")
+    _next(
+        f"open them with {_command('lab', directory, 'jupyter')}. Each names its bench in one "
+        'cell: bench_dir = "" is the demo.'
+    )
+
+
 def _lay_demo(directory: Path) -> bool:
     """Copy the demo bench into a new or empty folder; leave any other as it is, return False."""
     import shutil
@@ -632,7 +748,7 @@ def _lay_demo(directory: Path) -> bool:
     return True
 
 
-def _report(directory: Path, today: str | None) -> Report:
+def _report(directory: Path, today: str | None, to_send: bool = False) -> Report:
     """Check, fit, run the notebooks and write the pages, with a progress bar."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
@@ -656,7 +772,7 @@ def _report(directory: Path, today: str | None) -> Report:
         def step(name: str, done: int, total: int) -> None:
             bar.update(task, description=f"{name:<34}", completed=done, total=total)
 
-        written = writing.write_report(bench, step)
+        written = writing.write_report(bench, step, to_send=to_send)
     _say("")
     for line in written.closing_lines():
         _say(line)
@@ -677,11 +793,11 @@ def _next(text: str) -> None:
     _say(f"\nNext: {text}")
 
 
-def _command(words: str, directory: Path) -> str:
+def _command(words: str, directory: Path, program: str = "reedlab") -> str:
     """Write a command that a shell reads as it is meant, between backticks."""
     name = [str(directory)]
     quoted = subprocess.list2cmdline(name) if sys.platform == "win32" else shlex.join(name)
-    return f"`reedlab {words} {quoted}`"
+    return f"`{program} {words} {quoted}`"
 
 
 def _fail(sentence: str) -> int:

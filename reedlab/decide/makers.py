@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,6 +27,7 @@ from reedlab.errors import DataError, ModelError
 from reedlab.mixed.fitting import fit
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.records.tables import STAGES_OF_A_REED
+from reedlab.records.tidy.faults import main_fault
 
 Floats = NDArray[np.float64]
 MAKERS_SD = 0.5
@@ -33,6 +35,7 @@ MAKERS_SD = 0.5
 _FEWEST_LOST = 8
 """Reeds lost at a stage below which its shares are counted and not modelled."""
 FEWEST_FOR_A_CURVE = 20
+_NO_CURVE = pd.DataFrame(columns=["month", "good", "low", "high"])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -45,27 +48,32 @@ class Makers(Answer):
         One row a maker: ``maker``, ``reeds`` (judged, made alone), ``good`` (chance on the same
         lots) with ``low`` and ``high``, ``rough_min``, ``finish_min`` (means), ``practise`` (the
         stage to work on next, empty where none stands out), ``a_year`` (change of the chance in a
-        year) with ``a_year_low`` and ``a_year_high``; missing below twenty reeds.
+        year) with ``a_year_low`` and ``a_year_high``; missing below twenty reeds, of which
+        ``marks`` then has one each in the order of tying: ``+`` good, ``-`` not.
     stages
         One row a maker and stage in the order of the work: ``maker``, ``stage``, ``reached``,
         ``lost``, ``share`` (of those that reached it, on the same lots, pooled among makers) with
         ``low`` and ``high``, ``worse`` (probability that it is higher than the others' mean) and
         ``more`` (by how much); both missing for a maker alone.
     faults
-        One row a maker, stage and fault: ``maker``, ``stage``, ``fault``, ``reeds``.
+        One row a maker, stage and fault: ``maker``, ``stage``, ``fault`` (of `FAULTS`), ``reeds``.
     months
         One row a maker and month: ``maker``, ``month``, ``reeds``, ``good``.
+    curve
+        The learning curve of each maker with twenty reeds, one row a month with reeds: ``maker``,
+        ``month``, ``good`` (chance then, of a new lot) with ``low`` and ``high``.
     """
 
     table: pd.DataFrame = empty(
         "maker", "reeds", "good", "low", "high", "rough_min", "finish_min", "practise", "a_year",
-        "a_year_low", "a_year_high",
+        "a_year_low", "a_year_high", "marks",
     )  # fmt: skip
     stages: pd.DataFrame = empty(
         "maker", "stage", "reached", "lost", "share", "low", "high", "worse", "more"
     )
     faults: pd.DataFrame = empty("maker", "stage", "fault", "reeds")
     months: pd.DataFrame = empty("maker", "month", "reeds", "good")
+    curve: pd.DataFrame = empty("maker", "month", "good", "low", "high")
 
     def _sentence(self) -> str:
         said = []
@@ -115,28 +123,23 @@ def makers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Makers:
     >>> answer.table["maker"].tolist()
     ['KL', 'RS']
     """
-    reeds = with_years(bench)
-    reeds = reeds[reeds["success"].notna() & reeds["maker"].notna() & reeds["helped"].isna()]
-    if reeds.empty:
-        raise CannotAnswer(
-            "No judged reed names its maker, or a teacher helped in all of them.",
-            RecordNext("Note who made each reed, and where a teacher helped."),
-        )
-    reeds = reeds.assign(maker=reeds["maker"].astype(str), lot=reeds["lot"].astype(str))
+    reeds = judged_alone(bench)
     names = sorted(reeds["maker"].unique())
-    stages = _stages(reeds, names, level, seed)
-    rows, claims = [], []
+    stages = stage_shares(reeds, names, level, seed)
+    rows, claims, curves = [], [], []
     good = _chances(reeds.assign(hit=reeds["success"]), names, seed)
     for i, name in enumerate(names):
         own = reeds[reeds["maker"] == name]
         low, high = interval(good[:, i], level)
-        practise, probability, more = _practise(stages[stages["maker"] == name], len(names) > 1)
+        change, curve = progress(own, level, seed)
+        curves.append(curve.assign(maker=name))
+        practise, probability, more = to_practise(stages[stages["maker"] == name], len(names) > 1)
         rows.append(
             {
                 "maker": name, "reeds": len(own), "good": float(np.median(good[:, i])),
                 "low": low, "high": high, "rough_min": own["rough_min"].mean(),
                 "finish_min": own["finish_min"].mean(), "practise": practise,
-                **_progress(own, level, seed),
+                **change, "marks": marks(own),
             }
         )  # fmt: skip
         if practise and len(names) > 1:
@@ -150,9 +153,36 @@ def makers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Makers:
         notes=_notes(bench, reeds, int(noted.sum())),
         record_next=RecordNext("Note at which stage each reed was lost.") if noted.any() else None,
         stages=stages,
-        faults=_faults(reeds),
-        months=_months(reeds),
+        faults=faults_by_stage(reeds, bench.settings.words.get("fault")),
+        months=months_of(reeds),
+        curve=pd.concat(curves, ignore_index=True)[["maker", *_NO_CURVE.columns]],
     )
+
+
+def judged_alone(bench: Any) -> pd.DataFrame:
+    """Return the judged reeds that name their maker and in which no teacher helped.
+
+    Raises
+    ------
+    CannotAnswer
+        Where there is none.
+    """
+    reeds = with_years(bench)
+    reeds = reeds[reeds["success"].notna() & reeds["maker"].notna() & reeds["helped"].isna()]
+    if reeds.empty:
+        raise CannotAnswer(
+            "No judged reed names its maker, or a teacher helped in all of them.",
+            RecordNext("Note who made each reed, and where a teacher helped."),
+        )
+    return reeds.assign(maker=reeds["maker"].astype(str), lot=reeds["lot"].astype(str))
+
+
+def marks(own: pd.DataFrame) -> str:
+    """Write a mark a reed in the order of tying, where there are too few for a learning curve."""
+    if len(own) >= FEWEST_FOR_A_CURVE:
+        return ""
+    success = own.sort_values("tied_on", kind="stable")["success"]
+    return "".join("+" if good else "-" for good in success == 1)
 
 
 def _chances(frame: pd.DataFrame, names: list[str], seed: int) -> Floats:
@@ -177,8 +207,23 @@ def _chances(frame: pd.DataFrame, names: list[str], seed: int) -> Floats:
     return _apart(frame, names, seed)
 
 
-def _stages(reeds: pd.DataFrame, names: list[str], level: float, seed: int) -> pd.DataFrame:
-    """Share lost at each stage of those that reached it; failures without a stage reach none."""
+def stage_shares(reeds: pd.DataFrame, names: list[str], level: float, seed: int) -> pd.DataFrame:
+    """Share lost at each stage of those that reached it; failures without a stage reach none.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        As from `judged_alone`.
+    names : list of str
+        Their makers.
+    level, seed
+        As for `makers`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `Makers.stages`.
+    """
     known = reeds[reeds["success"].eq(1) | reeds["lost_at"].notna()]
     at = (
         known["lost_at"]
@@ -217,8 +262,22 @@ def _apart(frame: pd.DataFrame, names: list[str], seed: int) -> Floats:
     return rng.beta(hits + 0.5, tries - hits + 0.5, (4000, len(names)))
 
 
-def _practise(stages: pd.DataFrame, several: bool) -> tuple[str, float, float]:
-    """Choose the stage to practise: the one most likely worse than the others', else the worst."""
+def to_practise(stages: pd.DataFrame, several: bool) -> tuple[str, float, float]:
+    """Choose the stage that one maker should practise.
+
+    Parameters
+    ----------
+    stages : pandas.DataFrame
+        The maker's rows of `stage_shares`.
+    several : bool
+        Whether there are others to compare with: then it is where most more are lost than by them,
+        else where most are lost.
+
+    Returns
+    -------
+    tuple of (str, float, float)
+        The stage, or ``""``; with others the probability that more are lost, and how many more.
+    """
     worked_on = stages[stages["lost"] > 0]
     if worked_on.empty:
         return "", np.nan, np.nan
@@ -232,9 +291,24 @@ def _practise(stages: pd.DataFrame, several: bool) -> tuple[str, float, float]:
     return str(first["stage"]), float(first["worse"]), float(first["more"])
 
 
-def _progress(own: pd.DataFrame, level: float, seed: int) -> dict[str, float]:
-    """Change of the chance of a good reed in a year, from twenty dated reeds on."""
-    none = dict.fromkeys(("a_year", "a_year_low", "a_year_high"), np.nan)
+def progress(own: pd.DataFrame, level: float, seed: int) -> tuple[dict[str, float], pd.DataFrame]:
+    """Fit one maker's learning curve, from twenty dated reeds on.
+
+    Parameters
+    ----------
+    own : pandas.DataFrame
+        Of `judged_alone`, the reeds of one maker.
+    level, seed
+        As for `makers`.
+
+    Returns
+    -------
+    change : dict
+        ``a_year``, ``a_year_low`` and ``a_year_high``; missing where there is no curve.
+    curve : pandas.DataFrame
+        ``month``, ``good``, ``low``, ``high``.
+    """
+    none = dict.fromkeys(("a_year", "a_year_low", "a_year_high"), np.nan), _NO_CURVE
     dated = own.dropna(subset=[YEARS])
     if len(dated) < FEWEST_FOR_A_CURVE or dated["success"].nunique() < 2 or dated[YEARS].std() == 0:
         return none
@@ -245,20 +319,36 @@ def _progress(own: pd.DataFrame, level: float, seed: int) -> dict[str, float]:
         )
     except (DataError, ModelError):
         return none
-    last = dated.tail(1)
-    ends = [
-        post.predict(last.assign(**{YEARS: back}), new_levels=["lot"] if lots else [])[:, 0]
-        for back in (-1.0, 0.0)
-    ]
-    change = ends[1] - ends[0]
+    months = dated.groupby(dated["tied_on"].dt.to_period("M").dt.to_timestamp())[YEARS].mean()
+    at = pd.DataFrame({YEARS: [-1.0, 0.0, *months], "lot": dated["lot"].iloc[0]})
+    chances = post.predict(at, new_levels=["lot"] if lots else [])
+    ends = np.array([interval(chances[:, i], level) for i in range(2, chances.shape[1])])
+    curve = pd.DataFrame(
+        {"month": months.index, "good": np.median(chances[:, 2:], axis=0), "low": ends[:, 0],
+         "high": ends[:, 1]}
+    )  # fmt: skip
+    change = chances[:, 1] - chances[:, 0]
     low, high = interval(change, level)
-    return {"a_year": float(np.median(change)), "a_year_low": low, "a_year_high": high}
+    return {"a_year": float(np.median(change)), "a_year_low": low, "a_year_high": high}, curve
 
 
-def _faults(reeds: pd.DataFrame) -> pd.DataFrame:
-    """Count faults by maker and stage; of several in a cell the first counts."""
+def faults_by_stage(reeds: pd.DataFrame, words: Mapping[str, str] | None) -> pd.DataFrame:
+    """Count faults by maker and stage; of several in a cell the first counts.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        As from `judged_alone`.
+    words : mapping of str to str, optional
+        The maker's own words for faults.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `Makers.faults`.
+    """
     lost = reeds[reeds["success"].eq(0) & reeds["fault"].notna()]
-    main = lost["fault"].astype(str).str.split(r"[;,]").str[0].str.strip().str.casefold()
+    main = lost["fault"].astype(str).map(lambda cell: main_fault(cell, words))
     frame = pd.DataFrame(
         {"maker": lost["maker"], "stage": lost["lost_at"].astype(object), "fault": main}
     )
@@ -268,7 +358,8 @@ def _faults(reeds: pd.DataFrame) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _months(reeds: pd.DataFrame) -> pd.DataFrame:
+def months_of(reeds: pd.DataFrame) -> pd.DataFrame:
+    """Count each maker's reeds, and the good ones, by the month in which they were tied."""
     month = reeds["tied_on"].dt.to_period("M").dt.to_timestamp()
     counted = reeds.assign(month=month).groupby(["maker", "month"])["success"].agg(["size", "sum"])
     frame = counted.reset_index().rename(columns={"size": "reeds", "sum": "good"})

@@ -16,7 +16,7 @@ from typing import Any
 
 from reedlab.errors import SettingsError
 from reedlab.records.findings import Findings
-from reedlab.records.tables import OUTCOMES, SHEETS, TABLES, Likely
+from reedlab.records.tables import FAULTS, OUTCOMES, SHEETS, TABLES, Likely
 
 FILE = "bench.toml"
 OPEN = "?"
@@ -279,7 +279,7 @@ def vocabularies() -> dict[str, tuple[str, ...]]:
             own = ("yes", "no") if c.kind == "yesno" else c.words
             if own:
                 words[c.name] = tuple(dict.fromkeys((*words.get(c.name, ()), *own)))
-    return words
+    return words | {"fault": FAULTS}  # free words, which may have a meaning of hers
 
 
 def read_settings(folder: Path) -> tuple[Settings, Findings]:

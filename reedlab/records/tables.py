@@ -82,6 +82,29 @@ FAULTS = (
 )  # fmt: skip
 """What goes wrong, in makers' words; the first nine are the commonest: common practice."""
 
+FAULT_WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "leaks": ("leak", "air escapes", "undicht"),
+        "closed": ("close", "zu eng", "geschlossen"),
+        "too open": ("too open", "open", "zu weit", "zu offen", "offen"),
+        "flat": ("flat", "tief", "zu tief"),
+        "sharp": ("sharp", "zu hoch"),
+        "unsteady": ("unsteady", "unstable", "wobbl", "unruhig", "instabil"),
+        "low notes": ("low", "tiefe töne", "tiefe lage"),
+        "too hard": ("too hard", "hard", "stiff", "zu hart", "hart", "zu schwer"),
+        "cracked": ("crack", "split", "gerissen", "gesprungen", "riss"),
+        "high notes": ("high", "hohe töne", "hohe lage"),
+        "too soft": ("too soft", "soft", "weak", "zu leicht", "weich", "zu weich"),
+        "thin": ("thin", "buzz", "dünn", "schnarr"),
+        "dull": ("dull", "dead", "dumpf", "matt"),
+        "chipped": ("chip", "corner", "torn", "ecke", "ausgebrochen"),
+        "crooked": ("crooked", "slip", "warp", "bent", "bow", "schief", "verzogen", "krumm"),
+        "chatter": ("chatter", "ratter"),
+        "tying": ("tying", "tied", "thread", "bindung", "faden", "wickl"),
+    }
+)
+"""How words of a maker's own begin that mean one of `FAULTS`, in small letters."""
+
 RETURN_RESULTS = ("adjusted", "replaced", "refunded", "worn_out")
 
 STRENGTHS = ("soft", "medium_soft", "medium", "medium_hard", "hard")

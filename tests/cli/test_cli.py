@@ -234,6 +234,21 @@ def test_the_demo_lays_the_shipped_bench_whole(tmp_path):
     assert [path.name for path in (tmp_path / "a").iterdir()] == ["try it"]
 
 
+def test_the_notebooks_come_once_and_overwrite_nothing(tmp_path, capsys):
+    folder = tmp_path / "mine"
+    folder.mkdir()
+    mine = folder / "01-records.ipynb"
+    mine.write_text("mine")
+    code, said, _ = run(capsys, "notebooks", str(folder))
+    assert code == 0 and f"{mine} is there already and stays as it is." in said
+    shipped_ones = sorted(shipped("notebooks").glob("*.ipynb"))
+    assert sorted(path.name for path in folder.iterdir()) == [path.name for path in shipped_ones]
+    assert mine.read_text() == "mine"
+    assert (folder / shipped_ones[1].name).read_bytes() == shipped_ones[1].read_bytes()
+    code, _, error = run(capsys, "notebooks", str(mine))
+    assert code == 2 and "is a file: give a folder" in error
+
+
 def test_the_help_lists_every_command_once_in_its_group(capsys):
     _, said, _ = run(capsys, "--help")
     listed = [name for names in cli.GROUPS.values() for name in names]
@@ -287,6 +302,30 @@ def test_a_week_on_the_command_line(capsys, bench, monkeypatch):
         "1": "", "2": "given_up", "3": "good", "4": "good", "5": "given_up",
     }  # fmt: skip
     assert (bench / "reeds.csv").read_bytes() == before
+
+
+def test_waiting_blanks_are_answered_at_the_terminal_and_nowhere_else(capsys, bench, monkeypatch):
+    (bench / "reeds.csv").write_text(
+        "reed,lot,tied_on,outcome\n1,L1,2025-03-01,\n2,L1,2025-03-02,\nB 3,L1,2025-03-03,\n"
+        "4,L1,2025-04-02,\n5,L1,2026-03-01,\n"
+    )
+    week = ("today", str(bench), "--today", "2026-03-09")
+    monkeypatch.setattr("builtins.input", lambda _: pytest.fail("asked without a terminal"))
+    code, said, _ = run(capsys, *week)
+    assert code == 0 and "WAITING  no. 1, 2, B 3" in said and "Answer for several" in said
+    asked = []
+    typed = iter(["x", "t 2 9", "t B 3", "t 1 2", ""])
+    monkeypatch.setattr("builtins.input", lambda says: asked.append(says) or next(typed))
+    monkeypatch.setattr(cli, "_is_terminal", lambda: True)
+    code, said, _ = run(capsys, *week)
+    assert code == 0 and "Noted: 3 thrown away, 0 still here." in said
+    assert asked[0] == "no. 1, 2, B 3: thrown away [t], still here [h], Enter: later: "
+    assert asked[3].startswith("no. 1, 2:") and asked[4].startswith("no. 4:")
+    assert said.count("Type t or h, alone or with some of 1, 2, B 3") == 2
+    typed = iter(["H"])
+    assert "Noted: 0 thrown away, 1 still here." in run(capsys, *week)[1]
+    code, said, _ = run(capsys, *week)
+    assert code == 0 and "WAITING" not in said
 
 
 @pytest.mark.parametrize(

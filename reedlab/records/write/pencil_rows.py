@@ -31,6 +31,20 @@ ENDINGS: dict[str, dict[str, str]] = {
 CROWS = {"-": "flat", "o": "on", "+": "sharp"}
 OPENINGS = {"s": "small", "m": "medium", "l": "large"}
 
+KEYS = (
+    "Keys: g good, p plays, n no, r lost at roughing, f lost at finishing; 1 to 5 strength, or the "
+    "fault after n, r, f; - o + crow; s m l opening; k seals, u does not. Empty: nothing new."
+)
+BATCH = {
+    "lot": "lot",
+    "maker": "by",
+    "tied_on": "tied on (2026-03-05)",
+    "rough_on": "roughed on, if they are",
+    "finished_on": "finished on, if they are",
+    "judged_on": "day of the verdicts, if there are any",
+}
+"""What is asked of a batch, in words."""
+
 
 @dataclass(frozen=True)
 class PencilSheet:
@@ -79,7 +93,7 @@ def new_sheet(bench: Any, lot: str = "", rows: int = ROWS, tied_on: str = "") ->
     if not 1 <= rows <= 12:
         raise RecordError(f"a sheet has 1 to 12 rows, not {rows}.")
     with alone_in(folder / FOLDER):
-        number = 1 + max((int(path.stem) for path in _paths(folder)), default=0)
+        number = 1 + max((int(path.stem) for path in sheets_of(folder)), default=0)
         labels = _next_labels(labels_in_use(bench), rows)
         frame = pd.DataFrame({"reed": labels, "lot": lot, "tied_on": tied_on})
         frame = frame.reindex(columns=list(_COLUMNS), fill_value="")
@@ -97,7 +111,7 @@ def open_sheet(folder: Path, number: int) -> PencilSheet:
     """
     path = _folder(folder) / FOLDER / f"{number}.csv"
     if not path.exists():
-        known = ", ".join(p.stem for p in _paths(folder)) or "none yet"
+        known = ", ".join(p.stem for p in sheets_of(folder)) or "none yet"
         raise RecordError(f"there is no sheet {number} in {folder}: sheets are {known}.")
     return PencilSheet(number, _rows_of(path))
 
@@ -110,12 +124,13 @@ def _folder(path: Path | None) -> Path:
 
 def labels_in_use(bench: Any) -> list[str]:
     """Return the labels of a bench's reeds, and those that its pencil sheets keep for blanks."""
-    sheets = (_rows_of(path)["reed"] for path in _paths(_folder(bench.path)))
+    sheets = (_rows_of(path)["reed"] for path in sheets_of(_folder(bench.path)))
     used = (*bench.tables["reeds"]["reed"].dropna(), *(label for its in sheets for label in its))
     return [str(label) for label in used]
 
 
-def _paths(folder: Path) -> list[Path]:
+def sheets_of(folder: Path) -> list[Path]:
+    """Return the files of a bench's sheets, by number."""
     found = (p for p in (folder / FOLDER).glob("*.csv") if p.stem.isdigit())
     return sorted(found, key=lambda path: int(path.stem))
 

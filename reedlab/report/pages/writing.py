@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING, Any
 from reedlab.decide.evidence import listed
 from reedlab.errors import WriteError
 from reedlab.records import store
+from reedlab.records.write.sending import copy_to_send
 from reedlab.report.pages import publishing, running
 from reedlab.report.pages.running import Run
 from reedlab.report.words import first_page, printed_tables, sentences
@@ -106,7 +107,9 @@ class Report:
         return [*lines, f"Report: {self.index}"]
 
 
-def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
+def write_report(
+    bench: Bench, step: Callable[[str, int, int], None], *, to_send: bool = False
+) -> Report:
     """Fit the models, run every notebook on a bench and write its report beside the records.
 
     Parameters
@@ -115,11 +118,14 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
         A bench opened from a folder or a workbook.
     step : callable
         Called with what is being done, the steps done and the steps in all.
+    to_send : bool, default False
+        Whether others will read it: then it is of `copy_to_send`, without what is to do today, and
+        in a folder of its own.
 
     Returns
     -------
     Report
-        Where the pages are (``DIR/report``), and what to say about them.
+        Where the pages are (``DIR/report`` or ``DIR/report-to-send``), and what to say about them.
 
     Raises
     ------
@@ -128,23 +134,29 @@ def write_report(bench: Bench, step: Callable[[str, int, int], None]) -> Report:
     """
     records = _path(bench)
     home = records if records.is_dir() else records.parent
-    folder = home / "report"
+    folder = home / ("report-to-send" if to_send else "report")
     # Where the records are, seen from the folder of a run's pages.
     named = "../.." if records == home else f"../../{records.name}"
     total = len(running.notebooks()) + 1
     step("Fitting the models", 0, total)
     with store.alone_in(folder), publishing.scratch(folder) as scratch:
         left = publishing.clear(folder)
+        if to_send:
+            bench = copy_to_send(bench, scratch / (home.resolve().name or "bench"))
+            records = _path(bench)
         with _side_by_side(
             partial(running.run, bench=records, named=named, scratch=scratch)
         ) as jobs:
-            asked = _ask(bench)
+            asked = _ask(bench, to_send)
             for done, job in enumerate(as_completed(jobs), start=1):
                 step(f"Notebook {job.result().name}", done, total)
             runs = [job.result() for job in jobs]
-        pages = pages_of(runs, bench) | {f"{run.name}.ipynb": run.as_file() for run in runs}
-        pages |= {ANSWERS: answers_of(runs, bench), TODAY: today_of(runs, bench, asked.day)}
-        changed = publishing.publish(pages, partial(first_of, runs, bench, asked), folder)
+        pages = pages_of(runs, bench, to_send) | {ANSWERS: answers_of(runs, bench, to_send)}
+        if not to_send:
+            pages |= {f"{run.name}.ipynb": run.as_file() for run in runs}
+            pages |= {TODAY: today_of(runs, bench, asked.day)}
+        first = partial(first_of, runs, bench, asked, to_send=to_send)
+        changed = publishing.publish(pages, first, folder)
     step("Pages written", total, total)
     stopped, kept = tuple(run for run in runs if run.stopped), (*left, *changed)
     index = folder / publishing.INDEX
@@ -187,19 +199,20 @@ class Asked:
     lost: Losses
 
 
-def _ask(bench: Bench) -> Asked:
+def _ask(bench: Bench, to_send: bool) -> Asked:
     from reedlab.decide.losses_by_stage import losses
     from reedlab.decide.price import price, priced
     from reedlab.decide.suppliers.comparison import suppliers
-    from reedlab.decide.today import today
+    from reedlab.decide.today import Today, today
 
     said = suppliers(bench)
     basis = said.basis
     asks = priced(bench, basis.evidence, basis.models) if basis is not None else price(bench)
-    return Asked(said, asks, today(bench), losses(bench))
+    day = Today(unanswered="What is to do today stays at home.") if to_send else today(bench)
+    return Asked(said, asks, day, losses(bench))
 
 
-def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:
+def pages_of(runs: list[Run], bench: Bench, to_send: bool = False) -> dict[str, bytes]:
     """Return the page of each notebook by its file name.
 
     Parameters
@@ -208,6 +221,8 @@ def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:
         The notebooks, run.
     bench : Bench
         The bench they ran on; the pages show its name.
+    to_send : bool
+        As for `write_report`.
 
     Returns
     -------
@@ -216,13 +231,19 @@ def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:
     """
     return {
         f"{run.name}.html": _page(
-            run.title, notebook_body(run), bench, _links(runs, "../", ""), f"{run.name}.html"
+            run.title,
+            notebook_body(run),
+            bench,
+            _links(runs, "../", "", to_send),
+            f"{run.name}.html",
         )
         for run in runs
     }
 
 
-def first_of(runs: list[Run], bench: Bench, asked: Asked, folder: str) -> bytes:
+def first_of(
+    runs: list[Run], bench: Bench, asked: Asked, folder: str, to_send: bool = False
+) -> bytes:
     """Return the maker's first page.
 
     Parameters
@@ -235,6 +256,8 @@ def first_of(runs: list[Run], bench: Bench, asked: Asked, folder: str) -> bytes:
         The answers.
     folder : str
         The name of the folder that the other pages are in.
+    to_send : bool
+        As for `write_report`.
 
     Returns
     -------
@@ -250,7 +273,7 @@ def first_of(runs: list[Run], bench: Bench, asked: Asked, folder: str) -> bytes:
         ranges=first_page.RANGES,
         folder=folder,
     )
-    links = _links(runs, "", f"{folder}/")
+    links = _links(runs, "", f"{folder}/", to_send)
     return _page("Your bench", body, bench, links, publishing.INDEX)
 
 
@@ -276,7 +299,7 @@ def today_of(runs: list[Run], bench: Bench, day: Today) -> bytes:
     return _page("Today", body, bench, _links(runs, "../", ""), TODAY)
 
 
-def answers_of(runs: list[Run], bench: Bench) -> bytes:
+def answers_of(runs: list[Run], bench: Bench, to_send: bool = False) -> bytes:
     """Return the page with every answer of the notebooks, its picture and its figures.
 
     Parameters
@@ -285,6 +308,8 @@ def answers_of(runs: list[Run], bench: Bench) -> bytes:
         The notebooks, run.
     bench : Bench
         The bench they ran on; the page shows its name and findings.
+    to_send : bool
+        As for `write_report`.
 
     Returns
     -------
@@ -297,18 +322,20 @@ def answers_of(runs: list[Run], bench: Bench) -> bytes:
         answers=[answer for answer in answers if answer["decision"]],
         others=[answer for answer in answers if not answer["decision"]],
     )
-    return _page("What these records say", body, bench, _links(runs, "../", ""), ANSWERS)
+    links = _links(runs, "../", "", to_send)
+    return _page("What these records say", body, bench, links, ANSWERS)
 
 
 def _date(day: dt.date) -> str:
     return f"{day:%A} {day.day} {day:%B %Y}"
 
 
-def _links(runs: list[Run], up: str, down: str) -> list[dict[str, str]]:
+def _links(runs: list[Run], up: str, down: str, to_send: bool = False) -> list[dict[str, str]]:
     """Return what the menu of a page links to, from where the page is."""
     first = {"file": f"{up}{publishing.INDEX}", "title": "First page"}
     more = [{"file": f"{down}{TODAY}", "title": "Today"},
             {"file": f"{down}{ANSWERS}", "title": "For a researcher"}]  # fmt: skip
+    more = more[to_send:]  # what is to do today stays at home
     return [first, *more, *({"file": f"{down}{run.name}.html", "title": run.short} for run in runs)]
 
 
