@@ -230,5 +230,7 @@ def test_the_browser_notices_a_page_with_such_faults(tmp_path, browser):
     (seen,) = seen_of(browser, [bad])
     assert seen["asked"][1:] == ["http://127.0.0.1:9/x.png"]
     assert {rule for rule, *_ in seen["faults"]} >= {"color-contrast", "image-alt"}
-    assert ("color-contrast", '<p style="color: #ccc">too light</p>', "dark", PHONE) in seen["faults"]
+    assert ("color-contrast", '<p style="color: #ccc">too light</p>', "dark", PHONE) in seen[
+        "faults"
+    ]
     assert seen["wide"] == [PHONE, SMALL_PHONE]

@@ -56,10 +56,11 @@ def _name(page: BeautifulSoup, table: Tag, name: str) -> None:
     label = {"class": "wide", "role": "group", "tabindex": "0", "aria-label": name}
     table.wrap(page.new_tag("div", attrs=dict(sorted(label.items()))))
     for head in table.select("thead th"):
-        head["scope"] = "colgroup" if int(str(head.get("colspan", 1))) > 1 else "col"
+        head["scope"] = "colgroup" if str(head.get("colspan", "1")) != "1" else "col"
     heads = [head.get_text().strip() for head in table.select("thead tr:last-child th")]
     for row in table.select("tbody tr"):
         first, *others = row.find_all(["td", "th"], recursive=False)
-        first.name, first["scope"] = "th", "row"
+        first.name = "th"
+        first["scope"] = "row"
         for cell, head in zip(others, heads[1:]):
             cell["data-label"] = head

@@ -33,13 +33,17 @@ from reedlab.records import store
 from reedlab.report.pages import publishing, running
 from reedlab.report.pages.named_tables import named_tables
 from reedlab.report.pages.running import Run
-from reedlab.report.words import first_page, printed_tables, sentences
+from reedlab.report.words import first_page, printed_tables, sentences, short_lines
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from reedlab.decide.conditions.season_effects import Seasons
     from reedlab.decide.losses_by_stage import Losses
+    from reedlab.decide.makers import Makers
     from reedlab.decide.price import Price
+    from reedlab.decide.stopping.after_roughing import GivingUp
+    from reedlab.decide.stopping.before_tying import PassingOver
     from reedlab.decide.suppliers.comparison import Suppliers
     from reedlab.decide.today import Today
     from reedlab.records import Bench
@@ -50,9 +54,10 @@ AT_ONCE = 2  # notebooks that run side by side
 PARTS = ("answer", "picture", "statistics")  # cell tags the index takes something from
 # fmt: off
 TAGS = frozenset({
-    "a", "abbr", "b", "blockquote", "br", "caption", "code", "dd", "del", "details", "div", "dl", "dt",
-    "em", "h1", "h2", "h3", "h4", "hr", "i", "img", "li", "ol", "p", "pre", "s", "small", "span",
-    "strong", "sub", "summary", "sup", "table", "tbody", "td", "tfoot", "th", "thead", "tr", "ul",
+    "a", "abbr", "b", "blockquote", "br", "caption", "code", "dd", "del", "details", "div", "dl",
+    "dt", "em", "h1", "h2", "h3", "h4", "hr", "i", "img", "li", "ol", "p", "pre", "s", "small",
+    "span", "strong", "sub", "summary", "sup", "table", "tbody", "td", "tfoot", "th", "thead",
+    "tr", "ul",
 })
 # fmt: on
 ATTRIBUTES = {
@@ -187,18 +192,35 @@ class Asked:
     price: Price
     day: Today
     lost: Losses
+    season: Seasons
+    sorting: PassingOver
+    stopping: GivingUp
+    pupils: Makers
 
 
 def _ask(bench: Bench) -> Asked:
+    from reedlab.decide.conditions.season_effects import seasons
     from reedlab.decide.losses_by_stage import losses
+    from reedlab.decide.makers import makers
     from reedlab.decide.price import price, priced
+    from reedlab.decide.stopping.after_roughing import giving_up
+    from reedlab.decide.stopping.before_tying import passing_over
     from reedlab.decide.suppliers.comparison import suppliers
     from reedlab.decide.today import today
 
     said = suppliers(bench)
     basis = said.basis
     asks = priced(bench, basis.evidence, basis.models) if basis is not None else price(bench)
-    return Asked(said, asks, today(bench), losses(bench))
+    return Asked(
+        said,
+        asks,
+        today(bench),
+        losses(bench),
+        seasons(bench),
+        passing_over(bench),
+        giving_up(bench),
+        makers(bench),
+    )
 
 
 def pages_of(runs: list[Run], bench: Bench) -> dict[str, bytes]:
@@ -244,15 +266,20 @@ def first_of(runs: list[Run], bench: Bench, asked: Asked, folder: str) -> bytes:
         HTML in UTF-8.
     """
     front = first_page.first_page(bench, asked.suppliers, asked.price, asked.day, asked.lost)
+    lines, rest = short_lines.short_lines(
+        asked.day, asked.season, asked.sorting, asked.stopping, asked.pupils
+    )
     body = _template("first").render(
         bench=_name(bench),
         day=_date(bench.today),
         front=front,
         picture=first_page.bars(front.rows, front.currency),
+        lines=lines,
+        rest=rest,
         ranges=first_page.RANGES,
         folder=folder,
     )
-    links = _links(runs, "", f"{folder}/")
+    links = _links([], "", f"{folder}/")
     return _page("Your bench", body, bench, links, publishing.INDEX)
 
 
