@@ -21,7 +21,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 from html import escape
 from pathlib import Path
 from threading import Event
@@ -32,14 +32,19 @@ from reedlab.errors import WriteError
 from reedlab.records import store
 from reedlab.records.write.sending import copy_to_send
 from reedlab.report.pages import publishing, running
+from reedlab.report.pages.named_tables import named_tables
 from reedlab.report.pages.running import Run
-from reedlab.report.words import first_page, printed_tables, sentences
+from reedlab.report.words import first_page, printed_tables, sentences, short_lines
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from reedlab.decide.conditions.season_effects import Seasons
     from reedlab.decide.losses_by_stage import Losses
+    from reedlab.decide.makers import Makers
     from reedlab.decide.price import Price
+    from reedlab.decide.stopping.after_roughing import GivingUp
+    from reedlab.decide.stopping.before_tying import PassingOver
     from reedlab.decide.suppliers.comparison import Suppliers
     from reedlab.decide.today import Today
     from reedlab.records import Bench
@@ -50,9 +55,10 @@ AT_ONCE = 2  # notebooks that run side by side
 PARTS = ("answer", "picture", "statistics")  # cell tags the index takes something from
 # fmt: off
 TAGS = frozenset({
-    "a", "abbr", "b", "blockquote", "br", "code", "dd", "del", "details", "div", "dl", "dt", "em",
-    "h1", "h2", "h3", "h4", "hr", "i", "img", "li", "ol", "p", "pre", "s", "small", "span",
-    "strong", "sub", "summary", "sup", "table", "tbody", "td", "tfoot", "th", "thead", "tr", "ul",
+    "a", "abbr", "b", "blockquote", "br", "caption", "code", "dd", "del", "details", "div", "dl",
+    "dt", "em", "h1", "h2", "h3", "h4", "hr", "i", "img", "li", "ol", "p", "pre", "s", "small",
+    "span", "strong", "sub", "summary", "sup", "table", "tbody", "td", "tfoot", "th", "thead",
+    "tr", "ul",
 })
 # fmt: on
 ATTRIBUTES = {
@@ -60,7 +66,8 @@ ATTRIBUTES = {
     "a": {"href"},
     "details": {"open"},
     "img": {"src", "alt", "width"},
-    **{cell: {"colspan", "rowspan", "scope"} for cell in ("td", "th")},
+    "div": {"aria-label", "role", "tabindex"},
+    **{cell: {"colspan", "data-label", "rowspan", "scope"} for cell in ("td", "th")},
 }
 LINK = re.compile(r"https?://.+|#.+|[\w-]+\.html(#.+)?")  # asked only when a reader follows one
 PICTURE = re.compile(r"data:image/png;base64,[\w+/=\s]+")
@@ -197,11 +204,19 @@ class Asked:
     price: Price
     day: Today
     lost: Losses
+    season: Seasons
+    sorting: PassingOver
+    stopping: GivingUp
+    pupils: Makers
 
 
 def _ask(bench: Bench, to_send: bool) -> Asked:
+    from reedlab.decide.conditions.season_effects import seasons
     from reedlab.decide.losses_by_stage import losses
+    from reedlab.decide.makers import makers
     from reedlab.decide.price import price, priced
+    from reedlab.decide.stopping.after_roughing import giving_up
+    from reedlab.decide.stopping.before_tying import passing_over
     from reedlab.decide.suppliers.comparison import suppliers
     from reedlab.decide.today import Today, today
 
@@ -209,7 +224,16 @@ def _ask(bench: Bench, to_send: bool) -> Asked:
     basis = said.basis
     asks = priced(bench, basis.evidence, basis.models) if basis is not None else price(bench)
     day = Today(unanswered="What is to do today stays at home.") if to_send else today(bench)
-    return Asked(said, asks, day, losses(bench))
+    return Asked(
+        said,
+        asks,
+        day,
+        losses(bench),
+        seasons(bench),
+        passing_over(bench),
+        giving_up(bench),
+        makers(bench),
+    )
 
 
 def pages_of(runs: list[Run], bench: Bench, to_send: bool = False) -> dict[str, bytes]:
@@ -265,15 +289,20 @@ def first_of(
         HTML in UTF-8.
     """
     front = first_page.first_page(bench, asked.suppliers, asked.price, asked.day, asked.lost)
+    lines, rest = short_lines.short_lines(
+        asked.day, asked.season, asked.sorting, asked.stopping, asked.pupils
+    )
     body = _template("first").render(
         bench=_name(bench),
         day=_date(bench.today),
         front=front,
         picture=first_page.bars(front.rows, front.currency),
+        lines=lines,
+        rest=rest,
         ranges=first_page.RANGES,
         folder=folder,
     )
-    links = _links(runs, "", f"{folder}/", to_send)
+    links = _links([], "", f"{folder}/", to_send)
     return _page("Your bench", body, bench, links, publishing.INDEX)
 
 
@@ -388,25 +417,47 @@ def notebook_body(run: Run) -> str:
     Returns
     -------
     str
-        HTML without a head. Where the notebook stopped early, it ends with the reason.
+        HTML without a head. A step that shows nothing is folded into the next one's code. Where
+        the notebook stopped early, it ends with the reason.
     """
     end = f'<p class="answer cannot">This page stops here: {escape(run.why)}</p>'
-    return _html(run.notebook.cells, code=True) + (end if run.stopped else "")
+    return _html(list(_telling(run.notebook.cells)), code=True) + (end if run.stopped else "")
+
+
+def _telling(cells: list[Any]) -> Iterator[Any]:
+    """Leave out the steps that show nothing; the next one that does begins with their code."""
+    from nbformat import NotebookNode
+
+    silent: list[str] = []
+    for cell in cells:
+        if cell.cell_type == "code" and not cell.outputs:
+            silent.append(cell.source)
+        elif cell.cell_type == "code" and silent:
+            yield NotebookNode(cell, source="\n\n".join([*silent, cell.source]))
+            silent = []
+        else:
+            yield cell
 
 
 def _html(cells: list[Any], code: bool) -> str:
-    from nbconvert import HTMLExporter
     from nbformat.v4 import new_notebook
 
     if not cells or not (code or any(cell.get("outputs") for cell in cells)):
         return ""
-    exporter = HTMLExporter(
+    shown, _ = _exporter(code).from_notebook_node(new_notebook(cells=cells))
+    return sanitised(named_tables(shown))
+
+
+@cache
+def _exporter(code: bool) -> Any:
+    from nbconvert import HTMLExporter
+
+    return HTMLExporter(
         template_name=SHELL.name,
         extra_template_basedirs=[str(SHELL.parent)],
         exclude_input=not code,
         anchor_link_text="",
     )
-    return sanitised(exporter.from_notebook_node(new_notebook(cells=cells))[0])
 
 
 def sanitised(html: str) -> str:

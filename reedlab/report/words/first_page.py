@@ -183,7 +183,7 @@ def _rows(said: Suppliers, priced: Price) -> tuple[Row, ...]:
 
 def _graded(probability: float) -> str:
     grade = of_statement(probability)
-    return "cannot say yet" if grade is Verdict.CANNOT_SAY else f"dearer, {grade.value}"
+    return "too close to call" if grade is Verdict.CANNOT_SAY else f"dearer, {grade.value}"
 
 
 def _ask(priced: Price) -> tuple[str, ...]:

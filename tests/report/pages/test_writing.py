@@ -10,6 +10,7 @@ import pytest
 
 from reedlab.records import Bench
 from reedlab.report.pages import running, writing
+from reedlab.report.pages.named_tables import named_tables
 from reedlab.report.pages.running import Ending, Run, cut_after, with_parameters
 
 PIXEL = (
@@ -131,8 +132,21 @@ def test_the_index_takes_the_answer_the_picture_and_the_statistics(bench):
 
 def test_code_is_folded_away_on_a_notebooks_page(bench):
     page = writing.pages_of([run()], bench)["04-suppliers.html"].decode()
-    assert page.count('<details class="code"><summary>the code of this step</summary>') == 6
+    assert page.count('<details class="code"><summary>the code of this step</summary>') == 5
     assert "&lt;i&gt;told&lt;/i&gt;" in page
+    silent, answer = page.index("bench_dir"), page.index("Buy ochre.")
+    assert silent > answer, "a step that shows nothing is folded into the next one's code"
+
+
+def test_tables_are_named_and_their_cells_know_their_columns(bench):
+    rows = "<tr><td>ochre</td><td>71</td></tr>"
+    head = '<thead><tr><th>supplier</th><th class="figure">good</th></tr></thead>'
+    table = f"<table>{head}<tbody>{rows}</tbody></table>"
+    page = writing.sanitised(named_tables(f"<h2>Lots &amp; reeds</h2>{table}{table}"))
+    assert "<caption>Lots &amp; reeds</caption>" in page
+    assert 'aria-label="Lots &amp; reeds, table 2"' in page
+    assert '<th scope="row">ochre</th><td data-label="good">71</td>' in page
+    assert page.count('scope="col"') == 4
 
 
 def test_a_stopped_notebook_gives_its_reason_as_text(bench):

@@ -2,6 +2,7 @@
 
 import math
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -12,6 +13,7 @@ import reedlab as rl
 from reedlab.records import Bench
 from reedlab.report.pages import writing
 from reedlab.report.words import first_page
+from reedlab.report.words.short_lines import MOST_UNSURE, short_lines
 
 NOT_HERS = ("sd", "odds", "prob", "ratio", "posterior", "prior", "moisture", "interval", "variance")
 """Words that no page of hers says."""
@@ -52,6 +54,10 @@ def front(demo):
     return first_page.first_page(bench, asked.suppliers, asked.price, asked.day, asked.lost)
 
 
+def lines_of(asked):
+    return short_lines(asked.day, asked.season, asked.sorting, asked.stopping, asked.pupils)
+
+
 def test_no_word_of_a_statistician_is_on_it(demo):
     reader = _Text()
     reader.feed(page_of(demo))
@@ -63,7 +69,8 @@ def test_no_word_of_a_statistician_is_on_it(demo):
 
 def test_its_sentences_are_short(demo):
     said = front(demo)
-    blocks = [*said.cane, *said.ask, *said.gone, *said.steps]
+    lines, rest = lines_of(demo[1])
+    blocks = [*said.cane, *said.ask, *said.gone, *said.steps, *(one.says for one in lines), rest]
     for sentence in re.split(r"(?<=[.:]) ", " ".join(blocks)):
         assert len(sentence.split()) <= 25, sentence
 
@@ -92,8 +99,47 @@ def test_how_sure_a_difference_is_comes_from_the_draws(demo):
         dearer = np.mean(
             cost[:, names.index(row.supplier)] > cost[:, names.index(asked.suppliers.best)]
         )
-        grade = "sure" if dearer >= 0.9 else "likely" if dearer >= 2 / 3 else "cannot say yet"
+        grade = "sure" if dearer >= 0.9 else "likely" if dearer >= 2 / 3 else "too close to call"
         assert row.says.endswith(grade)
+
+
+def test_each_other_question_has_a_line(demo):
+    _, asked = demo
+    lines, rest = lines_of(asked)
+    said = {line.name: line.says for line in lines}
+    assert list(said) == ["Season", "Sorting", "Giving up", "Pupils"] and rest == ""
+    surest = asked.season.table.loc[asked.season.table["prob"].idxmax()]
+    assert f"about {abs(100 * (surest['effect'] - 1)):.0f} % less time" in said["Season"]
+    assert asked.day.room[1:] in said["Season"]
+    worst = asked.stopping.table.sort_values("good").iloc[0]
+    assert f"About {100 * worst['good']:.0f} in 100" in said["Giving up"]
+    assert f"about {100 * asked.stopping.stakes.threshold:.0f} would pay" in said["Giving up"]
+    behind = asked.pupils.table.query("practise != ''")["maker"]
+    assert [part.partition(":")[0] for part in said["Pupils"].split("; ")] == [*behind]
+
+
+def test_cannot_say_yet_is_at_most_twice_on_it(demo):
+    _, asked = demo
+    assert page_of(demo).casefold().count("cannot say") <= MOST_UNSURE
+    assert sum(line.unsure for line in lines_of(asked)[0]) == MOST_UNSURE
+    sign = asked.stopping.table.sort_values("good").iloc[0]
+    stakes = asked.stopping.stakes  # at this cost of a bad one the worst sign just pays
+    even = replace(stakes, if_bad=sign["good"] * stakes.gain / (1 - sign["good"]))
+    lines, rest = lines_of(replace(asked, stopping=replace(asked.stopping, stakes=even)))
+    assert [line.name for line in lines] == ["Season", "Sorting", "Pupils"]
+    assert rest == "Not enough reeds yet for giving up."
+
+
+def test_what_she_needs_is_on_two_screens_of_a_phone(demo, browser, tmp_path):
+    (tmp_path / "index.html").write_bytes(page_of(demo).encode())
+    with browser.new_context(viewport={"width": 390, "height": 844}) as context:
+        page = context.new_page()
+        page.goto((tmp_path / "index.html").as_uri())
+        blocks = page.locator("section.block")
+        names = [blocks.nth(n).locator("h2").inner_text().casefold() for n in range(4)]
+        assert names == ["do this next", "cane to buy", "what to ask for a reed", "where they go"]
+        fourth = blocks.nth(3).bounding_box()
+        assert fourth["y"] + fourth["height"] <= 2 * 844
 
 
 def test_the_bars_lie_within_the_picture_and_in_order():
@@ -132,3 +178,6 @@ def test_a_first_reed_has_a_first_page():
     page = first_page.first_page(bench, asked.suppliers, asked.price, asked.day, asked.lost)
     assert page.gone[0] == "1 tied > 0 judged > 0 good."
     assert page.steps and page.cane[0]
+    lines, rest = lines_of(asked)
+    assert not lines
+    assert rest == "Not enough reeds yet for season, sorting, giving up and pupils."

@@ -1,0 +1,66 @@
+"""Tables that everyone can read: each with a caption, scopes, and a place of its own to scroll.
+
+On a narrow page a row becomes a card (`style.css`): each cell then carries the heading of its
+column.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from bs4 import BeautifulSoup, Tag
+
+HEADINGS = ("h1", "h2", "h3")
+
+
+def named_tables(html: str) -> str:
+    """Name every table after the heading above it, and its cells after their columns.
+
+    Parameters
+    ----------
+    html : str
+        A page's body.
+
+    Returns
+    -------
+    str
+        The same; each table has a caption and is in a group of that name, headings have a scope,
+        the first cell of a row is its heading, and the others have ``data-label``.
+
+    Examples
+    --------
+    >>> print(named_tables("<h2>Lots</h2><table><tbody><tr><td>a</td></tr></tbody></table>"))
+    <h2>Lots</h2><div aria-label="Lots" class="wide" role="group" tabindex="0"><table>\
+<caption>Lots</caption><tbody><tr><th scope="row">a</th></tr></tbody></table></div>
+    """
+    from bs4 import BeautifulSoup
+
+    page = BeautifulSoup(html, "html.parser")
+    above, seen = "Table", Counter[str]()
+    for tag in page.find_all([*HEADINGS, "table"]):
+        if tag.name in HEADINGS:
+            above = tag.get_text().strip()
+            continue
+        seen[above] += 1
+        name = above if seen[above] == 1 else f"{above}, table {seen[above]}"
+        _name(page, tag, name)
+    return str(page)
+
+
+def _name(page: BeautifulSoup, table: Tag, name: str) -> None:
+    caption = page.new_tag("caption")
+    caption.string = name
+    table.insert(0, caption)
+    label = {"class": "wide", "role": "group", "tabindex": "0", "aria-label": name}
+    table.wrap(page.new_tag("div", attrs=dict(sorted(label.items()))))
+    for head in table.select("thead th"):
+        head["scope"] = "colgroup" if str(head.get("colspan", "1")) != "1" else "col"
+    heads = [head.get_text().strip() for head in table.select("thead tr:last-child th")]
+    for row in table.select("tbody tr"):
+        first, *others = row.find_all(["td", "th"], recursive=False)
+        first.name = "th"
+        first["scope"] = "row"
+        for cell, head in zip(others, heads[1:]):
+            cell["data-label"] = head
