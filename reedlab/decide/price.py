@@ -16,7 +16,7 @@ from reedlab.decide.answer import (
     RecordNext,
     claims_frame,
     empty,
-    of_statement,
+    graded,
     question,
 )
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable, materials
@@ -250,7 +250,7 @@ def _claims(table: pd.DataFrame, currency: str) -> pd.DataFrame:
         earns = row.loses < 0.5
         chance = 1 - row.loses if earns else row.loses
         says = f"Reeds of {row.supplier} {'earn' if earns else 'do not earn'} the wage."
-        rows.append((says, chance, of_statement(chance), row.fetched - row.ask, True))
+        rows.append((says, chance, graded(chance), row.fetched - row.ask, True))
     return claims_frame(rows)
 
 

@@ -448,7 +448,7 @@ def _table(arms: pd.DataFrame, lot: NextLot, rates: Rates, level: float) -> pd.D
 
 def _claims(table: pd.DataFrame, spread: pd.DataFrame, untimed: bool) -> pd.DataFrame:
     """Claim of each supplier that it is the cheapest; only the likeliest can be sure or likely."""
-    grade = graded(table["prob_best"])
+    grade = graded(table["prob_best"].max())
     if untimed or len(table) < 2 or _runner_up_ratio(table, spread) > CANNOT_TELL:
         grade = Verdict.CANNOT_SAY
     costs = [*table["cost"].head(2), np.nan]
