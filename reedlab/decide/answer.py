@@ -35,61 +35,30 @@ class Verdict(Enum):
 
 
 SURE_FROM = 0.9
-"""Probability from which on a choice is sure."""
-LIKELY_FROM = 0.5
-"""Probability from which on a choice is likely, if no other is more than half as probable."""
-
-STATEMENT_LIKELY_FROM = 2 / 3
-"""Probability from which on a single statement is likely."""
+"""Probability from which on a statement that matters is sure."""
+LIKELY_FROM = 2 / 3
+"""Probability from which on a statement that matters is likely."""
 
 
-def leads(chances: Iterable[float]) -> bool:
-    """Whether one choice leads the others: at least even, and at least twice any other.
+def graded(probability: float) -> Verdict:
+    """Grade a statement by the probability that it is true and matters.
 
-    Parameters
-    ----------
-    chances : iterable of float
-        Probability of each choice, 0 to 1.
-
-    Examples
-    --------
-    >>> leads([0.6, 0.3, 0.1]), leads([0.55, 0.45])
-    (True, False)
-    """
-    first, *others = sorted(chances, reverse=True)
-    return bool(first >= LIKELY_FROM and first >= 2 * max(others, default=0.0))
-
-
-def graded(chances: Iterable[float]) -> Verdict:
-    """Grade the likeliest of several choices.
+    Of an effect that is its direction and being beyond the smallest size that matters, see
+    `reedlab.decide.matters`; of a choice, being the best of all.
 
     Parameters
     ----------
-    chances : iterable of float
-        Probability of each choice, 0 to 1.
+    probability : float
+        0 to 1; of what is not known (NaN) nothing can be said.
 
     Examples
     --------
-    >>> graded([0.95, 0.05]), graded([0.6, 0.4])
-    (<Verdict.SURE: 'sure'>, <Verdict.CANNOT_SAY: 'cannot say'>)
-    """
-    chances = list(chances)
-    if max(chances) >= SURE_FROM:
-        return Verdict.SURE
-    return Verdict.LIKELY if leads(chances) else Verdict.CANNOT_SAY
-
-
-def of_statement(probability: float) -> Verdict:
-    """Grade one statement, such as that a supplier's reeds earn the wage.
-
-    Examples
-    --------
-    >>> [of_statement(p).value for p in (0.95, 0.7, 0.6)]
+    >>> [graded(p).value for p in (0.95, 0.7, 0.6)]
     ['sure', 'likely', 'cannot say']
     """
     if probability >= SURE_FROM:
         return Verdict.SURE
-    return Verdict.LIKELY if probability >= STATEMENT_LIKELY_FROM else Verdict.CANNOT_SAY
+    return Verdict.LIKELY if probability >= LIKELY_FROM else Verdict.CANNOT_SAY
 
 
 def weakest(verdicts: Iterable[Verdict]) -> Verdict:

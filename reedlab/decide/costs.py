@@ -84,6 +84,35 @@ class Tied:
             minutes_before=self.minutes_before / (1 + more),
         )
 
+    def sent_back(self, share: Floats | float, adjusting: Floats | float = 0.0) -> Tied:
+        """Count the good reeds that come back as failures, which took the minutes of a good one.
+
+        Parameters
+        ----------
+        share
+            Of the good reeds, 0 to 1.
+        adjusting
+            Minutes that a good reed takes on average to adjust after it came back.
+
+        Examples
+        --------
+        Of 60 good in 100, a tenth comes back; the 40 took 24 minutes each and the 6 took 36:
+
+        >>> tied = Tied(0.6, minutes_success=36, minutes_failure=24, cane=3, minutes_before=6)
+        >>> stayed = tied.sent_back(0.1)
+        >>> round(float(stayed.success), 2), round(float(stayed.minutes_failure), 2)
+        (0.54, 25.57)
+        """
+        good = np.asarray(self.success, dtype=float)
+        back, bad = good * share, 1 - good
+        scraped = back * self.minutes_success + bad * self.minutes_failure
+        return replace(
+            self,
+            success=good - back,
+            minutes_success=self.minutes_success + adjusting,
+            minutes_failure=scraped / (back + bad),
+        )
+
     @property
     def minutes(self) -> Floats:
         """Bench minutes per tied piece."""

@@ -16,6 +16,7 @@ import pandas as pd
 
 from reedlab.decide.answer import CannotAnswer, RecordNext
 from reedlab.decide.costs import Rates
+from reedlab.decide.returns import returns
 from reedlab.decide.worth import mean_price
 from reedlab.records import flow
 from reedlab.records.tidy.frames import last_day
@@ -50,6 +51,8 @@ class Evidence:
         Mean price of the reeds sold; NaN where none is kept.
     notes
         Sentences: what was left out and what had to be filled in.
+    back
+        How many sold reeds came back, by arm, see `returns.returns`; empty where no sale is noted.
     pending
         Dated reeds of these arms that have waited for no longer than a reed can, in the same
         columns; their success is missing.
@@ -61,6 +64,7 @@ class Evidence:
     price: float = float("nan")
     notes: tuple[str, ...] = ()
     pending: pd.DataFrame = field(default_factory=pd.DataFrame)
+    back: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def settled(self) -> pd.DataFrame:
@@ -125,6 +129,7 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
         mean_price(every),
         (*([waits] if old else []), *_left_out(bench, counts.index, arm), *filled),
         as_factors(pending[~forgotten].reset_index(drop=True), arm, "supplier", "lot", "maker"),
+        returns(bench, arm),
     )
 
 

@@ -10,14 +10,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reedlab.decide import matters
 from reedlab.decide.answer import (
-    STATEMENT_LIKELY_FROM,
+    LIKELY_FROM,
     Answer,
     CannotAnswer,
     RecordNext,
     claims_frame,
     empty,
-    of_statement,
+    graded,
     question,
 )
 from reedlab.decide.draws import interval
@@ -53,8 +54,8 @@ class Makers(Answer):
     stages
         One row a maker and stage in the order of the work: ``maker``, ``stage``, ``reached``,
         ``lost``, ``share`` (of those that reached it, on the same lots, pooled among makers) with
-        ``low`` and ``high``, ``worse`` (probability that it is higher than the others' mean) and
-        ``more`` (by how much); both missing for a maker alone.
+        ``low`` and ``high``, ``worse`` (probability that it is more than five points above the
+        others' mean) and ``more`` (by how much); both missing for a maker alone.
     faults
         One row a maker, stage and fault: ``maker``, ``stage``, ``fault`` (of `FAULTS`), ``reeds``.
     months
@@ -113,8 +114,8 @@ def makers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Makers:
     Returns
     -------
     Makers
-        One claim a maker with a stage to practise: that more are lost there than by the others. The
-        records cannot answer without a judged reed made alone.
+        Claims that a maker's reeds turn out good less often than the others', and where more are
+        lost than by the others. The records cannot answer without a judged reed made alone.
 
     Examples
     --------
@@ -133,7 +134,10 @@ def makers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Makers:
         low, high = interval(good[:, i], level)
         change, curve = progress(own, level, seed)
         curves.append(curve.assign(maker=name))
-        practise, probability, more = to_practise(stages[stages["maker"] == name], len(names) > 1)
+        behind = _behind(good, i) if len(names) > 1 else 0.0
+        practise, probability, more = to_practise(
+            stages[stages["maker"] == name], len(names) > 1, behind
+        )
         rows.append(
             {
                 "maker": name, "reeds": len(own), "good": float(np.median(good[:, i])),
@@ -142,9 +146,13 @@ def makers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Makers:
                 **change, "marks": marks(own),
             }
         )  # fmt: skip
+        if behind >= LIKELY_FROM:
+            less = float(np.median(good[:, i] - np.delete(good, i, axis=1).mean(axis=1)))
+            says = f"On the same lots, fewer of {name}'s reeds turn out good than of the others'."
+            claims.append((says, behind, graded(behind), less, abs(less) >= matters.SUCCESS))
         if practise and len(names) > 1:
             says = f"{name} loses more at {ACTS[practise]} than the others."
-            claims.append((says, probability, of_statement(probability), more, more >= 0.05))
+            claims.append((says, probability, graded(probability), more, more >= matters.SUCCESS))
     noted = reeds["success"].eq(0) & reeds["lost_at"].isna()
     return Makers(
         table=pd.DataFrame(rows),
@@ -243,7 +251,11 @@ def stage_shares(reeds: pd.DataFrame, names: list[str], level: float, seed: int)
             own = reached[reached["maker"] == name]
             others = np.delete(shares, i, axis=1).mean(axis=1) if len(names) > 1 else np.nan
             low, high = interval(shares[:, i], level)
-            worse = float((shares[:, i] > others).mean()) if len(names) > 1 else np.nan
+            worse = (
+                float((shares[:, i] - others > matters.SUCCESS).mean())
+                if len(names) > 1
+                else np.nan
+            )
             rows.append(
                 (name, stage, len(own), int(own["hit"].sum()), float(np.median(shares[:, i])), low,
                  high, worse, float(np.median(shares[:, i] - others)))
@@ -262,7 +274,15 @@ def _apart(frame: pd.DataFrame, names: list[str], seed: int) -> Floats:
     return rng.beta(hits + 0.5, tries - hits + 0.5, (4000, len(names)))
 
 
-def to_practise(stages: pd.DataFrame, several: bool) -> tuple[str, float, float]:
+def _behind(good: Floats, i: int) -> float:
+    """Probability that a maker's chance is more than five points below the others' mean."""
+    others = np.delete(good, i, axis=1).mean(axis=1)
+    return float((others - good[:, i] > matters.SUCCESS).mean())
+
+
+def to_practise(
+    stages: pd.DataFrame, several: bool, behind: float = 0.0
+) -> tuple[str, float, float]:
     """Choose the stage that one maker should practise.
 
     Parameters
@@ -270,8 +290,11 @@ def to_practise(stages: pd.DataFrame, several: bool) -> tuple[str, float, float]
     stages : pandas.DataFrame
         The maker's rows of `stage_shares`.
     several : bool
-        Whether there are others to compare with: then it is where most more are lost than by them,
-        else where most are lost.
+        Whether there are others to compare with: then it is a stage that is likely worse than
+        theirs, else where most are lost.
+    behind : float, default 0
+        Probability that the maker is behind the others in all: where it is likely, the best guess
+        serves.
 
     Returns
     -------
@@ -284,10 +307,11 @@ def to_practise(stages: pd.DataFrame, several: bool) -> tuple[str, float, float]
     if not several:
         worst = worked_on.loc[worked_on["share"].idxmax()]
         return str(worst["stage"]), np.nan, np.nan
-    behind = worked_on[worked_on["worse"] >= STATEMENT_LIKELY_FROM]
-    if behind.empty:
+    worse = worked_on[worked_on["worse"] >= LIKELY_FROM]
+    if worse.empty and behind < LIKELY_FROM:
         return "", np.nan, np.nan
-    first = behind.loc[behind["more"].idxmax()]
+    chosen = worked_on if worse.empty else worse
+    first = chosen.loc[chosen["more"].idxmax()]
     return str(first["stage"]), float(first["worse"]), float(first["more"])
 
 

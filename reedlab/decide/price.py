@@ -16,14 +16,14 @@ from reedlab.decide.answer import (
     RecordNext,
     claims_frame,
     empty,
-    of_statement,
+    graded,
     question,
 )
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable, materials
 from reedlab.decide.draws import interval
 from reedlab.decide.evidence import Evidence, count, gather, listed, successes
 from reedlab.decide.models import Models, fit_models
-from reedlab.decide.returns import chance_back, returns
+from reedlab.decide.returns import BACK, stayed_good
 
 Floats = NDArray[np.float64]
 _MOST_SOLD_UNKNOWN = 0.5
@@ -48,8 +48,7 @@ class Price(Answer):
         One row a supplier: ``supplier``, ``pays`` (for a piece, landed), ``at_most`` (what a piece
         could cost before another supplier is the better buy); missing where it is not known.
     back
-        One row a supplier: ``supplier``, ``sold``, ``returned``, ``exposed``; see
-        `returns.returns`.
+        One row a supplier, see `returns.returns`.
     currency
         Of all money here.
     wage
@@ -62,7 +61,7 @@ class Price(Answer):
     )  # fmt: skip
     grades: pd.DataFrame = empty("grade", "share", "now", "ask")
     pieces: pd.DataFrame = empty("supplier", "pays", "at_most")
-    back: pd.DataFrame = empty("supplier", "sold", "returned", "exposed")
+    back: pd.DataFrame = empty(*BACK)
     currency: str = ""
     wage: float = float("nan")
 
@@ -89,11 +88,13 @@ def price(bench: Any, *, level: float = 0.9, seed: int = 1) -> Price:
 
     The price that earns the wage solves, draw by draw of the posterior of the next lot,
 
-        ask (1/(1 + vat) - fee) (1 - unsold) (1 - back) + playable = cost + (1 - unsold) selling
+        ask (1/(1 + vat) - fee) (1 - unsold) (1 - back) + playable
+            = cost (1 - back) + (1 - unsold) selling
 
-    with ``back`` the chance that a sold reed is replaced or refunded, ``playable`` what playable
-    reeds bring a good one, and ``selling`` what selling a reed takes; all but the first come from
-    ``[costs]`` in ``bench.toml``, and are 0 unless they are set.
+    with ``cost`` that of a reed that stays good, ``back`` the chance that a good reed is replaced
+    or refunded, ``playable`` what playable reeds bring a good one, and ``selling`` what selling a
+    reed takes; all but the first two come from ``[costs]`` in ``bench.toml``, and are 0 unless they
+    are set.
 
     Parameters
     ----------
@@ -144,16 +145,15 @@ def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9
     _refuse_in_part(evidence, models.when_good is None)
     lot, rates = models.next_lot(evidence), evidence.rates
     names = evidence.arms["supplier"].tolist()
-    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(51,)))
-    counted = returns(bench)
-    back = chance_back(counted, names, len(lot.one.success), rng)
-    cost = cost_per_saleable(lot.one, rates)
+    counted, kept = evidence.back, stayed_good(lot, evidence.back, names, seed)
+    back = 1 - kept.one.success / lot.one.success  # of the good ones, draw by draw
+    cost = cost_per_saleable(kept.one, rates)  # the number of the comparison of suppliers
     income = _Income.of(bench.settings, back, _playable(evidence, names))
     ask = income.ask(cost, rates)
     fetched = evidence.reeds.groupby("supplier", observed=True)["sold_for"].agg(["mean", "size"])
     fetched["size"] = evidence.reeds.groupby("supplier", observed=True)["sold_for"].count()
     fetched = fetched.reindex(names)
-    hour = income.hour(lot.one, rates, fetched["mean"].to_numpy(float))
+    hour = income.hour(kept.one, rates, fetched["mean"].to_numpy(float))
     table = pd.DataFrame(
         {
             "supplier": names,
@@ -168,7 +168,7 @@ def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9
         }
     ).sort_values("cost", ignore_index=True)
     currency = bench.settings.currency
-    expected = cost_per_saleable(lot.expected, rates) / (1 - back)
+    expected = cost_per_saleable(kept.expected, rates)
     return Price(
         table=table,
         level=level,
@@ -176,8 +176,8 @@ def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9
         notes=tuple(_notes(bench, evidence, counted)),
         record_next=_to_record(evidence),
         grades=_grades(evidence.reeds, float(table["ask"].iloc[0])),
-        pieces=_pieces(bench, evidence, lot.expected, expected),
-        back=counted,
+        pieces=_pieces(bench, evidence, kept.expected, expected),
+        back=counted if len(counted) else pd.DataFrame(columns=list(BACK)),
         currency=currency,
         wage=rates.wage_per_hour,
     )
@@ -220,15 +220,20 @@ class _Income:
         )
 
     def ask(self, cost: Floats, rates: Rates) -> Floats:
-        """Give the price at which all hours earn the wage."""
+        """Give the price at which all hours earn the wage, `cost` being of a reed that stays."""
         selling = self.sold * (self.other + self.selling_min / 60 * rates.wage_per_hour)
-        return (cost + selling - self.playable) / (self.net_share * self.sold * (1 - self.back))
+        each = cost + (selling - self.playable) / (1 - self.back)
+        return each / (self.net_share * self.sold)
 
     def hour(self, tied: Tied, rates: Rates, price: Floats) -> Floats:
-        """Give what an hour earns at a price (suppliers,), wage not yet paid."""
-        income = price * self.net_share * self.sold * (1 - self.back) + self.playable
-        spent = materials(tied, rates) / tied.success + self.sold * self.other
-        hours = (tied.minutes_per_saleable + self.sold * self.selling_min) / 60
+        """Give what an hour earns at a price (suppliers,), wage not yet paid.
+
+        All is counted for a reed that stays good; `tied` counts those sent back as failures.
+        """
+        good = 1 / (1 - self.back)  # for each one that stays
+        income = price * self.net_share * self.sold + good * self.playable
+        spent = materials(tied, rates) / tied.success + good * self.sold * self.other
+        hours = (tied.minutes_per_saleable + good * self.sold * self.selling_min) / 60
         return (income - spent) / hours
 
 
@@ -250,7 +255,7 @@ def _claims(table: pd.DataFrame, currency: str) -> pd.DataFrame:
         earns = row.loses < 0.5
         chance = 1 - row.loses if earns else row.loses
         says = f"Reeds of {row.supplier} {'earn' if earns else 'do not earn'} the wage."
-        rows.append((says, chance, of_statement(chance), row.fetched - row.ask, True))
+        rows.append((says, chance, graded(chance), row.fetched - row.ask, True))
     return claims_frame(rows)
 
 
@@ -311,6 +316,11 @@ def _notes(bench: Any, evidence: Evidence, counted: pd.DataFrame) -> list[str]:
         notes.append(
             f"{returned} of {count(int(counted['sold'].sum()), 'sold reed')} came back and count "
             f"as failures, {worst.returned} of {worst.sold} of {worst.supplier}."
+        )
+    if adjusted := int(counted["adjusted"].sum()) if len(counted) else 0:
+        notes.append(
+            f"Adjusted after they came back, and still good: {adjusted}. Each counts "
+            f"{counted['adjusting'].iloc[0]:.0f} minutes more, as long as finishing takes."
         )
     if settings.playable_price is None and (reeds["outcome"] == "playable").any():
         notes.append(

@@ -1,4 +1,8 @@
-"""How often sold reeds come back: by supplier, by time since sale, pooled towards all of them."""
+"""How often sold reeds come back: by supplier, by time since sale, pooled towards all of them.
+
+`returns` counts, `chance_back` draws, and `stayed_good` turns what tying a piece leads to into what
+stays: every question that weighs success in money counts a reed that came back as a failure.
+"""
 
 from __future__ import annotations
 
@@ -8,16 +12,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reedlab.decide.next_lot import NextLot
 from reedlab.records.tidy.frames import still_pending
 
 Floats = NDArray[np.float64]
 KEPT = ("adjusted", "worn_out")
 """Results of a return after which the reed still counts as good."""
+BACK = ("supplier", "sold", "returned", "adjusted", "exposed", "adjusting")
+"""Columns of `returns`."""
 _POOLED_REEDS = 20.0
 """Weight, in reeds, of all suppliers' share of returns in the share of one."""
 
 
-def returns(bench: Any) -> pd.DataFrame:
+def returns(bench: Any, arm: str = "supplier") -> pd.DataFrame:
     """Count each supplier's returns among the reeds it sold, by how long they were out.
 
     A reed that was replaced or refunded, or came back without a result, is a failure. One that was
@@ -29,18 +36,21 @@ def returns(bench: Any) -> pd.DataFrame:
     ----------
     bench : Bench
         The records. A reed without a day of sale was sold on the day of its verdict.
+    arm : str
+        What is counted by: ``supplier`` or ``form``.
 
     Returns
     -------
     pandas.DataFrame
-        One row a supplier: supplier, sold, returned (failures among them), exposed (reeds sold,
-        those sold lately in part).
+        One row a supplier (or form): supplier, sold, returned (failures among them), adjusted
+        (came back and still good), exposed (reeds sold, those sold lately in part), adjusting
+        (minutes that an adjusted reed counts: those that finishing one takes, in the middle).
     """
     reeds = bench.reeds
     good = reeds["success"] == 1
     sold_on = reeds["sold_on"].fillna(reeds["judged_on"]).fillna(reeds["finished_on"])
     sold = good & reeds[["sold_for", "sold_on", "returned_on"]].notna().any(axis=1)
-    frame = reeds.loc[sold & sold_on.notna() & reeds["supplier"].notna(), ["supplier"]].copy()
+    frame = reeds.loc[sold & sold_on.notna() & reeds[arm].notna(), [arm]].copy()
     limit = float(bench.settings.return_days)
     out = (pd.Timestamp(bench.today) - sold_on[frame.index]).dt.days.clip(lower=0).astype(float)
     back = (reeds.loc[frame.index, "returned_on"] - sold_on[frame.index]).dt.days
@@ -49,14 +59,17 @@ def returns(bench: Any) -> pd.DataFrame:
     # Time to a failure: the day it came back, or how long it has been out, up to the limit.
     waited = back.where(failed, out).clip(lower=0, upper=limit).to_numpy(float)
     frame["failed"] = failed.to_numpy()
+    frame["adjusted"] = reeds.loc[frame.index, "return_result"].eq("adjusted").fillna(False)
     frame["exposed"] = _share_by(waited, frame["failed"].to_numpy(), limit)
     frame.loc[frame["failed"], "exposed"] = 1.0
-    out_of = frame.astype({"supplier": str}).groupby("supplier")
+    out_of = frame.astype({arm: str}).groupby(arm)
     return pd.DataFrame(
         {
             "sold": out_of.size(),
             "returned": out_of["failed"].sum().astype(int),
+            "adjusted": out_of["adjusted"].sum().astype(int),
             "exposed": out_of["exposed"].sum(),
+            "adjusting": float(np.nan_to_num(reeds["finish_min"].median())),
         }
     ).reset_index()
 
@@ -90,8 +103,36 @@ def chance_back(
     rng : numpy.random.Generator
         Source of the draws.
     """
-    known = counted.set_index("supplier")[["returned", "exposed"]].reindex(names, fill_value=0.0)
+    known = counted.set_index(counted.columns[0])[["returned", "exposed"]]
+    known = known.reindex(names, fill_value=0.0)
     share = (known["returned"].sum() + 0.5) / (known["exposed"].sum() + 1.0)
     failed = known["returned"].to_numpy() + _POOLED_REEDS * share
     well = (known["exposed"] - known["returned"]).clip(lower=0).to_numpy()
     return rng.beta(failed, well + _POOLED_REEDS * (1 - share), (draws, len(names)))
+
+
+def stayed_good(lot: NextLot, counted: pd.DataFrame, names: list[str], seed: int) -> NextLot:
+    """Turn what tying a piece leads to into what stays good, reeds sent back being failures.
+
+    Parameters
+    ----------
+    lot : NextLot
+        Of these suppliers.
+    counted : pandas.DataFrame
+        From `returns`; where no sale is noted, nothing is known to come back.
+    names : list of str
+        The suppliers (or forms), in the order of the lot's columns.
+    seed : int
+        Of the draws of the chances.
+
+    Returns
+    -------
+    NextLot
+    """
+    if counted.empty:
+        return lot
+    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(51,)))
+    back = chance_back(counted, names, len(lot.one.success), rng)
+    share = counted["adjusted"].sum() / counted["sold"].sum()
+    adjusting = float(share * counted["adjusting"].iloc[0])
+    return NextLot(lot.expected.sent_back(back, adjusting), lot.one.sent_back(back, adjusting))

@@ -20,7 +20,7 @@ from scipy import special
 
 from reedlab.decide.stopping.rules import Measure, PredictedSuccess, Windows, fit_rules
 from reedlab.decide.stopping.stakes import Stakes
-from reedlab.decide.stopping.tryout import try_rules
+from reedlab.decide.stopping.tryout import NOTICE, try_rules
 
 LOT_SD, SLOPE_SD, STEP = 0.4, 0.7, 0.035
 
@@ -57,6 +57,9 @@ def one(seed: int) -> dict[str, float]:
     follow = tried.follow
     return said | {
         "follow": int(follow),
+        "verdict": tried.verdict.value,
+        "prob": tried.prob,
+        "notice": 100 * NOTICE * stakes.if_bad,
         "saved": saved,
         "said": tried.best.saving,
         "uncorrected": tried.best.saving + tried.best.optimism,

@@ -81,17 +81,17 @@ def test_the_html_view_escapes_what_records_hold():
 
 
 @pytest.mark.parametrize(
-    ("chances", "grade"),
+    ("probability", "grade"),
     [
-        ([0.9, 0.1], Verdict.SURE),
-        ([0.89, 0.11], Verdict.LIKELY),
-        ([0.5, 0.25, 0.25], Verdict.LIKELY),
-        ([0.6, 0.31, 0.09], Verdict.CANNOT_SAY),
-        ([0.4, 0.1, 0.5], Verdict.CANNOT_SAY),
+        (0.9, Verdict.SURE),
+        (0.89, Verdict.LIKELY),
+        (2 / 3, Verdict.LIKELY),
+        (0.66, Verdict.CANNOT_SAY),
+        (float("nan"), Verdict.CANNOT_SAY),
     ],
 )
-def test_grades_begin_where_they_say(chances, grade):
-    assert graded(chances) is grade
+def test_grades_begin_where_they_say(probability, grade):
+    assert graded(probability) is grade
 
 
 def test_the_weakest_verdict_is_the_least_sure():

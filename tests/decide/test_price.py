@@ -7,7 +7,8 @@ import pytest
 import reedlab as rl
 from reedlab.decide.costs import Rates, Tied
 from reedlab.decide.price import _Income
-from reedlab.decide.returns import chance_back, returns
+from reedlab.decide.next_lot import NextLot
+from reedlab.decide.returns import chance_back, returns, stayed_good
 from reedlab.records import Bench, Settings
 
 ONE = np.ones((1, 1))
@@ -37,7 +38,7 @@ def test_without_anything_else_a_reed_is_asked_for_at_its_cost():
     ],
 )
 def test_each_part_moves_the_price_as_by_hand(back, playable, costs, ask):
-    got = income(back, playable, **costs).ask(np.array([[COST]]), Rates())
+    got = income(back, playable, **costs).ask(np.array([[COST / (1 - back)]]), Rates())
     assert got.item() == pytest.approx(ask)
 
 
@@ -46,9 +47,9 @@ def test_at_the_price_that_is_asked_an_hour_earns_the_wage():
              "selling_min": 4, "playable_price": 6}  # fmt: skip
     from reedlab.decide.costs import cost_per_saleable
 
-    own = income(0.07, 0.2, **costs)
-    ask = own.ask(cost_per_saleable(TIED, Rates()), Rates())
-    assert own.hour(TIED, Rates(), ask).item() == pytest.approx(Rates().wage_per_hour)
+    own, stayed = income(0.07, 0.2, **costs), TIED.sent_back(0.07)
+    ask = own.ask(cost_per_saleable(stayed, Rates()), Rates())
+    assert own.hour(stayed, Rates(), ask).item() == pytest.approx(Rates().wage_per_hour)
 
 
 def bench(**more):
@@ -105,6 +106,27 @@ def test_reeds_sold_lately_count_by_the_returns_that_come_so_soon():
     assert counted.loc["slate", "exposed"] == pytest.approx(20 * share)
 
 
+def test_an_adjusted_reed_stays_good_and_costs_the_minutes_of_finishing():
+    more = came_back("2025-02-20", "adjusted", 4)
+    counted = returns(bench(finish_min=20.0, **more))
+    assert counted["adjusted"].tolist() == [4, 0] and counted["returned"].sum() == 0
+    lot = NextLot(*[Tied(*[np.full((500, 2), x) for x in (0.6, 36.0, 24.0, 2.4, 5.0)])] * 2)
+    kept = stayed_good(lot, counted, ["ochre", "slate"], seed=1)
+    # 4 of 40 sold, 20 minutes each.
+    assert kept.one.minutes_success == pytest.approx(36 + 4 / 40 * 20)
+    assert stayed_good(lot, counted.head(0), ["ochre", "slate"], seed=1) is lot
+
+
+def test_the_cost_of_a_reed_is_one_number_on_every_page():
+    bench = rl.simulate_bench(seed=1, suppliers=3, reeds=150, years=1)[0]
+    asked = rl.price(bench).table.set_index("supplier")["cost"]
+    said = rl.suppliers(bench)
+    compared = said.table.set_index("supplier")
+    assert asked.to_dict() == pytest.approx(compared["cost"].to_dict())
+    assert said.back["returned"].sum() > 0
+    assert (compared["stayed_good"] < compared["success"]).all()
+
+
 def test_a_chance_of_return_is_pooled_towards_all():
     counted = pd.DataFrame(
         {"supplier": ["a", "b"], "sold": [100, 5], "returned": [10, 2], "exposed": [100.0, 5.0]}
@@ -122,7 +144,7 @@ def test_the_demo_answers_with_ranges_around_its_guesses():
     for name in ("cost", "ask", "hour"):
         assert (table[f"{name}_low"] < table[name]).all()
         assert (table[name] < table[f"{name}_high"]).all()
-    assert (table["ask"] > table["cost"]).all()  # some come back
+    assert np.allclose(table["ask"], table["cost"])  # nothing under [costs] but the defaults
     # Where a mean price fetches more than is asked, an hour earns more than the wage.
     clear = table[(table["fetched"] / table["ask"] - 1).abs() > 0.02]
     assert ((clear["fetched"] > clear["ask"]) == (clear["hour"] > answer.wage)).all()

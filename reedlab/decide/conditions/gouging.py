@@ -16,14 +16,17 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.answer import (
+    LIKELY_FROM,
     Answer,
     CannotAnswer,
     RecordNext,
     Verdict,
     claims_frame,
     empty,
+    graded,
     question,
 )
+from reedlab.decide.matters import MM, Mixture
 from reedlab.errors import DecisionError
 from reedlab.mixed.gaps.measurement_error import ReadingError
 from reedlab.records.tables import in_words
@@ -31,7 +34,6 @@ from reedlab.records.tables import in_words
 if TYPE_CHECKING:
     from reedlab.records import Bench
 
-TOLERABLE_MM = 0.01  # of change in a hundred days; common practice calls sides alike within it
 FEWEST_SESSIONS = 4  # days of gouging below which a slope has next to no degrees of freedom
 FEWEST_PIECES = 5  # of a lot, below which its standard deviation is not given
 ALIKE = 0.05  # p of Levene's test below which lots are not all equally even
@@ -47,9 +49,9 @@ READINGS = {
 class Drift(StrEnum):
     """Whether a reading moves under a set-up, in the order in which they matter."""
 
-    DRIFTS = "drifts"  # the slope's interval leaves 0 out
+    DRIFTS = "drifts"  # likely by more than `MM` from its first day to its last
     CANNOT_SAY = "cannot say"
-    STEADY = "steady"  # the whole interval is within `TOLERABLE_MM`
+    STEADY = "steady"  # likely by less
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -61,8 +63,8 @@ class Gouger(Answer):
     table : pandas.DataFrame
         One row a set-up and reading: `set_up`, `reading`, `sessions` (days of gouging), `pieces`,
         `first`, `last` (days), `start_mm` (at the first day), `per_100_days_mm` with `low`,
-        `high`, `prob` (that the slope has its sign or, where steady, that it is within
-        `TOLERABLE_MM`) and `drift` (a `Drift`).
+        `high`, `prob` (that it has moved by more than 0.02 mm from its first day to its last or,
+        where likelier, by less) and `drift` (a `Drift`).
     pieces : pandas.DataFrame
         One row a piece: piece, lot, measured_on, set_up, gouge_centre_mm, gouge_asymmetry_mm.
     """
@@ -91,12 +93,11 @@ class Gouger(Answer):
 
     def _sentence(self) -> str:
         rows = self.table[self.table["drift"] == self.drift].to_dict("records")
+        likely = "likely " if self.verdict is Verdict.LIKELY else ""
         if self.drift is Drift.STEADY:
-            found = (
-                f"The gouger is steady: no reading moves by more than {TOLERABLE_MM} mm in 100 days"
-            )
+            found = f"The gouger is {likely}steady: no reading moved by over {MM} mm under a set-up"
         elif self.drift is Drift.DRIFTS:
-            found = f"The gouger drifts: {'; '.join(_in_words(row) for row in rows)}"
+            found = f"The gouger {likely}drifts: {'; '.join(_in_words(row) for row in rows)}"
         else:
             named = [f"{row['reading']} ({row['set_up']})" for row in rows]
             found = f"Whether the gouger drifts is not clear for {', '.join(named)}"
@@ -144,8 +145,8 @@ def gouger(bench: Bench, *, level: float = 0.9, seed: int = 1) -> Gouger:
     Returns
     -------
     Gouger
-        Sure where a reading drifts or all are steady. Unanswered where no piece gouged here has
-        its gouge and the day of it.
+        As sure as that a reading drifts or that all are steady. Unanswered where no piece gouged
+        here has its gouge and the day of it.
     """
     cane = bench.cane
     here = ~cane["form"].isin(["gouged", "shaped"]) & cane["measured_on"].notna()
@@ -166,6 +167,9 @@ def gouger(bench: Bench, *, level: float = 0.9, seed: int = 1) -> Gouger:
     ]
     table = pd.DataFrame(rows)
     gravest = table.sort_values("drift", key=lambda d: d.map(list(Drift).index), kind="stable")
+    steady = (table["drift"] == Drift.STEADY).all()
+    if steady:  # all of them must hold still, so the least sure decides
+        gravest = table.sort_values("prob", kind="stable")
     claims = claims_frame([_claim(row) for row in gravest.to_dict("records")])
     found = Gouger(table=table, level=level, claims=claims, pieces=pieces)
     return replace(found, record_next=RecordNext(NEXT[found.drift]))
@@ -173,10 +177,10 @@ def gouger(bench: Bench, *, level: float = 0.9, seed: int = 1) -> Gouger:
 
 def _claim(row: dict[Any, Any]) -> tuple[str, float, Verdict, float, bool]:
     says = {Drift.STEADY: "is steady", Drift.DRIFTS: "drifts", Drift.CANNOT_SAY: "drifts"}
-    grade = Verdict.CANNOT_SAY if row["drift"] is Drift.CANNOT_SAY else Verdict.SURE
+    grade = Verdict.CANNOT_SAY if row["drift"] is Drift.CANNOT_SAY else graded(row["prob"])
     statement = f"{row['reading']} under {row['set_up']!r} {says[row['drift']]}"
-    slope = row["per_100_days_mm"]
-    return statement, row["prob"], grade, slope, bool(abs(slope) >= TOLERABLE_MM)
+    slope, days = row["per_100_days_mm"], (row["last"] - row["first"]).days
+    return statement, row["prob"], grade, slope, bool(abs(slope) * days / 100 >= MM)
 
 
 def _set_up(bench: Bench, pieces: pd.DataFrame) -> pd.Series:
@@ -192,25 +196,10 @@ def _set_up(bench: Bench, pieces: pd.DataFrame) -> pd.Series:
 
 @dataclass(frozen=True)
 class _Line:
-    """A line through days that wander: normals of its slope, one for each way they may wander."""
+    """A line through days that wander: where it starts and its slope, as mixtures of normals."""
 
-    weight: np.ndarray
-    start: np.ndarray
-    slope: np.ndarray
-    se: np.ndarray
-
-    def below(self, value: float) -> float:
-        """Chance that the slope is below a value."""
-        from scipy.special import ndtr
-
-        return float(self.weight @ ndtr((value - self.slope) / self.se))
-
-    def quantile(self, chance: float) -> float:
-        """Slope with this chance below it."""
-        from scipy.optimize import brentq
-
-        ends = (self.slope - 9 * self.se).min(), (self.slope + 9 * self.se).max()
-        return float(brentq(lambda value: self.below(value) - chance, *ends, xtol=1e-9))
+    start: float
+    slope: Mixture
 
 
 def _wandering_line(pieces: pd.DataFrame, column: str) -> _Line:
@@ -243,7 +232,8 @@ def _wandering_line(pieces: pd.DataFrame, column: str) -> _Line:
         found.append((log_density, beta[:, 0], beta[:, 1], np.sqrt(cov[:, 1, 1])))
     log_density, start, slope, se = (np.concatenate(part) for part in zip(*found))
     weight = np.exp(log_density - log_density.max())
-    return _Line(weight / weight.sum(), start, slope, se)
+    weight = weight / weight.sum()
+    return _Line(float(weight @ start), Mixture(weight, slope, se))
 
 
 def _slope(pieces: pd.DataFrame, column: str, level: float) -> dict[str, object]:
@@ -260,14 +250,14 @@ def _slope(pieces: pd.DataFrame, column: str, level: float) -> dict[str, object]
     if sessions < FEWEST_SESSIONS or len(pieces) <= sessions or pieces[column].nunique() < 2:
         return found
     line = _wandering_line(pieces, column)
-    slope = float(line.weight @ line.slope)
-    low, high = (line.quantile(chance) for chance in ((1 - level) / 2, (1 + level) / 2))
-    drift, prob = Drift.CANNOT_SAY, line.below(0.0) if slope < 0 else 1 - line.below(0.0)
-    if max(-low, high) < TOLERABLE_MM:
-        drift, prob = Drift.STEADY, line.below(TOLERABLE_MM) - line.below(-TOLERABLE_MM)
-    elif low > 0 or high < 0:
-        drift = Drift.DRIFTS
-    found.update(start_mm=float(line.weight @ line.start), per_100_days_mm=slope)
+    slope = float(line.slope.weight @ line.slope.mean)
+    low, high = (line.slope.quantile(chance) for chance in ((1 - level) / 2, (1 + level) / 2))
+    matters_from = MM / (int((found["last"] - first).days) / 100)  # of a slope, over all its days
+    moved, still = line.slope.beyond(matters_from), line.slope.within(matters_from)
+    drift, prob = Drift.CANNOT_SAY, max(moved, still)
+    if prob >= LIKELY_FROM:
+        drift = Drift.DRIFTS if moved > still else Drift.STEADY
+    found.update(start_mm=line.start, per_100_days_mm=slope)
     found.update(low=low, high=high, prob=float(prob), drift=drift)
     return found
 

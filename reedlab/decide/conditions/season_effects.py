@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide import matters
 from reedlab.decide.answer import (
     Answer,
     CannotAnswer,
@@ -21,6 +22,7 @@ from reedlab.decide.answer import (
     Verdict,
     claims_frame,
     empty,
+    graded,
     question,
 )
 from reedlab.decide.conditions.smooth import contrast, curve, fit_smooth, groups_of, with_groups
@@ -46,10 +48,12 @@ class Seasons(Answer):
     ----------
     table : pandas.DataFrame
         One row a comparison: ``measure``, ``over``, ``first``, ``second`` (in words), ``effect``
-        (difference of shares; ratio of minutes), ``low``, ``high``, ``prob`` (that the effect has
-        the sign it seems to have), ``ratio`` (of variances, see `CANNOT_TELL`), ``reeds``,
-        ``sure`` (whether the sign is sure at the level taken over all comparisons together, by
-        Bonferroni, and the ratio is small enough).
+        (difference of shares; ratio of minutes) taken alone with ``low`` and ``high``, ``prob``
+        (that the effect has the sign it seems to have, taken alone), ``ratio`` (of variances, see
+        `CANNOT_TELL`), ``reeds``, ``pooled`` with ``pooled_low`` and ``pooled_high`` (the effect,
+        all comparisons pooled towards none, see `matters.towards_none`), ``prob_matters`` (that
+        the pooled effect has its direction and is beyond the smallest size that matters) and
+        ``usual`` (the value at the second place).
     curves : pandas.DataFrame
         Smooth effects: ``measure`` (success, as a share averaged over lots; minutes of reeds that
         turned out good, in the middle of reeds and lots), ``over`` (moisture, year), ``at`` (per
@@ -60,6 +64,8 @@ class Seasons(Answer):
         cent more moisture, within lots) with ``low``, ``high``, and ``damp_less_dry`` (mm).
     moisture : tuple of float
         What counts as dry and as damp: the 10th and the 90th percentile at this bench.
+    humidity : tuple of float
+        The same percentiles of what the hygrometer showed, in per cent.
     """
 
     table: pd.DataFrame = empty(
@@ -73,48 +79,107 @@ class Seasons(Answer):
         "prob",
         "ratio",
         "reeds",
-        "sure",
+        "pooled",
+        "pooled_low",
+        "pooled_high",
+        "prob_matters",
+        "usual",
     )
     curves: pd.DataFrame = empty("measure", "over", "at", "value", "low", "high")
     settings: pd.DataFrame = empty("setting", "reeds", "per_pct", "low", "high", "damp_less_dry")
     moisture: tuple[float, float] = (float("nan"), float("nan"))
+    humidity: tuple[float, float] = (float("nan"), float("nan"))
 
     def _sentence(self) -> str:
-        association = "These are associations, since gouge and scrape change with the season too."
-        sure = self.table[self.table["sure"]]
-        if sure.empty:
-            surest = _in_words(self.table.loc[self.table["prob"].idxmax()].to_dict())
-            found = (
-                f"Cannot say what the season does: of {len(self.table)} differences looked at "
-                f"together, none is sure. The surest, taken alone: {surest[0].lower()}{surest[1:]}"
-            )
-        else:
-            found = " ".join(_in_words(row) for row in sure.to_dict("records"))
+        association = "Gouge and scrape change with the season too, so the air need not be why."
+        first = str(self.claims["statement"].iloc[0])
+        if self.verdict is not Verdict.SURE:
+            first = f"{first[:1].lower()}{first[1:]}"
+        found = f"{_SAYS[self.verdict]}{first}"
         return f"{found} {association} {self.record_next}"
 
 
-def _in_words(row: dict[Any, Any]) -> str:
+_SAYS = {
+    Verdict.SURE: "",
+    Verdict.LIKELY: "Likely: ",
+    Verdict.CANNOT_SAY: "Cannot say yet what the season does. The best guess: ",
+}
+
+
+def _in_words(row: dict[Any, Any], humidity: tuple[float, float]) -> str:
+    """Say a comparison, pooled, in reeds of a hundred or in minutes of a reed."""
+    dry, damp = humidity
+    first, second = str(row["first"]), str(row["second"])
+    if row["over"] == "moisture":
+        first, second = f"In damp air ({damp:.0f} % humidity)", f"in dry air ({dry:.0f} %)"
+    size, low, high = (row[name] for name in ("pooled", "pooled_low", "pooled_high"))
     if row["measure"] == "success":
-        size = f"{100 * abs(row['effect']):.0f} points"
-        way = "more often" if row["effect"] > 0 else "less often"
-        low, high = (f"{100 * row[end]:+.0f}".replace("-", "−") for end in ("low", "high"))
-        return (
-            f"Reeds turned out good {size} {way} {row['first']} than {row['second']} "
-            f"({low} to {high})."
-        )
-    return (
-        f"Good reeds took {row['effect']:.2f} times as long {row['first']} as {row['second']} "
-        f"({row['low']:.2f} to {row['high']:.2f})."
+        size, low, high = 100 * size, 100 * low, 100 * high
+        what = tuple(f"{{size}} {way} of 100 reeds turn out good" for way in ("more", "fewer"))
+    else:
+        size, low, high = (row["usual"] * (ratio - 1) for ratio in (size, low, high))
+        what = tuple(f"a good reed takes you {{size}} minutes {way}" for way in ("more", "less"))
+    if size < 0:
+        size, low, high = -size, -high, -low
+        what = what[1], what[0]
+    text = what[0].format(size=f"about {size:.0f}" if size >= 0.5 else "under 1")
+    if size < 1.5:
+        text = text.replace(" minutes", " minute")
+    ends = [f"{end:.0f}".replace("-0", "0").replace("-", "−") for end in (low, high)]
+    return f"{first[:1].upper()}{first[1:]} {text} than {second} ({ends[0]} to {ends[1]})."
+
+
+def _claims(table: pd.DataFrame, humidity: tuple[float, float]) -> pd.DataFrame:
+    """Claim every comparison's pooled effect, the surest to matter first."""
+    separable = table["ratio"] <= CANNOT_TELL
+    rows = table.assign(grade=table["prob_matters"].where(separable, 0.0).map(graded))
+    rows = rows.sort_values(
+        "prob_matters", key=lambda p: p.where(separable, 0.0), ascending=False, kind="stable"
     )
-
-
-def _claims(table: pd.DataFrame) -> pd.DataFrame:
-    """Claim the sign of every comparison, the surest first."""
-    rows = table.sort_values(["sure", "prob"], ascending=False, kind="stable").to_dict("records")
-    grade = {True: Verdict.SURE, False: Verdict.CANNOT_SAY}
     return claims_frame(
-        [(_in_words(row), row["prob"], grade[row["sure"]], row["effect"], True) for row in rows]
-    )
+        [
+            (_in_words(row, humidity), row["prob_matters"], row["grade"], row["pooled"],
+             bool(_beyond(row["measure"], row["pooled"])))
+            for row in rows.to_dict("records")
+        ]
+    )  # fmt: skip
+
+
+def _beyond(measure: str, effect: float) -> bool:
+    """Whether an effect is beyond the smallest size that matters."""
+    if measure == "success":
+        return abs(effect) >= matters.SUCCESS
+    return abs(np.log(effect)) >= matters.MINUTES
+
+
+def pooled(compared: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Pool comparisons of one question towards none.
+
+    Parameters
+    ----------
+    compared : pandas.DataFrame
+        One row a comparison, from `smooth.contrast`.
+    level : float
+        Of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `Seasons.table`.
+    """
+    found = matters.towards_none(compared["mean"], compared["sd"])
+    columns: dict[str, list[float]] = {}
+    for name, chance in (("", 0.5), ("_low", (1 - level) / 2), ("_high", (1 + level) / 2)):
+        sizes = [effect.quantile(chance) for effect in found]
+        columns[f"pooled{name}"] = [
+            matters.SUCCESS * size
+            if measure == "success"
+            else float(np.exp(matters.MINUTES * size))
+            for measure, size in zip(compared["measure"], sizes)
+        ]
+    columns["prob_matters"] = [effect.beyond(1.0) for effect in found]
+    usual = compared["usual"]
+    return compared.drop(columns=["mean", "sd", "usual"]).assign(**columns, usual=usual)
 
 
 _TRIAL = "Compare two settings on blanks of one lot ('reedlab trial')."
@@ -140,8 +205,8 @@ def seasons(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
     Returns
     -------
     Seasons
-        Sure where some comparison is. Unanswered where fewer than 60 settled reeds of four lots
-        have a date and an outcome.
+        As sure as its surest comparison, all of them pooled towards none. Unanswered where fewer
+        than 60 settled reeds of four lots have a date and an outcome.
     """
     every = bench.reeds
     reeds = every[every["settled"] & every["success"].notna() & every["supplier"].notna()]
@@ -191,18 +256,20 @@ def seasons(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
                 f"Record outcome and minutes of at least {FEWEST_REEDS} reeds, over a whole year."
             ),
         )
-    compared = pd.DataFrame(contrasts)
-    sure = compared["prob"] > 1 - (1 - level) / 2 / len(compared)
-    compared = compared.assign(sure=sure & (compared["ratio"] <= CANNOT_TELL))
+    compared = pooled(pd.DataFrame(contrasts), level)
+    air = tuple(float(q) for q in reeds["rh_pct"].quantile([0.1, 0.9]))
+    claims = _claims(compared, (air[0], air[1]))
+    known_enough = claims["grade"].iloc[0] is not Verdict.CANNOT_SAY
     return Seasons(
         table=compared,
         level=level,
-        claims=_claims(compared),
+        claims=claims,
         notes=(*notes, *why),
-        record_next=RecordNext(_TRIAL if compared["sure"].any() else f"{_MORE} {_TRIAL}"),
+        record_next=RecordNext(_TRIAL if known_enough else f"{_MORE} {_TRIAL}"),
         curves=pd.concat(curves, ignore_index=True),
         settings=settings_by_moisture(reeds, damp - dry, level, seed),
         moisture=(dry, damp),
+        humidity=(air[0], air[1]),
     )
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 from scipy.special import expit
 
 from reedlab.cane.moisture import year_cos_sin
+from reedlab.decide import matters
 from reedlab.decide.draws import interval
 from reedlab.decide.models import MAKERS_FIXED_BELOW
 from reedlab.mixed.ask.design_table import contrast_variance
@@ -167,11 +168,18 @@ def curve(smooth: Smooth, at: np.ndarray, level: float = 0.9) -> pd.DataFrame:
 def contrast(
     smooth: Smooth, first: tuple[str, float], second: tuple[str, float], level: float = 0.9
 ) -> dict[str, Any]:
-    """Compare two places of a smooth effect; see `Seasons.table` for the columns."""
+    """Compare two places of a smooth effect; see `Seasons.table` for the columns.
+
+    Further ``mean`` and ``sd`` of the effect in smallest sizes that matter, which are of a
+    difference of shares or of log minutes, and ``usual``, the value at the second place.
+    """
     at = np.array([first[1], second[1]])
     one, other = smooth.values(at).T
     effect, none = (one - other, 0.0) if smooth.measure == "success" else (one / other, 1.0)
     low, high = interval(effect, level)
+    in_sizes = effect / matters.SUCCESS
+    if smooth.measure == "minutes":
+        in_sizes = np.log(effect) / matters.MINUTES
     above = float(np.mean(effect > none))
     return {
         "measure": smooth.measure,
@@ -184,6 +192,9 @@ def contrast(
         "prob": max(above, 1 - above),
         "ratio": variance_ratio(smooth, at),
         "reeds": len(smooth.rows),
+        "mean": float(in_sizes.mean()),
+        "sd": float(in_sizes.std()),
+        "usual": float(np.median(other)),
     }
 
 

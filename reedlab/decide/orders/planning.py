@@ -15,7 +15,6 @@ from reedlab.decide.answer import (
     Answer,
     CannotAnswer,
     RecordNext,
-    Verdict,
     claims_frame,
     empty,
     graded,
@@ -229,7 +228,7 @@ def order(
         used += row["hours"] if np.isfinite(row["hours"]) else 0.0
         rows.append(row)
     probability = float(met.mean())
-    grade = graded([probability, 1 - probability]) if probability >= 0.5 else Verdict.CANNOT_SAY
+    grade = graded(probability)
     table = pd.DataFrame(rows)
     return Orders(
         table=table,

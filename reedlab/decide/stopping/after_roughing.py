@@ -71,9 +71,10 @@ class GivingUp(Stopping):
     def _found(self) -> str:
         rests_on, best = _counted(self.reeds, self.lots), self.best
         if self.follow and best is not None:
+            likely = "Likely worth it: give" if self.verdict is Verdict.LIKELY else "Give"
             return (
-                f"Give up blanks after the rough scrape unless {self.rules['says'].iloc[0]}: on "
-                f"lots not seen before that saved {whole(best.saving)} minutes for 100 blanks "
+                f"{likely} up blanks after the rough scrape unless {self.rules['says'].iloc[0]}: "
+                f"on lots not seen before that saved {whole(best.saving)} minutes for 100 blanks "
                 f"({self.level:.0%} interval {whole(best.low)} to {whole(best.high)}), a saleable "
                 f"reed then taking {whole(best.per_saleable_with_rule)} minutes instead of "
                 f"{whole(best.per_saleable)}; from {rests_on}."
@@ -84,9 +85,11 @@ class GivingUp(Stopping):
                 f"{best.in_words('minutes', 'blanks', self.level)}"
             )
         pays = 100 * self.stakes.threshold if self.stakes is not None else float("nan")
+        likely = "likely " if self.verdict is Verdict.LIKELY else ""
         return (
-            "Go on with every blank that is roughed: nothing noted by then marks those with a "
-            f"chance below {pays:.0f} %, where finishing stops paying for itself; from {rests_on}."
+            f"Go on with every blank that is roughed: {likely}nothing noted by then marks those "
+            f"with a chance below {pays:.0f} %, where finishing stops paying for itself; "
+            f"from {rests_on}."
         )
 
 
@@ -115,8 +118,8 @@ def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
     Returns
     -------
     GivingUp
-        Sure where a rule saves at both ends of its interval, or where none saves enough to be
-        noticed. Unanswered where too few blanks went on from the rough scrape to an outcome.
+        As sure as that a rule saves enough to be noticed on new lots or, where none is found, that
+        none does. Unanswered where too few blanks went on from the rough scrape to an outcome.
 
     Notes
     -----
@@ -182,9 +185,9 @@ def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
         size = tried.best.saving
         if tried.verdict is Verdict.CANNOT_SAY:
             following = RecordNext(tried.best.record("opening and crow of every blank"))
-    statement = "giving up blanks by the best rule saves minutes on new lots"
-    if tried.verdict is Verdict.SURE and not tried.follow:
-        statement = "no rule for giving up blanks saves enough to be noticed"
+    statement = "no rule for giving up blanks saves enough to be noticed"
+    if tried.follow:
+        statement = "giving up blanks by the best rule saves minutes on new lots"
     matters = size > 100 * NOTICE * stakes.if_bad
     return GivingUp(
         claims=claims_frame([(statement, tried.prob, tried.verdict, size, matters)]),

@@ -18,7 +18,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.answer import CannotAnswer, RecordNext, Verdict, claims_frame, empty, question
+from reedlab.decide.answer import (
+    CannotAnswer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    graded,
+    question,
+)
 from reedlab.decide.costs import Rates
 from reedlab.decide.evidence import before_tying, count, listed
 from reedlab.decide.stopping.pieces import MEASURES, measured_reeds, sorted_before
@@ -52,7 +60,9 @@ class PassingOver(Stopping):
         One row a measure, taken alone: ``measured`` (reeds), ``per`` (one standard deviation
         within lots, in its ``unit``), ``odds_ratio`` (of a lot's reeds) with Wald's ``low`` and
         ``high``, ``could_save`` (for 100 pieces, by the best rule on that measure alone if its
-        slope were at the end of its interval that helps most).
+        slope were at the end of its interval that helps most), ``prob_saves`` (that such a rule
+        saves enough to be noticed) and ``expected`` (what it saves for 100 pieces if the slope were
+        known and the rule used only where it pays).
     sorted_before : pandas.DataFrame
         One row a measure: ``pieces``, ``tied``, ``sd_measured``, ``sd_tied`` and their ``ratio``.
         Under 1, earlier sorting has narrowed what the records can show (range restriction).
@@ -61,8 +71,9 @@ class PassingOver(Stopping):
     """
 
     table: pd.DataFrame = empty(
-        "measure", "measured", "per", "unit", "odds_ratio", "low", "high", "could_save"
-    )
+        "measure", "measured", "per", "unit", "odds_ratio", "low", "high", "could_save",
+        "prob_saves", "expected",
+    )  # fmt: skip
     sorted_before: pd.DataFrame = empty(
         "measure", "pieces", "tied", "sd_measured", "sd_tied", "ratio"
     )
@@ -74,16 +85,18 @@ class PassingOver(Stopping):
     def _found(self) -> str:
         rests_on, best = _counted(self.reeds, self.lots), self.best
         if self.follow and best is not None:
+            likely = "Likely worth it: pass" if self.verdict is Verdict.LIKELY else "Pass"
             return (
-                f"Pass over pieces unless {self.rules['says'].iloc[0]}: on lots not seen before "
-                f"that saved {whole(best.saving)} {self.currency} for 100 pieces ({self.level:.0%} "
-                f"interval {whole(best.low)} to {whole(best.high)}), measuring included; "
-                f"from {rests_on}."
+                f"{likely} over pieces unless {self.rules['says'].iloc[0]}: on lots not seen "
+                f"before that saved {whole(best.saving)} {self.currency} for 100 pieces "
+                f"({self.level:.0%} interval {whole(best.low)} to {whole(best.high)}), measuring "
+                f"included; from {rests_on}."
             )
         most = self.table.loc[self.table["could_save"].idxmax()]
-        if self.verdict is Verdict.SURE:
+        if self.verdict is not Verdict.CANNOT_SAY:
+            likely = "likely " if self.verdict is Verdict.LIKELY else ""
             return (
-                "Tie every piece and spend no time measuring for this: nothing measured "
+                f"Tie every piece and spend no time measuring for this: {likely}nothing measured "
                 "distinguishes good pieces from bad well enough to pay for the minutes it takes. "
                 f"From {rests_on}, the best that a rule could save is {most['could_save']:.0f} "
                 f"{self.currency} for 100 pieces."
@@ -124,8 +137,8 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
     Returns
     -------
     PassingOver
-        Sure where a rule saves at both ends of its interval, or where none can save enough to be
-        noticed. Unanswered where too few settled reeds were made from measured pieces.
+        As sure as that a rule saves enough to be noticed on new lots or, where none is found, that
+        none could. Unanswered where too few settled reeds were made from measured pieces.
 
     Notes
     -----
@@ -194,9 +207,10 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
     }
     tried = try_rules(cases, rules, lambda rows: counted(rows)[0], level=level, seed=seed)
     most, notice = slopes.loc[slopes["could_save"].idxmax()], 100 * NOTICE * stakes.if_bad
-    verdict = tried.verdict
-    if tried.best is None and most["could_save"] > notice:
-        verdict = Verdict.CANNOT_SAY
+    verdict, prob = tried.verdict, tried.prob
+    if tried.best is None:
+        prob = float((1 - slopes["prob_saves"]).min())
+        verdict = graded(prob)
     following = None
     if verdict is Verdict.CANNOT_SAY:
         following = RecordNext(
@@ -205,12 +219,12 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
             else tried.best.record("the measures of every piece, the poor ones too,")
         )
     size = most["could_save"] if tried.best is None else tried.best.saving
-    says = "passing over pieces by the best rule saves money on new lots"
-    if verdict is Verdict.SURE and not tried.follow:
-        says = "no rule for passing over pieces saves enough to be noticed"
+    says = "no rule for passing over pieces saves enough to be noticed"
+    if tried.follow:
+        says = "passing over pieces by the best rule saves money on new lots"
     return PassingOver(
         table=slopes,
-        claims=claims_frame([(says, tried.prob, verdict, size, bool(size > notice))]),
+        claims=claims_frame([(says, prob, verdict, size, bool(size > notice))]),
         record_next=following,
         follow=tried.follow,
         rules=tried.rules,
@@ -287,12 +301,18 @@ def _slope_alone(
     model = fit_prediction((measure,), centred, stakes)
     slope = float(model.coefficients[column])
     reach = float(norm.ppf((1 + level) / 2) * np.sqrt(model.covariance.loc[column, column]))
-    savings = [0.0]
-    for end in (slope - reach, slope + reach):
-        coefficients = pd.Series({"Intercept": model.coefficients["Intercept"], column: end})
+
+    def saved(at: float) -> float:
+        coefficients = pd.Series({"Intercept": model.coefficients["Intercept"], column: at})
         alone = replace(model, coefficients=coefficients, covariance=_SURE)
-        saved = stakes.saving(alone.keep(centred), alone.chance(centred), measure.minutes)
-        savings.append(100 * float(saved.mean()))
+        each = stakes.saving(alone.keep(centred), alone.chance(centred), measure.minutes)
+        return 100 * float(each.mean())
+
+    sd = reach / float(norm.ppf((1 + level) / 2))
+    # The slope's normal, in equal shares of its probability.
+    shares = np.array(
+        [saved(slope + sd * z) for z in norm.ppf((np.arange(_SHARES) + 0.5) / _SHARES)]
+    )
     return {
         "measure": measure.says,
         "measured": int(centred[column].notna().sum()),
@@ -301,7 +321,9 @@ def _slope_alone(
         "odds_ratio": math.exp(slope),
         "low": math.exp(slope - reach),
         "high": math.exp(slope + reach),
-        "could_save": max(savings),
+        "could_save": max(0.0, saved(slope - reach), saved(slope + reach)),
+        "prob_saves": float((shares > 100 * NOTICE * stakes.if_bad).mean()),
+        "expected": float(np.maximum(shares, 0.0).mean()),
     }
 
 
@@ -311,6 +333,7 @@ def _within_lots(cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataF
     return cases[columns] - cases.groupby("lot")[columns].transform("mean")
 
 
+_SHARES = 40
 _SURE = pd.DataFrame(np.zeros((2, 2)))
 """Covariance of an intercept and one slope that are taken as known."""
 

@@ -1,7 +1,7 @@
 """Rules tried against going on with every blank, and what comes of it.
 
 Passing over pieces before tying and giving up blanks after the rough scrape are one question at
-two stages. A rule is recommended only if it saves on held-out lots, at either end of the interval.
+two stages. A rule is recommended only if it likely saves on held-out lots, enough to be noticed.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from enum import Enum
 
 import pandas as pd
 
-from reedlab.decide.answer import Answer, Verdict, empty
+from reedlab.decide.answer import LIKELY_FROM, Answer, Verdict, empty, graded
 from reedlab.decide.evidence import FEWEST_TIMED
 from reedlab.decide.stopping.folds import HeldOutSaving, held_out, judge
 from reedlab.decide.stopping.rules import Measure, Rule, fit_rules
@@ -109,11 +109,10 @@ class Tryout:
     follow : bool
         Whether to follow the best rule; if not, go on with every blank.
     verdict : Verdict
-        Sure where the rule saves at either end of the interval, or where no rule saves enough to
-        be noticed.
+        Grade of `prob`.
     prob : float
-        That the best rule saves or, where that is surely too little to be noticed, of that; NaN
-        where no rule expects to pay.
+        That the best rule saves enough to be noticed where it is followed, else that it does not;
+        NaN where no rule expects to pay.
     rules : pandas.DataFrame
         See `Stopping.rules`.
     best : BestRule or None
@@ -291,12 +290,10 @@ def try_rules(
 
 def _decision(found: HeldOutSaving, notice: float) -> tuple[bool, Verdict, float]:
     """Return whether to follow the best rule, how sure that is, and with which probability."""
-    saves = float((found.resampled > 0).mean())
-    if found.low > 0:
-        return True, Verdict.SURE, saves
-    if found.saving <= notice and found.high <= notice:
-        return False, Verdict.SURE, float((found.resampled <= notice).mean())
-    return False, Verdict.CANNOT_SAY, saves
+    noticed = float((found.resampled > notice).mean())
+    if noticed >= LIKELY_FROM and found.saving > notice:
+        return True, graded(noticed), noticed
+    return False, graded(1 - noticed), 1 - noticed
 
 
 _NONE_PAYS = Tryout(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,7 +31,8 @@ from reedlab.decide.draws import interval, share_lowest, stacked
 from reedlab.decide.evidence import YEARS, Evidence, gather, listed, successes
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.next_lot import NextLot
-from reedlab.decide.suppliers import sorting
+from reedlab.decide.returns import BACK, stayed_good
+from reedlab.decide.suppliers import sorting, turned
 from reedlab.decide.suppliers.information import (
     Pace,
     binomial_likelihood,
@@ -85,10 +87,11 @@ class Suppliers(Answer):
     ----------
     table
         One row a supplier, the likeliest to be cheapest first: supplier, lots, reeds; success (the
-        chance that a reed of its next lot succeeds) with success_low and success_high; minutes
-        (bench minutes per saleable reed; missing where too few are recorded); cost (per saleable
-        reed, posterior median) with cost_low and cost_high; prob_best (probability of the lowest
-        expected cost).
+        chance that a reed of its next lot succeeds) with success_low and success_high; stayed_good
+        (the same less those that come back, see `returns.returns`) with stayed_low and stayed_high;
+        minutes (bench minutes per reed that stays good; missing where too few are recorded); cost
+        (per reed that stays good, posterior median) with cost_low and cost_high; prob_best
+        (probability of the lowest expected cost).
     claims
         One row a supplier, in the same order: that it is the cheapest over its lots, with
         prob_best, and by how much a saleable reed of it is cheaper than one of the likeliest other
@@ -109,6 +112,11 @@ class Suppliers(Answer):
     changes
         What changes a year at the bench: measure, per_year, low, high; see
         `reedlab.decide.change.changes`.
+    back
+        Reeds that came back, by supplier, see `returns.returns`; empty where no sale is noted.
+    turned
+        Where plain counts order the two likeliest suppliers the other way round: that, and why, in
+        a sentence; else empty.
     plain
         What was spent over the good reeds that came of it, without a model: supplier, reeds, good,
         per_good; see `plain_sum`.
@@ -129,6 +137,9 @@ class Suppliers(Answer):
         "success",
         "success_low",
         "success_high",
+        "stayed_good",
+        "stayed_low",
+        "stayed_high",
         "minutes",
         "cost",
         "cost_low",
@@ -141,6 +152,8 @@ class Suppliers(Answer):
     balance: pd.DataFrame = empty("supplier", "against", "ratio")
     changes: pd.DataFrame = empty(*CHANGES)
     plain: pd.DataFrame = empty(*PLAIN)
+    back: pd.DataFrame = empty(*BACK)
+    turned: str = ""
     value: float = math.nan
     currency: str = ""
     untimed: bool = False
@@ -167,6 +180,16 @@ class Suppliers(Answer):
         if self.basis is None:
             raise CannotAnswer(self.unanswered, self.record_next)
         return self.basis
+
+    @cached_property
+    def though(self) -> str:
+        """What would change the choice, in half a sentence; "" where nothing left out would.
+
+        Worked out when it is first asked for, from `selection`.
+        """
+        from reedlab.decide.suppliers.selection import half_sentence
+
+        return half_sentence(self.selection())
 
     def robustness(self) -> Robustness:
         """Work the comparison out again under other models; see `robustness.check`."""
@@ -310,8 +333,8 @@ def rank_suppliers(bench: Any, *, level: float = 0.9, seed: int = 1) -> pd.DataF
     -------
     pandas.DataFrame
         One row a supplier, the likeliest to be cheapest first: supplier, lots, reeds, success,
-        success_low, success_high, minutes, cost, cost_low, cost_high, prob_best. Empty where the
-        records cannot answer.
+        success_low, success_high, stayed_good, stayed_low, stayed_high, minutes, cost, cost_low,
+        cost_high, prob_best. Empty where the records cannot answer.
 
     Examples
     --------
@@ -347,13 +370,16 @@ def compared(
     -------
     Suppliers
     """
-    lot, rates = models.next_lot(evidence), evidence.rates
-    table = _table(evidence.arms, lot, rates, level)
+    rates = evidence.rates
+    judged = models.next_lot(evidence)
+    lot = _stays(judged, evidence, models)
+    table = _table(evidence.arms, judged, lot, rates, level)
     order = table.sort_values(["prob_best", "cost"], ascending=[False, True]).index
     table = table.loc[order].reset_index(drop=True)
     tables = {
-        rho: _table(evidence.arms, models.next_lot(evidence, rho), rates, level)
+        rho: _table(evidence.arms, other, _stays(other, evidence, models), rates, level)
         for rho in CORRELATIONS
+        for other in [models.next_lot(evidence, rho)]
     }
     if models.when_good is None:
         table["minutes"] = np.nan
@@ -378,7 +404,11 @@ def compared(
     plain = plain_sum(evidence).set_index("supplier").loc[table["supplier"]].reset_index()
     told: tuple[str, ...] = ()
     if not untimed and (table["cost_high"] > 0).any():
-        told = (*_by_plain_sum(plain, currency), _bad_batch(table, lot, rates, order[0], currency))
+        told = (
+            *_by_plain_sum(plain, currency),
+            *_by_counts(evidence, table),
+            _bad_batch(table, lot, rates, order[0], currency),
+        )
     return Suppliers(
         table=table,
         level=level,
@@ -395,6 +425,8 @@ def compared(
         balance=spread,
         changes=models.changes,
         plain=plain,
+        back=evidence.back if len(evidence.back) else pd.DataFrame(columns=list(BACK)),
+        turned=turned.said(evidence, table),
         value=counted.value,
         currency=currency,
         untimed=untimed,
@@ -414,6 +446,22 @@ def _by_plain_sum(plain: pd.DataFrame, currency: str) -> tuple[str, ...]:
     )
 
 
+def _by_counts(evidence: Evidence, table: pd.DataFrame) -> tuple[str, ...]:
+    """Say of the likeliest two how many were good and stayed good, where some came back."""
+    if not (len(evidence.back) and evidence.back["returned"].sum()) or len(table) < 2:
+        return ()
+    names = table["supplier"].head(2).tolist()
+    by = evidence.reeds.groupby(evidence.reeds["supplier"].astype(str))["success"]
+    judged, good = by.size().reindex(names), by.sum().reindex(names)
+    back = evidence.back.set_index("supplier")["returned"].reindex(names).fillna(0)
+    first = [f"{100 * share:.0f}" for share in good / judged]
+    then = [f"{100 * share:.0f}" for share in (good - back) / judged]
+    return (
+        f"By plain counts, of 100 judged reeds of {listed(names)} {listed(first)} were good and "
+        f"{listed(then)} stayed good; the choice counts what stays.",
+    )
+
+
 def _bad_batch(table: pd.DataFrame, lot: NextLot, rates: Rates, at: int, currency: str) -> str:
     """Say what a bad batch of the likeliest supplier would cost, which no range holds."""
     one = lot.one
@@ -426,18 +474,30 @@ def _bad_batch(table: pd.DataFrame, lot: NextLot, rates: Rates, at: int, currenc
     )
 
 
+def _stays(lot: NextLot, evidence: Evidence, models: Models) -> NextLot:
+    """Count reeds sent back as failures."""
+    return stayed_good(lot, evidence.back, evidence.arms["supplier"].tolist(), models.seed)
+
+
 def _of_100(chance: float) -> str:
     return f"{100 * chance:.0f} in 100"
 
 
-def _table(arms: pd.DataFrame, lot: NextLot, rates: Rates, level: float) -> pd.DataFrame:
+def _table(
+    arms: pd.DataFrame, judged: NextLot, lot: NextLot, rates: Rates, level: float
+) -> pd.DataFrame:
+    """Summarise the next lots, as judged at the bench and as they stay good."""
     cost = cost_per_saleable(lot.one, rates)
-    low, high = interval(lot.one.success, level)
+    low, high = interval(judged.one.success, level)
+    stayed_low, stayed_high = interval(lot.one.success, level)
     cost_low, cost_high = interval(cost, level)
     return arms[["supplier", "lots", "reeds"]].assign(
-        success=lot.one.success.mean(axis=0),
+        success=judged.one.success.mean(axis=0),
         success_low=low,
         success_high=high,
+        stayed_good=lot.one.success.mean(axis=0),
+        stayed_low=stayed_low,
+        stayed_high=stayed_high,
         minutes=np.median(lot.one.minutes_per_saleable, axis=0),
         cost=np.median(cost, axis=0),
         cost_low=cost_low,
@@ -448,7 +508,7 @@ def _table(arms: pd.DataFrame, lot: NextLot, rates: Rates, level: float) -> pd.D
 
 def _claims(table: pd.DataFrame, spread: pd.DataFrame, untimed: bool) -> pd.DataFrame:
     """Claim of each supplier that it is the cheapest; only the likeliest can be sure or likely."""
-    grade = graded(table["prob_best"])
+    grade = graded(table["prob_best"].max())
     if untimed or len(table) < 2 or _runner_up_ratio(table, spread) > CANNOT_TELL:
         grade = Verdict.CANNOT_SAY
     costs = [*table["cost"].head(2), np.nan]

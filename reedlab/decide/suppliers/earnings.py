@@ -18,7 +18,7 @@ from reedlab.decide.answer import (
     Verdict,
     claims_frame,
     empty,
-    leads,
+    graded,
     question,
 )
 from reedlab.decide.costs import cost_per_saleable, profit_per_hour
@@ -27,6 +27,7 @@ from reedlab.decide.evidence import gather, listed
 from reedlab.decide.models import Models, Spec, fit_models
 from reedlab.decide.suppliers.comparison import Suppliers, value_of
 
+_LIKELY = {Verdict.SURE: "surely ", Verdict.LIKELY: "likely "}
 _PRIOR_REEDS = 6
 """Weight, in reeds, of all suppliers' shares of the grades in the shares of one."""
 
@@ -62,10 +63,10 @@ class Earnings(Answer):
         )
         if len(self.table) == 1:
             text = f"An hour at the bench earns {earned}, on cane of {first.supplier}."
-        elif self.verdict is Verdict.LIKELY:
+        elif self.verdict is not Verdict.CANNOT_SAY:
             text = (
-                f"An hour at the bench likely earns most on cane of {first.supplier}: {earned}. "
-                f"The chance is {100 * first.prob_best:.0f} in 100."
+                f"An hour at the bench {_LIKELY[self.verdict]}earns most on cane of "
+                f"{first.supplier}: {earned}. The chance is {100 * first.prob_best:.0f} in 100."
             )
         else:
             text = (
@@ -112,13 +113,13 @@ def by_grade(said: Suppliers) -> Earnings:
     names = evidence.arms["supplier"].tolist()
     good = reeds[reeds["success"] == 1.0]
     price = good.groupby(good["grade"].astype(object))["sold_for"].mean().dropna()
-    graded = good[good["grade"].isin(price.index)]
+    known = good[good["grade"].isin(price.index)]
     rng = np.random.default_rng(basis.models.seed)
     draws = len(lot.expected.success)
     shares = np.zeros((len(names), len(price)))
     expected = np.full((draws, len(names)), float(sold.mean()))
     if len(price):
-        counts = pd.crosstab(graded["supplier"].astype(str), graded["grade"].astype(object))
+        counts = pd.crosstab(known["supplier"].astype(str), known["grade"].astype(object))
         counts = counts.reindex(index=names, columns=price.index, fill_value=0)
         pooled = counts.sum() + 0.5
         for i, name in enumerate(names):
@@ -149,12 +150,11 @@ def by_grade(said: Suppliers) -> Earnings:
 
 
 def _claims(table: pd.DataFrame, statement: str, arm: str, known: bool = True) -> pd.DataFrame:
-    """Claim of each arm that it pays the hour best; the first is likely where it leads."""
+    """Claim of each arm that it pays the hour best; only the likeliest can be sure or likely."""
     rows = []
     for i, row in enumerate(table.itertuples()):
         more = row.profit_per_hour - table["profit_per_hour"].drop(i).max()
-        likely = known and i == 0 and leads(table["prob_best"])
-        grade = Verdict.LIKELY if likely else Verdict.CANNOT_SAY
+        grade = graded(row.prob_best) if known and i == 0 else Verdict.CANNOT_SAY
         name = getattr(row, arm)
         rows.append((statement.format(name), row.prob_best, grade, more, bool(more > 0)))
     return claims_frame(rows)
@@ -222,14 +222,14 @@ class Forms(Answer):
         first = self.table.iloc[0]
         if len(self.table) == 1:
             return f"All cane came {first.form}. {self.record_next}"
-        if self.verdict is Verdict.LIKELY:
+        if self.verdict is not Verdict.CANNOT_SAY:
             known = pd.notna(first.minutes_before)
             before = f"{first.minutes_before:.0f}" if known else "no"
             return (
-                f"Cane bought {first.form} likely pays the hour best: {first.profit_per_hour:.2f} "
-                f"{self.currency} ({self.level:.0%} interval {first.low:.2f} to {first.high:.2f}), "
-                f"with {before} minutes of work before tying counted for each "
-                f"tied piece. The chance is {100 * first.prob_best:.0f} in 100."
+                f"Cane bought {first.form} {_LIKELY[self.verdict]}pays the hour best: "
+                f"{first.profit_per_hour:.2f} {self.currency} ({self.level:.0%} interval "
+                f"{first.low:.2f} to {first.high:.2f}), with {before} minutes of work before tying "
+                f"counted for each tied piece. The chance is {100 * first.prob_best:.0f} in 100."
             )
         why = (
             f"the best guess is {first.form}, with a chance of {100 * first.prob_best:.0f} in 100"

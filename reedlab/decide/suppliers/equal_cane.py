@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from reedlab.decide import cane_slopes
 from reedlab.decide.answer import (
     Answer,
     CannotAnswer,
@@ -21,15 +22,16 @@ from reedlab.decide.answer import (
     Verdict,
     claims_frame,
     empty,
-    leads,
+    graded,
     question,
 )
+from reedlab.decide.cane_slopes import BETWEEN, SLOPES, WITHIN, Property, property_of
 from reedlab.decide.draws import interval, share_lowest
 from reedlab.decide.evidence import count
 from reedlab.decide.models import Spec, ability, success_posterior
 from reedlab.decide.suppliers.comparison import Suppliers
 from reedlab.errors import DataError
-from reedlab.records.tables import UNITS, in_words, stem
+from reedlab.records.tables import in_words
 
 _LOTS = 4
 """Measured lots below which a slope between lots is not asked."""
@@ -47,17 +49,18 @@ class EqualCane(Answer):
         supplier, lots, reeds (of measured lots), mean (of the property), success (as bought),
         success_equal, prob_highest, prob_highest_equal.
     claims
-        One row a supplier, the likeliest first: that its reeds succeed most with the property held
-        equal, with prob_highest_equal, and by how much in the chance of success.
+        That lots with more of the property have more or fewer good reeds, then the same of pieces
+        of one lot, then one row a supplier, the likeliest first: that its reeds succeed most with
+        the property held equal, with prob_highest_equal, and by how much in the chance of success.
     slopes
-        One row for `between` and one for `within`: odds_ratio (per `unit` of the property) with
-        low and high.
+        Of `unit` more of the property; see `cane_slopes.slopes`.
     accounts_for
         How much of the lead of the best supplier over the worst, as bought, goes when the property
         is held equal: median share, low, high; below 0 the lead grows.
     name, unit
-        The property and the step that the odds ratios are for (one standard deviation of its
-        lots' means).
+        The property and the step that the slopes are for, see `cane_slopes.PROPERTIES`.
+    step
+        The step in words.
     """
 
     table: pd.DataFrame = empty(
@@ -70,35 +73,36 @@ class EqualCane(Answer):
         "prob_highest",
         "prob_highest_equal",
     )
-    slopes: pd.DataFrame = empty("odds_ratio", "low", "high")
+    slopes: pd.DataFrame = empty(*SLOPES)
     accounts_for: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
     name: str = ""
     unit: float = 1.0
+    step: str = ""
 
     def _sentence(self) -> str:
-        slope, share = self.slopes.loc["between"], self.accounts_for
+        slope, share = self.slopes.loc[BETWEEN], self.accounts_for
         best, worst = self.table["supplier"].iloc[[0, -1]]
         words = in_words(self.name)
-        step = f"{self.unit:.2g} {UNITS.get(self.name.removeprefix(stem(self.name)), '')}".strip()
         good = float(np.average(self.table["success"], weights=self.table["reeds"]))
-        odds = good / (1 - good) * slope[["odds_ratio", "low", "high"]].to_numpy(float)
-        middle, low, high = 100 * odds / (1 + odds)
+        middle, low, high = (
+            100 * (good + slope[name]) for name in ("points", "points_low", "points_high")
+        )
         text = (
             f"Where {100 * good:.0f} in 100 reeds turned out good, it was about {middle:.0f} of "
-            f"lots that are {step} higher in {words} ({self.level:.0%} interval {low:.0f} to "
-            f"{high:.0f})."
+            f"lots with {self.step} ({self.level:.0%} interval {low:.0f} to {high:.0f})."
         )
-        if slope.low < 1 < slope.high:
+        if self.verdict is Verdict.CANNOT_SAY:
             return f"Cannot say yet whether {words} is behind it. {text} {self.record_next}"
         goes = f"{share['low']:.0%} to {share['high']:.0%}"
+        likely = "Likely: " if self.verdict is Verdict.LIKELY else ""
         if share["low"] < 0:
             return (
-                f"{text} Cannot say yet how much of the lead of {best} over {worst} that explains "
-                f"({self.level:.0%} interval {goes}). {self.record_next}"
+                f"{likely}{text} Cannot say yet how much of the lead of {best} over {worst} that "
+                f"explains ({self.level:.0%} interval {goes}). {self.record_next}"
             )
         return (
-            f"{text} With {words} held equal, {share['median']:.0%} of the lead of {best} over "
-            f"{worst} goes ({self.level:.0%} interval {goes})."
+            f"{likely}{text} With {words} held equal, {share['median']:.0%} of the lead of {best} "
+            f"over {worst} goes ({self.level:.0%} interval {goes})."
         )
 
 
@@ -139,7 +143,7 @@ def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
             f"{count(suppliers, 'supplier')}.",
             RecordNext(f"Measure pieces of at least {_LOTS} lots of two suppliers."),
         )
-    terms = (f"between({name}, lot)", f"within({name}, lot)")
+    terms = cane_slopes.terms(name)
     names = sorted(reeds["supplier"].astype(str).unique())
     bought = success_posterior(reeds, Spec(), seed, draws)
     equal = success_posterior(reeds, Spec(terms=terms), seed, draws)
@@ -149,14 +153,9 @@ def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
         ability(bought, names, seed=seed).expected_chance(),
         ability(equal, names, seed=seed, held=held).expected_chance(),
     ]
-    means = reeds.groupby("lot", observed=True)[name].mean()
-    unit = float(means.std())
-    odds = np.exp(equal.draws()[list(terms)] * unit)
-    low, high = interval(odds, said.level)
-    slopes = pd.DataFrame(
-        {"odds_ratio": odds.median().to_numpy(), "low": low, "high": high},
-        index=["between", "within"],
-    )
+    of = property_of(name, reeds[name])
+    good = float(reeds["success"].mean())
+    slopes = cane_slopes.slopes(equal.draws(), name, of.step, good, said.level)
     table = (
         reeds.groupby("supplier", observed=True)
         .agg(lots=("lot", "nunique"), reeds=("reed", "size"), mean=(name, "mean"))
@@ -179,7 +178,7 @@ def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
     return EqualCane(
         table=table.reset_index(drop=True),
         level=said.level,
-        claims=_claims(table, name),
+        claims=_claims(table, name, slopes, of),
         notes=said.notes,
         record_next=RecordNext(
             f"Measure the pieces of more lots, of every supplier ({measured} lots are measured)."
@@ -187,17 +186,18 @@ def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
         slopes=slopes,
         accounts_for=goes,
         name=name,
-        unit=unit,
+        unit=of.step,
+        step=of.more,
     )
 
 
-def _claims(table: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Claim of each supplier that its reeds succeed most; the likeliest first."""
+def _claims(table: pd.DataFrame, name: str, slopes: pd.DataFrame, of: Property) -> pd.DataFrame:
+    """Claim both slopes, then of each supplier that its reeds succeed most; see `EqualCane`."""
     chances = table.set_index("supplier")["prob_highest_equal"].sort_values(ascending=False)
     success = table.set_index("supplier")["success_equal"]
-    rows = []
+    rows = [cane_slopes.claim(slopes.loc[which], which, of) for which in (BETWEEN, WITHIN)]
     for i, (supplier, chance) in enumerate(chances.items()):
-        grade = Verdict.LIKELY if i == 0 and leads(chances) else Verdict.CANNOT_SAY
+        grade = graded(chance) if i == 0 else Verdict.CANNOT_SAY
         more = success[supplier] - success.drop(supplier).max()
         statement = f"With {in_words(name)} held equal, reeds of {supplier} succeed most."
         rows.append((statement, chance, grade, more, bool(more > 0)))

@@ -131,13 +131,14 @@ def examine(said: Suppliers) -> Selection:
     best = (arms == said.best).to_numpy()
     answers = {
         AS_ANSWERED: said,
-        "pending and returned reeds failed": _again(said, every, least),
+        "pending and returned reeds failed": _again(said, every, least, back=False),
         "pending and given-up reeds were good": _again(said, every, most),
         "pieces never tied would have been good": _again(said, untied_good=good),
         f"every doubt goes against {said.best}": _again(
             said,
             every,
             np.where(own, least, most),
+            back=False,
             waste=np.where(best, waste, 1.0),
             untied_good=np.where(best, 0.0, good),
         ),
@@ -157,6 +158,29 @@ def examine(said: Suppliers) -> Selection:
         compared=said.verdict,
         best=best,
     )
+
+
+def half_sentence(found: Selection) -> str:
+    """Say in half a sentence which assumption would change the choice; "" where none does.
+
+    The last assumption, that every doubt goes against the choice, is a bound and no reason.
+    """
+    if found.unanswered:
+        return ""
+    first = found.best[AS_ANSWERED]
+    other = {
+        assumption: name
+        for assumption, name in list(found.best.items())[:-1]
+        if name != first and assumption in _IF
+    }
+    return ", or ".join(f"{name} if {_IF[assumption]}" for assumption, name in other.items())
+
+
+_IF = {
+    "pending and returned reeds failed": "the blanks that wait all fail",
+    "pending and given-up reeds were good": "those you gave up would have been good",
+    "pieces never tied would have been good": "the pieces you passed over would have been good",
+}
 
 
 def _claims(answers: dict[str, Suppliers], best: dict[str, str], said: Suppliers) -> pd.DataFrame:
@@ -213,12 +237,14 @@ def _again(
     success: np.ndarray | None = None,
     waste: np.ndarray | float = 1.0,
     untied_good: np.ndarray | float = 0.0,
+    back: bool = True,
 ) -> Suppliers:
     """Work the answer out with other outcomes, all reeds counted, and the same minutes.
 
     Pieces lost before tying are paid for in every answer, as failures are, so the least favourable
     assumption has no more to say of them; `waste` is a factor on what a tied piece cost by then,
-    `untied_good` the pieces never tied that count as good ones, for each tied.
+    `untied_good` the pieces never tied that count as good ones, for each tied. Without `back` no
+    reed comes back beyond those that count as failures already.
     """
     basis = said.grounds()
     arms = basis.evidence.arms
@@ -228,6 +254,8 @@ def _again(
         untied_good=untied_good,
     )
     evidence, models = replace(basis.evidence, arms=arms), basis.models
+    if not back:
+        evidence = replace(evidence, back=evidence.back.head(0))
     if every is not None:
         evidence = replace(evidence, reeds=every.assign(success=success))
         draws, names = len(basis.lot.one.success), arms["supplier"].tolist()

@@ -211,8 +211,7 @@ def _forms(answer: Forms) -> Pictures:
 @pictures.register
 def _equal_cane(answer: EqualCane) -> Pictures:
     odds = answer.slopes.rename_axis("slope").reset_index()
-    name, _, unit = heading(answer.name).partition(" (")
-    step = " ".join(f"{answer.unit:.2g} {unit.rstrip(')')} more {name}".split())
+    step = answer.step
     draw = partial(
         base.ratios, odds, "slope", "odds_ratio", xlabel=f"odds of a good reed, {step}, times"
     )

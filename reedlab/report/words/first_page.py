@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.answer import Answer, Verdict, of_statement
+from reedlab.decide.answer import Answer, Verdict, graded
 from reedlab.decide.blanks_in_progress import stock
 from reedlab.decide.costs import cost_per_saleable
 from reedlab.decide.evidence import count, listed
@@ -182,7 +182,7 @@ def _rows(said: Suppliers, priced: Price) -> tuple[Row, ...]:
 
 
 def _graded(probability: float) -> str:
-    grade = of_statement(probability)
+    grade = graded(probability)
     return "too close to call" if grade is Verdict.CANNOT_SAY else f"dearer, {grade.value}"
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from scipy import stats
 
-from reedlab.decide.answer import Verdict, of_statement
+from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.evidence import listed
 from reedlab.decide.makers import ACTS
 
@@ -137,7 +137,7 @@ def _stopping(answer: GivingUp) -> Line:
     good = worst["good"] * worst["blanks"]
     # Jeffreys' posterior of a share.
     worth = stats.beta.sf(pays, good + 0.5, worst["blanks"] - good + 0.5)
-    grade = of_statement(worth)
+    grade = graded(worth)
     counts = (
         f"About {100 * worst['good']:.0f} in 100 of those still turn out good "
         f"({100 * worst['low']:.0f} to {100 * worst['high']:.0f}); about {100 * pays:.0f} would "
@@ -167,4 +167,4 @@ def _to_practise(answer: Makers) -> Iterator[str]:
 
 
 def _grade_of(probability: float) -> str:
-    return _grade(of_statement(probability))
+    return _grade(graded(probability))

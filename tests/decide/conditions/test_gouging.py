@@ -54,7 +54,8 @@ def test_a_blade_that_wears_is_told_from_one_that_holds():
     assert found.drift is Drift.DRIFTS and found.verdict is Verdict.SURE
     decides = found.claims.iloc[0]
     assert decides["size"] == old["per_100_days_mm"] and decides["matters"]
-    assert decides["probability"] == old["prob"] > 0.975
+    # From July to December it thickens by 0.02 mm in a hundred days: by more than 0.02 mm in all.
+    assert decides["probability"] == old["prob"] > 0.9
     assert "old edge" in found.sentence() and "new edge" not in found.sentence()
 
 

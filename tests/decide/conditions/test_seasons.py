@@ -103,9 +103,9 @@ def test_settings_follow_moisture_by_what_was_put_in():
     assert found["damp_less_dry"] == pytest.approx(3 * found["per_pct"])
 
 
-def test_the_answer_calls_it_association_and_points_to_the_trial():
+def test_the_answer_names_other_reasons_and_points_to_the_trial():
     found = answer()
-    assert "associations" in found.sentence() and "'reedlab trial'" in found.sentence()
+    assert "the air need not be why" in found.sentence() and "'reedlab trial'" in found.sentence()
     assert {"success", "minutes"} == set(found.table["measure"])
     assert (found.table["low"] < found.table["high"]).all()
     assert any("cane is not wood" in note for note in found.notes)
@@ -115,12 +115,16 @@ def test_the_answer_calls_it_association_and_points_to_the_trial():
 def test_a_strong_effect_of_the_air_is_told_and_none_is_not_invented():
     strong = answer(moisture=0.6)
     row = strong.table.query("measure == 'success' and over == 'moisture'").iloc[0]
-    assert row["sure"] and row["effect"] > 0 and strong.verdict is Verdict.SURE
-    assert "more often at" in strong.sentence()
+    assert row["prob_matters"] > 0.9 and row["pooled"] > 0.05
+    assert strong.verdict is Verdict.SURE and strong.claims["matters"].iloc[0]
+    assert "more of 100 reeds turn out good than in dry air" in strong.sentence()
     nothing = answer(moisture=0.0, moisture_minutes=0.0)
-    assert not nothing.table["sure"].any() and nothing.verdict is Verdict.CANNOT_SAY
-    assert nothing.claims["probability"].iloc[0] == nothing.table["prob"].max()
+    assert nothing.verdict is Verdict.CANNOT_SAY
+    assert nothing.claims["probability"].iloc[0] == nothing.table["prob_matters"].max()
     assert len(nothing.claims) == len(nothing.table)
+    # Pooled, an effect is nearer to none than alone.
+    share = nothing.table[nothing.table["measure"] == "success"]
+    assert (share["pooled"].abs() < share["effect"].abs()).all()
 
 
 def changed(**columns):

@@ -8,10 +8,10 @@ import pytest
 
 import reedlab as rl
 from reedlab.decide import models
-from reedlab.decide.answer import Verdict
+from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.costs import Rates
 from reedlab.decide.evidence import Evidence, before_tying, gather
-from reedlab.decide.suppliers import comparison
+from reedlab.decide.suppliers import comparison, turned
 from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.mixed import fit
 from reedlab.mixed.posterior.priors import Priors
@@ -20,7 +20,8 @@ from reedlab.report.words.printed_tables import suppliers_in_words
 from reedlab.simulate import World, simulate_reeds
 
 CONTRACT = (
-    "supplier lots reeds success success_low success_high minutes cost cost_low cost_high prob_best"
+    "supplier lots reeds success success_low success_high stayed_good stayed_low stayed_high "
+    "minutes cost cost_low cost_high prob_best"
 )
 
 
@@ -31,6 +32,7 @@ def test_the_table_keeps_the_contract(answer, demo):
     assert set(table["supplier"]) == set(demo.reeds["supplier"].unique())
     assert table["prob_best"].sum() == pytest.approx(1.0)
     assert table["prob_best"].is_monotonic_decreasing
+    assert (table["stayed_good"] < table["success"]).all()  # the demo's reeds come back
     for name in ("success", "cost"):
         assert (table[f"{name}_low"] < table[name]).all()
         assert (table[name] < table[f"{name}_high"]).all()
@@ -40,13 +42,13 @@ def test_the_table_keeps_the_contract(answer, demo):
 def test_there_is_a_claim_a_supplier_and_the_first_decides(answer):
     claims, table = answer.claims, answer.table
     assert claims["probability"].tolist() == table["prob_best"].tolist()
-    assert claims["grade"].iloc[0] is answer.verdict is Verdict.LIKELY
+    assert claims["grade"].iloc[0] is answer.verdict is graded(table["prob_best"].iloc[0])
     assert (claims["grade"].iloc[1:] == Verdict.CANNOT_SAY).all()
     assert claims["size"].iloc[1:].tolist() == pytest.approx(
         (table["cost"].iloc[0] - table["cost"].iloc[1:]).tolist()
     )
     tried = answer.worth.query("reeds == 10")
-    assert tried["net"].max() < 1 and answer.record_next.worth is None
+    assert answer.record_next.worth == tried.loc[tried["net"].idxmax(), "per_year"]
 
 
 def test_where_nothing_costs_anything_all_suppliers_are_tied(demo):
@@ -63,6 +65,25 @@ def test_where_nothing_costs_anything_all_suppliers_are_tied(demo):
     assert "nothing from any of them, so all are tied" in said.sentence()
     assert said.table.loc[said.table["success"].idxmax(), "supplier"] in said.sentence()
     assert "wage_per_hour" in said.record_next.what
+
+
+def test_counts_that_a_maker_turns_round_are_said_with_the_reason():
+    """KL's reeds do well; most of teal's are hers. Alike by maker, teal is ahead in plain counts."""
+    rows = [("teal", "KL", 32, 8), ("teal", "RS", 4, 6), ("plum", "KL", 9, 1),
+            ("plum", "RS", 20, 20)]  # fmt: skip
+    reeds = pd.DataFrame(
+        [(s, m, 1.0) for s, m, good, _ in rows for _ in range(good)]
+        + [(s, m, 0.0) for s, m, _, bad in rows for _ in range(bad)],
+        columns=["supplier", "maker", "success"],
+    )
+    arms = pd.DataFrame({"supplier": ["plum", "teal"]})
+    table = pd.DataFrame({"supplier": ["plum", "teal"], "stayed_good": [0.7, 0.6]})
+    said = turned.said(Evidence(reeds, arms, Rates()), table)
+    # 36 of 50 and 29 of 50; 40 of teal's 50 are KL's, 10 of plum's.
+    assert said.startswith("By plain counts teal is ahead: 72 of 100")
+    assert "and 58 of plum" in said
+    assert "made by KL (80 of 100, and 20 of plum)" in said or "made by RS" in said
+    assert turned.said(Evidence(reeds, arms, Rates()), table.iloc[::-1]) == ""
 
 
 def test_the_same_seed_gives_the_same_numbers(demo, answer):

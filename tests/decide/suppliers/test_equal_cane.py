@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from reedlab.decide.answer import Verdict
+from reedlab.decide.cane_slopes import SLOPES
 from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.errors import DataError
 from reedlab.simulate import World, simulate_bench
@@ -44,7 +45,7 @@ def test_unmeasured_cane_is_refused_with_what_to_measure(small_bench):
     said = suppliers(small_bench([("teal", "a", 3, 6, 4), ("plum", "b", 5, 7, 3)]))
     found = said.equal_cane()
     assert found.verdict is Verdict.CANNOT_SAY and "at least 4 lots" in found.record_next.what
-    assert list(found.slopes) == ["odds_ratio", "low", "high"]
+    assert list(found.slopes) == list(SLOPES)
 
 
 def test_a_column_that_is_not_there_is_an_error(answer):

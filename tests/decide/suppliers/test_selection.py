@@ -6,6 +6,7 @@ import pytest
 
 from reedlab.decide.answer import Verdict
 from reedlab.decide.suppliers.comparison import suppliers
+from reedlab.decide.suppliers.selection import half_sentence
 
 
 def test_bounds_of_success_by_hand(bench):
@@ -42,8 +43,11 @@ def test_the_sentence_names_what_the_choice_hangs_on(answer):
     assert all(name in found.sentence() for name in changed)
     assert found.verdict is Verdict.CANNOT_SAY and found.compared is answer.verdict
     assert str(found.record_next) in found.sentence()
+    named = answer.though
+    assert named and all(f"{name} if " in named for name in changed if name in named)
     clear = replace(found, best={"as answered": "teal", "x": "teal"})
     assert "does not change the choice: it is teal" in clear.sentence()
+    assert half_sentence(clear) == ""
     unsure = replace(clear, compared=Verdict.CANNOT_SAY)
     assert "does not change which is the likeliest: it is teal" in unsure.sentence()
     alone = replace(clear, table=found.table.query("supplier == @answer.best"))

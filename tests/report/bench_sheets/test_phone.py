@@ -170,7 +170,7 @@ def test_a_workbook_has_no_phone_page(folder):
 
 
 def test_a_batch_of_ten_from_tying_to_verdict_in_45_taps(phone, folder):
-    """Ten tied in 5 taps, roughed with two lost in 8, a reed judged in 2 or 3; all of it arrives."""
+    """Ten tied in 5 taps, roughed with two lost in 8, a reed judged in 2 or 3; all arrives."""
     tie(phone)
     assert phone.taps <= 5
     before = phone.taps

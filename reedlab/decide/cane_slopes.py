@@ -1,0 +1,119 @@
+"""What a property of the cane goes with, between lots and within them: one number for every page.
+
+A lot with denser cane may do worse because of its supplier, its harvest or the day; of one lot, a
+denser piece may do worse because it is denser. The two are two questions, so both slopes are always
+asked together, with supplier and lot in the model, for the same step of the property everywhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reedlab.decide import matters
+from reedlab.decide.answer import Verdict, graded
+from reedlab.decide.draws import interval
+from reedlab.records.tables import UNITS, in_words, stem
+
+BETWEEN, WITHIN = "between", "within"
+SLOPES = ("odds_ratio", "low", "high", "points", "points_low", "points_high", "prob_matters")
+"""Columns of a frame of slopes; its index is `BETWEEN` and `WITHIN`."""
+
+
+@dataclass(frozen=True)
+class Property:
+    """A property of the cane: in words, its unit, and the step that its slopes are for."""
+
+    says: str
+    unit: str
+    step: float
+
+    @property
+    def more(self) -> str:
+        """The step in words, such as "0.05 g/cm³ more density"."""
+        return " ".join(f"{self.step:.2g} {self.unit} more {self.says}".split())
+
+
+PROPERTIES = {  # what is asked about, in this order
+    "density_g_cm3": Property("density", "g/cm³", 0.05),
+    "hardness": Property("hardness", "", 1.0),
+    "gouge_centre_mm": Property("thickness at the centre", "mm", 0.01),
+}
+
+
+def property_of(column: str, readings: pd.Series) -> Property:
+    """Return a column's property; one that is not declared has a step of its standard deviation."""
+    if column in PROPERTIES:
+        return PROPERTIES[column]
+    unit = UNITS.get(column.removeprefix(stem(column)), "")
+    return Property(in_words(column), unit, float(readings.std()))
+
+
+def terms(column: str) -> tuple[str, str]:
+    """Return the terms of the formula, between lots and within them."""
+    return f"between({column}, lot)", f"within({column}, lot)"
+
+
+def slopes(
+    draws: pd.DataFrame, column: str, step: float, share: float, level: float
+) -> pd.DataFrame:
+    """Return both slopes for one step of a property.
+
+    Parameters
+    ----------
+    draws : pandas.DataFrame
+        Posterior draws of a model of success with the `terms` of the column, in log odds.
+    column : str
+    step : float
+        In the unit of the column.
+    share : float
+        Of good reeds, for the change in points.
+    level : float
+        Of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by `BETWEEN` and `WITHIN`: odds_ratio, low, high; points (change of the share of
+        good reeds, 0 to 1), points_low, points_high; prob_matters (that the change, both
+        pooled towards none, has its direction and is beyond five points).
+    """
+    rows, changes = [], []
+    for name in terms(column):
+        log_odds = step * draws[name].to_numpy(float)
+        change = matters.points(log_odds, share)
+        low, high = interval(log_odds, level)
+        least, most = interval(change, level)
+        odds = np.exp([np.median(log_odds), low, high])
+        rows.append((*odds, np.median(change), least, most))
+        changes.append(change / matters.SUCCESS)
+    pooled = matters.towards_none(np.mean(changes, axis=1), np.std(changes, axis=1))
+    found = pd.DataFrame(rows, columns=list(SLOPES[:-1]), index=[BETWEEN, WITHIN])
+    return found.assign(prob_matters=[effect.beyond(1.0) for effect in pooled])
+
+
+def claim(
+    slope: pd.Series, which: str, of: Property, more: str = "", known: bool = True
+) -> tuple[str, float, Verdict, float, bool]:
+    """Claim what one slope says, of lots or of pieces of one lot.
+
+    Parameters
+    ----------
+    slope : pandas.Series
+        A row of `slopes`.
+    which : str
+        `BETWEEN` or `WITHIN`.
+    of : Property
+    more : str
+        What else the claim names, after a comma.
+    known : bool
+        Whether enough is known to grade it at all.
+    """
+    who = f"lots with {of.more}" if which == BETWEEN else f"of one lot, pieces with {of.more}"
+    way = "more" if slope["points"] > 0 else "fewer"
+    grade = graded(slope["prob_matters"]) if known else Verdict.CANNOT_SAY
+    matter = bool(abs(slope["points"]) >= matters.SUCCESS)
+    says = f"{who[:1].upper()}{who[1:]} have {way} good reeds{more}."
+    return says, float(slope["prob_matters"]), grade, float(slope["points"]), matter
