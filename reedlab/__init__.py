@@ -155,4 +155,12 @@ def _missing(name: str) -> str:
 
 
 def __dir__() -> list[str]:
-    return sorted(_HOMES)
+    # pydoc would load every name and print each class in full below this module's docstring.
+    return [] if _asked_by_pydoc() else sorted(_HOMES)
+
+
+def _asked_by_pydoc() -> bool:
+    from traceback import walk_stack
+
+    specs = (frame.f_globals.get("__spec__") for frame, _ in walk_stack(None))
+    return any(spec is not None and spec.name == "pydoc" for spec in specs)

@@ -39,6 +39,15 @@ def test_the_docstring_is_the_table_of_contents():
     assert max(map(len, rl.__doc__.splitlines())) <= 100
 
 
+@pytest.mark.parametrize("ask", ["import reedlab; help(reedlab)", "-m pydoc reedlab"])
+def test_help_is_a_page(ask):
+    command = ask.split() if ask.startswith("-m") else ["-c", ask]
+    page = subprocess.check_output([sys.executable, *command], text=True)
+    for name in rl.__all__:
+        assert len(re.findall(rf"^ +{name}  +\S", page, re.MULTILINE)) == 1
+    assert "class " not in page and len(page.splitlines()) < 120
+
+
 def test_nothing_heavy_is_imported_before_it_is_used():
     heavy = "import sys, reedlab; dir(reedlab); print({'numpy', 'pandas'} & {*sys.modules})"
     assert subprocess.check_output([sys.executable, "-c", heavy], text=True) == "set()\n"

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import nbformat
 import pytest
 
 import reedlab as rl
-from reedlab.paths import shipped
 from reedlab.report import display
 
 
@@ -19,17 +17,6 @@ def reeds():
 @pytest.fixture(scope="module")
 def model(reeds):
     return rl.fit_reeds("success", reeds)
-
-
-def stored() -> list[str]:
-    notebook = nbformat.read(shipped("notebooks") / "10-priors.ipynb", as_version=4)
-    outputs = [output for cell in notebook.cells for output in cell.get("outputs", [])]
-    return [output["data"]["text/plain"] for output in outputs if "data" in output]
-
-
-def test_the_stored_answer_is_what_the_library_says(model):
-    sensitivity = model.posterior(seed=1).sensitivity(level=0.9)
-    assert stored()[0] == display.priors_sentence(sensitivity, "success")
 
 
 def test_only_the_suppliers_spread_changes_with_the_priors(model):

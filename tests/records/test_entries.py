@@ -170,7 +170,7 @@ CELLS = st.lists(
 )  # fmt: skip
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(CELLS, st.randoms())
 def test_the_order_in_which_exports_come_does_not_matter(tmp_path_factory, cells, chance):
     """Three devices' exports, gathered in any order and some of them twice, give one bench."""

@@ -249,7 +249,7 @@ LOT = {
 }
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     reeds=st.lists(st.fixed_dictionaries(REED | MEASURED), min_size=1, max_size=8),
     lots=st.fixed_dictionaries({lot: st.fixed_dictionaries(LOT) for lot in ("L1", "L2", "L3")}),
@@ -293,7 +293,7 @@ def test_a_sheet_split_by_hand_gives_the_same_bench(reeds, lots, first_only):
     assert_frame_equal(sheet.losses, tables.losses)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     st.lists(
         st.tuples(

@@ -218,7 +218,7 @@ def order_of(way: str) -> str:
     return "month-day" if way.startswith(("%m", "%b")) else "day-month"
 
 
-@settings(max_examples=40, deadline=None, database=None, derandomize=True)
+@settings(max_examples=20, deadline=None, database=None, derandomize=True)
 @given(
     days=st.lists(DAYS, min_size=1, max_size=6),
     ways=st.lists(st.sampled_from(WAYS), min_size=1, max_size=2),
@@ -243,7 +243,7 @@ def test_a_day_is_never_read_as_another(days, ways, known):
 SPACES = ["", ".", ",", " ", "'", "\u202f"]
 
 
-@settings(max_examples=40, deadline=None, database=None, derandomize=True)
+@settings(max_examples=20, deadline=None, database=None, derandomize=True)
 @given(
     numbers=st.lists(st.integers(1, 9_999_999), min_size=1, max_size=5),
     places=st.integers(0, 3),
@@ -275,7 +275,7 @@ MINUTES = ["{m}", "{h}:{r:02}", "{h} h {r}", "{h}.{r:02}", "{h},{r:02}", "{h} {r
            "{h}h{r:02}", "{m}'"]  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None, database=None, derandomize=True)
+@settings(max_examples=20, deadline=None, database=None, derandomize=True)
 @given(
     minutes=st.lists(st.integers(1, 600), min_size=1, max_size=5),
     way=st.sampled_from(MINUTES),

@@ -468,7 +468,7 @@ def test_what_is_interpreted_is_seen_in_the_marked_copy(tmp_path):
 MEASURES = ["{:.2f}", "{:g}", "{:g} mm", "ca. {:g}", "~{:g}", "about {:g} mm"]
 
 
-@settings(max_examples=25, deadline=None, database=None, derandomize=True)
+@settings(max_examples=15, deadline=None, database=None, derandomize=True)
 @given(
     hundredths=st.lists(st.integers(5001, 9999), min_size=1, max_size=5),
     wide=st.integers(1, 4000),
@@ -497,7 +497,7 @@ def test_a_measure_is_never_read_as_another(hundredths, wide, way, comma):
 MONTHS = ["%B %Y", "%b %Y", "%m/%Y", "%Y-%m", "%b %y", "%b '%y", "%B %y", "%m.%Y", "%d %b"]
 
 
-@settings(max_examples=25, deadline=None, database=None, derandomize=True)
+@settings(max_examples=15, deadline=None, database=None, derandomize=True)
 @given(
     days=st.lists(st.dates(dt.date(2009, 1, 1), dt.date(2025, 12, 28)), min_size=1, max_size=5),
     way=st.sampled_from(MONTHS),
@@ -517,7 +517,7 @@ def test_a_month_is_never_read_as_a_day_or_another_month(days, way, beside):
         assert reeds["tied_on"].notna().all()
 
 
-@settings(max_examples=25, deadline=None, database=None, derandomize=True)
+@settings(max_examples=15, deadline=None, database=None, derandomize=True)
 @given(
     days=st.lists(st.dates(dt.date(2009, 1, 1), dt.date(2025, 12, 28)), min_size=2, max_size=6),
     way=st.sampled_from(["%b %d", "%B %d"]),
