@@ -195,6 +195,11 @@ class Fit:
         DataError, ModelError
             For values that do not fit the rows, or that do not determine the model.
 
+        Warns
+        -----
+        SeparationWarning, ConvergenceWarning
+            As `fit` does.
+
         Examples
         --------
         >>> from reedlab.simulate import simulate_reeds
@@ -202,7 +207,9 @@ class Fit:
         >>> model.refit(model.simulate(seed=2)[0]).nobs == model.nobs
         True
         """
-        return Fit(with_response(self.fitted, y))
+        again = with_response(self.fitted, y)
+        warn(again)
+        return Fit(again)
 
 
 def fit(

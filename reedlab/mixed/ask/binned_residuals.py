@@ -29,6 +29,7 @@ import pandas as pd
 from scipy.special import expit
 
 from reedlab.errors import DataError, ModelError
+from reedlab.mixed.ask.cautions import refuse_unusable
 from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.columns import plain
 from reedlab.mixed.engine.cells import cells_of
@@ -141,7 +142,8 @@ def binned_residuals(
     DataError
         When `by` names no column of the data, or one that cannot be binned.
     ModelError
-        For fewer than two bins or 20 simulations, or where there is nothing to sum over.
+        For fewer than two bins or 20 simulations, where there is nothing to sum over, or for a fit
+        without finite estimates (separation).
 
     Examples
     --------
@@ -151,6 +153,7 @@ def binned_residuals(
     >>> model.binned_residuals(n=99).tests.index.tolist()
     ['lot', 'density_g_cm3', 'the prediction']
     """
+    refuse_unusable(fitted, "Sums of residuals", groups=True)
     check_whole(bins, 2, "bins", "bins")
     check_whole(n, 20, "n", "simulated responses")
     checks = _checks(fitted, [by] if isinstance(by, str) else [*by], bins, departure)

@@ -13,6 +13,7 @@ import numpy as np
 from reedlab.errors import ConvergenceWarning, ModelError, SeparationWarning
 from reedlab.mixed.design.refusals import same_levels
 from reedlab.mixed.engine.fitted import Fitted
+from reedlab.mixed.posterior.nested_laplace import Posterior
 
 FEW_LEVELS = 5
 """Levels below which a grouping says little of its standard deviation (Bolker et al. 2009, Trends
@@ -94,6 +95,29 @@ def refuse_unusable(
         raise ModelError(
             f"{what} need a fit that converged, and this one did not: leave a term out, or ask "
             "posterior()."
+        )
+
+
+def refuse_other_model(fitted: Fitted, other: Fitted | Posterior, *, filled: bool = False) -> None:
+    """Refuse a posterior of another model than the fit's, or of other rows.
+
+    Parameters
+    ----------
+    fitted : Fitted
+    other : Fitted or Posterior
+        What the answer is to come from.
+    filled : bool
+        Whether its missing readings were filled in, so that it has rows that the fit has not.
+
+    Raises
+    ------
+    ModelError
+    """
+    ours, theirs = (m.recipe.formula.text if m.recipe else "a design" for m in (fitted, other))
+    if ours != theirs or not (filled or other.design.n == fitted.design.n):
+        raise ModelError(
+            f"The posterior given is that of {theirs!r} and {other.design.n} rows, not of {ours!r} "
+            f"and {fitted.design.n}: ask the fit that it is from."
         )
 
 

@@ -34,7 +34,7 @@ from scipy.special import expit, logit
 from scipy.stats import norm
 
 from reedlab.errors import DataError, ModelError
-from reedlab.mixed.ask.cautions import refuse_unusable
+from reedlab.mixed.ask.cautions import refuse_other_model, refuse_unusable
 from reedlab.mixed.ask.mean_response import Setting, Source
 from reedlab.mixed.ask.satterthwaite import Spread, t_table
 from reedlab.mixed.design.matrices import Recipe
@@ -120,7 +120,7 @@ def effects(
         if method == "delta":
             refuse_unusable(fitted, "Effects by the delta method", groups=groups == "integrated")
         sets = [(posterior(fitted) if method == "posterior" else fitted, fitted.data)]
-    _same_model(fitted, sets[0][0])
+    refuse_other_model(fitted, sets[0][0], filled=isinstance(method, FilledPosterior))
     asked = [
         _Question.of(Source.of(each, at_least), frame, variables, at or {}, groups, average)
         for each, frame in sets
@@ -317,14 +317,6 @@ def _listed(values: Any) -> list[Any]:
 def _check(value: str, known: tuple[str, ...], what: str) -> None:
     if value not in known:
         raise ModelError(f"{what} is {value!r}: choose {' or '.join(known)}.")
-
-
-def _same_model(fitted: Fitted, model: Fitted | Posterior) -> None:
-    ours, theirs = (m.recipe.formula.text if m.recipe else "a design" for m in (fitted, model))
-    if ours != theirs:
-        raise ModelError(
-            f"the posterior given is that of {theirs!r}, not of {ours!r}: ask the fit it is from."
-        )
 
 
 def _predictors(recipe: Recipe) -> list[str]:

@@ -13,6 +13,7 @@ from scipy.stats import norm
 
 from reedlab.elementary import normal_nodes
 from reedlab.errors import ModelError, PredictionError
+from reedlab.mixed.ask.cautions import refuse_other_model, refuse_unusable
 from reedlab.mixed.design.matrices import level_codes, new_columns, new_offset
 from reedlab.mixed.design.new_rows import new_terms
 from reedlab.mixed.engine.cells import cells_of
@@ -98,7 +99,8 @@ def predict(
         named in ``new_levels``, there are ``new_levels`` without random effects, or the interval
         asked for does not exist.
     ModelError
-        For an interval, a level or a method that there is not.
+        For an interval, a level or a method that there is not, a posterior of another model, or
+        the delta method where the fit has no finite estimates (separation).
 
     Examples
     --------
@@ -121,6 +123,9 @@ def predict(
     check_level(level)
     _check_interval(fitted, interval, method, random, link)
     if method == "delta":
+        refuse_unusable(
+            fitted, "Intervals by the delta method", rows.X, groups=bool(rows.codes or rows.new)
+        )
         table = _by_delta(fitted, rows, interval, level, link)
     else:
         draws = method if isinstance(method, Posterior) else posterior(fitted)
@@ -131,16 +136,6 @@ def predict(
     frame = pd.DataFrame(table.reshape(-1, 3), columns=_columns(link))
     frame.insert(0, "grade", [*fitted.design.grades] * len(table))
     return frame.set_axis(np.repeat(np.asarray(rows.index), len(fitted.design.grades)))
-
-
-def refuse_other_model(fitted: Fitted, draws: Posterior) -> None:
-    """Raise a ModelError for a posterior that is of another model than the fit's."""
-    ours, theirs = (m.recipe.formula.text if m.recipe else "a design" for m in (fitted, draws))
-    if ours != theirs or draws.design.n != fitted.design.n:
-        raise ModelError(
-            f"The posterior given is that of {theirs!r} and {draws.design.n} rows, not of {ours!r} "
-            f"and {fitted.design.n}: ask the fit that it is from."
-        )
 
 
 def _columns(link: bool) -> list[str]:

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reedlab.mixed.ask.cautions import refuse_unusable
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.simulation import simulate
 
@@ -55,6 +56,11 @@ def residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
     -------
     ResidualCheck
 
+    Raises
+    ------
+    ModelError
+        For a fit without finite estimates (separation), or one that did not converge.
+
     Notes
     -----
     Each p-value is two-sided for dispersion and one-sided otherwise, and counts how many of the
@@ -70,6 +76,7 @@ def residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
     >>> model.residuals(n=99).tests.index.tolist()
     ['uniformity', 'dispersion', 'outliers']
     """
+    refuse_unusable(fitted, "Residuals", groups=True)
     root = np.random.SeedSequence(seed)
     *seeds, last = root.spawn(n + 1)
     made = np.column_stack(

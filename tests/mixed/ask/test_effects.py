@@ -196,7 +196,9 @@ def test_refusals(open_fit):
         model.effects(method="exact")
     with pytest.raises(ModelError, match="ordered grades"):
         model.effects(method="delta", at_least=True)
-    with pytest.raises(ModelError, match=r"that of 'Yield ~ 1 \+ \(1 \| Batch\)', not of 'incid"):
+    with pytest.raises(
+        ModelError, match=r"that of 'Yield ~ 1 \+ \(1 \| Batch\)' and 30 rows, not of 'incid"
+    ):
         model.effects(method=open_fit("dyestuff").posterior(draws=50))
     with pytest.raises(ModelError, match="at once"):
         model.effects("period", at={"period": ["1"]}, method="delta")

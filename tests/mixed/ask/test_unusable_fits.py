@@ -123,6 +123,9 @@ def test_a_coefficient_that_separates_has_no_estimate_in_the_summary(separated):
         (lambda m: m.collinearity(), "Variance inflation factors"),
         (lambda m: m.influence("ID"), "Changes of the estimates"),
         (lambda m: m.effects("week", method="delta"), "Effects by the delta method"),
+        (lambda m: m.predict(interval="mean", method="delta"), "Intervals by the delta method"),
+        (lambda m: m.residuals(n=20), "Residuals"),
+        (lambda m: m.binned_residuals(n=20, departure=None), "Sums of residuals"),
     ],
 )
 def test_what_needs_estimates_is_refused(separated, unfinished, ask, what):
@@ -159,6 +162,25 @@ def test_the_posterior_answers_where_the_fit_does_not(separated):
     found = separated.posterior(draws=1000).summary().loc["trt[T.drug+]"]
     assert 0.5 < found["low"] < found["high"] < 12.0
     assert len(separated.effects("week", method=separated.posterior(draws=500))) == 1
+
+
+def test_rows_that_separation_does_not_move_keep_their_interval(separated, bacteria):
+    rest = separated.data[separated.data["trt"] != "drug+"]
+    found = separated.predict(rest, interval="mean", method="delta")
+    assert found.to_numpy().min() > 0.0
+    assert (found["high"] > found["low"]).all()
+
+
+def test_a_refit_that_separates_warns(bacteria):
+    mixed = bacteria["good"].where(bacteria.index != (bacteria["trt"] == "drug+").idxmax(), 0.0)
+    model = rl.fit(FORMULA, bacteria.assign(good=mixed), "binomial")
+    with pytest.warns(SeparationWarning, match=r"trt\[T.drug\+\]"):
+        model.refit(bacteria["good"])
+
+
+def test_held_out_predictions_stand_on_the_posterior_and_answer(separated):
+    found = separated.calibration("ID", folds=2, draws=100).predictions["predicted"]
+    assert found.between(0.01, 0.999).all()
 
 
 def test_groups_that_are_all_or_nothing_warn_and_have_no_shares(bacteria):
