@@ -103,7 +103,7 @@ def join_entries(
 
     An empty cell of the maker's is filled. Where hers has another value, hers holds and a finding
     shows both. Of one device the last entry counts; of two devices the one that noted it last, with
-    a finding. A label with two days of tying or two makers is two reeds.
+    a finding. A label with two days of tying or two makers, or tied on two phones, is two reeds.
 
     Parameters
     ----------
@@ -172,15 +172,19 @@ def _with_reeds(
 
 
 def _apart(hers: pd.DataFrame, entries: pd.DataFrame, found: Findings) -> pd.Series:
-    """Give a label of its own to a reed whose day of tying or maker differs under one label."""
+    """Give a label of its own to a reed that another day, maker or phone has under that label."""
     labels = entries["reed"].astype(object)
     first = hers.dropna(subset=["reed"]).drop_duplicates("reed").set_index("reed")
     of_reed = entries.groupby(["reed", "device"], sort=False)[list(_SAME_REED)].last()
     settled: dict[object, pd.Series] = {label: first.loc[label] for label in first.index}
+    tied: dict[object, str] = {}
     for (label, device), row in of_reed.iterrows():
         known = settled.setdefault(label, row)
         both = [n for n in _SAME_REED if pd.notna(row[n]) and pd.notna(known[n])]
-        differ = [name for name in both if row[name] != known[name]]
+        differ = [f"with another {name}" for name in both if row[name] != known[name]]
+        # A phone notes that day only of what it ties: two phones may have one letter by mistake.
+        if pd.notna(row["tied_on"]) and device != DESK and tied.setdefault(label, device) != device:
+            differ.append("from another phone")
         if not differ:
             continue
         mine = (entries["reed"] == label) & (entries["device"] == device)
@@ -188,7 +192,7 @@ def _apart(hers: pd.DataFrame, entries: pd.DataFrame, found: Findings) -> pd.Ser
         at = entries[mine].iloc[0]
         found.add(
             at["file"], int(at["file_row"]), "reed", label, "warning",
-            f"is already the label of a reed with another {differ[0]}; this one is called "
+            f"is already the label of a reed {differ[0]}; this one is called "
             f"{label} ({device})",
             "give one of the two a new label",
         )  # fmt: skip
@@ -455,6 +459,6 @@ def _differing(before: pd.DataFrame, again: pd.DataFrame) -> list[str]:
     """Name entries that came again with other values."""
     columns = [c for c in again.columns if c != "entry"]
     old = before.drop_duplicates("entry").set_index("entry").reindex(again["entry"])
-    old = old.reindex(columns=columns).fillna("")
+    old = old.reindex(columns=columns, fill_value="")
     new = protected(again.set_index("entry")[columns])
     return list(new.index[(new != old).any(axis=1)])

@@ -294,6 +294,9 @@ def test_a_week_on_the_command_line(capsys, bench, monkeypatch):
     for added in (1, 0):
         code, said, _ = run(capsys, "gather", str(bench), str(export))
         assert code == 0 and f"{added} new entries" in said
+    code, said, _ = run(capsys, "phone", str(bench), *day)
+    page = bench / "phone" / "bench.html"
+    assert code == 0 and f"The page is in {page}" in said and page.exists()
     assert run(capsys, "today", str(bench), "--thrown-away", "2", *day)[0] == 0
     from reedlab.records import open_bench
 
@@ -337,6 +340,8 @@ def test_waiting_blanks_are_answered_at_the_terminal_and_nowhere_else(capsys, be
         (["sheet", "BENCH", "--lot", "L9"], "is not in lots"),
         (["type", "BENCH", "7"], "there is no sheet 7"),
         (["gather", "BENCH", "nofile.csv"], "nofile.csv"),
+        (["phone", "nowhere"], "does not exist"),
+        (["phone", "BENCH", "--to", "BENCH"], "exists already"),
         (["today", "BENCH", "--thrown-away", "99"], "not the label of a blank"),
     ],
 )

@@ -90,6 +90,15 @@ def test_one_label_with_two_days_of_tying_is_two_reeds(bench):
     assert opened(bench).findings["problem"].str.contains("already the label").any()
 
 
+def test_one_label_that_two_phones_tied_is_two_reeds_and_the_pencil_joins_the_first(bench):
+    tied = {"reed": "A1", "lot": "L1", "maker": "KL", "tied_on": "2026-01-20"}
+    note(bench, "reeds", entries(tied), device="Axy")
+    note(bench, "reeds", entries(tied), device="Azz")
+    note(bench, "reeds", entries({"outcome": "good", **tied}))
+    assert reed(bench, "A1")["outcome"] == "good" and pd.isna(reed(bench, "A1 (Azz)")["outcome"])
+    assert opened(bench).findings["problem"].str.contains("of a reed from another phone").any()
+
+
 def test_minutes_of_a_batch_go_to_sittings_undivided(bench):
     note(bench, "sittings", entries({"date": "2026-01-10", "maker": "KL", "stage": "rough",
                                      "reeds": "1; 2", "minutes": "40"}))  # fmt: skip

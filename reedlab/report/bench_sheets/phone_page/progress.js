@@ -9,13 +9,14 @@ class Progress {
   // Start again from the bench, and go through the log. Entries that the bench has are in it already.
   rebuild(log, device) {
     this.reeds = new Map(this.bench.blanks.map((reed) => [reed.reed, { ...reed }]));
+    this.timed = new Map(); // minutes of blanks that were timed alone, by label and step
     const undone = new Map(log.filter((one) => one.undoes).map((one) => [one.undoes, one]));
     const there = (action) => action.rows.every((row, at) => this.inBench(action.n + at, device));
     for (const action of log) {
       if (action.undoes) continue;
       const undo = undone.get(action.n);
       if (undo && there(action) && !there(undo)) this.restore(action);
-      else if (!undo && !there(action)) this.apply(action);
+      else if (!undo) this.apply(action, there(action));
     }
   }
 
@@ -24,9 +25,13 @@ class Progress {
     return (this.bench.gathered[device] ?? []).some(([low, high]) => low <= number && number <= high);
   }
 
-  apply(action) {
+  apply(action, there = false) {
     for (const { table, cells } of action.rows) {
-      if (table !== "reeds" || !(cells.tied_on || this.reeds.has(cells.reed))) continue;
+      if (table === "sittings" && cells.reeds.endsWith(";")) {
+        const key = `${cells.reeds.slice(0, -1)}|${cells.stage}`;
+        this.timed.set(key, Number(cells.minutes) + (this.timed.get(key) ?? 0));
+      }
+      if (there || table !== "reeds" || !(cells.tied_on || this.reeds.has(cells.reed))) continue;
       const reed = { ...this.reeds.get(cells.reed), ...cells };
       if (cells.tied_on) Object.assign(reed, { last: "tie", since: cells.tied_on });
       for (const [step, column] of Object.entries(this.bench.done_on)) {

@@ -50,10 +50,10 @@ function code() {
 }
 
 // Note what one tap says: rows for the bench's tables.
-async function noted(rows, says) {
+async function noted(rows, says, draft = undefined) {
   const known = keeping.log.length;
   const action = await keeping.append(
-    { at: momentOf(new Date()), says, rows, before: progress.before(rows) });
+    { at: momentOf(new Date()), says, rows, before: progress.before(rows), draft });
   if (keeping.log.length === known + 1) progress.apply(action);
   else progress.rebuild(keeping.log, code()); // another page has added entries too
   say(says);
@@ -64,6 +64,11 @@ async function takenBack(action) {
     { table: row.table, cells: { undoes: `${code()}-${action.n + at}` } }));
   await keeping.append({ at: momentOf(new Date()), says: "", rows, before: [], undoes: action.n });
   progress.rebuild(keeping.log, code());
+  if (action.draft) { // what was marked and timed before the step was noted comes back with it
+    const { key, marks, minutes } = action.draft;
+    await keeping.note("marks", { ...keeping.notes.marks, [key]: marks });
+    await setMinutes(key, minutes);
+  }
   say(`Taken back: ${action.says}`);
 }
 
@@ -294,7 +299,8 @@ function work(batch) {
   };
   const says = { lost: "lost", later: "not today" };
   const blank = (label) => {
-    const { state = "", fault = "", timed = 0 } = marks()[label] ?? {};
+    const { state = "", fault = "" } = marks()[label] ?? {};
+    const timed = progress.timed.get(`${label}|${step}`);
     const below = [says[state] ?? "", fault, timed ? `${timed} min` : ""].filter(Boolean).join(", ");
     return button([label, make("small", {}, below)], () => tapped(label),
       { id: `reed-${label}`, ...(state ? { class: state } : {}), "aria-label": `${label}${below ? `: ${below}` : ""}` });
@@ -340,12 +346,12 @@ async function stepDone(batch, well, lost, marks) {
     return { table: "reeds", cells: { reed, ...done, ...bench.lost[step], ...fault, judged_on: today() } };
   });
   const minutes = keeping.notes.minutes?.[key] ?? 0;
-  const together = rows.map((row) => row.cells.reed).filter((label) => !marks[label]?.timed);
+  const together = rows.map((row) => row.cells.reed).filter((label) => !progress.timed.has(`${label}|${step}`));
   if (minutes && together.length) rows.push(sitting(batch, together, minutes));
   const says = [well.length ? `${well.length} of ${batch.lot} ${DONE[step]}` : batch.lot];
   if (lost.length) says.push(`${lost.length} lost`);
   if (minutes) says.push(`${minutes} min`);
-  await noted(rows, `${says.join(", ")}.`);
+  await noted(rows, `${says.join(", ")}.`, { key, marks, minutes });
   await keeping.note("marks", without(keeping.notes.marks, key));
   await keeping.note("minutes", without(keeping.notes.minutes, key));
 }
@@ -381,10 +387,6 @@ async function stopTimer() {
   await keeping.note("timer", null);
   if (timer.one) {
     await noted([sitting(timer, [timer.one], minutes)], `${timer.one}: ${minutes} min.`);
-    const marks = keeping.notes.marks?.[timer.key] ?? {};
-    const timed = minutes + (marks[timer.one]?.timed ?? 0);
-    await keeping.note("marks", { ...keeping.notes.marks,
-      [timer.key]: { ...marks, [timer.one]: { ...marks[timer.one], timed } } });
   } else {
     await setMinutes(timer.key, minutes + (keeping.notes.minutes?.[timer.key] ?? 0));
     say(`${minutes} min.`);
@@ -466,7 +468,8 @@ function play(batch) {
     fault: () => [faultButtons(more("fault")), open()],
   };
   const noteRow = () => {
-    const field = make("input", { id: "note", maxlength: "200", autocomplete: "off", enterkeyhint: "done" });
+    const field = make("input", { id: "note", maxlength: "200", autocomplete: "off", enterkeyhint: "done",
+      value: progress.reeds.get(reed)?.note ?? "" });
     return make("details", {}, make("summary", {}, "A note"),
       make("label", { for: "note" }, "note", field),
       button("KEEP THE NOTE", async () => {

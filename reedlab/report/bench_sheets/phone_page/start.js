@@ -9,8 +9,17 @@ async function begin() {
 
 keeping.onRestored = () => show(current);
 
+// Another page may have added entries while this one was out of sight.
+async function lookAgain() {
+  const known = keeping.log.length;
+  await keeping.refresh();
+  if (keeping.log.length === known) return;
+  progress.rebuild(keeping.log, code());
+  go(device() ? start : chooseLetter);
+}
+
 document.addEventListener("visibilitychange", () => {
-  if (!document.hidden) keeping.refresh().then(() => progress.rebuild(keeping.log, code()));
+  if (!document.hidden) oneAtATime(lookAgain);
 });
 
 // A browser may ask before it closes a page whose entries are nowhere else.
