@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -49,7 +50,7 @@ _OF_THE_SCREEN = ("DISPLAY", "WAYLAND_DISPLAY", "XAUTHORITY", "XDG_RUNTIME_DIR",
 
 
 def serve(bench: Path | None, ready: Callable[[str], None]) -> None:
-    """Start JupyterLab on the start notebook, and stay until it ends.
+    """Start JupyterLab on the start notebook, and stay until it ends or Ctrl-C ends it.
 
     Parameters
     ----------
@@ -67,6 +68,9 @@ def serve(bench: Path | None, ready: Callable[[str], None]) -> None:
         raise ReedlabError(
             "the forms need ipywidgets, which is not installed: run `pip install 'reedlab[lab]'`."
         )
+    for name in ("SIGTERM", "SIGHUP"):  # a window that is closed ends the server as Ctrl-C does
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.default_int_handler)
     with tempfile.TemporaryDirectory(prefix="reedlab-lab-", ignore_cleanup_errors=True) as folder:
         own = Path(folder)
         command, options = laid_out(own, bench)
@@ -77,6 +81,8 @@ def serve(bench: Path | None, ready: Callable[[str], None]) -> None:
         try:
             ready(_address(process, own))
             process.wait()
+        except KeyboardInterrupt:
+            pass
         finally:
             process.terminate()  # which ends its kernels too
             try:
