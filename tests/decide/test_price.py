@@ -6,8 +6,8 @@ import pytest
 
 import reedlab as rl
 from reedlab.decide.costs import Rates, Tied
-from reedlab.decide.price import _Income
 from reedlab.decide.next_lot import NextLot
+from reedlab.decide.price import _Income
 from reedlab.decide.returns import chance_back, returns, stayed_good
 from reedlab.records import Bench, Settings
 
