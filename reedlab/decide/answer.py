@@ -114,6 +114,20 @@ def empty(*columns: str, index: str | None = None) -> Any:
     )
 
 
+class About(Enum):
+    """What a piece of advice is about: two on the same thing would contradict or repeat."""
+
+    CANE = "which cane to buy"
+    PRICES = "what cane and reeds cost"
+    MINUTES = "minutes at the bench"
+    MEASURING = "measuring pieces"
+    SIGNS = "signs of a blank"
+    STAGES = "where reeds are lost"
+    AIR = "the air"
+    GOUGER = "the gouger"
+    ENDS = "how reeds end"
+
+
 @dataclass(frozen=True)
 class RecordNext:
     """What to record or do next, and what that is worth.
@@ -123,19 +137,25 @@ class RecordNext:
     what : str
         A sentence in the imperative.
     worth : float, optional
-        Its worth a year, in `unit`, where that is known.
+        Its worth a year, in `unit`, where that is known: what knowing it could be worth at most.
     unit : str
         A currency, or ``"minutes"``.
+    about : About, optional
+        What it is about.
+    more : bool
+        Whether it asks for more than is done now; if not, it settles what it is about.
     """
 
     what: str
     worth: float | None = None
     unit: str = ""
+    about: About | None = None
+    more: bool = True
 
     def __str__(self) -> str:
-        if self.worth is None:
+        if self.worth is None or self.worth < 0.5:
             return self.what
-        return f"{self.what} This is worth about {self.worth:.0f} {self.unit} a year."
+        return f"{self.what} This is worth up to about {self.worth:.0f} {self.unit} a year."
 
 
 class CannotAnswer(DecisionError):
@@ -199,7 +219,11 @@ class Answer(ABC):
         return {name: value for name, value in values if isinstance(value, pd.DataFrame)}
 
     def sentence(self) -> str:
-        """Answer the question in a sentence or two, or say why the records cannot."""
+        """Answer the question in a sentence or two, or say why the records cannot.
+
+        What to record next is not in it, but where it is all that can be said: pages take that from
+        `reedlab.decide.adviser`, which weighs it against the other answers'.
+        """
         if not self.unanswered:
             return self._sentence()
         return f"{self.unanswered} {self.record_next or ''}".strip()
@@ -209,13 +233,17 @@ class Answer(ABC):
         """Answer the question where the records can."""
 
     def __repr__(self) -> str:
-        return f"{type(self).__name__} ({self.verdict.value}): {self.sentence()}"
+        return f"{type(self).__name__} ({self.verdict.value}): {self._with_advice()}"
+
+    def _with_advice(self) -> str:
+        advice = "" if self.unanswered else self.record_next
+        return f"{self.sentence()} {advice or ''}".strip()
 
     def _repr_html_(self) -> str:
         looks: dict[str, Any] = {"border": 0, "na_rep": "–", "float_format": "{:,.2f}".format}
         named = self.table.index.name is not None
         table = "" if self.table.empty else self.table.to_html(index=named, **looks)
-        return f"<p>{escape(self.sentence())}</p>{table}"
+        return f"<p>{escape(self._with_advice())}</p>{table}"
 
 
 def question(kind: type[A]) -> Callable[[Callable[P, A]], Callable[P, A]]:

@@ -35,6 +35,50 @@ def interval(draws: ArrayLike, level: float) -> Floats:
     return np.quantile(np.asarray(draws, dtype=float), [(1 - level) / 2, (1 + level) / 2], axis=0)
 
 
+def places(draws: ArrayLike, level: float) -> int:
+    """Return how many decimals the ends of an interval carry, given their Monte Carlo error.
+
+    The standard error of the q-quantile of n draws is that of its rank, sqrt(q (1 - q) / n), in the
+    unit of the draws (Serfling 1980, section 2.3.3). The last decimal kept is the first that is not
+    below it.
+
+    Parameters
+    ----------
+    draws : array (draws, ...)
+        The first axis are draws; the column with the largest error decides.
+    level : float
+        Of the interval.
+
+    Returns
+    -------
+    int
+        0 for whole units, never more than 2; below 0 for tens and more.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> [places(rng.normal(24, sd, 4000), 0.9) for sd in (0.3, 6.0, 60.0)]
+    [1, 0, -1]
+    """
+    drawn = np.asarray(draws, dtype=float)
+    tail = (1 - level) / 2
+    step = np.sqrt(tail * (1 - tail) / len(drawn))
+    ends = [[max(at - step, 0.0), min(at + step, 1.0)] for at in (tail, 1 - tail)]
+    error = max(float(np.max(np.diff(np.quantile(drawn, end, axis=0), axis=0))) / 2 for end in ends)
+    return 2 if error <= 0.01 else int(min(2, np.floor(-np.log10(error))))
+
+
+def amount(value: float, decimals: int) -> str:
+    """Write an amount with the decimals that it carries, see `places`.
+
+    Examples
+    --------
+    >>> amount(24.34, 0), amount(24.34, 1), amount(824.3, -1)
+    ('24', '24.3', '820')
+    """
+    return f"{round(value, decimals):,.{max(decimals, 0)}f}"
+
+
 def share_lowest(draws: ArrayLike) -> Floats:
     """Return in which share of the draws each column is the lowest.
 

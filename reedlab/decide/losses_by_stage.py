@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from reedlab.decide.answer import Answer, CannotAnswer, RecordNext, empty, question
+from reedlab.decide.answer import About, Answer, CannotAnswer, RecordNext, empty, question
 from reedlab.decide.piece_flow import COUNTS, left_out
 from reedlab.elementary import with_wilson
 from reedlab.records.tables import STAGES_OF_A_REED
@@ -53,7 +53,7 @@ class Losses(Answer):
         if not self.failed:
             return f"None of {self.judged} settled reeds was lost."
         if not self.worst:
-            return f"At which stage {self.failed} reeds were lost is not noted. {self.record_next}"
+            return f"At which stage {self.failed} reeds were lost is not noted."
         lost = self.table.set_index("stage").loc[self.worst, "lost"]
         return (
             f"The stage that loses most is '{self.worst}', with {lost} of {self.judged} settled "
@@ -94,7 +94,7 @@ def losses(bench: Any, *, level: float = 0.9, seed: int = 1) -> Losses:
     if settled.empty:
         raise CannotAnswer(
             "No settled reed has an outcome yet.",
-            RecordNext("Record the outcome of each reed once it is known."),
+            RecordNext("Record the outcome of each reed once it is known.", about=About.ENDS),
         )
     failed = settled.loc[settled["status"] == "failure", "lost_at"].astype(object)
     lost = failed.fillna(NOT_NOTED).value_counts()
@@ -110,7 +110,7 @@ def losses(bench: Any, *, level: float = 0.9, seed: int = 1) -> Losses:
         failed=len(failed),
         level=level,
         notes=(says,),
-        record_next=RecordNext("Note at which stage each reed was lost (lost_at).")
+        record_next=RecordNext("Note at which stage each reed was lost.", about=About.STAGES)
         if unnoted
         else None,
         left_out=counts,

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from reedlab.decide import matters
 from reedlab.decide.answer import (
     LIKELY_FROM,
+    About,
     Answer,
     CannotAnswer,
     RecordNext,
@@ -159,7 +160,9 @@ def makers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Makers:
         level=level,
         claims=claims_frame(sorted(claims, key=lambda claim: -claim[1])),
         notes=_notes(bench, reeds, int(noted.sum())),
-        record_next=RecordNext("Note at which stage each reed was lost.") if noted.any() else None,
+        record_next=RecordNext("Note at which stage each reed was lost.", about=About.STAGES)
+        if noted.any()
+        else None,
         stages=stages,
         faults=faults_by_stage(reeds, bench.settings.words.get("fault")),
         months=months_of(reeds),

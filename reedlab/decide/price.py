@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from reedlab.decide.answer import (
     SURE_FROM,
+    About,
     Answer,
     CannotAnswer,
     RecordNext,
@@ -188,12 +189,12 @@ def _refuse_in_part(evidence: Evidence, untimed: bool) -> None:
     if untimed and evidence.rates.wage_per_hour:
         raise CannotAnswer(
             "What a reed costs cannot be said yet: its minutes are not known.",
-            RecordNext("Write the minutes of each sitting."),
+            RecordNext("Write the minutes of each sitting.", about=About.MINUTES),
         )
     if evidence.arms["cane"].isna().all():
         raise CannotAnswer(
             "What a reed costs cannot be said yet: no lot has a price.",
-            RecordNext("Write price and quantity of each lot."),
+            RecordNext("Write price and quantity of each lot.", about=About.PRICES),
         )
 
 
@@ -332,4 +333,4 @@ def _notes(bench: Any, evidence: Evidence, counted: pd.DataFrame) -> list[str]:
 def _to_record(evidence: Evidence) -> RecordNext | None:
     if evidence.reeds["sold_for"].notna().any():
         return None
-    return RecordNext("Write what each reed sold for under sold_for.")
+    return RecordNext("Write what each reed sold for under sold_for.", about=About.PRICES)

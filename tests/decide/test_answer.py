@@ -100,4 +100,5 @@ def test_the_weakest_verdict_is_the_least_sure():
 
 
 def test_the_worth_of_the_next_record_is_said():
-    assert str(RecordNext("Buy a lot.", 12.4, "EUR")).endswith("worth about 12 EUR a year.")
+    assert str(RecordNext("Buy a lot.", 12.4, "EUR")).endswith("up to about 12 EUR a year.")
+    assert str(RecordNext("Buy a lot.", 0.2, "EUR")) == "Buy a lot."

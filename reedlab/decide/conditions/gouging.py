@@ -17,6 +17,7 @@ import pandas as pd
 
 from reedlab.decide.answer import (
     LIKELY_FROM,
+    About,
     Answer,
     CannotAnswer,
     RecordNext,
@@ -101,7 +102,7 @@ class Gouger(Answer):
         else:
             named = [f"{row['reading']} ({row['set_up']})" for row in rows]
             found = f"Whether the gouger drifts is not clear for {', '.join(named)}"
-        return f"{found}. {self.record_next}"
+        return f"{found}."
 
 
 NEXT = {
@@ -172,7 +173,10 @@ def gouger(bench: Bench, *, level: float = 0.9, seed: int = 1) -> Gouger:
         gravest = table.sort_values("prob", kind="stable")
     claims = claims_frame([_claim(row) for row in gravest.to_dict("records")])
     found = Gouger(table=table, level=level, claims=claims, pieces=pieces)
-    return replace(found, record_next=RecordNext(NEXT[found.drift]))
+    following = RecordNext(
+        NEXT[found.drift], about=About.GOUGER, more=found.drift is not Drift.STEADY
+    )
+    return replace(found, record_next=following)
 
 
 def _claim(row: dict[Any, Any]) -> tuple[str, float, Verdict, float, bool]:
@@ -296,11 +300,11 @@ class UnevenLots(Answer):
                 if self.p_alike < ALIKE
                 else "; what differs may be chance"
             )
-            return f"No lot stands out as uneven in {name}{but}. {self.record_next}"
+            return f"No lot stands out as uneven in {name}{but}."
         named = [f"{row.lot} ({row.supplier}, sd {row.sd:.3g})" for row in uneven.itertuples()]
         return (
             f"Uneven in {name}: {', '.join(named)}, where other lots have sd "
-            f"{uneven['others_sd'].iloc[0]:.3g}. {self.record_next}"
+            f"{uneven['others_sd'].iloc[0]:.3g}."
         )
 
 

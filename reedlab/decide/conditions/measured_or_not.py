@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.answer import (
+    About,
     Answer,
     CannotAnswer,
     RecordNext,
@@ -157,7 +158,7 @@ class Unmeasured(Answer):
         if unmeasured := len(self.unmeasured_lots):
             lots = int(self.bench_shares["lots"].sum())
             text += f" {unmeasured} of {lots} lots were never measured."
-        return f"{text} {self.record_next}"
+        return f"{text}"
 
 
 @question(Unmeasured)
@@ -224,7 +225,7 @@ def unmeasured(
         raise CannotAnswer(
             f"{lacking:.0%} of what would decide what {MEASURES[asked][0]} has to do with success "
             "is missing: too few pieces have it.",
-            RecordNext(_TEN),
+            RecordNext(_TEN, about=About.MEASURING),
         )
     shifted = after.delta_adjusted(asked, (-_SHIFT, _SHIFT), m=_SHIFTED, level=level)
     shifted = _per_step(shifted.set_index("parameter"), asked, unit).loc[[asked]]
@@ -251,7 +252,11 @@ def unmeasured(
             _if_shifted(asked, unit, shifted),
             *(note for note in after.notes if note not in after.doubts),
         ),
-        record_next=RecordNext(_TEN if len(dropped.lots) else _SOME),
+        record_next=RecordNext(
+            _TEN if len(dropped.lots) else _SOME,
+            about=About.MEASURING,
+            more=bool(len(dropped.lots)),
+        ),
         column=asked,
         unit=unit,
         left_out=left_out,

@@ -16,6 +16,7 @@ import pandas as pd
 
 from reedlab.decide import matters
 from reedlab.decide.answer import (
+    About,
     Answer,
     CannotAnswer,
     RecordNext,
@@ -96,7 +97,7 @@ class Seasons(Answer):
         if self.verdict is not Verdict.SURE:
             first = f"{first[:1].lower()}{first[1:]}"
         found = f"{_SAYS[self.verdict]}{first}"
-        return f"{found} {association} {self.record_next}"
+        return f"{found} {association}"
 
 
 _SAYS = {
@@ -265,7 +266,7 @@ def seasons(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
         level=level,
         claims=claims,
         notes=(*notes, *why),
-        record_next=RecordNext(_TRIAL if known_enough else f"{_MORE} {_TRIAL}"),
+        record_next=RecordNext(_TRIAL if known_enough else _MORE, about=About.AIR),
         curves=pd.concat(curves, ignore_index=True),
         settings=settings_by_moisture(reeds, damp - dry, level, seed),
         moisture=(dry, damp),

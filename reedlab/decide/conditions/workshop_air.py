@@ -14,7 +14,7 @@ import pandas as pd
 
 from reedlab.cane.moisture import equilibrium_moisture_pct, in_spells
 from reedlab.cane.readings import ROOM_C
-from reedlab.decide.answer import Answer, CannotAnswer, RecordNext, empty, question
+from reedlab.decide.answer import About, Answer, CannotAnswer, RecordNext, empty, question
 
 if TYPE_CHECKING:
     from reedlab.records import Bench
@@ -72,7 +72,7 @@ class Air(Answer):
             said += f", {abs(gap):.1f} points {way} while the room is heated"
         if len(self.silences):
             said += f". The logger was silent for {int(self.silences['days'].sum())} days"
-        return f"{said}. {self.record_next}"
+        return f"{said}."
 
 
 @question(Air)
@@ -142,7 +142,7 @@ def air(bench: Bench, *, level: float = 0.9, seed: int = 1) -> Air:
     return Air(
         table=months.reset_index(),
         level=level,
-        record_next=RecordNext(following),
+        record_next=RecordNext(following, about=About.AIR, more=not logged or len(silences) > 0),
         heating=heating.rename_axis("room"),
         silences=silences.reset_index(drop=True),
         logged=logged,

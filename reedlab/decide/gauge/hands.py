@@ -70,7 +70,7 @@ class GaugeAgreement(Answer):
         return (
             f"{bias} (mean difference {low:.{digits}f} to {high:.{digits}f}); on one piece "
             f"{self.second} may read from {at['lower limit']:+.{digits}f} to "
-            f"{at['upper limit']:+.{digits}f} beside it. {self.record_next}"
+            f"{at['upper limit']:+.{digits}f} beside it."
         )
 
 

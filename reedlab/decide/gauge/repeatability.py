@@ -141,8 +141,7 @@ class GaugeStudy(Answer):
         )
         if self.use is None:
             return (
-                f"This study cannot say whether the gauge distinguishes pieces by {name}: {said}. "
-                f"{self.record_next}"
+                f"This study cannot say whether the gauge distinguishes pieces by {name}: {said}."
             )
         if self.use is GaugeUse.NOTHING:
             found = f"The gauge cannot distinguish these pieces by {name}: {said}."
@@ -160,7 +159,7 @@ class GaugeStudy(Answer):
                 f"classes, {said}. Use it."
             )
         other = "" if self.hands > 1 else " One hand measured: another's is not known."
-        return f"{found} {self.record_next}{other}"
+        return f"{found}{other}"
 
 
 @question(GaugeStudy)

@@ -14,13 +14,22 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.answer import CannotAnswer, RecordNext, Verdict, claims_frame, empty, question
-from reedlab.decide.evidence import before_tying, count, listed
+from reedlab.decide.answer import (
+    About,
+    CannotAnswer,
+    RecordNext,
+    Verdict,
+    claims_frame,
+    empty,
+    question,
+)
+from reedlab.decide.evidence import before_tying, count, listed, pieces_a_year
 from reedlab.decide.stopping.pieces import MEASURES as OF_THE_PIECE
 from reedlab.decide.stopping.pieces import measured_reeds
 from reedlab.decide.stopping.rules import Measure, PredictedSuccess, Rule, Windows
 from reedlab.decide.stopping.stakes import Stakes, by_outcome
 from reedlab.decide.stopping.tryout import (
+    MANY_LOTS,
     NOTICE,
     Stopping,
     lacking,
@@ -66,7 +75,7 @@ class GivingUp(Stopping):
     already: int = 0
 
     def _sentence(self) -> str:
-        return " ".join(filter(None, (self._found(), str(self.record_next or ""), self.worth)))
+        return " ".join(filter(None, (self._found(), self.worth)))
 
     def _found(self) -> str:
         rests_on, best = _counted(self.reeds, self.lots), self.best
@@ -184,7 +193,13 @@ def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
     if tried.best is not None:
         size = tried.best.saving
         if tried.verdict is Verdict.CANNOT_SAY:
-            following = RecordNext(tried.best.record("opening and crow of every blank"))
+            following = RecordNext(
+                tried.best.record("opening and crow of every blank"),
+                tried.best.regret * pieces_a_year(bench.reeds) / 100,
+                "minutes",
+                About.SIGNS,
+                more=tried.best.more_lots <= MANY_LOTS,
+            )
     statement = "no rule for giving up blanks saves enough to be noticed"
     if tried.follow:
         statement = "giving up blanks by the best rule saves minutes on new lots"

@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.answer import (
+    About,
     CannotAnswer,
     RecordNext,
     Verdict,
@@ -28,7 +29,7 @@ from reedlab.decide.answer import (
     question,
 )
 from reedlab.decide.costs import Rates
-from reedlab.decide.evidence import before_tying, count, listed
+from reedlab.decide.evidence import before_tying, count, listed, pieces_a_year
 from reedlab.decide.stopping.pieces import MEASURES, measured_reeds, sorted_before
 from reedlab.decide.stopping.rules import (
     Measure,
@@ -39,6 +40,7 @@ from reedlab.decide.stopping.rules import (
 )
 from reedlab.decide.stopping.stakes import Stakes, by_outcome
 from reedlab.decide.stopping.tryout import (
+    MANY_LOTS,
     NOTICE,
     Stopping,
     lacking,
@@ -80,7 +82,7 @@ class PassingOver(Stopping):
     currency: str = ""
 
     def _sentence(self) -> str:
-        return " ".join(filter(None, (self._found(), str(self.record_next or ""), self.worth)))
+        return " ".join(filter(None, (self._found(), self.worth)))
 
     def _found(self) -> str:
         rests_on, best = _counted(self.reeds, self.lots), self.best
@@ -211,12 +213,26 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
     if tried.best is None:
         prob = float((1 - slopes["prob_saves"]).min())
         verdict = graded(prob)
+    a_year = pieces_a_year(bench.reeds) / 100
     following = None
-    if verdict is Verdict.CANNOT_SAY:
+    if verdict is not Verdict.CANNOT_SAY and not tried.follow:
         following = RecordNext(
-            f"Measure {_short(most['measure'])} on some more lots, the poor pieces too."
-            if tried.best is None
-            else tried.best.record("the measures of every piece, the poor ones too,")
+            "Tie every piece; measure none of them to sort them.", about=About.MEASURING, more=False
+        )
+    elif verdict is Verdict.CANNOT_SAY and tried.best is None:
+        following = RecordNext(
+            f"Measure {_short(most['measure'])} on some more lots, the poor pieces too.",
+            float(most["expected"]) * a_year,
+            bench.settings.currency,
+            About.MEASURING,
+        )
+    elif verdict is Verdict.CANNOT_SAY and tried.best is not None:
+        following = RecordNext(
+            tried.best.record("the measures of every piece, the poor ones too,"),
+            tried.best.regret * a_year,
+            bench.settings.currency,
+            About.MEASURING,
+            more=tried.best.more_lots <= MANY_LOTS,
         )
     size = most["could_save"] if tried.best is None else tried.best.saving
     says = "no rule for passing over pieces saves enough to be noticed"

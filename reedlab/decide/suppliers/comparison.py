@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.answer import (
+    About,
     Answer,
     CannotAnswer,
     RecordNext,
@@ -27,8 +28,8 @@ from reedlab.decide.answer import (
 )
 from reedlab.decide.change import CHANGES
 from reedlab.decide.costs import Rates, cost_per_saleable, net_benefit
-from reedlab.decide.draws import interval, share_lowest, stacked
-from reedlab.decide.evidence import YEARS, Evidence, gather, listed, successes
+from reedlab.decide.draws import amount, interval, places, share_lowest, stacked
+from reedlab.decide.evidence import YEARS, Evidence, gather, listed, pieces_a_year, successes
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.next_lot import NextLot
 from reedlab.decide.returns import BACK, stayed_good
@@ -57,8 +58,6 @@ _TRIALS = (5, 10, 20, 40)
 """Reeds of one more lot for which its worth is worked out."""
 _WORTH_A_TRIAL = 1.0
 """Net worth a year of one more lot, in money, below which no lot is recommended for it."""
-_SHORTEST_DAYS = 90
-"""Days that records count as at least, so that a first busy week is not taken for a year's pace."""
 
 
 @dataclass(frozen=True)
@@ -124,6 +123,8 @@ class Suppliers(Answer):
         What a saleable reed is counted as being worth.
     currency
         Of cost, benefit, regret and value.
+    places
+        Decimals that costs carry, given the Monte Carlo error; see `draws.places`.
     untimed
         Whether bench time would cost something and is not known.
     basis
@@ -156,6 +157,7 @@ class Suppliers(Answer):
     turned: str = ""
     value: float = math.nan
     currency: str = ""
+    places: int = 2
     untimed: bool = False
     basis: Basis | None = None
 
@@ -230,10 +232,7 @@ class Suppliers(Answer):
     def _sentence(self) -> str:
         first = self.table.iloc[0]
         if len(self.table) == 1:
-            return (
-                f"These records cannot compare suppliers: every settled reed is {self.best}'s. "
-                f"{self.record_next}"
-            )
+            return f"These records cannot compare suppliers: every settled reed is {self.best}'s."
         if self.untimed or self.free:
             why = (
                 "a saleable reed costs nothing from any of them, so all are tied"
@@ -246,32 +245,32 @@ class Suppliers(Answer):
                 f"Most good reeds should come from a next lot of {best.supplier}: "
                 f"{best.success:.0%} ({self.level:.0%} interval {best.success_low:.0%} to "
                 f"{best.success_high:.0%}); then of {then.supplier}, {then.success:.0%}. Cannot "
-                f"say yet which supplier is the cheapest: {why}. {self.record_next}"
+                f"say yet which supplier is the cheapest: {why}."
             )
-        spelt = (
-            f"{first.cost:.2f} {self.currency} ({self.level:.0%} interval {first.cost_low:.2f} to "
-            f"{first.cost_high:.2f})"
+        cost, low, high = (
+            amount(first[name], self.places) for name in ("cost", "cost_low", "cost_high")
         )
+        spelt = f"{cost} {self.currency} ({self.level:.0%} interval {low} to {high})"
         second = self.table.iloc[1]
+        then = amount(second.cost, self.places)
         if self.verdict is Verdict.SURE:
             return (
                 f"Buy {first.supplier} next. A saleable reed of its next lot should cost {spelt}; "
-                f"{second.supplier} comes next, at {second.cost:.2f}. Over its lots "
+                f"{second.supplier} comes next, at {then}. Over its lots "
                 f"{first.supplier} is surely the cheapest: {_of_100(first.prob_best)}."
             )
         if self.verdict is Verdict.LIKELY:
             return (
                 f"The cheapest is likely {first.supplier}. A saleable reed of its next lot "
-                f"should cost {spelt}; {second.supplier} comes next, at {second.cost:.2f}. The "
+                f"should cost {spelt}; {second.supplier} comes next, at {then}. The "
                 f"chance that {first.supplier} is the cheapest over its lots is "
-                f"{_of_100(first.prob_best)}, of {second.supplier} {_of_100(second.prob_best)}. "
-                f"{self.record_next}"
+                f"{_of_100(first.prob_best)}, of {second.supplier} {_of_100(second.prob_best)}."
             )
         return (
             f"Cannot say yet which supplier is the cheapest. The best guess is {first.supplier}, "
             f"at {spelt} a saleable reed of its next lot: the chance that it is the cheapest over "
             f"its lots is {_of_100(first.prob_best)}, of {second.supplier} "
-            f"{_of_100(second.prob_best)}. {self.record_next}"
+            f"{_of_100(second.prob_best)}."
         )
 
 
@@ -401,13 +400,14 @@ def compared(
     )
     spread = balance(evidence.reeds, str(table["supplier"].iloc[0]))
     untimed = models.when_good is None and rates.wage_per_hour > 0
+    decimals = places(cost_per_saleable(lot.one, rates)[:, order[:2]], level)
     plain = plain_sum(evidence).set_index("supplier").loc[table["supplier"]].reset_index()
     told: tuple[str, ...] = ()
     if not untimed and (table["cost_high"] > 0).any():
         told = (
-            *_by_plain_sum(plain, currency),
+            *_by_plain_sum(plain, currency, decimals),
             *_by_counts(evidence, table),
-            _bad_batch(table, lot, rates, order[0], currency),
+            _bad_batch(table, lot, rates, order[0], currency, decimals),
         )
     return Suppliers(
         table=table,
@@ -429,15 +429,16 @@ def compared(
         turned=turned.said(evidence, table),
         value=counted.value,
         currency=currency,
+        places=decimals,
         untimed=untimed,
         basis=Basis(evidence, models, lot, bench),
     )
 
 
-def _by_plain_sum(plain: pd.DataFrame, currency: str) -> tuple[str, ...]:
+def _by_plain_sum(plain: pd.DataFrame, currency: str, decimals: int) -> tuple[str, ...]:
     """Say what the plain sum comes to for the likeliest two, and what the model is for."""
     known = plain.head(2)[plain["good"].head(2) > 0]
-    sums = [f"{row.per_good:.2f} from {row.supplier}" for row in known.itertuples()]
+    sums = [f"{amount(row.per_good, decimals)} from {row.supplier}" for row in known.itertuples()]
     if not sums:
         return ()
     return (
@@ -462,15 +463,18 @@ def _by_counts(evidence: Evidence, table: pd.DataFrame) -> tuple[str, ...]:
     )
 
 
-def _bad_batch(table: pd.DataFrame, lot: NextLot, rates: Rates, at: int, currency: str) -> str:
+def _bad_batch(
+    table: pd.DataFrame, lot: NextLot, rates: Rates, at: int, unit: str, decimals: int
+) -> str:
     """Say what a bad batch of the likeliest supplier would cost, which no range holds."""
     one = lot.one
     bad = cost_per_saleable(replace(one, success=one.success / 2), rates)
     middle = float(np.median(bad[:, at]))
     return (
         f"A bad batch is not in the ranges: of a lot of {table['supplier'].iloc[0]} with half as "
-        f"many good reeds, a saleable one would cost about {middle:.2f} {currency}; with one such "
-        f"lot in ten, {0.9 * table['cost'].iloc[0] + 0.1 * middle:.2f} on average."
+        f"many good reeds, a saleable one would cost about {amount(middle, decimals)} {unit}; with "
+        f"one such lot in ten, {amount(0.9 * table['cost'].iloc[0] + 0.1 * middle, decimals)} on "
+        "average."
     )
 
 
@@ -574,47 +578,39 @@ def worth_of_lots(said: Suppliers) -> pd.DataFrame:
 def _record_next(said: Suppliers) -> RecordNext:
     if len(said.table) == 1:
         return RecordNext(
-            f"Buy one lot elsewhere and record the outcome and minutes of {TRIAL_REEDS} reeds."
+            f"Buy one lot elsewhere and record the outcome and minutes of {TRIAL_REEDS} reeds.",
+            about=About.CANE,
         )
     if said.untimed:
-        return RecordNext("Note the minutes of every reed or sitting.")
+        return RecordNext("Write the minutes of each sitting.", about=About.MINUTES)
     if said.free:
         return RecordNext(
-            "Write what each lot cost as its price, and your wage_per_hour in bench.toml."
+            "Write what each lot cost as its price, and your wage_per_hour in bench.toml.",
+            about=About.PRICES,
         )
     if _runner_up_ratio(said.table, said.balance) > CANNOT_TELL:
         return RecordNext(
             f"Work lots of {said.best} and {said.table['supplier'].iloc[1]} side by side and "
             "record outcome and minutes: so far different makers worked them, or in different "
-            "seasons or years."
+            "seasons or years.",
+            about=About.CANE,
         )
     tried = said.worth[said.worth["reeds"] == TRIAL_REEDS]
     most = tried.loc[tried["net"].idxmax()]
     if most.net < _WORTH_A_TRIAL:
         return RecordNext(
             "Keep recording outcome and minutes, of two suppliers in turn if you can; buy no lot "
-            f"only to try {TRIAL_REEDS} reeds of it."
+            f"only to try {TRIAL_REEDS} reeds of it.",
+            about=About.CANE,
+            more=False,
         )
     return RecordNext(
         f"Buy one more lot of {most.supplier} and record outcome and minutes of {TRIAL_REEDS} "
         "reeds of it.",
-        float(most.per_year),
+        float(most.net),
         said.currency,
+        About.CANE,
     )
-
-
-def pieces_a_year(reeds: pd.DataFrame) -> float:
-    """Return how many pieces this bench ties in a year, from the dates of its settled reeds.
-
-    Parameters
-    ----------
-    reeds
-        With ``tied_on``; without it all of them count as one year's.
-    """
-    if "tied_on" not in reeds:
-        return float(len(reeds))
-    days = (reeds["tied_on"].max() - reeds["tied_on"].min()).days
-    return float(len(reeds) * 365.25 / max(days, _SHORTEST_DAYS))
 
 
 def value_of(evidence: Evidence, lot: NextLot, currency: str) -> Worth:

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.answer import (
+    About,
     Answer,
     CannotAnswer,
     RecordNext,
@@ -71,8 +72,7 @@ class Earnings(Answer):
         else:
             text = (
                 "Cannot say yet on whose cane an hour at the bench earns most. The best guess is "
-                f"{first.supplier}: {earned}. The chance is {100 * first.prob_best:.0f} in 100. "
-                f"{self.record_next}"
+                f"{first.supplier}: {earned}. The chance is {100 * first.prob_best:.0f} in 100."
             )
         own = self.grades[self.grades["supplier"] == first.supplier].dropna(subset="price")
         if len(own) < 2:
@@ -108,7 +108,8 @@ def by_grade(said: Suppliers) -> Earnings:
     sold = reeds["sold_for"] if "sold_for" in reeds else pd.Series(dtype=float)
     if not sold.notna().any():
         raise CannotAnswer(
-            "No reed has a price.", RecordNext("Fill in sold_for for the reeds that were sold.")
+            "No reed has a price.",
+            RecordNext("Write what each reed sold for under sold_for.", about=About.PRICES),
         )
     names = evidence.arms["supplier"].tolist()
     good = reeds[reeds["success"] == 1.0]
@@ -141,7 +142,9 @@ def by_grade(said: Suppliers) -> Earnings:
         level=said.level,
         claims=claims if len(table) > 1 else claims_frame(),
         notes=said.notes,
-        record_next=RecordNext("Record grade, price and minutes of more reeds."),
+        record_next=RecordNext(
+            "Record grade, price and minutes of more reeds.", about=About.PRICES
+        ),
         grades=grades.sort_values(
             ["supplier", "grade"], ascending=[True, False], ignore_index=True
         ),
@@ -164,7 +167,7 @@ def _refuse_untimed(models: Models) -> None:
     if models.when_good is None:
         raise CannotAnswer(
             "Too few scraping times are recorded to say what an hour at the bench earns.",
-            RecordNext("Note the minutes of every reed or sitting."),
+            RecordNext("Write the minutes of each sitting.", about=About.MINUTES),
         )
 
 
@@ -221,7 +224,7 @@ class Forms(Answer):
     def _sentence(self) -> str:
         first = self.table.iloc[0]
         if len(self.table) == 1:
-            return f"All cane came {first.form}. {self.record_next}"
+            return f"All cane came {first.form}."
         if self.verdict is not Verdict.CANNOT_SAY:
             known = pd.notna(first.minutes_before)
             before = f"{first.minutes_before:.0f}" if known else "no"
@@ -236,7 +239,7 @@ class Forms(Answer):
             if self.separable
             else "no supplier sold two forms, so form and supplier cannot be distinguished"
         )
-        return f"Cannot say yet which form of cane pays the hour best: {why}. {self.record_next}"
+        return f"Cannot say yet which form of cane pays the hour best: {why}."
 
 
 @question(Forms)
@@ -285,7 +288,7 @@ def by_form(said: Suppliers) -> Forms:
         level=said.level,
         claims=_claims(table, "Cane bought {} pays the hour best.", "form", separable),
         notes=(*evidence.notes, *models.notes),
-        record_next=RecordNext(advice),
+        record_next=RecordNext(advice, about=About.CANE),
         separable=separable,
         currency=said.currency,
     )

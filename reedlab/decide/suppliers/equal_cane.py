@@ -16,6 +16,7 @@ import pandas as pd
 
 from reedlab.decide import cane_slopes
 from reedlab.decide.answer import (
+    About,
     Answer,
     CannotAnswer,
     RecordNext,
@@ -92,13 +93,13 @@ class EqualCane(Answer):
             f"lots with {self.step} ({self.level:.0%} interval {low:.0f} to {high:.0f})."
         )
         if self.verdict is Verdict.CANNOT_SAY:
-            return f"Cannot say yet whether {words} is behind it. {text} {self.record_next}"
+            return f"Cannot say yet whether {words} is behind it. {text}"
         goes = f"{share['low']:.0%} to {share['high']:.0%}"
         likely = "Likely: " if self.verdict is Verdict.LIKELY else ""
         if share["low"] < 0:
             return (
                 f"{likely}{text} Cannot say yet how much of the lead of {best} over {worst} that "
-                f"explains ({self.level:.0%} interval {goes}). {self.record_next}"
+                f"explains ({self.level:.0%} interval {goes})."
             )
         return (
             f"{likely}{text} With {words} held equal, {share['median']:.0%} of the lead of {best} "
@@ -181,7 +182,8 @@ def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
         claims=_claims(table, name, slopes, of),
         notes=said.notes,
         record_next=RecordNext(
-            f"Measure the pieces of more lots, of every supplier ({measured} lots are measured)."
+            f"Measure the pieces of more lots, of every supplier ({measured} lots are measured).",
+            about=About.MEASURING,
         ),
         slopes=slopes,
         accounts_for=goes,

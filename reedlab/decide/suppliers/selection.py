@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.answer import (
+    About,
     Answer,
     RecordNext,
     Verdict,
@@ -98,10 +99,7 @@ class Selection(Answer):
                 "goes against it."
             )
         changes = listed(f"{name} {' or '.join(when)}" for name, when in other.items())
-        return (
-            f"{which} depends on what the comparison leaves out: it would be {changes}. "
-            f"{self.record_next}"
-        )
+        return f"{which} depends on what the comparison leaves out: it would be {changes}."
 
 
 @question(Selection)
@@ -212,7 +210,8 @@ def _record_next(counts: pd.DataFrame, best: dict[str, str]) -> RecordNext | Non
     settle = "Settle the pending reeds, finish" if counts["pending"].sum() else "Finish"
     return RecordNext(
         f"{settle} some of those you would give up, and tie a few of the pieces you would pass "
-        "over."
+        "over.",
+        about=About.ENDS,
     )
 
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.answer import Answer, Verdict, graded
+from reedlab.decide.adviser import advise
+from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.blanks_in_progress import stock
 from reedlab.decide.costs import cost_per_saleable
 from reedlab.decide.evidence import count, listed
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
     from reedlab.decide.today import Today
     from reedlab.records import Bench
 
-MOST_STEPS = 3
-"""Lines of advice on the page."""
 RANGES = "Ranges hold nine times in ten. This is your bench, not a verdict on a seller."
 _STAGE = {
     "tie": "at tying", "rough": "at roughing", "dry": "as they dry", "clip": "at clipping",
@@ -95,21 +94,13 @@ def first_page(bench: Bench, said: Suppliers, priced: Price, day: Today, lost: L
     return FirstPage(
         flow=flow.sentence(bench.flow(settled=False)),
         today="" if day.unanswered else day.sentence(),
-        steps=_steps((said, priced, lost)),
+        steps=tuple(map(str, advise((said, priced, lost), bench.settings.wage_per_hour))),
         cane=_cane(said, priced),
         rows=_rows(said, priced),
         ask=_ask(priced),
         gone=_gone(bench, lost),
         currency=priced.currency or said.currency,
     )
-
-
-def _steps(answers: Sequence[Answer]) -> tuple[str, ...]:
-    """Take what each answer asks for, each once, those with a worth first."""
-    # What cannot be answered at all comes first, then what is worth most.
-    asked = [(not a.unanswered, a.record_next) for a in answers if a.record_next is not None]
-    asked.sort(key=lambda one: (one[0], -(one[1].worth or 0.0)))
-    return tuple(dict.fromkeys(next_one.what for _, next_one in asked))[:MOST_STEPS]
 
 
 def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
@@ -141,7 +132,9 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
             f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
             f"reed costs {cost}, and about {second.cost:.0f} of {second.supplier}."
         )
-    return tuple(filter(None, (lead, _came_back(priced, [first.supplier, second.supplier]))))
+    though = f"But {said.though}." if said.though else ""
+    back = _came_back(priced, [first.supplier, second.supplier])
+    return tuple(filter(None, (lead, though, said.turned, back)))
 
 
 def _first(name: str) -> str:

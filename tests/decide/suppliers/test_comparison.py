@@ -68,7 +68,7 @@ def test_where_nothing_costs_anything_all_suppliers_are_tied(demo):
 
 
 def test_counts_that_a_maker_turns_round_are_said_with_the_reason():
-    """KL's reeds do well; most of teal's are hers. Alike by maker, teal is ahead in plain counts."""
+    """KL's reeds do well, and most of teal's are hers: only so is teal ahead in plain counts."""
     rows = [("teal", "KL", 32, 8), ("teal", "RS", 4, 6), ("plum", "KL", 9, 1),
             ("plum", "RS", 20, 20)]  # fmt: skip
     reeds = pd.DataFrame(
@@ -138,7 +138,7 @@ def test_a_bench_too_small_cannot_tell_and_says_what_to_record(small_bench):
     rows = [(s, f"{s}{i}", 3 + i, 3, 3 - (s == "teal")) for s in ("teal", "plum") for i in (1, 2)]
     said = suppliers(small_bench(rows))
     assert said.verdict is Verdict.CANNOT_SAY
-    assert str(said.record_next) in said.sentence()
+    assert str(said.record_next) in repr(said)
 
 
 def test_a_supplier_of_one_season_cannot_be_told_from_that_season(small_bench):

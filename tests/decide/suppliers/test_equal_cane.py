@@ -38,7 +38,9 @@ def test_where_suppliers_differ_by_themselves_density_takes_little():
     between = found.slopes.loc["between"]
     assert between["low"] < 1 < between["high"]
     assert abs(found.accounts_for["median"]) < 0.4
-    assert str(found.record_next) in found.sentence()
+    assert str(found.record_next) in repr(found) and str(found.record_next) not in str(
+        found.sentence()
+    )
 
 
 def test_unmeasured_cane_is_refused_with_what_to_measure(small_bench):

@@ -42,7 +42,7 @@ def test_the_sentence_names_what_the_choice_hangs_on(answer):
     assert changed, "the demo's bounds are wide enough to change its choice"
     assert all(name in found.sentence() for name in changed)
     assert found.verdict is Verdict.CANNOT_SAY and found.compared is answer.verdict
-    assert str(found.record_next) in found.sentence()
+    assert str(found.record_next) in repr(found)
     named = answer.though
     assert named and all(f"{name} if " in named for name in changed if name in named)
     clear = replace(found, best={"as answered": "teal", "x": "teal"})
