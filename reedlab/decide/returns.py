@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reedlab.records.tidy.frames import still_pending
+from reedlab.records.tidy.pending_cutoff import still_pending
 
 Floats = NDArray[np.float64]
 KEPT = ("adjusted", "worn_out")
