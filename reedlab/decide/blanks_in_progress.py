@@ -9,7 +9,8 @@ import pandas as pd
 
 from reedlab.records.settings import STEPS
 from reedlab.records.tidy.days import exact
-from reedlab.records.tidy.frames import first_of_each, still_pending
+from reedlab.records.tidy.frames import first_of_each
+from reedlab.records.tidy.pending_cutoff import still_pending
 
 DONE_ON = {"rough": "rough_on", "finish": "finished_on"}
 """The day on which a step is done."""

@@ -19,7 +19,7 @@ from reedlab.decide.costs import Rates
 from reedlab.decide.returns import returns
 from reedlab.decide.worth import mean_price
 from reedlab.records import flow
-from reedlab.records.tidy.frames import last_day
+from reedlab.records.tidy.pending_cutoff import last_day
 
 YEARS = "years_from_today"
 """Column of evidence: years from the last day of the records back to tying, 0 or less."""

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reedlab.decide.next_lot import NextLot
-from reedlab.records.tidy.frames import still_pending
+from reedlab.records.tidy.pending_cutoff import still_pending
 
 Floats = NDArray[np.float64]
 KEPT = ("adjusted", "worn_out")

@@ -28,6 +28,7 @@ from reedlab.records.tables import SHEETS, TABLES, Table
 from reedlab.records.tidy import frames
 from reedlab.records.tidy import losses_before_tying as losses
 from reedlab.records.tidy.makers import name_makers
+from reedlab.records.tidy.pending_cutoff import cutoff
 
 TODAY = "REEDLAB_TODAY"
 """The environment variable that replaces the clock, so that a check can be repeated."""
@@ -141,7 +142,7 @@ class Bench:
     @cached_property
     def cutoff(self) -> pd.Timestamp:
         """The last day of tying on which reeds count as settled."""
-        return frames.cutoff(self.tables["reeds"]).day
+        return cutoff(self.tables["reeds"]).day
 
     def flow(self, *needed: str, settled: bool = True) -> pd.DataFrame:
         """Follow the rows of the sheets to the reeds that an answer uses; see `flow.flow`.

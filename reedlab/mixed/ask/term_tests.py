@@ -85,9 +85,10 @@ def term_tests(
     Parameters
     ----------
     method : str
-        "satterthwaite" (F, Gaussian models only), "ratio" (of maximum likelihoods, its null chosen
-        as in `likelihood_ratio`), "chi-square" or "simulated" (that ratio with a null of one's
-        own), or "auto": F for Gaussian models, the ratio for others.
+        "satterthwaite" (F, Gaussian models only); "chi-square" or "simulated" (parametric
+        bootstrap), the nulls of the ratio of maximum likelihoods; "ratio", which simulates where a
+        tested column is constant within a group's levels, for then the groups are what is counted;
+        or "auto": F for Gaussian models, the ratio for others.
     type : {"III", "II"}
         "III": a main effect is a factor's average effect over the other factors' levels, each
         weighing alike however many rows it has, as in `contrasts`. A measured predictor that it
@@ -258,54 +259,10 @@ def variance_test(
     return simulated_ratio(less, fitted, fitted.refit(less), np.nan, n, seed, workers, progress)
 
 
-def likelihood_ratio(
-    fitted: Fitted,
-    drop: Sequence[str],
-    method: str = "auto",
-    n: int = 999,
-    seed: int = 1,
-    workers: int = 1,
-    progress: bool = False,
-) -> RatioTest:
-    """Test coefficients together by the ratio of maximum likelihoods.
-
-    Parameters
-    ----------
-    fitted : Fitted
-        The fit; it is refitted by ML where it was by REML.
-    drop : sequence of str
-        Names of the columns that the null leaves out, such as all those of "season".
-    method : {"auto", "chi-square", "simulated"}
-        "chi-square", "simulated" (parametric bootstrap), or "auto": simulated where a dropped
-        column is constant within the levels of a group, for then the groups are what is counted.
-    n, seed, workers, progress
-        Of the simulated null.
-
-    Returns
-    -------
-    RatioTest
-
-    Raises
-    ------
-    ModelError
-        For a coefficient or a method that there is not, or where none would be left.
-    """
-    design = fitted.design
-    unknown = [name for name in drop if name not in design.fixed_names]
-    if unknown or not len(drop):
-        known = ", ".join(design.fixed_names)
-        raise ModelError(
-            f"there is no coefficient {unknown or ''!r} to test: the model has {known}."
-        )
-    full = fitted.refit(design, reml=False) if fitted.reml else fitted
-    at = [j for j, name in enumerate(design.fixed_names) if name in drop]
-    return _ratio_test(full, design.X, at, method, n, seed, workers, progress)
-
-
 def _ratio_test(
     full: Fitted,
     X: np.ndarray,
-    at: list[int],
+    at: Sequence[int],
     method: str,
     n: int = 999,
     seed: int = 1,

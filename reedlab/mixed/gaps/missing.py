@@ -54,64 +54,6 @@ ALSO = ("success", "log_scrape_min")
 """Columns that help to fill in where they are not in the model anyway: outcome and minutes."""
 
 
-def impute(
-    formula: str,
-    data: pd.DataFrame,
-    family: str = "gaussian",
-    *,
-    trials: str | None = None,
-    also: Sequence[str] = ALSO,
-    m: int = 20,
-    cycles: int = 10,
-    seed: int = 1,
-    workers: int = 1,
-) -> Imputations:
-    """Fill in the measurements that a model needs and some pieces lack, several times over.
-
-    Parameters
-    ----------
-    formula, family, trials : str
-        The model that the completed data are for, as in :func:`reedlab.fit`. Its numeric columns
-        with gaps are filled in; rows without the response, a factor or a grouping are left out.
-    data : DataFrame
-        One row a reed; never changed. Rows with the same ``piece`` share their measurements, where
-        there is such a column; a row without one is a piece of its own.
-    also : sequence of str
-        Further columns that help to fill in; those not in the data are passed over.
-    m : int
-        Number of imputations.
-    cycles : int
-        Visits of each column by a chain before its values are taken.
-    seed : int
-        The same seed gives the same numbers on any number of workers.
-    workers : int
-        Number of processes.
-
-    Returns
-    -------
-    Imputations
-
-    Raises
-    ------
-    DataError
-        When nothing is missing, or too few pieces are measured to say how they vary.
-    FormulaError, ModelError
-        As :func:`reedlab.fit` raises them.
-
-    Examples
-    --------
-    >>> from reedlab.simulate import simulate_reeds
-    >>> reeds, _ = simulate_reeds(seed=1, reeds=(10, 12))
-    >>> reeds.loc[reeds.index % 3 == 0, "density_g_cm3"] = None
-    >>> filled = impute("success ~ density_g_cm3 + (1 | supplier/lot)", reeds, "binomial", m=3)
-    >>> [int(filled.completed(i)["density_g_cm3"].isna().sum()) for i in range(3)]
-    [0, 0, 0]
-    """
-    _refuse_few(m, cycles)
-    gaps = find_gaps(formula, data, family, trials, also)
-    return Imputations.of(gaps, run_seeded(partial(_fill, gaps, cycles), m, seed, workers))
-
-
 def fit_filled(
     formula: str,
     data: pd.DataFrame,
@@ -299,10 +241,6 @@ def _refuse_few(m: int, cycles: int) -> None:
             f"{m} imputations by chains of {cycles} cycles do not show the uncertainty: ask for "
             "at least 2, of 3 cycles."
         )
-
-
-def _fill(gaps: Gaps, cycles: int, seed: np.random.SeedSequence) -> Chain:
-    return run_chain(gaps.pieces, cycles, np.random.default_rng(seed))
 
 
 def _fill_and_fit(

@@ -18,9 +18,10 @@ from reedlab.records.read.cell_values import same_currency
 from reedlab.records.settings import Settings
 from reedlab.records.tables import COUNTED, TABLES, UNSALEABLE
 from reedlab.records.tidy.days import by_month, exact
-from reedlab.records.tidy.frames import cutoff, lots_of
+from reedlab.records.tidy.frames import lots_of
 from reedlab.records.tidy.losses_before_tying import bought
 from reedlab.records.tidy.minutes import batches
+from reedlab.records.tidy.pending_cutoff import cutoff
 
 Tables = dict[str, pd.DataFrame]
 

@@ -11,7 +11,8 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 from reedlab.records.findings import Findings
-from reedlab.records.read.sheets_as_text import Sheet, read_bytes
+from reedlab.records.read.encodings import read_bytes
+from reedlab.records.read.sheets_as_text import Sheet
 from reedlab.records.read.workbook import MOST_UNPACKED, cell_text, read_workbook
 
 _MOST_CELLS = 6_000_000

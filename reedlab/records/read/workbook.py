@@ -13,7 +13,8 @@ from typing import Any
 import pandas as pd
 
 from reedlab.records.findings import Findings
-from reedlab.records.read.sheets_as_text import Origin, Sheet, read_bytes
+from reedlab.records.read.encodings import read_bytes
+from reedlab.records.read.sheets_as_text import Origin, Sheet
 
 FILE = "records.xlsx"
 LISTS = "lists"

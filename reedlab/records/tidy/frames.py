@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Set
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -33,103 +32,7 @@ FROM_PIECE = (
     "mass_g",
 )
 SPLIT_WALL_MM = 2.0  # wall of a split tube, before any gouging: common practice, no source
-_KNOWN_SHARE = 0.95  # of reeds, whose outcome is known after the wait
 _STATUS = pd.CategoricalDtype(["success", "failure", "pending"])
-
-
-class Cutoff(NamedTuple):
-    """Up to which day the outcomes of reeds should be known.
-
-    Attributes
-    ----------
-    day : pandas.Timestamp
-        Reeds tied up to it count as settled; NaT without any dated reed.
-    wait_days : float
-        Days within which 95 of 100 reeds have an outcome; NaN with too few outcomes.
-    """
-
-    day: pd.Timestamp
-    wait_days: float
-
-
-def cutoff(reeds: pd.DataFrame) -> Cutoff:
-    """Return the last day of tying by which a reed's outcome should be known.
-
-    Rejects are known sooner than successes: the newest reeds with an outcome are mostly failures,
-    and estimates of success leave out reeds tied after this day. The wait is a percentile of
-    the Kaplan-Meier curve of the days from tying to the outcome (the day of judging, else of
-    finishing). Pending reeds are censored on the last day of the records.
-
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        The typed table.
-
-    Returns
-    -------
-    Cutoff
-        With fewer than 10 dated outcomes, or too many pending reeds, the wait is NaN and the day
-        is the last one of the records.
-    """
-    last = last_day(reeds)
-    known = reeds["outcome"].notna()
-    outcome_on = exact(reeds, "judged_on").fillna(exact(reeds, "finished_on"))
-    wait = (outcome_on.where(known, last) - exact(reeds, "tied_on")).dt.days
-    use = wait.notna() & (wait >= 0)
-    if (use & known).sum() < 10:
-        return Cutoff(last, np.nan)
-    days_waited, pending = still_pending(wait[use].to_numpy(float), known[use].to_numpy())
-    reached = np.flatnonzero(pending <= 1 - _KNOWN_SHARE + 1e-12)
-    if not len(reached):
-        return Cutoff(last, np.nan)
-    wait_days = float(days_waited[reached[0]])
-    return Cutoff(last - pd.Timedelta(days=wait_days), wait_days)
-
-
-def last_day(reeds: pd.DataFrame) -> pd.Timestamp:
-    """Return the last day of the records: the newest date of any kind that a reed has.
-
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        The typed table.
-
-    Returns
-    -------
-    pandas.Timestamp
-        NaT without any dated reed.
-    """
-    days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
-    return reeds[days].max(axis=None) if len(reeds) else pd.NaT
-
-
-def still_pending(days: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the Kaplan-Meier curve: days with an outcome, and the share still pending after each.
-
-    Parameters
-    ----------
-    days : ndarray
-        Days from tying to the outcome, or to the last day of the records.
-    known : ndarray of bool
-        Whether the outcome is known; the others are censored.
-
-    Returns
-    -------
-    days, share : ndarray
-
-    References
-    ----------
-    Kaplan and Meier (1958), J Am Stat Assoc 53(282) 457-481.
-
-    Examples
-    --------
-    >>> days, share = still_pending(np.array([1.0, 2, 2, 3]), np.array([True, True, False, True]))
-    >>> share.tolist()
-    [0.75, 0.5, 0.0]
-    """
-    times, ended = np.unique(days[known], return_counts=True)
-    at_risk = len(days) - np.searchsorted(np.sort(days), times, side="left")
-    return times, np.cumprod(1 - ended / at_risk)
 
 
 def cane(tables: Tables) -> pd.DataFrame:

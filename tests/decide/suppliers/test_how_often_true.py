@@ -1,4 +1,4 @@
-"""Two hundred small benches with known truths: what is said comes true as often as said.
+"""Eighty small benches with known truths: what is said comes true as often as said.
 
 ``tests/benchmarks/decisions_suppliers.py`` does the same with thousands.
 """
@@ -17,7 +17,7 @@ def claims():
     spec = importlib.util.spec_from_file_location("calibrating", _FILE)
     calibrating = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(calibrating)
-    rows = [calibrating.one_bench(seed, 3, (2, 2), (6, 8), 600) for seed in range(200)]
+    rows = [calibrating.one_bench(seed, 3, (2, 2), (6, 8), 600) for seed in range(80)]
     return calibrating.calibration(pd.concat(rows)).set_index("claim")
 
 
@@ -36,10 +36,10 @@ def test_probabilities_come_true_as_often_as_they_say(claims, claim):
     assert abs(claims.loc[claim, "z"]) < 3, claims
 
 
-def test_the_two_hundred_could_have_shown_a_fault(claims):
+def test_the_eighty_could_have_shown_a_fault(claims):
     """An interval that covers 82 % of next lots, as a plug-in's does, would stand out."""
     inside = claims.loc["success inside its 90 % interval"]
-    se = (0.9 * 0.1 / (3 * 200)) ** 0.5
+    se = (0.9 * 0.1 / (3 * 80)) ** 0.5
     assert inside["came_true"] > 0.82 + 3 * se
 
 

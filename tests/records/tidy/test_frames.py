@@ -7,7 +7,7 @@ from scipy import stats
 
 from reedlab.records import Bench, Settings
 from reedlab.records.settings import Usual
-from reedlab.records.tidy import frames
+from reedlab.records.tidy.pending_cutoff import cutoff, still_pending
 
 LOTS = pd.DataFrame({"lot": ["L1", "L2"], "supplier": ["Ochre", "Umber"], "form": "tube"})
 
@@ -182,7 +182,7 @@ def test_the_wait_is_a_percentile_of_the_kaplan_meier_curve():
     """Freireich's trial: the curve falls to 0.538 at 22 and 0.448 at 23, so the median is 23."""
     known, censored = FREIREICH
     ended = np.repeat([True, False], [len(known), len(censored)])
-    days, share = frames.still_pending(np.array([*known, *censored], dtype=float), ended)
+    days, share = still_pending(np.array([*known, *censored], dtype=float), ended)
     np.testing.assert_allclose(share[days == 22], 0.538, atol=5e-4)
     np.testing.assert_allclose(share[days == 23], 0.448, atol=5e-4)
     curve = stats.ecdf(stats.CensoredData(uncensored=known, right=censored)).sf
@@ -204,7 +204,7 @@ def test_reeds_still_waiting_make_the_wait_longer():
         outcome=["reject"] * 60 + ["good"] * 30 + [None] * 10,
     )
     made = Bench.from_tables({"reeds": rows}, check=False)
-    assert frames.cutoff(made.tables["reeds"]).wait_days == 30
+    assert cutoff(made.tables["reeds"]).wait_days == 30
     assert made.cutoff == last - pd.Timedelta(days=30)
     assert made.reeds["settled"].tolist() == [True] * 90 + [False] * 10
 
