@@ -17,6 +17,10 @@ from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.draws import interval
 from reedlab.records.tables import UNITS, in_words, stem
 
+FEWEST_LOTS = 4
+"""Measured lots below which a slope between lots is not asked."""
+FEWEST_REEDS = 20
+_DRAWS = 4000
 BETWEEN, WITHIN = "between", "within"
 SLOPES = ("odds_ratio", "low", "high", "points", "points_low", "points_high", "prob_matters")
 """Columns of a frame of slopes; its index is `BETWEEN` and `WITHIN`."""
@@ -92,6 +96,46 @@ def slopes(
     pooled = matters.towards_none(np.mean(changes, axis=1), np.std(changes, axis=1))
     found = pd.DataFrame(rows, columns=list(SLOPES[:-1]), index=[BETWEEN, WITHIN])
     return found.assign(prob_matters=[effect.beyond(1.0) for effect in pooled])
+
+
+def of_reeds(reeds: pd.DataFrame, column: str, level: float, seed: int) -> pd.DataFrame:
+    """Fit success on a property between and within lots, and return both slopes.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        Settled reeds of an `Evidence`; those without the property are left out.
+    column : str
+    level : float
+    seed : int
+
+    Returns
+    -------
+    pandas.DataFrame
+        See `slopes`; empty where fewer than `FEWEST_LOTS` lots of two suppliers, or fewer than
+        `FEWEST_REEDS` reeds, have the property, or they all ended alike.
+    """
+    from reedlab.decide.models import Spec, success_posterior
+
+    known = reeds.dropna(subset=[column]).reset_index(drop=True)
+    if not enough(known, column):
+        return pd.DataFrame(columns=list(SLOPES))
+    post = success_posterior(known, Spec(terms=terms(column)), seed, _DRAWS)
+    step = property_of(column, known[column]).step
+    return slopes(post.draws(), column, step, float(known["success"].mean()), level)
+
+
+def enough(known: pd.DataFrame, column: str) -> bool:
+    """Whether reeds with a property are enough for its slopes, see `of_reeds`."""
+    if column == "hardness" and known["hardness_gauge"].nunique() > 1:
+        return False  # readings of two gauges are two quantities
+    return bool(
+        known["lot"].nunique() >= FEWEST_LOTS
+        and known["supplier"].nunique() > 1
+        and len(known) >= FEWEST_REEDS
+        and known["success"].nunique() > 1
+        and known[column].nunique() > 1
+    )
 
 
 def claim(

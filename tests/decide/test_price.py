@@ -118,7 +118,7 @@ def test_an_adjusted_reed_stays_good_and_costs_the_minutes_of_finishing():
 
 
 def test_the_cost_of_a_reed_is_one_number_on_every_page():
-    bench = rl.simulate_bench(seed=1, suppliers=3, reeds=150, years=1)[0]
+    bench = rl.demo_bench()
     asked = rl.price(bench).table.set_index("supplier")["cost"]
     said = rl.suppliers(bench)
     compared = said.table.set_index("supplier")

@@ -10,12 +10,14 @@ standard deviation either way, to show how far the answer would go with it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from reedlab.decide import cane_slopes
 from reedlab.decide.answer import (
     About,
     Answer,
@@ -26,20 +28,14 @@ from reedlab.decide.answer import (
     empty,
     question,
 )
-from reedlab.decide.evidence import gather, listed
-from reedlab.decide.models import Spec, formula_of
+from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES, SLOPES, WITHIN, Property
+from reedlab.decide.draws import stacked
+from reedlab.decide.evidence import as_factors, gather, listed
+from reedlab.decide.models import Spec, formula_of, success_posterior
 from reedlab.errors import DecisionError
-from reedlab.mixed.design.matrices import build
 from reedlab.mixed.gaps import missing
 from reedlab.mixed.gaps.pooling import DOUBTFUL, REFUSED
-from reedlab.mixed.posterior.nested_laplace import design_posterior
-from reedlab.mixed.posterior.priors import Priors
 
-MEASURES = {  # what is asked about, in this order, with its unit
-    "density_g_cm3": ("density", "g/cm³"),
-    "hardness": ("hardness", ""),
-    "gouge_centre_mm": ("thickness at the centre", "mm"),
-}
 _LEAST = 20
 """Measured reeds, and of each ending a quarter of it, below which nothing is asked."""
 _MOVED = 0.5
@@ -50,6 +46,7 @@ _SHIFT, _SHIFTED = 0.5, 10
 """Standard deviations of the readings that fillings are moved by, in so many imputations."""
 _TEN = "Measure ten pieces of every new lot: no filling in shows how pieces of such a lot differ."
 _SOME = "Go on measuring some pieces of every lot, taken at random."
+_LEFT_OUT, _FILLED_IN = "left out", "filled in"
 _INFORMATION = ("mean", "sd", "missing", "mean_error", "low_error", "high_error")
 _VALUES = ("piece", "column", "value", "measured", "imputation", "supplier", "lot")
 _SUMMARY = ("mean", "sd", "low", "high")
@@ -64,11 +61,14 @@ class Unmeasured(Answer):
     table : pandas.DataFrame
         Odds ratios of a good reed, one row a fixed effect: `parameter`, `left_out` with
         `left_out_low` and `left_out_high`, `filled_in` with `filled_in_low` and `filled_in_high`;
-        the measurement's for one step of `unit`.
+        the measurement's, between lots and within them, for one step of `unit`.
+    slopes : pandas.DataFrame
+        `unmeasured` (left out, filled in), `which` (between, within) and the columns of
+        `cane_slopes.slopes`.
     column : str
         What was measured.
     unit : float
-        The step that its slopes stand for: one standard deviation of the measured reeds'.
+        The step that its slopes are for, see `cane_slopes.PROPERTIES`.
     left_out, filled_in : pandas.DataFrame
         Posterior summaries (mean, sd, low, high; log odds), one row a parameter.
     information : pandas.DataFrame
@@ -81,7 +81,7 @@ class Unmeasured(Answer):
     values : pandas.DataFrame
         What was read and what was filled in, see `Imputations.frame`.
     shifted : pandas.DataFrame
-        The measurement's slope if pieces not measured read lower or higher than what is filled in:
+        The slope within lots if pieces not measured read lower or higher than what is filled in:
         shift (in the measurement's unit), mean, sd, low, high (as in `filled_in`) and moved, see
         `FilledPosterior.delta_adjusted`.
     reeds : pandas.DataFrame
@@ -98,6 +98,7 @@ class Unmeasured(Answer):
         "filled_in_high",
     )
     level: float = 0.9
+    slopes: pd.DataFrame = empty("unmeasured", "which", *SLOPES)
     column: str = ""
     unit: float = float("nan")
     left_out: pd.DataFrame = empty(*_SUMMARY, index="parameter")
@@ -127,38 +128,59 @@ class Unmeasured(Answer):
 
     @property
     def changed(self) -> bool:
-        """Whether filling in moves the slope, by at least half of its standard deviation."""
+        """Whether filling in moves a slope, by at least half of its standard deviation."""
         if self.unanswered:
             return False
-        before, after = self.left_out.loc[self.column], self.filled_in.loc[self.column]
-        return bool(abs(after["mean"] - before["mean"]) >= _MOVED * before["sd"])
+        rows = list(cane_slopes.terms(self.column))
+        before, after = self.left_out.loc[rows], self.filled_in.loc[rows]
+        return bool(((after["mean"] - before["mean"]).abs() >= _MOVED * before["sd"]).any())
 
     @property
-    def step(self) -> str:
-        """The step that the slopes stand for, in words."""
+    def steps(self) -> dict[str, str]:
+        """The measurement's two slopes, by parameter, in words."""
         if self.unanswered:
-            return ""
-        return _step(self.column, self.unit)
+            return {}
+        between, within = cane_slopes.terms(self.column)
+        more = PROPERTIES[self.column].more
+        return {between: f"lots with {more}", within: f"of one lot, {more}"}
 
     def _sentence(self) -> str:
-        name = MEASURES[self.column][0]
-        before, after = self.left_out.loc[self.column], self.filled_in.loc[self.column]
-        does = f"changes the answer on {name}"
-        if not self.changed:
-            does = f"leaves the answer on {name} where it is"
-        text = (
-            f"Filling in the pieces that were not measured {does}, {_how_sure(before, after)}: "
-            f"{self.step} goes with {_times(before, f'{self.level:.0%} interval ')} the odds of a "
-            f"good reed where their reeds are left out, and with {_times(after)} where they are "
-            "filled in."
-        )
-        share = self.information.loc[self.column, "missing"]
+        of = PROPERTIES[self.column]
+        does = "changes the answer" if self.changed else "leaves the answer where it is"
+        text = [f"Filling in the pieces that were not measured {does} on {of.says}."]
+        slopes = self.slopes.set_index(["which", "unmeasured"])
+        for which, who in ((WITHIN, f"Of one lot, pieces with {of.more}"),
+                           (BETWEEN, f"Lots with {of.more}")):  # fmt: skip
+            left, filled = (slopes.loc[(which, how)] for how in (_LEFT_OUT, _FILLED_IN))
+            interval = f"{self.level:.0%} interval " if which == WITHIN else ""
+            text.append(
+                f"{who}: {_in_100(left, interval)} good reeds in 100 where the unmeasured are left "
+                f"out, {_in_100(filled)} where they are filled in."
+            )
+        first = str(self.claims["statement"].iloc[0])
+        text.append(_SAYS[self.verdict] + f"{first[:1].lower()}{first[1:]}")
+        share = self.information.loc[list(cane_slopes.terms(self.column)), "missing"].max()
         if share > DOUBTFUL:
-            text += f" {share:.0%} of what decides it is filled in, too much for an answer yet."
+            text.append(f"{share:.0%} of what decides one of them is filled in, too much to say.")
         if unmeasured := len(self.unmeasured_lots):
             lots = int(self.bench_shares["lots"].sum())
-            text += f" {unmeasured} of {lots} lots were never measured."
-        return f"{text}"
+            text.append(f"{unmeasured} of {lots} lots were never measured.")
+        return " ".join(text)
+
+
+_SAYS = {
+    Verdict.SURE: "Sure: ",
+    Verdict.LIKELY: "Likely: ",
+    Verdict.CANNOT_SAY: "Cannot say yet whether either matters. The best guess: ",
+}
+
+
+def _in_100(slope: pd.Series, interval: str = "") -> str:
+    ends = [
+        f"{100 * slope[name]:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0")
+        for name in ("points", "points_low", "points_high")
+    ]
+    return f"{ends[0]} ({interval}{ends[1]} to {ends[2]})"
 
 
 @question(Unmeasured)
@@ -172,7 +194,7 @@ def unmeasured(
     bench : Bench
         The records.
     column : str, optional
-        One of `MEASURES`; by default the first of them that enough reeds have.
+        One of `cane_slopes.PROPERTIES`; by default the first of them that enough reeds have.
     level : float
         Of the intervals.
     seed : int
@@ -181,24 +203,25 @@ def unmeasured(
     Returns
     -------
     Unmeasured
-        Sure where the measurement's effect, reeds filled in, is clear of none; not where more than
-        half of the information on it is missing. Unanswered where more than four fifths of it are,
-        where too few reeds are measured, or none lacks its measurement.
+        As sure as that one of the two slopes, reeds filled in, has its direction and is beyond the
+        smallest size that matters; a slope of which more than half of the information is missing
+        cannot say. Unanswered where more than four fifths of it are missing of both, where too few
+        reeds are measured, or none lacks its measurement.
 
     Raises
     ------
     DecisionError
-        When `column` is not one of `MEASURES`.
+        When `column` is not one of `cane_slopes.PROPERTIES`.
     """
-    if column is not None and column not in MEASURES:
-        raise DecisionError(f"{column} is not measured here: choose one of {listed(MEASURES)}.")
-    reeds = gather(bench).settled
-    usable = [name for name in MEASURES if _enough(reeds, name)]
+    if column is not None and column not in PROPERTIES:
+        raise DecisionError(f"{column} is not measured here: choose one of {listed(PROPERTIES)}.")
+    reeds = as_factors(gather(bench).settled, "season")
+    usable = [name for name in PROPERTIES if _enough(reeds, name)]
     asked = column or next(iter(usable), None)
     if asked is None or asked not in usable:
         raise CannotAnswer(
             "Too few settled reeds come from a piece measured (all by one gauge) to ask what "
-            f"{MEASURES[asked][0] if asked else 'measuring'} has to do with success.",
+            f"{PROPERTIES[asked].says if asked else 'measuring'} has to do with success.",
             RecordNext(
                 "Note density or hardness of ten pieces of every new lot, until at least "
                 f"{_LEAST} reeds of two lots, good ones and others, are measured."
@@ -207,49 +230,51 @@ def unmeasured(
     measured = reeds[reeds[asked].notna()].reset_index(drop=True)
     if len(measured) == len(reeds):
         raise CannotAnswer(
-            f"The piece of every settled reed has its {MEASURES[asked][0]}: nothing is missing."
+            f"The piece of every settled reed has its {PROPERTIES[asked].says}: nothing is missing."
         )
-    unit = float(measured[asked].std())
-    formulas = [
-        "success ~ " + formula_of(frame, Spec(terms=(asked,), changing=False))
-        for frame in (measured, reeds)
-    ]
-    design, recipe = build(formulas[0], measured, "binomial")
-    before = design_posterior(design, "binomial", Priors(), seed, _DRAWS, recipe)
+    of, terms = PROPERTIES[asked], cane_slopes.terms(asked)
+    before = success_posterior(measured, Spec(terms=terms), seed, _DRAWS)
     also = (*missing.ALSO, *(name for name in usable if name != asked))
+    alike = set(measured["maker"]) == set(reeds["maker"])  # the same terms for each maker's years
     after = missing.fit_filled(
-        formulas[1], reeds, "binomial", also=also, m=_FILLED, draws=_DRAWS, seed=seed
-    )
-    lacking = float(after.missing[asked])
-    if lacking > REFUSED:
+        "success ~ " + formula_of(reeds, Spec(terms=terms, changing=alike)),
+        reeds, "binomial", also=also, m=_FILLED, priors=before.priors if alike else None,
+        draws=_DRAWS, seed=seed,
+    )  # fmt: skip
+    lacking = after.missing[list(terms)]
+    if lacking.min() > REFUSED:
         raise CannotAnswer(
-            f"{lacking:.0%} of what would decide what {MEASURES[asked][0]} has to do with success "
-            "is missing: too few pieces have it.",
+            f"{lacking.min():.0%} of what would decide what {PROPERTIES[asked].says} has to do "
+            "with success is missing: too few pieces have it.",
             RecordNext(_TEN, about=About.MEASURING),
         )
+    spread = float(measured[asked].std())
     shifted = after.delta_adjusted(asked, (-_SHIFT, _SHIFT), m=_SHIFTED, level=level)
-    shifted = _per_step(shifted.set_index("parameter"), asked, unit).loc[[asked]]
+    shifted = _per_step(shifted.set_index("parameter"), terms, of.step).loc[[terms[1]]]
+    shifted["shift"] *= spread
     left_out, filled_in, information = (
-        _per_step(table, asked, unit).rename_axis("parameter")
+        _per_step(table, terms, of.step).rename_axis("parameter")
         for table in (
             before.summary(level),
             pd.DataFrame(after.summary(level)[[*_SUMMARY]]),
             after.information(level),
         )
     )
+    slopes = {
+        how: cane_slopes.slopes(draws, asked, of.step, float(rows["success"].mean()), level)
+        for how, draws, rows in (
+            (_LEFT_OUT, before.draws(), measured),
+            (_FILLED_IN, after.draws(), reeds),
+        )
+    }
     dropped = missing.dropped(reeds, asked)
     return Unmeasured(
         table=_ratios(left_out, filled_in),
         level=level,
-        claims=claims_frame(
-            [
-                _claim(asked, filled_in, after.draws()[asked], "filled in", lacking),
-                _claim(asked, left_out, before.draws()[asked], "left out"),
-            ]
-        ),
+        claims=_claims(slopes, of, lacking.to_numpy() <= DOUBTFUL),
         notes=(
-            dropped.sentence().replace(asked, MEASURES[asked][0]),
-            _if_shifted(asked, unit, shifted),
+            dropped.sentence().replace(asked, PROPERTIES[asked].says),
+            _if_shifted(of, spread, shifted),
             *(note for note in after.notes if note not in after.doubts),
         ),
         record_next=RecordNext(
@@ -257,8 +282,12 @@ def unmeasured(
             about=About.MEASURING,
             more=bool(len(dropped.lots)),
         ),
+        slopes=stacked(
+            {how: table.rename_axis("which").reset_index() for how, table in slopes.items()},
+            "unmeasured",
+        ),
         column=asked,
-        unit=unit,
+        unit=of.step,
         left_out=left_out,
         filled_in=filled_in,
         information=information,
@@ -270,51 +299,34 @@ def unmeasured(
     )
 
 
-def _claim(
-    column: str, summary: pd.DataFrame, draws: pd.Series, unmeasured: str, missing: float = 0.0
-) -> tuple[str, float, Verdict, float, bool]:
-    """Claim the sign of the measurement's slope, as sure as its interval is clear of none.
+def _claims(
+    slopes: dict[str, pd.DataFrame], of: Property, known: Sequence[bool] | np.ndarray
+) -> pd.DataFrame:
+    """Claim both slopes with the unmeasured filled in, the surest first, then with them left out.
 
-    Not where too much of the information on it is missing.
+    Not where too much of the information on one is missing.
     """
-    row, name = summary.loc[column], MEASURES[column][0]
-    more, above = row["mean"] > 0, float((draws > 0).mean())
-    return (
-        f"more {name} goes with {'more' if more else 'fewer'} good reeds, unmeasured {unmeasured}",
-        above if more else 1 - above,
-        Verdict.SURE if _clear(row) and missing <= DOUBTFUL else Verdict.CANNOT_SAY,
-        float(np.exp(row["mean"])),
-        True,
+    filled, left = (
+        [
+            cane_slopes.claim(
+                slopes[how].loc[which], which, of, f", unmeasured {how}", bool(enough)
+            )
+            for which, enough in zip((BETWEEN, WITHIN), enoughs)
+        ]
+        for how, enoughs in ((_FILLED_IN, known), (_LEFT_OUT, (True, True)))
     )
+    order = list(Verdict)
+    filled.sort(key=lambda claim: (order.index(claim[2]), -claim[1]))
+    return claims_frame([*filled, *left])
 
 
-def _clear(row: pd.Series) -> bool:
-    """Whether an interval leaves no effect out."""
-    return bool(row["low"] > 0 or row["high"] < 0)
-
-
-def _how_sure(before: pd.Series, after: pd.Series) -> str:
-    """Say whether each answer is clear of no effect."""
-    if _clear(before) != _clear(after):
-        return f"but which way it goes is {'now' if _clear(after) else 'no longer'} clear"
-    if _clear(after):
-        return "and which way it goes is clear with them and without"
-    return "and which way it goes is clear neither with them nor without"
-
-
-def _step(column: str, unit: float) -> str:
-    name, symbol = MEASURES[column]
-    return " ".join(f"{unit:.2g} {symbol} more {name}".split())
-
-
-def _if_shifted(column: str, unit: float, shifted: pd.DataFrame) -> str:
+def _if_shifted(of: Property, spread: float, shifted: pd.DataFrame) -> str:
     """Say how far the slope goes if unread pieces are not like what is filled in for them."""
-    name, symbol = MEASURES[column]
     low, _, high = np.exp(shifted["mean"])
-    by = f"{_SHIFT * unit:.2g} {symbol}".strip()
+    by = f"{_SHIFT * spread:.2g} {of.unit}".strip()
     return (
         "The records cannot show whether pieces went unmeasured because of what they would have "
-        f"read: if they had {by} less {name} than what is filled in, {_step(column, unit)} would "
+        f"read: if they had {by} less {of.says} than what is filled in, of one lot {of.more} would "
         f"go with {low:.2f} times the odds of a good reed, and with {high:.2f} times if they had "
         "as much more."
     )
@@ -336,12 +348,10 @@ def _ratios(left_out: pd.DataFrame, filled_in: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(ratios).rename_axis("parameter").reset_index()
 
 
-def _per_step(table: pd.DataFrame, column: str, unit: float) -> pd.DataFrame:
-    """Give the measurement's slope for a step of one unit; shares of information stay."""
+def _per_step(table: pd.DataFrame, terms: tuple[str, str], unit: float) -> pd.DataFrame:
+    """Give the measurement's slopes for a step of one unit; shares of information stay."""
     out, scaled = table.copy(), table.columns.drop(["missing", "shift", "moved"], errors="ignore")
-    out.loc[column, scaled] *= unit
-    if "shift" in out:
-        out["shift"] *= unit
+    out.loc[list(terms), scaled] *= unit
     return out
 
 
@@ -356,8 +366,3 @@ def _enough(reeds: pd.DataFrame, column: str) -> bool:
         and known["lot"].nunique() > 1
         and known[column].nunique() > 1
     )
-
-
-def _times(row: pd.Series, interval: str = "") -> str:
-    middle, low, high = np.exp([row["mean"], row["low"], row["high"]])
-    return f"{middle:.2f} times ({interval}{low:.2f} to {high:.2f})"

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide import cane_slopes
 from reedlab.decide.answer import (
     About,
     CannotAnswer,
@@ -28,9 +29,11 @@ from reedlab.decide.answer import (
     graded,
     question,
 )
+from reedlab.decide.cane_slopes import PROPERTIES, SLOPES, WITHIN
 from reedlab.decide.costs import Rates
-from reedlab.decide.evidence import before_tying, count, listed, pieces_a_year
-from reedlab.decide.stopping.pieces import MEASURES, measured_reeds, sorted_before
+from reedlab.decide.draws import stacked
+from reedlab.decide.evidence import before_tying, count, gather, listed, pieces_a_year
+from reedlab.decide.stopping.pieces import MEASURES, OF_CANE, measured_reeds, sorted_before
 from reedlab.decide.stopping.rules import (
     Measure,
     PredictedSuccess,
@@ -59,12 +62,16 @@ class PassingOver(Stopping):
     Attributes
     ----------
     table : pandas.DataFrame
-        One row a measure, taken alone: ``measured`` (reeds), ``per`` (one standard deviation
-        within lots, in its ``unit``), ``odds_ratio`` (of a lot's reeds) with Wald's ``low`` and
-        ``high``, ``could_save`` (for 100 pieces, by the best rule on that measure alone if its
+        One row a measure: ``measured`` (reeds), ``per`` (the step, in its ``unit``: that of
+        `cane_slopes.PROPERTIES`, else one standard deviation within lots), ``odds_ratio`` (of a
+        lot's reeds) with ``low`` and ``high`` (as in `slopes`, else Wald's of the measure alone),
+        ``could_save`` (for 100 pieces, by the best rule on that measure alone if its
         slope were at the end of its interval that helps most), ``prob_saves`` (that such a rule
         saves enough to be noticed) and ``expected`` (what it saves for 100 pieces if the slope were
         known and the rule used only where it pays).
+    slopes : pandas.DataFrame
+        Of each property of the cane, `property`, `which` (between lots, within them) and the
+        columns of `cane_slopes.slopes`, supplier and lot in the model: the numbers of every page.
     sorted_before : pandas.DataFrame
         One row a measure: ``pieces``, ``tied``, ``sd_measured``, ``sd_tied`` and their ``ratio``.
         Under 1, earlier sorting has narrowed what the records can show (range restriction).
@@ -76,6 +83,7 @@ class PassingOver(Stopping):
         "measure", "measured", "per", "unit", "odds_ratio", "low", "high", "could_save",
         "prob_saves", "expected",
     )  # fmt: skip
+    slopes: pd.DataFrame = empty("property", "which", *SLOPES)
     sorted_before: pd.DataFrame = empty(
         "measure", "pieces", "tied", "sd_measured", "sd_tied", "ratio"
     )
@@ -202,6 +210,7 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
 
     stakes, worth_says = counted(cases)
     slopes = slopes_within_lots(cases, measures, stakes, level)
+    of_cane = _of_cane(bench, measures, level, seed)
     rules: dict[str, Rule] = {
         "predicted success": PredictedSuccess(measures),
         "windows": Windows(measures),
@@ -239,7 +248,13 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
     if tried.follow:
         says = "passing over pieces by the best rule saves money on new lots"
     return PassingOver(
-        table=slopes,
+        table=_one_number(slopes, measures, of_cane),
+        slopes=stacked(
+            {PROPERTIES[c].more: f.rename_axis("which").reset_index() for c, f in of_cane.items()},
+            "property",
+        )
+        if of_cane
+        else pd.DataFrame(columns=["property", "which", *SLOPES]),
         claims=claims_frame([(says, prob, verdict, size, bool(size > notice))]),
         record_next=following,
         follow=tried.follow,
@@ -250,6 +265,30 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
         worth=worth_says,
         **shared,
     )
+
+
+def _of_cane(
+    bench: Any, measures: tuple[Measure, ...], level: float, seed: int
+) -> dict[str, pd.DataFrame]:
+    """Both slopes of each property that a measure is of, by the property's column."""
+    reeds, known = gather(bench).settled, [OF_CANE.get(m.column) for m in measures]
+    found = {c: cane_slopes.of_reeds(reeds, c, level, seed) for c in known if c}
+    return {column: slopes for column, slopes in found.items() if len(slopes)}
+
+
+def _one_number(
+    table: pd.DataFrame, measures: tuple[Measure, ...], of_cane: dict[str, pd.DataFrame]
+) -> pd.DataFrame:
+    """Give a property's slope within lots as it is on every page."""
+    table = table.set_index("measure")
+    for measure in measures:
+        if (column := OF_CANE.get(measure.column, "")) in of_cane:
+            within = of_cane[column].loc[WITHIN]
+            table.loc[measure.says, "per"] = PROPERTIES[column].step
+            table.loc[measure.says, ["odds_ratio", "low", "high"]] = within[
+                ["odds_ratio", "low", "high"]
+            ].to_numpy(float)
+    return table.reset_index()
 
 
 def money_at_stake(

@@ -15,6 +15,8 @@ MEASURES = (
     Measure("bend", "bend (0 straight, 1 slight, 2 reject)", "", 1.0, 0.1, two_sided=False),
 )
 """What may be known of a piece before it is tied; the minutes are common practice, no source."""
+OF_CANE = {"density_over_lot": "density_g_cm3", "hardness_over_lot": "hardness"}
+"""The property of the cane that a measure is of."""
 _BENDS = {"straight": 0.0, "slight": 1.0, "reject": 2.0}
 
 

@@ -166,18 +166,17 @@ def half_sentence(found: Selection) -> str:
     if found.unanswered:
         return ""
     first = found.best[AS_ANSWERED]
-    other = {
-        assumption: name
-        for assumption, name in list(found.best.items())[:-1]
-        if name != first and assumption in _IF
-    }
-    return ", or ".join(f"{name} if {_IF[assumption]}" for assumption, name in other.items())
+    other: dict[str, list[str]] = {}
+    for assumption, name in found.best.items():
+        if name != first and assumption in _IF:
+            other.setdefault(name, []).append(f"if {_IF[assumption]}")
+    return ", or ".join(f"{name} {' or '.join(when)}" for name, when in other.items())
 
 
 _IF = {
-    "pending and returned reeds failed": "the blanks that wait all fail",
-    "pending and given-up reeds were good": "those you gave up would have been good",
-    "pieces never tied would have been good": "the pieces you passed over would have been good",
+    "pending and returned reeds failed": "all waiting blanks fail",
+    "pending and given-up reeds were good": "those you gave up were good",
+    "pieces never tied would have been good": "pieces passed over were good",
 }
 
 

@@ -31,7 +31,7 @@ def slopes(frame: pd.DataFrame) -> Axes:
         frame,
         "measure",
         "odds_ratio",
-        xlabel="odds of a good reed, for one standard deviation more",
+        xlabel="odds of a good reed, for one step more",
     )
 
 

@@ -266,7 +266,7 @@ def _losses(answer: Losses) -> Pictures:
 @pictures.register
 def _passing_over(answer: PassingOver) -> Pictures:
     odds = (
-        "How the odds of a good reed change with one standard deviation more of each thing "
+        "How the odds of a good reed change with one step more of each thing "
         f"measured, within lots, with {_intervals(answer)}; a dashed line at 1 marks no difference."
     )
     saved = (

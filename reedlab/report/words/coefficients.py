@@ -71,7 +71,7 @@ def both_in_words(answer: Unmeasured) -> pd.DataFrame:
     if table.empty:
         return table
     measured = answer.reeds.dropna(subset=[answer.column])
-    names = table["effect"].replace({answer.column: answer.step})
+    names = table["effect"].replace(answer.steps)
     both = [[in_words(name, reeds) for name in names] for reeds in (answer.reeds, measured)]
     alike = [one == other for one, other in zip(*both)]
     return table.assign(effect=both[0])[alike].reset_index(drop=True)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import warnings
 
+import numpy as np
 import pandas as pd
 import pytest
 
 import reedlab as rl
+from reedlab.decide import cane_slopes
 from reedlab.decide.conditions import measured_or_not
 
 
@@ -24,36 +26,38 @@ def few_imputations(monkeypatch):
     monkeypatch.setattr(measured_or_not, "_SHIFTED", 2)
 
 
-def test_most_missing_cannot_say(sparse, few_imputations):
+def test_where_much_is_missing_it_is_said(sparse, few_imputations, monkeypatch):
+    monkeypatch.setattr(measured_or_not, "DOUBTFUL", 0.4)
     with warnings.catch_warnings():
         warnings.simplefilter("error", rl.SeparationWarning)
         warnings.simplefilter("error", rl.ConvergenceWarning)
         answer = rl.unmeasured(sparse)
-    share = answer.information.loc["density_g_cm3", "missing"]
-    assert 0.5 < share < 0.8 and answer.verdict is rl.Verdict.CANNOT_SAY and not answer.unanswered
-    assert f"{share:.0%} of what decides it is filled in, too much for an answer" in str(answer)
-    assert answer.shifted["shift"].tolist() == pytest.approx(
-        [-answer.unit / 2, 0.0, answer.unit / 2]
+    both = list(cane_slopes.terms("density_g_cm3"))
+    share = answer.information.loc[both, "missing"].max()
+    assert share > 0.4 and not answer.unanswered and answer.unit == 0.05
+    assert f"{share:.0%} of what decides one of them is filled in" in answer.sentence()
+    spread = answer.reeds["density_g_cm3"].std()
+    assert answer.shifted["shift"].tolist() == pytest.approx([-spread / 2, 0.0, spread / 2])
+    left = answer.slopes.query("unmeasured == 'left out'").set_index("which")
+    assert left.loc["within", "odds_ratio"] == pytest.approx(
+        np.exp(answer.left_out.loc[both[1], "mean"]), rel=0.05
     )
 
 
 def test_nearly_all_missing_is_refused(sparse, few_imputations, monkeypatch):
-    monkeypatch.setattr(measured_or_not, "REFUSED", 0.5)
+    monkeypatch.setattr(measured_or_not, "REFUSED", 0.1)
     refused = rl.unmeasured(sparse)
     assert refused.unanswered.endswith("is missing: too few pieces have it.")
     assert refused.table.empty and "ten pieces of every new lot" in refused.record_next.what
 
 
-@pytest.mark.parametrize(
-    ("high", "missing", "grade"),
-    [(-0.1, 0.3, "SURE"), (-0.1, 0.6, "CANNOT_SAY"), (0.1, 0.3, "CANNOT_SAY")],
-)
-def test_a_claim_is_sure_where_its_interval_is_clear_and_little_is_missing(high, missing, grade):
-    summary = pd.DataFrame([(-0.3, -0.6, high)], ["hardness"], ["mean", "low", "high"])
-    draws = pd.Series([-0.5, -0.3, -0.2, 0.1])
-    claim = measured_or_not._claim("hardness", summary, draws, "filled in", missing)
-    assert claim[:3] == (
-        "more hardness goes with fewer good reeds, unmeasured filled in",
-        0.75,
-        rl.Verdict[grade],
-    )
+@pytest.mark.parametrize(("known", "grade"), [(True, "SURE"), (False, "CANNOT_SAY")])
+def test_a_slope_of_which_too_much_is_missing_cannot_say(known, grade):
+    draws = pd.DataFrame(dict.fromkeys(cane_slopes.terms("hardness"), np.full(100, -0.6)))
+    slopes = cane_slopes.slopes(draws, "hardness", 1.0, 0.5, 0.9)
+    # logit -0.6 is a share of 0.354: 14.6 points fewer.
+    assert slopes["points"].tolist() == pytest.approx([-0.1457, -0.1457], abs=1e-4)
+    of = cane_slopes.PROPERTIES["hardness"]
+    claims = measured_or_not._claims({"filled in": slopes, "left out": slopes}, of, (known, known))
+    assert claims["grade"].tolist() == [rl.Verdict[grade]] * 2 + [rl.Verdict.SURE] * 2
+    assert claims["statement"].iloc[0].startswith("Lots with 1 more hardness have fewer good")

@@ -45,7 +45,10 @@ def test_the_sentence_names_what_the_choice_hangs_on(answer):
     assert str(found.record_next) in repr(found)
     named = answer.though
     assert named and all(f"{name} if " in named for name in changed if name in named)
-    clear = replace(found, best={"as answered": "teal", "x": "teal"})
+    # That every doubt goes against it is a bound, and changes no sentence.
+    bound = {k: v for k, v in found.best.items() if not k.startswith("every doubt")}
+    assert half_sentence(replace(found, best=bound)) == named
+    clear = replace(found, best={"as answered": "teal", "x": "teal"}, compared=Verdict.LIKELY)
     assert "does not change the choice: it is teal" in clear.sentence()
     assert half_sentence(clear) == ""
     unsure = replace(clear, compared=Verdict.CANNOT_SAY)
