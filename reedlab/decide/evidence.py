@@ -26,6 +26,8 @@ FEWEST_TIMED = 8
 """Timed reeds below which minutes count as not recorded."""
 _FORGOTTEN_DAYS = 365.0
 """Days of waiting after which a reed counts as forgotten, unless another has waited for longer."""
+_SHORTEST_DAYS = 90
+"""Days that records count as at least, so that a first busy week is not taken for a year's pace."""
 _BEFORE = {"cane": "what their cane cost", "minutes_before": "the minutes before tying"}
 
 
@@ -210,6 +212,20 @@ def before_tying(
             says = "taken from lots of the same form" if out[name].notna().any() else "not known"
             notes.append(f"For {listed(own.index[own.isna()])}, {meaning} is {says}.")
     return pd.DataFrame(out), tuple(notes)
+
+
+def pieces_a_year(reeds: pd.DataFrame) -> float:
+    """Return how many pieces this bench ties in a year, from the dates of its settled reeds.
+
+    Parameters
+    ----------
+    reeds
+        With ``tied_on``; without it all of them count as one year's.
+    """
+    if "tied_on" not in reeds:
+        return float(len(reeds))
+    days = (reeds["tied_on"].max() - reeds["tied_on"].min()).days
+    return float(len(reeds) * 365.25 / max(days, _SHORTEST_DAYS))
 
 
 def successes(reeds: pd.DataFrame, asked: str) -> pd.DataFrame:

@@ -11,35 +11,32 @@ lot, which the maker knows once a few pieces are measured.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.answer import CannotAnswer, RecordNext, Verdict, claims_frame, empty, question
+from reedlab.decide.answer import CannotAnswer, RecordNext, empty, question
 from reedlab.decide.costs import Rates
-from reedlab.decide.evidence import before_tying, count, listed
+from reedlab.decide.evidence import before_tying, listed
 from reedlab.decide.stopping.pieces import MEASURES, measured_reeds, sorted_before
-from reedlab.decide.stopping.rules import (
-    Measure,
-    PredictedSuccess,
-    Rule,
-    Windows,
-    fit_prediction,
-)
+from reedlab.decide.stopping.rules import Measure
+from reedlab.decide.stopping.stages import Stage, Stopping, decide
 from reedlab.decide.stopping.stakes import Stakes, by_outcome
-from reedlab.decide.stopping.tryout import (
-    NOTICE,
-    Stopping,
-    lacking,
-    lots_needed,
-    try_rules,
-    what_to_record,
-    whole,
-)
+from reedlab.decide.stopping.tryout import SLOPES
 from reedlab.decide.worth import mean_price, worth
+
+STAGE = Stage(
+    stop="pass over",
+    stopping="passing over",
+    blanks="pieces",
+    go_on="Tie every piece",
+    counted="measured reed",
+    notes="the measures of every piece, the poor ones too",
+    first="Write down density, hardness, both sides of the gouge and straightness of at least ten "
+    "pieces of each of the next {lots} lots before tying, the poor ones too.",
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -49,60 +46,17 @@ class PassingOver(Stopping):
     Attributes
     ----------
     table : pandas.DataFrame
-        One row a measure, taken alone: ``measured`` (reeds), ``per`` (one standard deviation
-        within lots, in its ``unit``), ``odds_ratio`` (of a lot's reeds) with Wald's ``low`` and
-        ``high``, ``could_save`` (for 100 pieces, by the best rule on that measure alone if its
-        slope were at the end of its interval that helps most).
+        One row a measure, within lots; see `slopes_alone`.
     sorted_before : pandas.DataFrame
         One row a measure: ``pieces``, ``tied``, ``sd_measured``, ``sd_tied`` and their ``ratio``.
         Under 1, earlier sorting has narrowed what the records can show (range restriction).
-    currency : str
-        Of the stakes and of every saving.
     """
 
-    table: pd.DataFrame = empty(
-        "measure", "measured", "per", "unit", "odds_ratio", "low", "high", "could_save"
-    )
+    stage: ClassVar[Stage] = STAGE
+    table: pd.DataFrame = empty(*SLOPES)
     sorted_before: pd.DataFrame = empty(
         "measure", "pieces", "tied", "sd_measured", "sd_tied", "ratio"
     )
-    currency: str = ""
-
-    def _sentence(self) -> str:
-        return " ".join(filter(None, (self._found(), str(self.record_next or ""), self.worth)))
-
-    def _found(self) -> str:
-        rests_on, best = _counted(self.reeds, self.lots), self.best
-        if self.follow and best is not None:
-            return (
-                f"Pass over pieces unless {self.rules['says'].iloc[0]}: on lots not seen before "
-                f"that saved {whole(best.saving)} {self.currency} for 100 pieces ({self.level:.0%} "
-                f"interval {whole(best.low)} to {whole(best.high)}), measuring included; "
-                f"from {rests_on}."
-            )
-        most = self.table.loc[self.table["could_save"].idxmax()]
-        if self.verdict is Verdict.SURE:
-            return (
-                "Tie every piece and spend no time measuring for this: nothing measured "
-                "distinguishes good pieces from bad well enough to pay for the minutes it takes. "
-                f"From {rests_on}, the best that a rule could save is {most['could_save']:.0f} "
-                f"{self.currency} for 100 pieces."
-            )
-        unsure = f"Go on tying every piece: {rests_on} cannot say which to pass over."
-        if best is None:
-            return (
-                f"{unsure} No rule is seen to pay, but one by {_short(most['measure'])} might save "
-                f"up to {most['could_save']:.0f} {self.currency} for 100 pieces."
-            )
-        return f"{unsure} {best.in_words(self.currency, 'pieces', self.level)}"
-
-
-def _counted(reeds: int, lots: int) -> str:
-    return f"{count(reeds, 'measured reed')} of {count(lots, 'lot')}"
-
-
-def _short(measure: str) -> str:
-    return measure.split(" (")[0]
 
 
 @question(PassingOver)
@@ -124,8 +78,8 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
     Returns
     -------
     PassingOver
-        Sure where a rule saves at both ends of its interval, or where none can save enough to be
-        noticed. Unanswered where too few settled reeds were made from measured pieces.
+        Sure or likely that a rule saves, or that none saves enough to be noticed.
+        Unanswered where too few settled reeds were made from measured pieces.
 
     Notes
     -----
@@ -152,31 +106,6 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
     )
     narrowed = sorted_before(bench, cases, measures)
     before, costs_notes = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
-    shared = {
-        "sorted_before": narrowed,
-        "reeds": len(cases),
-        "lots": cases["lot"].nunique(),
-        "currency": bench.settings.currency,
-        "level": level,
-        "notes": (*_notes(cases, measures, narrowed), *costs_notes),
-    }
-    lacks = lacking(cases, "scrape_min", measures)
-    if lacks is not None:
-        rests_on = _counted(len(cases), cases["lot"].nunique())
-        return PassingOver(
-            unanswered=f"Go on tying every piece: {rests_on} {lacks.value} to say which to pass "
-            "over.",
-            record_next=RecordNext(
-                what_to_record(
-                    lacks,
-                    "Write down density, hardness, both sides of the gouge and straightness of at "
-                    f"least ten pieces of each of the next {lots_needed(cases['lot'].nunique())} "
-                    "lots before tying, the poor ones too.",
-                )
-            ),
-            lacks=lacks,
-            **shared,
-        )
     weights = bench.reeds["supplier"].astype(object).value_counts()
     price = mean_price(bench.reeds)
 
@@ -185,40 +114,17 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
         of_reed = worth(price, found.value, bench.settings.currency)
         return replace(found, value=of_reed.value), of_reed.says
 
-    stakes, worth_says = counted(cases)
-    slopes = slopes_within_lots(cases, measures, stakes, level)
-    rules: dict[str, Rule] = {
-        "predicted success": PredictedSuccess(measures),
-        "windows": Windows(measures),
-        **{f"{m.says} alone": Windows((m,)) for m in measures},
-    }
-    tried = try_rules(cases, rules, lambda rows: counted(rows)[0], level=level, seed=seed)
-    most, notice = slopes.loc[slopes["could_save"].idxmax()], 100 * NOTICE * stakes.if_bad
-    verdict = tried.verdict
-    if tried.best is None and most["could_save"] > notice:
-        verdict = Verdict.CANNOT_SAY
-    following = None
-    if verdict is Verdict.CANNOT_SAY:
-        following = RecordNext(
-            f"Measure {_short(most['measure'])} on some more lots, the poor pieces too."
-            if tried.best is None
-            else tried.best.record("the measures of every piece, the poor ones too,")
-        )
-    size = most["could_save"] if tried.best is None else tried.best.saving
-    says = "passing over pieces by the best rule saves money on new lots"
-    if verdict is Verdict.SURE and not tried.follow:
-        says = "no rule for passing over pieces saves enough to be noticed"
+    within = cases.assign(**_within_lots(cases, measures))
+    settled = bench.reeds[bench.reeds["settled"]]
+    found = decide(
+        STAGE, cases, measures, "scrape_min", counted, settled, within, level=level, seed=seed
+    )
     return PassingOver(
-        table=slopes,
-        claims=claims_frame([(says, tried.prob, verdict, size, bool(size > notice))]),
-        record_next=following,
-        follow=tried.follow,
-        rules=tried.rules,
-        by_lot=tried.by_lot,
-        best=tried.best,
-        stakes=stakes,
-        worth=worth_says,
-        **shared,
+        table=found.pop("slopes", pd.DataFrame(columns=list(SLOPES))),
+        sorted_before=narrowed,
+        unit=bench.settings.currency,
+        notes=(*_notes(cases, measures, narrowed), *costs_notes),
+        **found,
     )
 
 
@@ -263,56 +169,10 @@ def money_at_stake(
     )
 
 
-def slopes_within_lots(
-    cases: pd.DataFrame, measures: tuple[Measure, ...], stakes: Stakes, level: float = 0.9
-) -> pd.DataFrame:
-    """Say how each measure goes with success within lots, and what it could save at best.
-
-    Returns
-    -------
-    pandas.DataFrame
-        See `PassingOver.table`.
-    """
-    centred = _within_lots(cases, measures).assign(good=cases["good"], lot=cases["lot"])
-    return pd.DataFrame([_slope_alone(centred, m, stakes, level) for m in measures])
-
-
-def _slope_alone(
-    centred: pd.DataFrame, measure: Measure, stakes: Stakes, level: float
-) -> dict[str, Any]:
-    """Fit one measure alone, as a rule on it alone would use it; see `PassingOver.table`."""
-    from scipy.stats import norm
-
-    column = measure.column
-    model = fit_prediction((measure,), centred, stakes)
-    slope = float(model.coefficients[column])
-    reach = float(norm.ppf((1 + level) / 2) * np.sqrt(model.covariance.loc[column, column]))
-    savings = [0.0]
-    for end in (slope - reach, slope + reach):
-        coefficients = pd.Series({"Intercept": model.coefficients["Intercept"], column: end})
-        alone = replace(model, coefficients=coefficients, covariance=_SURE)
-        saved = stakes.saving(alone.keep(centred), alone.chance(centred), measure.minutes)
-        savings.append(100 * float(saved.mean()))
-    return {
-        "measure": measure.says,
-        "measured": int(centred[column].notna().sum()),
-        "per": float(model.scale[column]),
-        "unit": measure.unit,
-        "odds_ratio": math.exp(slope),
-        "low": math.exp(slope - reach),
-        "high": math.exp(slope + reach),
-        "could_save": max(savings),
-    }
-
-
 def _within_lots(cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataFrame:
     """Return each measure centred on the mean of its lot."""
     columns = [m.column for m in measures]
     return cases[columns] - cases.groupby("lot")[columns].transform("mean")
-
-
-_SURE = pd.DataFrame(np.zeros((2, 2)))
-"""Covariance of an intercept and one slope that are taken as known."""
 
 
 def _notes(

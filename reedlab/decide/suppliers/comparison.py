@@ -27,7 +27,7 @@ from reedlab.decide.answer import (
 from reedlab.decide.change import CHANGES
 from reedlab.decide.costs import Rates, cost_per_saleable, net_benefit
 from reedlab.decide.draws import interval, share_lowest, stacked
-from reedlab.decide.evidence import YEARS, Evidence, gather, listed, successes
+from reedlab.decide.evidence import YEARS, Evidence, gather, listed, pieces_a_year, successes
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.next_lot import NextLot
 from reedlab.decide.suppliers import sorting
@@ -55,8 +55,6 @@ _TRIALS = (5, 10, 20, 40)
 """Reeds of one more lot for which its worth is worked out."""
 _WORTH_A_TRIAL = 1.0
 """Net worth a year of one more lot, in money, below which no lot is recommended for it."""
-_SHORTEST_DAYS = 90
-"""Days that records count as at least, so that a first busy week is not taken for a year's pace."""
 
 
 @dataclass(frozen=True)
@@ -541,20 +539,6 @@ def _record_next(said: Suppliers) -> RecordNext:
         float(most.per_year),
         said.currency,
     )
-
-
-def pieces_a_year(reeds: pd.DataFrame) -> float:
-    """Return how many pieces this bench ties in a year, from the dates of its settled reeds.
-
-    Parameters
-    ----------
-    reeds
-        With ``tied_on``; without it all of them count as one year's.
-    """
-    if "tied_on" not in reeds:
-        return float(len(reeds))
-    days = (reeds["tied_on"].max() - reeds["tied_on"].min()).days
-    return float(len(reeds) * 365.25 / max(days, _SHORTEST_DAYS))
 
 
 def value_of(evidence: Evidence, lot: NextLot, currency: str) -> Worth:
