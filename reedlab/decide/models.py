@@ -321,7 +321,7 @@ def _with_pending(
     waits = Waits.of(reeds)
     design, recipe, priors = _model("success", reeds.fillna({"success": 0.0}), "binomial", spec)
     post, chances = with_unknown(
-        design, waits.unknown, waits.log_odds, priors, _SETS, seed, draws, recipe
+        design, waits.unknown, waits.proposed(seed).log_odds, priors, _SETS, seed, draws, recipe
     )
     return post, (
         f"Pending reeds: {len(chances)}, of which about {chances.sum():.0f} should turn out good "

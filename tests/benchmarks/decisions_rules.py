@@ -1,11 +1,11 @@
 """Count how often what is said of rules comes true, on 2,000 small benches whose truth is drawn.
 
-    OMP_NUM_THREADS=1 .venv/bin/python tests/benchmarks/decisions_rules.py [benches]
+    OMP_NUM_THREADS=1 .venv/bin/python tests/benchmarks/decisions_rules.py [benches] [jobs]
 
 Each bench has one measure or three, 6 to 20 lots of 20 reeds, and slopes per standard deviation
 that are normal on the logit with a standard deviation of 0.7 in all. The rule that is found is
-followed on its true world; counted are the claims ("follow") that were false, the intervals of the
-saving that held it, and regret stated and met. It ends with 1 if intervals hold less often than
+followed on its true world; counted are the claims of each grade that were true, the intervals of
+the saving that held it, and regret stated and met. It ends with 1 if intervals hold less often than
 they say, or if regret is worse than stated, by more than three standard errors.
 """
 
@@ -18,7 +18,8 @@ import pandas as pd
 from joblib import Parallel, delayed
 from scipy import special
 
-from reedlab.decide.stopping.rules import Measure, PredictedSuccess, Windows, fit_rules
+from reedlab.decide.answer import Verdict
+from reedlab.decide.stopping.rules import Measure, Signs, fit_rules
 from reedlab.decide.stopping.stakes import Stakes
 from reedlab.decide.stopping.tryout import NOTICE, try_rules
 
@@ -43,9 +44,10 @@ def one(seed: int) -> dict[str, float]:
     rows = pd.DataFrame(STEP * x, columns=names).assign(
         lot=[f"L{i:02d}" for i in lot], good=(rng.random(len(lot)) < chance).astype(int)
     )
-    rules = {"predicted": PredictedSuccess(measures), "windows": Windows(measures)}
+    rules = {"one sign": Signs(measures), "signs together": Signs(measures, together=2)}
     tried, stakes = try_rules(rows, rules, at_stake), at_stake(rows)
     said = {"measures": len(measures), "tried": int(tried.best is not None), "follow": 0}
+    said |= {"grade": tried.verdict.value}
     said |= {"regret": 0.0, "stated": 0.0}
     if tried.best is None:
         return said
@@ -70,16 +72,19 @@ def one(seed: int) -> dict[str, float]:
     }
 
 
-def main(benches: int) -> int:
+def main(benches: int = 2000, jobs: int = 2) -> int:
     """Simulate, print what was said beside what came true, and say whether it holds."""
-    found = pd.DataFrame(Parallel(n_jobs=2)(delayed(one)(seed) for seed in range(benches)))
+    found = pd.DataFrame(Parallel(n_jobs=jobs)(delayed(one)(seed) for seed in range(benches)))
     tried = found[found["tried"] == 1]
     claims = tried[tried["follow"] == 1]
     print(f"{benches} benches; {len(tried)} with a rule to judge, {len(claims)} follow it")
-    print(
-        f"claims of a saving that were true: {(claims['saved'] > 0).mean():.3f}; false on "
-        f"{(claims['saved'] <= 0).sum() / benches:.4f} of benches"
-    )
+    for grade in (Verdict.SURE, Verdict.LIKELY):
+        said = claims.loc[claims["grade"] == grade.value, "saved"]
+        print(f"{grade.value} that a rule saves: {len(said)}, true {(said > 0).mean():.3f}")
+    silent = tried.loc[tried["grade"] == Verdict.CANNOT_SAY.value, "saved"]
+    print(f"cannot say: {len(silent)}, a rule would have saved {(silent > 0).mean():.3f}")
+    rest = tried.loc[(tried["follow"] == 0) & (tried["grade"] != Verdict.CANNOT_SAY.value)]
+    print(f"not worth it: {len(rest)}, a rule would have saved {(rest['saved'] > 0).mean():.3f}")
     held, se = tried["held"].mean(), np.sqrt(0.09 / len(tried))
     print(f"90 % intervals that held the saving: {held:.3f} (standard error {se:.3f})")
     by = tried.groupby("measures")["held"].agg(["size", "mean"])
@@ -99,4 +104,4 @@ def main(benches: int) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 2000))
+    sys.exit(main(*map(int, sys.argv[1:])))

@@ -46,12 +46,9 @@ def test_the_odds_of_a_pending_reed_are_those_of_its_waits(noted, off):
     age = np.exp(waits.age[waits.unknown]) - 0.5
     true = GOOD.logsf(age) - FAILED.logsf(age)
     rng = np.random.default_rng(2)
-    success = reeds["success"].to_numpy(float, copy=True)
-    drawn = []
-    for _ in range(8):
-        q = 1 / (1 + np.exp(-logit(CHANCE) - true))
-        success[waits.unknown] = rng.random(len(true)) < q
-        drawn.append(waits.log_odds(success, rng))
+    eta = np.full(len(true), logit(CHANCE))
+    proposed = waits.proposed()
+    drawn = [proposed.log_odds(eta, rng) for _ in range(8)]
     young = (age > 3) & (age < 60)
     assert np.mean(drawn, axis=0)[young] == pytest.approx(true[young], abs=off)
 

@@ -9,47 +9,58 @@ odds, and a rule has to find those with worse than poor odds.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.answer import (
-    About,
-    CannotAnswer,
-    RecordNext,
-    Verdict,
-    claims_frame,
-    empty,
-    question,
-)
-from reedlab.decide.evidence import before_tying, count, listed, pieces_a_year
+from reedlab.decide.answer import About, CannotAnswer, RecordNext, empty, question
+from reedlab.decide.evidence import before_tying, listed
 from reedlab.decide.stopping.pieces import MEASURES as OF_THE_PIECE
 from reedlab.decide.stopping.pieces import measured_reeds
-from reedlab.decide.stopping.rules import Measure, PredictedSuccess, Rule, Windows
+from reedlab.decide.stopping.rules import Measure
+from reedlab.decide.stopping.stages import Stage, Stopping, decide
 from reedlab.decide.stopping.stakes import Stakes, by_outcome
-from reedlab.decide.stopping.tryout import (
-    MANY_LOTS,
-    NOTICE,
-    Stopping,
-    lacking,
-    lots_needed,
-    try_rules,
-    what_to_record,
-    whole,
-)
+from reedlab.decide.stopping.tryout import SLOPES
 from reedlab.decide.worth import mean_price, worth
 from reedlab.elementary import wilson
-from reedlab.records.tidy.days import exact
 
+STAGE = Stage(
+    stop="give up",
+    stopping="giving up",
+    blanks="blanks",
+    go_on="Go on with every blank that is roughed",
+    counted="roughed blank",
+    notes="opening and crow of every blank",
+    first="Note opening, crow and rough minutes of every blank as soon as it is dry, over at least "
+    "{lots} more lots.",
+    about=About.SIGNS,
+)
 MEASURES = (
     Measure("opening_small", "a small opening", "", 1.0, 0.0, two_sided=False, flag=True),
     Measure("opening_large", "a large opening", "", 1.0, 0.0, two_sided=False, flag=True),
     Measure("crow_flat", "a flat crow", "", 1.0, 0.0, two_sided=False, flag=True),
     Measure("crow_sharp", "a sharp crow", "", 1.0, 0.0, two_sided=False, flag=True),
     Measure("leak", "a leak", "", 1.0, 0.0, two_sided=False, flag=True),
-    Measure("tied_off_mm", "tied length off the usual", "mm", 0.1, 0.0, two_sided=False),
-    Measure("rough_pace", "rough scrape's time over the maker's usual", "", 0.1, 0.0),
+    Measure(
+        "tied_off_mm",
+        "tied length off the usual",
+        "mm",
+        0.1,
+        0.0,
+        two_sided=False,
+        more="a tied length off the usual by {edge} or more",
+    ),
+    Measure(
+        "rough_pace",
+        "rough scrape's time over the maker's usual",
+        "",
+        0.1,
+        0.0,
+        usual=1.0,
+        more="a rough scrape of {percent:.0f} % or more over the maker's usual time",
+        less="a rough scrape of {percent:.0f} % or more under the maker's usual time",
+    ),
     *(replace(m, minutes=0.0) for m in OF_THE_PIECE),
 )
 """What is known of a blank once it is roughed and dry; by then it costs nothing to know."""
@@ -67,43 +78,17 @@ class GivingUp(Stopping):
     table : pandas.DataFrame
         One row a sign that can be there or not: ``blanks`` with it, ``good`` (share of them that
         turned out good) with its Wilson interval ``low``, ``high``.
+    slopes : pandas.DataFrame
+        One row a measure; see `slopes_alone`.
     already : int
         Blanks lost or given up at tying or roughing, on which no rule was needed.
     """
 
+    stage: ClassVar[Stage] = STAGE
     table: pd.DataFrame = empty("sign", "blanks", "good", "low", "high")
+    slopes: pd.DataFrame = empty(*SLOPES)
     already: int = 0
-
-    def _sentence(self) -> str:
-        return " ".join(filter(None, (self._found(), self.worth)))
-
-    def _found(self) -> str:
-        rests_on, best = _counted(self.reeds, self.lots), self.best
-        if self.follow and best is not None:
-            likely = "Likely worth it: give" if self.verdict is Verdict.LIKELY else "Give"
-            return (
-                f"{likely} up blanks after the rough scrape unless {self.rules['says'].iloc[0]}: "
-                f"on lots not seen before that saved {whole(best.saving)} minutes for 100 blanks "
-                f"({self.level:.0%} interval {whole(best.low)} to {whole(best.high)}), a saleable "
-                f"reed then taking {whole(best.per_saleable_with_rule)} minutes instead of "
-                f"{whole(best.per_saleable)}; from {rests_on}."
-            )
-        if best is not None and self.verdict is Verdict.CANNOT_SAY:
-            return (
-                f"Go on with every blank: {rests_on} cannot say which to give up. "
-                f"{best.in_words('minutes', 'blanks', self.level)}"
-            )
-        pays = 100 * self.stakes.threshold if self.stakes is not None else float("nan")
-        likely = "likely " if self.verdict is Verdict.LIKELY else ""
-        return (
-            f"Go on with every blank that is roughed: {likely}nothing noted by then marks those "
-            f"with a chance below {pays:.0f} %, where finishing stops paying for itself; "
-            f"from {rests_on}."
-        )
-
-
-def _counted(reeds: int, lots: int) -> str:
-    return f"{count(reeds, 'roughed blank')} of {count(lots, 'lot')}"
+    unit: str = "minutes"
 
 
 @question(GivingUp)
@@ -127,8 +112,8 @@ def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
     Returns
     -------
     GivingUp
-        As sure as that a rule saves enough to be noticed on new lots or, where none is found, that
-        none does. Unanswered where too few blanks went on from the rough scrape to an outcome.
+        Sure or likely that a rule saves, or that none saves enough to be noticed.
+        Unanswered where too few blanks went on from the rough scrape to an outcome.
 
     Notes
     -----
@@ -145,30 +130,6 @@ def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
             ),
         )
     measures, notes = usable(cases)
-    shared = {
-        "table": _signs(cases, [m for m in measures if m.flag], level),
-        "already": len(already),
-        "reeds": len(cases),
-        "lots": cases["lot"].nunique(),
-        "level": level,
-        "notes": notes,
-    }
-    lacks = lacking(cases, "finish_min", measures)
-    if lacks is not None:
-        rests_on = _counted(len(cases), cases["lot"].nunique())
-        return GivingUp(
-            unanswered=f"Go on with every blank as you do: {rests_on} {lacks.value} to say which "
-            "to give up.",
-            record_next=RecordNext(
-                what_to_record(
-                    lacks,
-                    "Note opening, crow and rough minutes of every blank as soon as it is dry, "
-                    f"over at least {lots_needed(cases['lot'].nunique())} more lots.",
-                )
-            ),
-            lacks=lacks,
-            **shared,
-        )
     before, _ = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
     tying = float(np.nan_to_num(before["minutes_before"].mean()))
     tries = len(already) / len(cases)
@@ -182,38 +143,15 @@ def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
         of_reed = worth(price, found.value, "minutes", hours)
         return replace(found, value=of_reed.value), of_reed.says
 
-    stakes, says = counted(cases)
-    rules: dict[str, Rule] = {
-        "predicted success": PredictedSuccess(measures),
-        "predicted success, learning the lot": PredictedSuccess(measures, learns=True),
-        "windows": Windows(measures),
-    }
-    tried = try_rules(cases, rules, lambda rows: counted(rows)[0], level=level, seed=seed)
-    size, following = 0.0, None
-    if tried.best is not None:
-        size = tried.best.saving
-        if tried.verdict is Verdict.CANNOT_SAY:
-            following = RecordNext(
-                tried.best.record("opening and crow of every blank"),
-                tried.best.regret * pieces_a_year(bench.reeds) / 100,
-                "minutes",
-                About.SIGNS,
-                more=tried.best.more_lots <= MANY_LOTS,
-            )
-    statement = "no rule for giving up blanks saves enough to be noticed"
-    if tried.follow:
-        statement = "giving up blanks by the best rule saves minutes on new lots"
-    matters = size > 100 * NOTICE * stakes.if_bad
+    found = decide(
+        STAGE, cases, measures, "finish_min", counted, cases, cases,
+        unit="minutes", level=level, seed=seed,
+    )  # fmt: skip
     return GivingUp(
-        claims=claims_frame([(statement, tried.prob, tried.verdict, size, matters)]),
-        record_next=following,
-        follow=tried.follow,
-        rules=tried.rules,
-        by_lot=tried.by_lot,
-        best=tried.best,
-        stakes=stakes,
-        worth=says,
-        **shared,
+        table=_signs(cases, [m for m in measures if m.flag], level),
+        already=len(already),
+        notes=notes,
+        **found,
     )
 
 
@@ -228,7 +166,7 @@ def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
     -------
     cases : pandas.DataFrame
         ``reed``, ``lot``, ``good`` (0 or 1), ``rough_min``, ``finish_min`` (0 for a blank lost
-        before it was finished), ``decided_on``, ``known_on`` and the columns of `MEASURES`.
+        before it was finished), ``tied_on`` and the columns of `MEASURES`.
     already : pandas.DataFrame
         Rows of ``bench.reeds`` that were lost at tying or roughing.
     """
@@ -257,8 +195,7 @@ def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
             "good": past["success"],
             "rough_min": past["rough_min"],
             "finish_min": past["finish_min"].mask(unfinished & past["finish_min"].isna(), 0.0),
-            "decided_on": past["rough_on"].fillna(past["tied_on"]),
-            "known_on": exact(past, "judged_on").fillna(exact(past, "finished_on")),
+            "tied_on": past["tied_on"],
             **{name: sign.astype(float) for name, sign in signs.items()},
             "tied_off_mm": (past["tied_mm"] - usual_tied.transform("median")).abs(),
             "rough_pace": past["rough_min"] / usual_pace,

@@ -1,7 +1,7 @@
 """Rules judged on held-out lots: cross-validation by lot.
 
 Everything that is learnt from records (scaling, the value imputed for a missing one, slopes,
-windows, the threshold) is learnt inside the fold, without the held-out lots. What remains is the
+signs and their edges) is learnt inside the fold, without the held-out lots. What remains is the
 optimism of choosing the best among several rules; a bootstrap of lots corrects it.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.draws import interval
-from reedlab.decide.stopping.rules import Rule, fit_rules
+from reedlab.decide.stopping.rules import Signs, fit_rules
 from reedlab.decide.stopping.stakes import Stakes
 
 LEARNT = 1.15
@@ -63,7 +63,7 @@ def lot_folds(lots: pd.Series, folds: int = 10, seed: int = 1) -> np.ndarray:
 
 def held_out(
     data: pd.DataFrame,
-    rules: Mapping[str, Rule],
+    rules: Mapping[str, Signs],
     stakes_of: Callable[[pd.DataFrame], Stakes],
     *,
     folds: int = 10,
@@ -75,7 +75,7 @@ def held_out(
     ----------
     data : pandas.DataFrame
         Rows with ``good`` (0 or 1), ``lot`` and the measures.
-    rules : mapping of str to Rule
+    rules : mapping of str to Signs
     stakes_of : callable
         Works out the stakes from rows; inside a fold from the training rows, for the final
         count from all.

@@ -9,10 +9,43 @@ import pandas as pd
 from reedlab.decide.stopping.rules import Measure
 
 MEASURES = (
-    Measure("density_over_lot", "density less the mean of its lot", "g/cm³", 0.005, 1.0),
-    Measure("hardness_over_lot", "hardness less the mean of its lot", "", 0.5, 0.5),
-    Measure("asymmetry_mm", "difference between the sides", "mm", 0.005, 0.5, two_sided=False),
-    Measure("bend", "bend (0 straight, 1 slight, 2 reject)", "", 1.0, 0.1, two_sided=False),
+    Measure(
+        "density_over_lot",
+        "density less the mean of its lot",
+        "g/cm³",
+        0.005,
+        1.0,
+        more="a density {edge} or more above the mean of their lot",
+        less="a density {edge} or more below the mean of their lot",
+    ),
+    Measure(
+        "hardness_over_lot",
+        "hardness less the mean of its lot",
+        "",
+        0.5,
+        0.5,
+        more="a hardness {edge} or more above the mean of their lot",
+        less="a hardness {edge} or more below the mean of their lot",
+    ),
+    Measure(
+        "asymmetry_mm",
+        "difference between the sides",
+        "mm",
+        0.005,
+        0.5,
+        two_sided=False,
+        more="sides that differ by {edge} or more",
+    ),
+    Measure(
+        "bend",
+        "bend (0 straight, 1 slight, 2 reject)",
+        "",
+        1.0,
+        0.1,
+        two_sided=False,
+        more="a {edge} bend or worse",
+        words=("straight", "slight", "reject"),
+    ),
 )
 """What may be known of a piece before it is tied; the minutes are common practice, no source."""
 OF_CANE = {"density_over_lot": "density_g_cm3", "hardness_over_lot": "hardness"}

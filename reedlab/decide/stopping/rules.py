@@ -1,14 +1,14 @@
 """Rules that pass over a blank, learnt from records.
 
-A rule takes what is measured of a blank and decides whether to go on with it: by its predicted
-chance of success, or by simple windows for use at the bench. `reedlab.decide.stopping.stakes`
-counts what following one is worth.
+A rule says by signs that are seen at the bench which blanks to stop. The signs are chosen by the
+chance of success that a model predicts from them; `reedlab.decide.stopping.stakes` counts what
+following a rule is worth.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -20,7 +20,10 @@ from reedlab.errors import ModelError
 
 _NODES, _WEIGHTS = normal_nodes(15)
 _TRIED = (0.1, 0.2, 0.3, 0.4)
-"""Shares of the training pieces beyond which a window's edge is tried."""
+"""Shares of the training pieces beyond which a sign's edge is tried."""
+_DRAWS = 400
+_MOST = 2
+"""Signs, or pairs of them, that a maker keeps in mind at the bench."""
 
 
 @dataclass(frozen=True)
@@ -36,13 +39,19 @@ class Measure:
     unit : str
         Its unit, or an empty string.
     step : float
-        The finest division that the bench reads; the edges of windows are rounded to it.
+        The finest division that the bench reads; the edges of signs are rounded to it.
     minutes : float
         What it takes to measure one blank.
     two_sided : bool
         Whether too little can be as bad as too much.
     flag : bool
         Whether it is there or not, 1 or 0, so that no unit or edge needs naming.
+    usual : float
+        What an ordinary blank has; edges are said from there.
+    more, less : str
+        How a sign is said, above an edge and below: ``{edge}`` with its unit, ``{percent}``.
+    words : tuple of str
+        What the whole numbers from 0 are called, where they are grades.
     """
 
     column: str
@@ -52,16 +61,20 @@ class Measure:
     minutes: float
     two_sided: bool = True
     flag: bool = False
+    usual: float = 0.0
+    more: str = "{says} of {edge} or more"
+    less: str = "{says} of −{edge} or less"
+    words: tuple[str, ...] = ()
 
 
 def fit_rules(
-    rules: Mapping[str, Rule], data: pd.DataFrame, stakes: Stakes
-) -> dict[str, FittedRule]:
+    rules: Mapping[str, Signs], data: pd.DataFrame, stakes: Stakes
+) -> dict[str, FittedSigns]:
     """Find every rule from the same rows.
 
     Parameters
     ----------
-    rules : mapping of str to Rule
+    rules : mapping of str to Signs
     data : pandas.DataFrame
         One row a blank: ``good`` (0 or 1), ``lot`` and the measures' columns.
     stakes : Stakes
@@ -73,11 +86,11 @@ def fit_rules(
         is to go on with every blank.
     """
     models: dict[tuple[Measure, ...], FittedPrediction | None] = {}
-    fitted: dict[str, FittedRule] = {}
+    fitted: dict[str, FittedSigns] = {}
     for name, rule in rules.items():
         if rule.measures not in models:
             try:
-                models[rule.measures] = fit_prediction(rule.measures, data, stakes)
+                models[rule.measures] = fit_prediction(rule.measures, data)
             except ModelError:
                 models[rule.measures] = None
         model = models[rule.measures]
@@ -85,35 +98,7 @@ def fit_rules(
     return fitted
 
 
-@dataclass(frozen=True)
-class PredictedSuccess:
-    """Go on where the predicted chance of success is above the break-even of the stakes.
-
-    The chance comes from a mixed model with the measures' slopes and the lots' effects, those of
-    a new lot and the uncertainty of the slopes integrated out. Scaling and the value put in for
-    a missing measurement (the mean) come from the training rows.
-
-    Attributes
-    ----------
-    measures : tuple of Measure
-    learns : bool
-        Whether the lot's effect is updated by its own reeds, as far as they are known when the
-        blank is decided on. The rows then hold ``decided_on`` and ``known_on``.
-    """
-
-    measures: tuple[Measure, ...]
-    learns: bool = False
-
-    def read(self, model: FittedPrediction, data: pd.DataFrame, stakes: Stakes) -> FittedRule:
-        """Take the model as it is, if it expects to pay; else go on with every blank."""
-        fitted = replace(model, learns=self.learns)
-        expected = stakes.saving(fitted.keep(data), fitted.chance(data), fitted.minutes)
-        return fitted if expected.mean() > 0 else GO_ON
-
-
-def fit_prediction(
-    measures: tuple[Measure, ...], data: pd.DataFrame, stakes: Stakes
-) -> FittedPrediction:
+def fit_prediction(measures: tuple[Measure, ...], data: pd.DataFrame) -> FittedPrediction:
     """Fit the chance of success to the measures, with a random effect of lots.
 
     Parameters
@@ -121,8 +106,6 @@ def fit_prediction(
     measures : tuple of Measure
     data : pandas.DataFrame
         One row a blank: ``good`` (0 or 1), ``lot`` and the measures' columns.
-    stakes : Stakes
-        They give the threshold.
 
     Returns
     -------
@@ -144,23 +127,23 @@ def fit_prediction(
     frame = frame.assign(good=data["good"].to_numpy(), lot=data["lot"].astype(str))
     model = fit(" + ".join(["good ~ 1", *used, "(1 | lot)"]), frame, family="binomial")
     return FittedPrediction(
-        measures,
         centre,
         scale,
         model.fe_params,
         model.cov_fe,
         float(model.vcomp["variance"].sum()),
-        stakes.threshold,
     )
 
 
 @dataclass(frozen=True)
 class FittedPrediction:
-    """A fitted `PredictedSuccess`.
+    """The chance of success, with the measures' slopes and the lots' effects.
+
+    Those of a new lot and the uncertainty of the slopes are integrated out. Scaling and the value
+    put in for a missing measurement (the mean) come from the training rows.
 
     Attributes
     ----------
-    measures : tuple of Measure
     centre, scale : pandas.Series
         Of each measure in the training rows.
     coefficients : pandas.Series
@@ -169,193 +152,210 @@ class FittedPrediction:
         Of the coefficients.
     lot_variance : float
         Of the lots' effects.
-    threshold : float
-        The chance of success below which a blank is passed over.
-    learns : bool
-        As in `PredictedSuccess`.
     """
 
-    measures: tuple[Measure, ...]
     centre: pd.Series
     scale: pd.Series
     coefficients: pd.Series
     covariance: pd.DataFrame
     lot_variance: float
-    threshold: float
-    learns: bool = False
 
-    @property
-    def minutes(self) -> float:
-        """Minutes of measuring that it takes for each blank."""
-        return sum(m.minutes for m in self.measures)
+    def _design(self, data: pd.DataFrame) -> np.ndarray:
+        terms = self.coefficients.index[1:]
+        x = ((data[terms].astype(float) - self.centre[terms]) / self.scale[terms]).fillna(0.0)
+        return np.column_stack([np.ones(len(x)), x.to_numpy()])
+
+    def drawn_chances(self, data: pd.DataFrame, draws: int, seed: int) -> np.ndarray:
+        """Draw each blank's chance of success in new lots, by coefficients; (draws, n)."""
+        rng = np.random.default_rng(seed)
+        root = np.linalg.cholesky(self.covariance.to_numpy())
+        noise = rng.standard_normal((draws, len(root)))
+        logit = (self.coefficients.to_numpy() + noise @ root.T) @ self._design(data).T
+        spread = np.sqrt(self.lot_variance)
+        return np.asarray(
+            sum(w * expit(logit + spread * z) for z, w in zip(_NODES, _WEIGHTS, strict=True))
+        )
 
     def chance(self, data: pd.DataFrame) -> np.ndarray:
         """Return each blank's chance of success in a lot that was not in the training rows."""
-        terms = self.coefficients.index[1:]
-        x = ((data[terms].astype(float) - self.centre[terms]) / self.scale[terms]).fillna(0.0)
-        design = np.column_stack([np.ones(len(x)), x.to_numpy()])
+        design = self._design(data)
         logit = design @ self.coefficients.to_numpy()
         variance = np.einsum("ij,jk,ik->i", design, self.covariance.to_numpy(), design)
         spread = np.sqrt(variance + self.lot_variance)
         at_node = expit(logit[:, None] + spread[:, None] * _NODES)
-        weights = np.broadcast_to(_WEIGHTS, at_node.shape)
-        if self.learns:
-            weights = weights * _likelihood_so_far(at_node, data)
-            weights /= weights.sum(axis=1, keepdims=True)
-        return np.sum(at_node * weights, axis=1)
-
-    def keep(self, data: pd.DataFrame) -> np.ndarray:
-        """Return for each row whether to go on with it."""
-        return self.chance(data) >= self.threshold
-
-    def sentence(self) -> str:
-        """Say when to go on, as it follows the word unless."""
-        return f"their predicted chance of success is at least {100 * self.threshold:.0f} %"
-
-
-def _likelihood_so_far(at_node: np.ndarray, data: pd.DataFrame) -> np.ndarray:
-    """Return how likely each node makes what is known of each row's lot when it is decided on."""
-    good = data["good"].to_numpy()[:, None]
-    own = np.log(np.where(good == 1, at_node, 1 - at_node).clip(1e-300))
-    lot, known, decided = pd.factorize(data["lot"])[0], data["known_on"], data["decided_on"]
-    # In the order of lots, then of the days on which outcomes were known, what is known of a lot
-    # on a day is a running sum: memory and time grow with the rows, not with their pairs.
-    day = pd.factorize(pd.concat([known, decided]), sort=True, use_na_sentinel=False)[0]
-    known_at, decided_at = (lot * (day.max() + 1) + part for part in np.split(day, 2))
-    decided_at = np.where(decided.isna(), lot * (day.max() + 1), decided_at)
-    order = np.argsort(known_at, kind="stable")
-    so_far = pd.DataFrame(own[order]).groupby(lot[order]).cumsum().to_numpy()
-    last = np.searchsorted(known_at[order], decided_at) - 1
-    earlier = (last >= 0) & (lot[order][last] == lot)
-    log_likely = np.where(earlier[:, None], so_far[last], 0.0)
-    return np.exp(log_likely - log_likely.max(axis=1, keepdims=True))
+        return np.asarray(at_node @ _WEIGHTS)
 
 
 @dataclass(frozen=True)
-class Window:
-    """The range of one measure within which to go on.
+class Sign:
+    """What can be seen of a blank: something that is there, or a measure from an edge on.
 
     Attributes
     ----------
     measure : Measure
-    low, high : float
-        Both included; infinite where open.
+    edge : float
+        Included.
+    above : bool
+        Whether the sign is there from the edge upwards; else downwards.
     """
 
     measure: Measure
-    low: float
-    high: float
+    edge: float
+    above: bool = True
 
-    def holds(self, data: pd.DataFrame) -> np.ndarray:
-        """Return which rows lie inside; what was not measured does."""
+    def shows(self, data: pd.DataFrame) -> np.ndarray:
+        """Return which rows have it; what was not measured has not."""
         value = data[self.measure.column].astype(float).to_numpy()
-        outside = (value < self.low - 1e-9) | (value > self.high + 1e-9)
-        return ~outside
+        beyond = value >= self.edge - 1e-9 if self.above else value <= self.edge + 1e-9
+        return np.asarray(beyond)
 
-    def sentence(self) -> str:
-        """Say the window in a maker's words."""
-        unit = f" {self.measure.unit}" if self.measure.unit else ""
-        edges = [f"{edge:g}{unit}" for edge in (self.low, self.high)]
-        if self.measure.flag:
-            return f"they {'have' if np.isinf(self.high) else 'are without'} {self.measure.says}"
-        if np.isinf(self.low):
-            return f"their {self.measure.says} is at most {edges[1]}"
-        if np.isinf(self.high):
-            return f"their {self.measure.says} is at least {edges[0]}"
-        return f"their {self.measure.says} is from {edges[0]} to {edges[1]}"
+    def __str__(self) -> str:
+        measure, away = self.measure, abs(self.edge - self.measure.usual)
+        if measure.flag:
+            return measure.says
+        edge = f"{away:g} {measure.unit}".strip()
+        if measure.words:
+            edge = measure.words[int(self.edge)]
+        phrase = measure.more if self.above else measure.less
+        return phrase.format(says=measure.says, edge=edge, percent=100 * away)
 
 
 @dataclass(frozen=True)
-class Windows:
-    """Go on while each measure is within a simple window: a rule for use without a computer.
+class Signs:
+    """Stop blanks by signs that are seen at the bench: one, or several that come together.
 
-    Windows are added measure by measure, each time the one that saves most on the training rows
-    after its minute of measuring is paid, as long as one does.
+    Signs are added one by one, each time that which saves most on the training rows after its
+    minutes of measuring are paid, as long as one saves enough to be noticed.
 
     Attributes
     ----------
     measures : tuple of Measure
+    together : int
+        How many signs a blank must have at once, at most: 1 or 2.
     """
 
     measures: tuple[Measure, ...]
+    together: int = 1
 
-    def read(self, model: FittedPrediction, data: pd.DataFrame, stakes: Stakes) -> FittedWindows:
-        """Search for windows, judging each by the chances that the model gives."""
+    def read(self, model: FittedPrediction, data: pd.DataFrame, stakes: Stakes) -> FittedSigns:
+        """Search for signs, judging each by the chances that the model gives."""
+        signs = [sign for m in self.measures for sign in _signs(m, data)]
+        if not signs:
+            return GO_ON
+        shown = np.array([sign.shows(data) for sign in signs], dtype=float)
         saved = stakes.saving(np.zeros(len(data), dtype=bool), model.chance(data))
-        kept = np.ones(len(data), dtype=bool)
-        chosen: list[Window] = []
-        left = list(self.measures)
-        while left:
-            best, most = None, 0.0
-            for measure in left:
-                for window in _windows(measure, data):
-                    gone = kept & ~window.holds(data)
-                    worth = saved[gone].sum() - stakes.minute * measure.minutes * len(data)
-                    if worth > most:
-                        best, most = window, worth
-            if best is None:
+        chosen: list[tuple[Sign, ...]] = []
+        for _ in range(_MOST):
+            paid = {sign.measure for group in chosen for sign in group}
+            price = stakes.minute * len(data) * _minutes_more(signs, paid)
+            worth = _worth(signs, shown, saved, self.together) - price
+            i, j = np.unravel_index(int(worth.argmax()), worth.shape)
+            if worth[i, j] <= stakes.notice * len(data):
                 break
-            chosen.append(best)
-            kept &= best.holds(data)
-            left.remove(best.measure)
-        return FittedWindows(tuple(chosen))
+            chosen.append((signs[i],) if i == j else (signs[min(i, j)], signs[max(i, j)]))
+            saved = np.where((shown[i] > 0) & (shown[j] > 0), 0.0, saved)
+        return FittedSigns(tuple(chosen), model)
+
+
+def _worth(
+    signs: Sequence[Sign], shown: np.ndarray, saved: np.ndarray, together: int
+) -> np.ndarray:
+    """Sum what stopping saves over the rows with each sign, and with each two of them; (s, s)."""
+    worth = np.full((len(signs), len(signs)), -np.inf)
+    if together > 1:
+        column = np.array([sign.measure.column for sign in signs])
+        both = column[:, None] != column
+        worth[both] = ((shown * saved) @ shown.T)[both]
+    np.fill_diagonal(worth, shown @ saved)
+    return worth
+
+
+def _minutes_more(signs: Sequence[Sign], paid: set[Measure]) -> np.ndarray:
+    """Return the minutes of measuring that each sign, and each two, add to those paid; (s, s)."""
+    own = np.array([0.0 if sign.measure in paid else sign.measure.minutes for sign in signs])
+    column = np.array([sign.measure.column for sign in signs])
+    return np.where(column[:, None] == column, own[:, None], own[:, None] + own)
 
 
 @dataclass(frozen=True)
-class FittedWindows:
-    """A fitted `Windows`.
+class FittedSigns:
+    """A fitted `Signs`.
 
     Attributes
     ----------
-    windows : tuple of Window
-        None of them when no window saved anything on the training rows.
+    groups : tuple of tuple of Sign
+        A blank with every sign of one group is stopped. None of them when none saved enough on the
+        training rows.
+    model : FittedPrediction or None
+        What they were chosen by.
     """
 
-    windows: tuple[Window, ...]
+    groups: tuple[tuple[Sign, ...], ...]
+    model: FittedPrediction | None = None
 
     @property
     def minutes(self) -> float:
         """Minutes of measuring that it takes for each blank."""
-        return sum(w.measure.minutes for w in self.windows)
+        used = {sign.measure for group in self.groups for sign in group}
+        return sum(measure.minutes for measure in used)
 
     def keep(self, data: pd.DataFrame) -> np.ndarray:
         """Return for each row whether to go on with it."""
         kept = np.ones(len(data), dtype=bool)
-        for window in self.windows:
-            kept &= window.holds(data)
+        for group in self.groups:
+            kept &= ~np.all([sign.shows(data) for sign in group], axis=0)
         return kept
 
+    def expected(self, data: pd.DataFrame, stakes: Stakes, seed: int = 1) -> np.ndarray:
+        """Draw what it saves a blank by the model that it was chosen by.
+
+        Parameters
+        ----------
+        data : pandas.DataFrame
+            The rows that it was chosen on.
+        stakes : Stakes
+        seed : int
+
+        Returns
+        -------
+        ndarray, shape (draws,)
+            Mean saving over the rows, with coefficients drawn from the normal at their estimates.
+        """
+        stopped = data[~self.keep(data)]
+        if self.model is None or stopped.empty:
+            return np.zeros(_DRAWS)
+        going_on = np.array(
+            [
+                np.sum(stakes.saving(np.zeros(len(stopped), dtype=bool), chance))
+                for chance in self.model.drawn_chances(stopped, _DRAWS, seed)
+            ]
+        )
+        return going_on / len(data) - stakes.minute * self.minutes
+
     def sentence(self) -> str:
-        """Say when to go on, as it follows the word unless."""
-        return " and ".join(window.sentence() for window in self.windows)
+        """Say which blanks to stop, as it follows the word with."""
+        return ", or with ".join(" and ".join(map(str, group)) for group in self.groups)
 
 
-GO_ON = FittedWindows(())
+GO_ON = FittedSigns(())
 """The rule to beat: measure nothing and go on with every blank."""
 
 
-Rule = PredictedSuccess | Windows
-"""What is read off a fitted chance of success; it sees only the training rows."""
-FittedRule = FittedPrediction | FittedWindows
-"""A rule that has seen its training rows: what it measures, keeps and says."""
-
-
-def _windows(measure: Measure, data: pd.DataFrame) -> Sequence[Window]:
-    """Return the windows of one measure that are worth trying on these rows."""
+def _signs(measure: Measure, data: pd.DataFrame) -> Sequence[Sign]:
+    """Return the signs of one measure that are worth trying on these rows."""
     value = data[measure.column].astype(float).dropna().to_numpy()
     if len(value) == 0:
         return []
+    if measure.flag:
+        return [Sign(measure, 1.0)]
 
     def edges(shares: Sequence[float]) -> list[float]:
-        return sorted(
-            {round(measure.step * round(q / measure.step), 10) for q in np.quantile(value, shares)}
-        )
+        steps = np.quantile(value, shares) / measure.step
+        return sorted({round(measure.step * round(q), 10) for q in steps})
 
-    highs = [np.inf, *edges([1 - share for share in _TRIED])]
-    lows = [-np.inf, *edges(_TRIED)] if measure.two_sided else [-np.inf]
-    return [
-        Window(measure, low, high)
-        for low in lows
-        for high in highs
-        if low < high and not (np.isinf(low) and np.isinf(high))
+    highs = [Sign(measure, edge) for edge in edges([1 - share for share in _TRIED])]
+    lows = [Sign(measure, edge, above=False) for edge in edges(_TRIED)] if measure.two_sided else []
+    # An edge on the usual side of the usual cannot be said, and would stop most of the blanks.
+    return [s for s in highs if s.edge > measure.usual] + [
+        s for s in lows if s.edge < measure.usual
     ]

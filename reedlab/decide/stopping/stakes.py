@@ -13,6 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+NOTICE = 0.02
+"""Savings below this share of what a failure costs are not worth a change of habit."""
+
 
 @dataclass(frozen=True)
 class Stakes:
@@ -61,6 +64,11 @@ class Stakes:
     def threshold(self) -> float:
         """The chance of success at which going on breaks even (Pauker and Kassirer 1975)."""
         return 1.0 if self.gain <= 0 else self.if_bad / (self.gain + self.if_bad)
+
+    @property
+    def notice(self) -> float:
+        """The least saving a blank that is worth a change of habit."""
+        return NOTICE * self.if_bad
 
     def saving(self, keep: np.ndarray, good: np.ndarray, minutes: float = 0.0) -> np.ndarray:
         """Count what a rule saved with each blank.

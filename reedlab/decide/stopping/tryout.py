@@ -1,31 +1,35 @@
 """Rules tried against going on with every blank, and what comes of it.
 
-Passing over pieces before tying and giving up blanks after the rough scrape are one question at
-two stages. A rule is recommended only if it likely saves on held-out lots, enough to be noticed.
+A rule is recommended if it likely saves enough to be noticed on held-out lots.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
+from typing import Any
 
+import numpy as np
 import pandas as pd
+from scipy.stats import norm
 
-from reedlab.decide.answer import LIKELY_FROM, Answer, Verdict, empty, graded
+from reedlab.decide.answer import Verdict, graded
+from reedlab.decide.draws import interval
 from reedlab.decide.evidence import FEWEST_TIMED
-from reedlab.decide.stopping.folds import HeldOutSaving, held_out, judge
-from reedlab.decide.stopping.rules import Measure, Rule, fit_rules
+from reedlab.decide.stopping.folds import held_out, judge
+from reedlab.decide.stopping.rules import (
+    FittedPrediction,
+    Measure,
+    Signs,
+    fit_prediction,
+    fit_rules,
+)
 from reedlab.decide.stopping.stakes import Stakes
 
 FEWEST = {"lots": 6, "reeds": 60, "of each outcome": 15, "timed": FEWEST_TIMED}
 """Below these a rule is not even tried: a fold would hold next to nothing."""
-
-MANY_LOTS = 60
-"""Lots more than a maker will work in years: an answer that needs more is not worth waiting for."""
-
-NOTICE = 0.02
-"""Savings below this share of what a failure costs are not worth a change of habit."""
 
 
 class Lack(Enum):
@@ -72,33 +76,6 @@ class BestRule:
         away = max(abs(self.saving), half / 3)
         return max(10 * round(self.lots * ((half / away) ** 2 - 1) / 10), 10)
 
-    def in_words(self, unit: str, blanks: str, level: float) -> str:
-        """Say what the rule saved, or that it cost more than it saved."""
-        ends = f"{whole(self.low)} to {whole(self.high)}"
-        if self.saving >= 0:
-            return (
-                f"The best rule would save {whole(self.saving)} {unit} for 100 {blanks} "
-                f"({level:.0%} interval {ends})."
-            )
-        return (
-            f"Even the best rule would have cost {whole(-self.saving)} {unit} for 100 {blanks} "
-            f"more than it saved ({level:.0%} interval of the saving {ends})."
-        )
-
-    def record(self, what: str) -> str:
-        """Say how many lots more to record `what` of, or that so many would never come."""
-        if self.more_lots > MANY_LOTS:
-            return (
-                f"About {self.more_lots} more lots would settle it, which is not worth waiting "
-                f"for: keep noting {what}, in case a great saving shows."
-            )
-        return f"Note {what} over about {self.more_lots} more lots."
-
-
-def whole(value: float) -> str:
-    """Write a number as a sentence holds it: whole, with a true minus sign."""
-    return f"{value:.0f}".replace("-", "−")
-
 
 @dataclass(frozen=True)
 class Tryout:
@@ -111,8 +88,8 @@ class Tryout:
     verdict : Verdict
         Grade of `prob`.
     prob : float
-        That the best rule saves enough to be noticed where it is followed, else that it does not;
-        NaN where no rule expects to pay.
+        That the best rule saves where it is followed, that it saves too little to be noticed where
+        it is not and that is the likelier; NaN where no rule expects to pay.
     rules : pandas.DataFrame
         See `Stopping.rules`.
     best : BestRule or None
@@ -129,7 +106,7 @@ class Tryout:
     by_lot: pd.DataFrame
 
 
-_RULES = (
+RULES = (
     "saving",
     "low",
     "high",
@@ -139,61 +116,19 @@ _RULES = (
     "minutes",
     "says",
 )
-_BY_LOT = ("lot", "blanks", "passed_over", "saving")
-
-
-@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class Stopping(Answer):
-    """Whether to stop work on some blanks, as it is answered at either stage.
-
-    Attributes
-    ----------
-    follow : bool
-        Whether to follow the best rule; if not, go on with every blank.
-    rules : pandas.DataFrame
-        One row a rule that expects to pay, and that stopped some blank of a held-out lot, the best
-        first, indexed by ``rule``: ``saving``, ``low``, ``high`` for 100 blanks of held-out lots;
-        ``passed_over``, ``good_passed_over`` (shares); ``apparent`` (the same saving counted on the
-        lots that it was learnt from, which flatters it); ``minutes`` of measuring a blank;
-        ``says``.
-    by_lot : pandas.DataFrame
-        What the best rule saved in each lot, held out: ``lot``, ``blanks``, ``passed_over``,
-        ``saving`` (for 100 blanks).
-    best : BestRule or None
-        The best rule's saving; None where no rule was tried or none expects to pay.
-    lacks : Lack or None
-        Of what there was too little to try any rule; None where rules were tried.
-    stakes : Stakes or None
-        What one blank gains or loses; None where no rule was tried.
-    reeds, lots : int
-        How many the answer rests on.
-    worth : str
-        Says what a saleable reed is counted at; empty where no rule was tried.
-    """
-
-    follow: bool = False
-    rules: pd.DataFrame = empty(*_RULES, index="rule")
-    by_lot: pd.DataFrame = empty(*_BY_LOT)
-    best: BestRule | None = None
-    lacks: Lack | None = None
-    stakes: Stakes | None = None
-    reeds: int = 0
-    lots: int = 0
-    worth: str = ""
-
-
-def what_to_record(lacks: Lack, blanks: str) -> str:
-    """Say what to record where there is too little to try a rule; `blanks` where it is notes."""
-    if lacks is Lack.MINUTES:
-        return "Note the minutes of every reed or sitting."
-    if lacks in (Lack.GOOD_ONES, Lack.FAILURES):
-        return "Go on recording what becomes of each."
-    return blanks
-
-
-def lots_needed(lots: int) -> int:
-    """Return how many lots more to record before a rule is tried, four at the least."""
-    return max(FEWEST["lots"] - lots, 4)
+SLOPES = (
+    "measure",
+    "measured",
+    "per",
+    "unit",
+    "odds_ratio",
+    "low",
+    "high",
+    "could_save",
+    "pays",
+    "expected",
+)
+BY_LOT = ("lot", "blanks", "passed_over", "saving")
 
 
 def lacking(cases: pd.DataFrame, minutes: str, measures: Collection[Measure]) -> Lack | None:
@@ -225,7 +160,7 @@ def lacking(cases: pd.DataFrame, minutes: str, measures: Collection[Measure]) ->
 
 def try_rules(
     cases: pd.DataFrame,
-    rules: Mapping[str, Rule],
+    rules: Mapping[str, Signs],
     stakes_of: Callable[[pd.DataFrame], Stakes],
     *,
     level: float = 0.9,
@@ -238,7 +173,7 @@ def try_rules(
     ----------
     cases : pandas.DataFrame
         One row a blank: ``lot``, ``good`` (0 or 1), and what the rules measure.
-    rules : mapping of str to Rule
+    rules : mapping of str to Signs
     stakes_of : callable
         Works out the stakes from rows.
     level, folds, seed
@@ -270,10 +205,18 @@ def try_rules(
     table["minutes"] = [final[name].minutes for name in table.index]
     table["says"] = [final[name].sentence() for name in table.index]
     own = decided[decided["rule"] == found.best]
-    follow, verdict, prob = _decision(found, NOTICE * stakes.if_bad)
+    # What held-out lots show and what the model expects weigh alike (a linear opinion pool): few
+    # lots say little by themselves, and a model says too much by itself.
+    expected = final[found.best].expected(cases, stakes, seed)
+    pooled = np.concatenate([found.resampled, np.resize(expected, len(found.resampled))])
+    follow, verdict, prob = _decision(pooled, stakes.notice)
+    low, high = interval(pooled, level)
     best = BestRule(
-        **{name: 100 * getattr(found, name) for name in ("saving", "low", "high", "optimism")},
-        regret=100 * (found.regret_of_best if follow else found.regret_of_nothing),
+        saving=100 * float(pooled.mean()),
+        low=100 * float(low),
+        high=100 * float(high),
+        optimism=100 * found.optimism,
+        regret=100 * float(np.maximum(-pooled if follow else pooled, 0.0).mean()),
         per_saleable=stakes.per_saleable(own["good"].to_numpy() >= 0, own["good"].to_numpy()),
         per_saleable_with_rule=stakes.per_saleable(
             own["keep"].to_numpy(), own["good"].to_numpy(), own["minutes"].mean()
@@ -284,23 +227,94 @@ def try_rules(
         blanks=("good", "size"), kept=("keep", "mean"), saving=("saving", "mean")
     )
     by_lot = by_lot.assign(passed_over=1 - by_lot["kept"], saving=100 * by_lot["saving"])
-    by_lot = by_lot.reset_index()[list(_BY_LOT)]
+    by_lot = by_lot.reset_index()[list(BY_LOT)]
     return Tryout(follow, verdict, prob, table, best, by_lot)
 
 
-def _decision(found: HeldOutSaving, notice: float) -> tuple[bool, Verdict, float]:
+def _decision(saving: np.ndarray, notice: float) -> tuple[bool, Verdict, float]:
     """Return whether to follow the best rule, how sure that is, and with which probability."""
-    noticed = float((found.resampled > notice).mean())
-    if noticed >= LIKELY_FROM and found.saving > notice:
-        return True, graded(noticed), noticed
-    return False, graded(1 - noticed), 1 - noticed
+    saves = float((saving > 0).mean())
+    too_little = float((saving <= notice).mean())
+    follow = saving.mean() > notice and graded(saves) is not Verdict.CANNOT_SAY
+    if follow or saves > too_little:
+        return follow, graded(saves) if follow else Verdict.CANNOT_SAY, saves
+    return False, graded(too_little), too_little
 
+
+def slopes_alone(
+    cases: pd.DataFrame, measures: tuple[Measure, ...], stakes: Stakes, level: float = 0.9
+) -> pd.DataFrame:
+    """Say how each measure goes with success, and what a rule on it alone could save at best.
+
+    Parameters
+    ----------
+    cases : pandas.DataFrame
+        As `try_rules` takes them.
+    measures : tuple of Measure
+    stakes : Stakes
+    level : float
+        Of the odds ratios' intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a measure, taken alone: ``measured`` (blanks), ``per`` (one standard deviation, in
+        its ``unit``), ``odds_ratio`` with Wald's ``low`` and ``high``, ``could_save`` (for 100
+        blanks, by the best rule on that measure if its slope were at the end of its interval that
+        helps most), ``pays`` (probability that such a rule saves enough to be noticed) and
+        ``expected`` (what it saves for 100 blanks if the slope were known and the rule used only
+        where it pays).
+    """
+    return pd.DataFrame(
+        [_slope_alone(cases, m, stakes, level) for m in measures], columns=list(SLOPES)
+    )
+
+
+def _slope_alone(
+    cases: pd.DataFrame, measure: Measure, stakes: Stakes, level: float
+) -> dict[str, Any]:
+    """Fit one measure alone; see `slopes_alone`."""
+    column = measure.column
+    model = fit_prediction((measure,), cases)
+    slope = float(model.coefficients[column])
+    se = float(np.sqrt(model.covariance.loc[column, column]))
+    ends = slope + se * norm.ppf([(1 - level) / 2, (1 + level) / 2])
+    saved = [_saved_at(model, end, cases, measure, stakes) for end in ends]
+    likely = slope + se * norm.ppf((np.arange(_PLACES) + 0.5) / _PLACES)
+    shares = np.array([_saved_at(model, end, cases, measure, stakes) for end in likely])
+    return {
+        "measure": measure.says,
+        "measured": int(cases[column].notna().sum()),
+        "per": float(model.scale[column]),
+        "unit": measure.unit,
+        "odds_ratio": math.exp(slope),
+        "low": math.exp(ends[0]),
+        "high": math.exp(ends[1]),
+        "could_save": 100 * max(0.0, *saved),
+        "pays": float((shares > stakes.notice).mean()),
+        "expected": 100 * float(np.maximum(shares, 0.0).mean()),
+    }
+
+
+def _saved_at(
+    model: FittedPrediction, slope: float, cases: pd.DataFrame, measure: Measure, stakes: Stakes
+) -> float:
+    """Return what the best rule on one measure saves a blank, were this its slope."""
+    coefficients = pd.Series({"Intercept": model.coefficients.iloc[0], measure.column: slope})
+    chance = replace(model, coefficients=coefficients, covariance=_SURE).chance(cases)
+    return float(stakes.saving(chance >= stakes.threshold, chance, measure.minutes).mean())
+
+
+_SURE = pd.DataFrame(np.zeros((2, 2)))
+"""Covariance of an intercept and one slope that are taken as known."""
+_PLACES = 20
+"""Slopes, alike in probability, over which that a rule pays is averaged."""
 
 _NONE_PAYS = Tryout(
     follow=False,
     verdict=Verdict.SURE,
     prob=float("nan"),
-    rules=pd.DataFrame(columns=list(_RULES), index=pd.Index([], name="rule")),
+    rules=pd.DataFrame(columns=list(RULES), index=pd.Index([], name="rule")),
     best=None,
-    by_lot=pd.DataFrame(columns=list(_BY_LOT)),
+    by_lot=pd.DataFrame(columns=list(BY_LOT)),
 )

@@ -30,7 +30,7 @@ from reedlab.mixed.posterior.sampling import Sample
 from reedlab.mixed.posterior.scales import Scales
 
 LogOdds = Callable[[np.ndarray, np.random.Generator], np.ndarray]
-"""From a completed response (n,): log of how much likelier what is seen of each unknown value is
+"""From the linear predictor of the unknown values: log of how much likelier what is seen of each is
 with a 1 than with a 0."""
 _CYCLES = 5  # between two completed sets
 
@@ -75,7 +75,7 @@ def with_unknown(
     y, ones = design.y.astype(float), np.zeros(int(unknown.sum()))
 
     def complete(eta: np.ndarray) -> Design:
-        y[unknown] = rng.random(len(ones)) < expit(eta + log_odds(y, rng))
+        y[unknown] = rng.random(len(ones)) < expit(eta + log_odds(eta, rng))
         return replace(design, y=y.copy())
 
     known = y[~unknown]

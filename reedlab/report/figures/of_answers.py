@@ -275,7 +275,7 @@ def _passing_over(answer: PassingOver) -> Pictures:
     )
     return {
         "slopes": Picture(partial(slopes, answer.table), answer.table, odds),
-        "rules": Picture(partial(savings, answer.rules, answer.currency), answer.rules, saved),
+        "rules": Picture(partial(savings, answer.rules, answer.unit), answer.rules, saved),
     }
 
 

@@ -106,13 +106,13 @@ def _sorting(answer: PassingOver) -> Line:
     if answer.follow and best is not None:
         return Line(
             "Sorting",
-            f"Pass over pieces unless {answer.rules['says'].iloc[0]}: {_grade(answer.verdict)}. "
-            f"It saves about {best.saving:.0f} {answer.currency} on 100 pieces "
+            f"Pass over pieces with {answer.rules['says'].iloc[0]}: {_grade(answer.verdict)}. "
+            f"It saves about {best.saving:.0f} {answer.unit} on 100 pieces "
             f"({best.low:.0f} to {best.high:.0f}).",
             unsure,
         )
     most = float(answer.table["could_save"].max())
-    could = f" Sorting them could save at most about {most:.0f} {answer.currency} on 100."
+    could = f" Sorting them could save at most about {most:.0f} {answer.unit} on 100."
     return Line(
         "Sorting", f"Tie every piece: {_grade(answer.verdict)}.{could if most >= 1 else ''}", unsure
     )
@@ -126,7 +126,7 @@ def _stopping(answer: GivingUp) -> Line:
     if answer.follow and best is not None:
         return Line(
             "Giving up",
-            f"Stop after the rough scrape unless {answer.rules['says'].iloc[0]}: "
+            f"Give up blanks with {answer.rules['says'].iloc[0]}: "
             f"{_grade(answer.verdict)}. It saves about {best.saving:.0f} minutes on 100 blanks "
             f"({best.low:.0f} to {best.high:.0f}).",
         )

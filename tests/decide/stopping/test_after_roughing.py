@@ -39,7 +39,8 @@ def test_a_sign_that_marks_the_hopeless_is_followed():
     assert found.follow and found.verdict is Verdict.SURE and found.best.low > 0
     assert found.claims["size"].item() == found.best.saving and found.claims["matters"].item()
     assert found.claims["probability"].item() > 0.95
-    assert found.sentence().startswith("Give up blanks after the rough scrape unless")
+    assert found.sentence().startswith("Give up blanks with a small opening")
+    assert "minutes a month (" in found.sentence()
     assert found.best.per_saleable_with_rule < found.best.per_saleable
     sign = found.table.set_index("sign").loc["a small opening"]
     assert sign["low"] < sign["good"] < sign["high"] < 0.2

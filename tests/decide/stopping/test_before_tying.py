@@ -10,9 +10,9 @@ import pytest
 import reedlab as rl
 from reedlab.decide.answer import Verdict
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable
-from reedlab.decide.stopping.before_tying import money_at_stake, passing_over, slopes_within_lots
+from reedlab.decide.stopping.before_tying import money_at_stake, passing_over
 from reedlab.decide.stopping.pieces import MEASURES, measured_reeds
-from reedlab.decide.stopping.tryout import Lack
+from reedlab.decide.stopping.tryout import Lack, slopes_alone
 from reedlab.records import Bench
 from reedlab.simulate import World
 
@@ -48,14 +48,15 @@ def test_what_predicts_well_is_passed_over_and_pays_on_the_true_world():
     # Truth: -3 per 0.05 g/cm3; the pieces' own spread is `per`.
     truth = np.exp(-3.0 * slope["per"] / 0.05)
     assert slope["low"] < truth < slope["high"]
-    assert found.sentence().startswith("Pass over pieces unless")
+    assert found.sentence().startswith("Pass over pieces with a density")
+    assert "EUR a month (" in found.sentence()
     assert found.best.per_saleable_with_rule < found.best.per_saleable
 
 
 def test_minutes_of_measuring_count():
     cases, stakes = measured_reeds(bench(**MUCH)), culled(**MUCH).stakes
     free, slow = (
-        slopes_within_lots(cases, tuple(replace(m, minutes=took) for m in MEASURES), stakes)
+        slopes_alone(cases, tuple(replace(m, minutes=took) for m in MEASURES), stakes)
         for took in (0.0, 30.0)
     )
     assert (free["could_save"] >= culled(**MUCH).table["could_save"]).all()

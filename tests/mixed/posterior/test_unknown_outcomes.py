@@ -30,7 +30,7 @@ def test_outcomes_of_which_nothing_is_known_change_nothing(rows):
     """Missing at random: the posterior is that of the known rows alone (Little and Rubin 2002)."""
     frame, unknown = rows
     design, _ = build("success ~ 1 + (1 | lot)", frame, "binomial")
-    none = lambda y, rng: np.zeros(unknown.sum())  # noqa: E731
+    none = lambda eta, rng: np.zeros(unknown.sum())  # noqa: E731
     post, chances = with_unknown(design, unknown, none, Priors(), sets=12, draws=6000)
     known = design_posterior(design.take(~unknown), "binomial", Priors(), draws=6000)
     got, wanted = described(post), described(known)
@@ -42,7 +42,7 @@ def test_outcomes_of_which_nothing_is_known_change_nothing(rows):
 def test_outcomes_that_can_only_be_good_count_as_good(rows):
     frame, unknown = rows
     design, _ = build("success ~ 1 + (1 | lot)", frame, "binomial")
-    surely = lambda y, rng: np.full(unknown.sum(), 50.0)  # noqa: E731
+    surely = lambda eta, rng: np.full(unknown.sum(), 50.0)  # noqa: E731
     post, chances = with_unknown(design, unknown, surely, Priors(), sets=2)
     y = np.where(unknown, 1.0, design.y)
     completed = design_posterior(replace(design, y=y), "binomial", Priors())
@@ -54,6 +54,6 @@ def test_outcomes_that_can_only_be_good_count_as_good(rows):
 def test_the_same_seed_gives_the_same_draws(rows):
     frame, unknown = rows
     design, _ = build("success ~ 1 + (1 | lot)", frame, "binomial")
-    none = lambda y, rng: np.zeros(unknown.sum())  # noqa: E731
+    none = lambda eta, rng: np.zeros(unknown.sum())  # noqa: E731
     one, two = (with_unknown(design, unknown, none, Priors(), 2, 7, 200)[0] for _ in range(2))
     pd.testing.assert_frame_equal(one.draws(), two.draws(), rtol=1e-10)
