@@ -43,9 +43,9 @@ _LEAST = 20
 """Measured reeds, and of each ending a quarter of it, below which nothing is asked."""
 _MOVED = 0.5
 """Standard deviations of the first answer by which its mean has moved for the answer to change."""
-_FILLED, _DRAWS = 40, 4000
-"""Imputations, and posterior draws of either answer."""
-_SHIFT, _SHIFTED = 0.5, 10
+_PILOT, _DRAWS = 10, 4000
+"""Imputations that say how many are needed, and posterior draws of either answer."""
+_SHIFT, _SHIFTED = 0.5, 4
 """Standard deviations of the readings that fillings are moved by, in so many imputations."""
 _TEN = "Measure ten pieces of every new lot: no filling in shows how pieces of such a lot differ."
 _SOME = "Go on measuring some pieces of every lot, taken at random."
@@ -217,7 +217,14 @@ def unmeasured(
     before = design_posterior(design, "binomial", Priors(), seed, _DRAWS, recipe)
     also = (*missing.ALSO, *(name for name in usable if name != asked))
     after = missing.fit_filled(
-        formulas[1], reeds, "binomial", also=also, m=_FILLED, draws=_DRAWS, seed=seed
+        formulas[1],
+        reeds,
+        "binomial",
+        also=also,
+        m=_PILOT,
+        draws=_DRAWS,
+        enough_for=asked,
+        seed=seed,
     )
     lacking = float(after.missing[asked])
     if lacking > REFUSED:
@@ -236,6 +243,9 @@ def unmeasured(
             after.information(level),
         )
     )
+    # The few imputations that are shifted say by how much the answer moves, all of them from where.
+    from_here = filled_in.loc[asked, "mean"] - float(shifted.query("shift == 0")["mean"].iloc[0])
+    shifted[["mean", "low", "high"]] += from_here
     dropped = missing.dropped(reeds, asked)
     return Unmeasured(
         table=_ratios(left_out, filled_in),

@@ -290,7 +290,9 @@ class Kernel:
                 await self._end()
 
     async def _emptied(self) -> bool:
-        """Empty the kernel's namespace for the next notebook; False where it does not answer."""
+        """Empty the kernel's namespace for the next notebook; False where none answers."""
+        if self._client is None:
+            return False
         try:
             return (await _asked(self._client, _EMPTY))["status"] == "ok"
         except (RuntimeError, TimeoutError):

@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Any
 
 from reedlab.decide.evidence import listed
 from reedlab.errors import WriteError
+from reedlab.mixed.posterior.kept import shared_in
 from reedlab.records import store
 from reedlab.report.pages import publishing, running
 from reedlab.report.pages.running import Run
@@ -135,7 +136,10 @@ def write_report(
     step(f"Fitting the models{why}", 0, total)
     with store.alone_in(folder), publishing.scratch(folder) as scratch:
         left = publishing.clear(folder)
-        with _side_by_side(scratch, bench=records, named=named) as (jobs, work):
+        with (
+            shared_in(scratch / "posteriors"),
+            _side_by_side(scratch, bench=records, named=named) as (jobs, work),
+        ):
             for _ in range(at_once - 1):  # this process is the other one, until it has answered
                 work()
             asked = _ask(bench)

@@ -9,6 +9,7 @@ import pytest
 
 import reedlab as rl
 from reedlab.decide.conditions import measured_or_not
+from reedlab.mixed.gaps import missing
 
 
 @pytest.fixture(scope="module")
@@ -20,7 +21,8 @@ def sparse():
 @pytest.fixture
 def few_imputations(monkeypatch):
     """So that a test takes seconds; what is judged here does not depend on their number."""
-    monkeypatch.setattr(measured_or_not, "_FILLED", 6)
+    monkeypatch.setattr(measured_or_not, "_PILOT", 6)
+    monkeypatch.setattr(missing, "MOST", 6)
     monkeypatch.setattr(measured_or_not, "_SHIFTED", 2)
 
 
