@@ -772,8 +772,10 @@ def _report(directory: Path, today: str | None, to_send: bool = False) -> Report
         def step(name: str, done: int, total: int) -> None:
             bar.update(task, description=f"{name:<34}", completed=done, total=total)
 
-        written = writing.write_report(bench, step, to_send=to_send)
-    _say("")
+        def answered(lines: list[str]) -> None:
+            bar.console.out(_harmless("\n".join(["", *lines])), highlight=False)
+
+        written = writing.write_report(bench, step, answered, to_send=to_send)
     for line in written.closing_lines():
         _say(line)
     if broken := [run.name for run in written.stopped if run.broken]:

@@ -37,6 +37,7 @@ def run_seeded(
     workers: int = 1,
     progress: bool = False,
     label: str = "Refitting",
+    first: int = 0,
 ) -> list[Any]:
     """Call `task` with n seeds, in their order, on some workers.
 
@@ -54,19 +55,21 @@ def run_seeded(
         Whether a progress bar is shown, on the error stream.
     label
         What the bar says.
+    first
+        Number of calls that were made before, whose results are not wanted again.
     """
     from joblib import Parallel, delayed
     from rich.console import Console
     from rich.progress import Progress
 
-    seeds = np.random.SeedSequence(seed).spawn(n)
-    chunks = [seeds[i : i + _CHUNK] for i in range(0, n, _CHUNK)]
+    seeds = np.random.SeedSequence(seed).spawn(n)[first:]
+    chunks = [seeds[i : i + _CHUNK] for i in range(0, len(seeds), _CHUNK)]
     out: list[Any] = []
     with (
         Progress(console=Console(stderr=True), disable=not progress, transient=True) as bar,
         Parallel(n_jobs=workers, return_as="generator") as pool,
     ):
-        line = bar.add_task(label, total=n)
+        line = bar.add_task(label, total=len(seeds))
         for found in pool(delayed(_run)(task, chunk) for chunk in chunks):
             out += found
             bar.update(line, advance=len(found))

@@ -40,9 +40,9 @@ _LEAST = 20
 """Measured reeds, and of each ending a quarter of it, below which nothing is asked."""
 _MOVED = 0.5
 """Standard deviations of the first answer by which its mean has moved for the answer to change."""
-_FILLED, _DRAWS = 40, 4000
-"""Imputations, and posterior draws of either answer."""
-_SHIFT, _SHIFTED = 0.5, 10
+_PILOT, _DRAWS = 10, 4000
+"""Imputations that say how many are needed, and posterior draws of either answer."""
+_SHIFT, _SHIFTED = 0.5, 4
 """Standard deviations of the readings that fillings are moved by, in so many imputations."""
 _TEN = "Measure ten pieces of every new lot: no filling in shows how pieces of such a lot differ."
 _SOME = "Go on measuring some pieces of every lot, taken at random."
@@ -238,8 +238,8 @@ def unmeasured(
     alike = set(measured["maker"]) == set(reeds["maker"])  # the same terms for each maker's years
     after = missing.fit_filled(
         "success ~ " + formula_of(reeds, Spec(terms=terms, changing=alike)),
-        reeds, "binomial", also=also, m=_FILLED, priors=before.priors if alike else None,
-        draws=_DRAWS, seed=seed,
+        reeds, "binomial", also=also, m=_PILOT, priors=before.priors if alike else None,
+        draws=_DRAWS, enough_for=terms, seed=seed,
     )  # fmt: skip
     lacking = after.missing[list(terms)]
     if lacking.min() > REFUSED:
@@ -260,6 +260,9 @@ def unmeasured(
             after.information(level),
         )
     )
+    # The few imputations that are shifted say by how much the answer moves, all of them from where.
+    from_here = filled_in.loc[terms[1], "mean"] - float(shifted.query("shift == 0")["mean"].iloc[0])
+    shifted[["mean", "low", "high"]] += from_here
     slopes = {
         how: cane_slopes.slopes(draws, asked, of.step, float(rows["success"].mean()), level)
         for how, draws, rows in (

@@ -25,6 +25,7 @@ from reedlab.mixed.parallel import one_thread
 from reedlab.mixed.posterior.nested_laplace import Posterior, check_level, posterior
 
 _BATCH = 1_000_000  # draws times rows held at once
+_BLOCK = 20_000  # means worked out at once, so that they stay in the cache
 _DRAWS = 4000
 
 
@@ -368,8 +369,18 @@ def mean_of_expit(eta: np.ndarray, variance: np.ndarray, nodes: int = 80) -> np.
     """
     if not variance.any():
         return np.asarray(expit(eta))
-    sd, out = np.sqrt(variance), np.zeros(np.broadcast_shapes(eta.shape, variance.shape))
-    # E expit(η + σz) = Σ w_i expit(η + σ z_i), z standard normal (Gauss-Hermite)
-    for node, weight in zip(*normal_nodes(nodes)):
-        out += weight * expit(eta + node * sd)
+    eta, sd = np.broadcast_arrays(np.atleast_1d(eta), np.sqrt(variance))
+    out = np.zeros(eta.shape)
+    step = max(1, _BLOCK * len(out) // (out.size or 1))
+    points, weights = normal_nodes(nodes)
+    for at in range(0, len(out), step):
+        rows = slice(at, at + step)
+        there = np.empty_like(out[rows])
+        # E expit(η + σz) = Σ w_i expit(η + σ z_i), z standard normal (Gauss-Hermite)
+        for node, weight in zip(points, weights):
+            np.multiply(sd[rows], node, out=there)
+            there += eta[rows]
+            expit(there, out=there)
+            there *= weight
+            out[rows] += there
     return out

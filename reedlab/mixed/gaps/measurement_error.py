@@ -228,7 +228,7 @@ def fit_corrected(
         fit_design(design, family, reml=reml is not False),
         {column: fit_design(reading, "gaussian") for column, reading in readings.items()},
         _forget_group_means(recipe),
-        frame,
+        frame[[c for c in frame if c in recipe.dtypes]],  # resampling takes rows of all columns
     )
     sds = {column: error.sd for column, error in errors.items()}
     _refuse_unusable(models.outcome, formula)

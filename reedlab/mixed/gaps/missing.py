@@ -37,6 +37,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -45,13 +46,15 @@ from reedlab.elementary import wilson
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.gaps.chained import Chain, run_chain
 from reedlab.mixed.gaps.incomplete import Gaps, Imputations, find_gaps
-from reedlab.mixed.gaps.pooling import FilledPosterior, posterior_of
+from reedlab.mixed.gaps.pooling import FilledPosterior, enough, posterior_of
 from reedlab.mixed.parallel import run_seeded
 from reedlab.mixed.posterior.nested_laplace import Posterior
 from reedlab.mixed.posterior.priors import Priors
 
 ALSO = ("success", "log_scrape_min")
 """Columns that help to fill in where they are not in the model anyway: outcome and minutes."""
+MOST = 20
+"""Imputations that `fit_filled` does not go beyond by itself."""
 
 
 def fit_filled(
@@ -65,6 +68,7 @@ def fit_filled(
     cycles: int = 10,
     priors: Priors | None = None,
     draws: int = 4000,
+    enough_for: Sequence[str] = (),
     seed: int = 1,
     workers: int = 1,
 ) -> FilledPosterior:
@@ -94,6 +98,10 @@ def fit_filled(
         Of the model, `Priors.default` unless given.
     draws : int
         Number of draws held, spread evenly over the imputations.
+    enough_for : sequence of str, default ()
+        Parameters. `m` imputations are then a pilot, and as many more follow, up to `MOST`, as the
+        greatest of their fractions of missing information asks for: see
+        `reedlab.mixed.gaps.pooling.enough`.
     seed, workers : int
         The same seed gives the same numbers on any number of processes.
 
@@ -125,8 +133,20 @@ def fit_filled(
     gaps = find_gaps(formula, data, family, trials, also)
     task = partial(_fill_and_fit, gaps, cycles, formula, family, trials, priors, -(-draws // m))
     found = run_seeded(task, m, seed, workers)
+    post = _pooled(gaps, found, draws)
+    if not enough_for:
+        return post
+    wanted = min(enough(float(post.missing[list(enough_for)].max()), m), MOST)
+    if wanted <= m:
+        return post
+    return _pooled(gaps, found + run_seeded(task, wanted, seed, workers, first=m), draws)
+
+
+def _pooled(gaps: Gaps, found: Sequence[Any], draws: int) -> FilledPosterior:
+    """Take as many draws of each completed set's posterior as makes `draws` of all."""
     chains, posteriors, warned = zip(*found)
-    return FilledPosterior(posteriors, Imputations.of(gaps, chains), warned)
+    each = tuple(post.first(-(-draws // len(found))) for post in posteriors)
+    return FilledPosterior(each, Imputations.of(gaps, chains), warned)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,8 @@ References
 Rubin, D. B. (1987). Multiple Imputation for Nonresponse in Surveys. van Buuren, S. (2018). Flexible
 Imputation of Missing Data, 2nd ed., section 9.2 (delta adjustment). White, I. R., Royston, P. and
 Wood, A. M. (2011). Multiple imputation using chained equations. Statistics in Medicine 30, 377-399
-(Monte Carlo errors by jackknife).
+(Monte Carlo errors by jackknife). von Hippel, P. T. (2020). How many imputations do you need? A
+two-stage calculation using a quadratic rule. Sociological Methods & Research 49, 699-718.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from warnings import catch_warnings, simplefilter
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, logit
 
 from reedlab.errors import ModelError, PosteriorWarning
 from reedlab.mixed.design.matrices import build
@@ -33,6 +35,8 @@ from reedlab.mixed.posterior.sensitivity import sensitivity
 
 HELD = 1000
 """Draws made of each completed set's posterior before they are thinned."""
+_REPEATABLE = 0.1
+"""Coefficient of variation of a standard error over sets of imputations."""
 DOUBTFUL, REFUSED = 0.5, 0.8
 """Fraction of missing information above which the records cannot say what a parameter is, and above
 which no estimate of it is given."""
@@ -348,8 +352,38 @@ def posterior_of(
     priors = priors or Priors.default(family, design.y)
     with catch_warnings(record=True) as warned:
         simplefilter("always")
-        post = design_posterior(design, family, priors, seed, max(HELD, draws), recipe)
+        drawn = max(HELD, draws)
+        post = design_posterior(design, family, priors, seed, drawn, recipe, coarse=True)
     return post.first(draws), tuple(str(w.message) for w in warned)
+
+
+def enough(missing: float, pilot: int) -> int:
+    """Say how many imputations make a standard error repeatable to a tenth, or at least the pilot.
+
+    Parameters
+    ----------
+    missing : float
+        Fraction of missing information that a pilot found, 0 to 1.
+    pilot : int
+        Number of its imputations.
+
+    Returns
+    -------
+    int
+
+    References
+    ----------
+    von Hippel (2020), equation 2 and its two stages.
+
+    Examples
+    --------
+    >>> enough(0.3, 10), enough(0.05, 10)
+    (14, 10)
+    """
+    # The upper end of the fraction's 95 % interval, of which the logit has the variance 2/m, and
+    # m = 1 + ½ (γ / CV)², CV the coefficient of variation of the standard error.
+    upper = expit(logit(np.clip(missing, 1e-6, 1 - 1e-6)) + 1.96 * np.sqrt(2.0 / pilot))
+    return max(pilot, int(np.ceil(1.0 + 0.5 * (upper / _REPEATABLE) ** 2)))
 
 
 def information(draws: np.ndarray, names: Sequence[str], level: float = 0.95) -> pd.DataFrame:

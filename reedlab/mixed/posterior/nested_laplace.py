@@ -24,8 +24,9 @@ importance sampling. Journal of Machine Learning Research 25(72).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
@@ -37,7 +38,7 @@ from reedlab.mixed.design.new_rows import read_rows
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.parallel import one_thread
-from reedlab.mixed.posterior import diagnostics
+from reedlab.mixed.posterior import diagnostics, kept
 from reedlab.mixed.posterior.centred import Centred
 from reedlab.mixed.posterior.conditional import Conditional, conditional
 from reedlab.mixed.posterior.lattice import Lattice, explore
@@ -66,8 +67,8 @@ class Posterior:
     conditional
         The density of the effects given the standard deviations, random slopes counted from their
         columns' means (see `reedlab.mixed.posterior.centred`).
-    lattice
-        Where the standard deviations' posterior was explored, in the same terms.
+    look
+        Gives `lattice`; draws that were kept come without.
     sample
         The draws, for the columns as they are given.
     seed
@@ -80,7 +81,7 @@ class Posterior:
     family: str
     priors: Priors
     conditional: Conditional
-    lattice: Lattice
+    look: Callable[[], Lattice]
     sample: Sample
     seed: int
     recipe: Recipe | None = None
@@ -88,6 +89,11 @@ class Posterior:
     def __repr__(self) -> str:
         """Show mean, sd and 95 % interval of every parameter."""
         return self.summary().to_string()
+
+    @cached_property
+    def lattice(self) -> Lattice:
+        """Where the standard deviations' posterior was explored, in the conditional's terms."""
+        return self.look()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -388,25 +394,43 @@ def design_posterior(
         refuse_one_value(design.y)
     priors, centred = priors.centred(family, design.less_offset), Centred.of(design.with_term)
     scales = Scales.of(centred.design.terms, priors, residual=family == "gaussian")
+    file = kept.entry(design, family, priors, seed, draws, sds, coarse)
     with one_thread():  # many small matrices: threads would only wait for one another
         cond = conditional(centred.design, family, priors, scales)
-        start, width = scales.start(design, sds)
+        found = kept.read(file, scales.size, cond.m, draws)
+        if found is not None:
+            sample, finer = found
+            look = partial(_explored, cond, design, sds, finer)
+            return Posterior(design, family, priors, cond, look, sample, seed, recipe)
         for finer in (_COARSE,) * coarse + ((1.0, 2.0) if scales.size < 4 else (1.0,)):
-            try:
-                lattice = explore(cond.with_prior, start, width, scales.lower, _DEPTH, finer)
-            except np.linalg.LinAlgError as error:
-                raise ModelError(
-                    "the coefficients and the groups explain the response all but exactly, so that "
-                    "no residual standard deviation can be estimated: leave a term out, or give "
-                    "rows whose response scatters."
-                ) from error
+            lattice = _explored(cond, design, sds, finer)
             sample = draw(cond, lattice, draws, np.random.SeedSequence(seed))
             checks = diagnostics.at_fit(lattice, sample)
             if checks["ok"].all():
                 break
     diagnostics.warn(checks)
     sample = centred.back(cond, sample)
-    return Posterior(design, family, priors, cond, lattice, sample, seed, recipe)
+    if checks["ok"].all():  # so that a warning is given whoever asks
+        kept.keep(file, sample, finer)
+    look = partial(_same, lattice)
+    return Posterior(design, family, priors, cond, look, sample, seed, recipe)
+
+
+def _explored(cond: Conditional, design: Design, sds: np.ndarray | None, finer: float) -> Lattice:
+    with one_thread():
+        start, width = cond.scales.start(design, sds)
+        try:
+            return explore(cond.with_prior, start, width, cond.scales.lower, _DEPTH, finer)
+        except np.linalg.LinAlgError as error:
+            raise ModelError(
+                "the coefficients and the groups explain the response all but exactly, so that no "
+                "residual standard deviation can be estimated: leave a term out, or give rows "
+                "whose response scatters."
+            ) from error
+
+
+def _same(lattice: Lattice) -> Lattice:
+    return lattice
 
 
 def check_level(level: float) -> None:

@@ -1,10 +1,10 @@
-"""Run a notebook on a bench, and keep what it shows in a form that does not change by itself.
+"""Run notebooks on a bench, and keep what they show in a form that does not change by itself.
 
 A notebook names its bench in one cell tagged ``parameters``: ``bench_dir = ""`` is the shipped
 demo. Run here it is given another by its full path, in a kernel that works elsewhere; the copy that
 is kept names it as its reader may and holds no path of the machine. When a cell refuses (a
 `ReedlabError`, because these records cannot answer), the notebook ends there with the reason, and
-nothing else is lost.
+nothing else is lost. One kernel runs one notebook after another, each in an empty namespace.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from enum import Enum
 from html import escape
 from pathlib import Path
 from threading import Event
-from typing import Any
+from typing import Any, Self
 
 from reedlab.errors import (
     ConvergenceWarning,
@@ -46,6 +46,12 @@ KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
 _REFUSED = (
     "isinstance(__import__('sys').last_value, __import__('reedlab.errors').errors.ReedlabError)"
 )
+# What a kernel does between two notebooks: names and outputs go, and warnings are shown again.
+_EMPTY = """
+get_ipython().reset(new_session=True)
+with __import__("warnings").catch_warnings():
+    __import__("gc").collect()
+"""
 
 
 class Ending(Enum):
@@ -121,99 +127,110 @@ def notebooks() -> list[Path]:
     return sorted(shipped("notebooks").glob("[0-9]*.ipynb"))
 
 
-def run(
-    path: Path,
-    bench: Path | None = None,
-    named: str = "",
-    scratch: Path | None = None,
-    stop: Event | None = None,
-) -> Run:
+def run(path: Path, bench: Path | None = None, named: str = "") -> Run:
     """Execute one notebook on a bench, in a kernel that takes no code and no settings from it.
 
     Parameters
     ----------
-    path : pathlib.Path
-        The notebook; it is read and never written.
-    bench : pathlib.Path, optional
-        The bench; the demo when not given.
-    named : str
-        What the kept copy says for the bench's path, in its parameters cell and in its
-        outputs: the path from where the copy will be.
-    scratch : pathlib.Path, optional
-        Where the kernel's temporary folder is made; the system's place when not given.
-    stop : threading.Event, optional
-        Ends the kernel within a second once it is set.
+    path, bench, named
+        As for `Kernel.run`.
 
     Returns
     -------
     Run
-        When its kernel dies, the run ends there with `Ending.LOST`.
     """
-    import nbformat
-
-    place = str(bench.resolve()) if bench else ""
-    notebook = with_parameters(nbformat.read(path, as_version=4), place)
-    ending, reason, last = _execute(notebook, scratch, stop or Event())
-    notebook = tidy(notebook if ending is Ending.WHOLE else cut_after(notebook, last))
-    if place:
-        renamed = _renaming(place, named)
-        notebook, reason = _renamed(notebook, named, renamed), renamed(reason)
-    return Run(path.stem, notebook, ending, reason)
+    with Kernel() as kernel:
+        return kernel.run(path, bench, named)
 
 
-def _execute(
-    notebook: Any, scratch: Path | None, stop: Event, starts: int = 3
-) -> tuple[Ending, str, int]:
-    """Run a notebook in a kernel of its own; return how it ended, why, and its last cell's place.
+class Kernel:
+    """Runs notebooks one after another in one kernel, and in a new one after it died.
 
-    A kernel that starts beside others may find that one of the ports it was given was taken in the
-    meantime. It dies before any cell has run, so nothing is lost by another start.
+    A context manager, for one thread; on leaving it no kernel is left.
+
+    Parameters
+    ----------
+    scratch : pathlib.Path, optional
+        Where the kernels' temporary folders are made; the system's place when not given.
+    stop : threading.Event, optional
+        Ends the kernel within a second once it is set.
     """
-    from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
-    from jupyter_client.manager import AsyncKernelManager
-    from nbclient import NotebookClient
-    from nbclient.exceptions import CellExecutionError, CellTimeoutError
 
-    class OnlyThisOne(KernelSpecManager):
-        """No installed kernel description is asked: the kernel is this very interpreter."""
-
-        def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
-            return KernelSpec(argv=[*isolation.KERNEL_COMMAND], **KERNEL)
-
-    ending, last = Ending.WHOLE, 0
-
-    async def note_the_cell(cell_index: int, **_: Any) -> None:
-        nonlocal last
-        last = cell_index
-
-    async def ask_what_stopped_it(**_: Any) -> None:
-        nonlocal ending
-        ending = Ending.REFUSED if await _refused(client.kc) else Ending.FAULT
-
-    with (
-        tempfile.TemporaryDirectory(
-            prefix="reedlab-", dir=scratch, ignore_cleanup_errors=True
-        ) as folder,
+    def __init__(self, scratch: Path | None = None, stop: Event | None = None) -> None:
+        self._scratch, self._stop = scratch, stop or Event()
+        self._manager: Any = None
+        self._client: Any = None
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
         # The loop that zmq needs on Windows too.
-        asyncio.Runner(loop_factory=asyncio.SelectorEventLoop) as runner,
-    ):
-        own = Path(folder)
+        self._runner = asyncio.Runner(loop_factory=asyncio.SelectorEventLoop)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        with self._runner:
+            self._runner.run(self._end())
+
+    def run(self, path: Path, bench: Path | None = None, named: str = "") -> Run:
+        """Execute a notebook on a bench.
+
+        Parameters
+        ----------
+        path : pathlib.Path
+            The notebook; it is read and never written.
+        bench : pathlib.Path, optional
+            The bench; the demo when not given.
+        named : str
+            What the kept copy says for the bench's path, in its parameters cell and in its
+            outputs: the path from where the copy will be.
+
+        Returns
+        -------
+        Run
+            When its kernel dies, the run ends there with `Ending.LOST`.
+        """
+        import nbformat
+
+        place = str(bench.resolve()) if bench else ""
+        notebook = with_parameters(nbformat.read(path, as_version=4), place)
+        ending, reason, last = self._execute(notebook)
+        notebook = tidy(notebook if ending is Ending.WHOLE else cut_after(notebook, last))
+        if place:
+            renamed = _renaming(place, named)
+            notebook, reason = _renamed(notebook, named, renamed), renamed(reason)
+        return Run(path.stem, notebook, ending, reason)
+
+    def _execute(self, notebook: Any, starts: int = 3) -> tuple[Ending, str, int]:
+        """Run a notebook; return how it ended, why, and its last cell's place.
+
+        A kernel that starts beside others may find that one of the ports it was given was taken in
+        the meantime. It dies before any cell has run, so nothing is lost by another start.
+        """
+        from nbclient import NotebookClient
+        from nbclient.exceptions import CellExecutionError, CellTimeoutError
+
+        ending, last = Ending.WHOLE, 0
+
+        async def note_the_cell(cell_index: int, **_: Any) -> None:
+            nonlocal last
+            last = cell_index
+
+        async def ask_what_stopped_it(**_: Any) -> None:
+            nonlocal ending
+            ending = Ending.REFUSED if await _refused(client.kc) else Ending.FAULT
+
         client = NotebookClient(
             notebook,
-            km=AsyncKernelManager(
-                kernel_name=KERNEL["name"],
-                kernel_spec_manager=OnlyThisOne(),
-                connection_file=str(own / "kernel.json"),
-            ),
+            km=self._manager or self._new(),
             timeout=CELL_SECONDS,
             record_timing=False,
             extra_arguments=["--log-level=ERROR"],  # a kernel has nothing to say on a terminal
-            resources={"metadata": {"path": str(isolation.working_folder(own))}},
             on_cell_start=note_the_cell,
             on_cell_error=ask_what_stopped_it,
         )
+        client.kc = self._client
         try:
-            runner.run(_until(stop, client, isolation.environment(own)))
+            self._runner.run(self._until_stopped(client))
             return ending, "", last
         except CellExecutionError as error:
             named = "" if ending is Ending.REFUSED else f"{error.ename}: "
@@ -221,36 +238,92 @@ def _execute(
         except CellTimeoutError:
             return Ending.FAULT, f"a cell took longer than {CELL_SECONDS} seconds.", last
         except RuntimeError:  # the kernel died, or did not start
-            if starts == 1 or client.code_cells_executed or stop.is_set():
+            if starts == 1 or client.code_cells_executed or self._stop.is_set():
                 return Ending.LOST, _LOST, last
-    return _execute(notebook, scratch, stop, starts - 1)
+        return self._execute(notebook, starts - 1)
 
+    def _new(self) -> Any:
+        """Make the manager of a kernel that is to be started, with a folder of its own."""
+        from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
+        from jupyter_client.manager import AsyncKernelManager
 
-async def _until(stop: Event, client: Any, environment: dict[str, str]) -> None:
-    """Run a client's notebook to its end or until `stop`; leave no kernel behind either way."""
-    kernel = client.km
-    work = asyncio.ensure_future(client.async_execute(env=environment))
-    try:
-        while not work.done():
-            await asyncio.wait({work}, timeout=LOOK_SECONDS)
-            if stop.is_set():
-                work.cancel()
-        await work
-    finally:
-        if kernel.has_kernel:
-            await kernel.shutdown_kernel(now=True)
-        if client.kc is not None:
-            client.kc.stop_channels()
+        class OnlyThisOne(KernelSpecManager):
+            """No installed kernel description is asked: the kernel is this very interpreter."""
+
+            def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
+                return KernelSpec(argv=[*isolation.KERNEL_COMMAND], **KERNEL)
+
+        self._folder = tempfile.TemporaryDirectory(
+            prefix="reedlab-", dir=self._scratch, ignore_cleanup_errors=True
+        )
+        self._manager = AsyncKernelManager(
+            kernel_name=KERNEL["name"],
+            kernel_spec_manager=OnlyThisOne(),
+            connection_file=str(Path(self._folder.name) / "kernel.json"),
+        )
+        return self._manager
+
+    async def _until_stopped(self, client: Any) -> None:
+        """Run a client's notebook to its end or until told to stop; keep the kernel if it can."""
+        from nbclient.exceptions import CellExecutionError
+
+        usable = False
+        of_a_start: dict[str, Any] = {}
+        if self._folder is not None and self._client is None:
+            own = Path(self._folder.name)
+            of_a_start["cwd"] = str(isolation.working_folder(own))
+            of_a_start["env"] = isolation.environment(own)
+        work = asyncio.ensure_future(client.async_execute(**of_a_start))
+        try:
+            while not work.done():
+                await asyncio.wait({work}, timeout=LOOK_SECONDS)
+                if self._stop.is_set():
+                    work.cancel()
+            await work
+            usable = True
+        except CellExecutionError:
+            usable = True
+            raise
+        finally:
+            self._client = client.kc
+            if not (usable and await self._emptied()):
+                await self._end()
+
+    async def _emptied(self) -> bool:
+        """Empty the kernel's namespace for the next notebook; False where none answers."""
+        if self._client is None:
+            return False
+        try:
+            return (await _asked(self._client, _EMPTY))["status"] == "ok"
+        except (RuntimeError, TimeoutError):
+            return False
+
+    async def _end(self) -> None:
+        """End the kernel, if there is one, and remove its folder."""
+        if self._manager is not None and self._manager.has_kernel:
+            await self._manager.shutdown_kernel(now=True)
+        if self._client is not None:
+            self._client.stop_channels()
+        if self._folder is not None:
+            self._folder.cleanup()
+        self._manager = self._client = self._folder = None
 
 
 async def _refused(kernel: Any) -> bool:
     """Ask a kernel whether what its cell raised is of reedlab's own family of errors."""
-    status = "aborted"  # as a kernel answers for a moment after an error
-    while status == "aborted":
-        asked = {"user_expressions": {"own": _REFUSED}, "reply": True, "timeout": CELL_SECONDS}
-        content = (await kernel.execute("", silent=True, **asked))["content"]
-        status = content["status"]
+    content = await _asked(kernel, "", {"own": _REFUSED})
     return bool(content["user_expressions"]["own"]["data"]["text/plain"] == "True")
+
+
+async def _asked(
+    kernel: Any, code: str, expressions: dict[str, str] | None = None
+) -> dict[str, Any]:
+    """Have a kernel run code that shows nothing, and return its reply."""
+    content: dict[str, Any] = {"status": "aborted"}  # as it answers for a moment after an error
+    while content["status"] == "aborted":
+        asked = {"user_expressions": expressions, "reply": True, "timeout": CELL_SECONDS}
+        content = (await kernel.execute(code, silent=True, **asked))["content"]
+    return content
 
 
 def with_parameters(notebook: Any, bench_dir: str) -> Any:

@@ -29,6 +29,7 @@ from typing import TYPE_CHECKING, Any
 
 from reedlab.decide.evidence import listed
 from reedlab.errors import WriteError
+from reedlab.mixed.posterior.kept import shared_in
 from reedlab.records import store
 from reedlab.records.write.sending import copy_to_send
 from reedlab.report.pages import publishing, running
@@ -51,7 +52,8 @@ if TYPE_CHECKING:
 
 SHELL = Path(__file__).resolve().parent / "shell"
 ANSWERS, TODAY = "answers.html", "today.html"
-AT_ONCE = 2  # notebooks that run side by side
+KERNEL_MB, KERNEL_KB_A_REED = 450, 45
+"""Memory that a kernel may need, of itself and for each reed; see DEVELOPERS.md."""
 PARTS = ("answer", "picture", "statistics")  # cell tags the index takes something from
 # fmt: off
 TAGS = frozenset({
@@ -85,8 +87,6 @@ class Report:
         The supplier table, as `reedlab.rank_suppliers` gives it; None when it cannot be had.
     sentence : str
         What to buy, or why the records cannot say.
-    currency : str
-        What costs are counted in.
     stopped : tuple of Run
         The notebooks that could not run to their end on this bench.
     set_aside : tuple of pathlib.Path
@@ -96,26 +96,25 @@ class Report:
     index: Path
     ranking: pd.DataFrame | None
     sentence: str
-    currency: str
     stopped: tuple[Run, ...]
     set_aside: tuple[Path, ...]
 
     def closing_lines(self) -> list[str]:
-        """Say the report in lines for a terminal: the table, the decision, what stopped, where."""
-        if self.ranking is None:
-            lines, why = [], {self.sentence: ["the supplier table"]}
-        else:
-            table = printed_tables.plain(self.ranking, self.currency)
-            lines, why = [table, sentences.CAUTIONS[0], "", self.sentence, ""], {}
+        """Say the end of a report in lines for a terminal: what stopped, and where it is."""
+        why = {self.sentence: ["the supplier table"]} if self.ranking is None else {}
         for run in self.stopped:
             why.setdefault(run.why, []).append(run.name)
-        lines += [f"Not complete: {listed(names)}: {reason}" for reason, names in why.items()]
+        lines = [f"Not complete: {listed(names)}: {reason}" for reason, names in why.items()]
         lines += [f"A page that you had changed is kept as {path}." for path in self.set_aside]
         return [*lines, f"Report: {self.index}"]
 
 
 def write_report(
-    bench: Bench, step: Callable[[str, int, int], None], *, to_send: bool = False
+    bench: Bench,
+    step: Callable[[str, int, int], None],
+    answered: Callable[[list[str]], None],
+    *,
+    to_send: bool = False,
 ) -> Report:
     """Fit the models, run every notebook on a bench and write its report beside the records.
 
@@ -125,6 +124,9 @@ def write_report(
         A bench opened from a folder or a workbook.
     step : callable
         Called with what is being done, the steps done and the steps in all.
+    answered : callable
+        Called with the supplier table and what to buy, in lines, as soon as they are known and long
+        before the pages are; not where the records cannot say.
     to_send : bool, default False
         Whether others will read it: then it is of `copy_to_send`, without what is to do today, and
         in a folder of its own.
@@ -145,18 +147,25 @@ def write_report(
     # Where the records are, seen from the folder of a run's pages.
     named = "../.." if records == home else f"../../{records.name}"
     total = len(running.notebooks()) + 1
-    step("Fitting the models", 0, total)
+    at_once, why = _at_once(len(bench.tables["reeds"]))
+    step(f"Fitting the models{why}", 0, total)
     with store.alone_in(folder), publishing.scratch(folder) as scratch:
         left = publishing.clear(folder)
         if to_send:
             bench = copy_to_send(bench, scratch / (home.resolve().name or "bench"))
             records = _path(bench)
-        with _side_by_side(
-            partial(running.run, bench=records, named=named, scratch=scratch)
-        ) as jobs:
+        with (
+            shared_in(scratch / "posteriors"),
+            _side_by_side(scratch, bench=records, named=named) as (jobs, work),
+        ):
+            for _ in range(at_once - 1):  # this process is the other one, until it has answered
+                work()
             asked = _ask(bench, to_send)
+            work()
+            if not asked.suppliers.unanswered:
+                answered(_in_lines(asked.suppliers))
             for done, job in enumerate(as_completed(jobs), start=1):
-                step(f"Notebook {job.result().name}", done, total)
+                step(f"Notebook {job.result().name}{why}", done, total)
             runs = [job.result() for job in jobs]
         pages = pages_of(runs, bench, to_send) | {ANSWERS: answers_of(runs, bench, to_send)}
         if not to_send:
@@ -169,23 +178,58 @@ def write_report(
     index = folder / publishing.INDEX
     said = asked.suppliers
     ranking = None if said.unanswered else said.table
-    return Report(index, ranking, said.sentence(), bench.settings.currency, stopped, kept)
+    return Report(index, ranking, said.sentence(), stopped, kept)
+
+
+def _at_once(reeds: int) -> tuple[int, str]:
+    """Return how many processes may work at once: one a core, fewer where memory is short."""
+    import joblib
+    import psutil
+
+    cores = min(joblib.cpu_count(), len(running.notebooks()))
+    each = 1e6 * KERNEL_MB + 1e3 * KERNEL_KB_A_REED * reeds
+    room = int(psutil.virtual_memory().available / each)
+    if room >= cores:
+        return cores, ""
+    return max(1, room), f" ({max(1, room)} at a time: memory is short)"
+
+
+def _in_lines(said: Suppliers) -> list[str]:
+    return [printed_tables.plain(said.table, said.currency), sentences.CAUTIONS[0], "",
+            said.sentence(), ""]  # fmt: skip
 
 
 @contextmanager
-def _side_by_side(run: Callable[..., Run]) -> Iterator[list[Future[Run]]]:
-    """Run every notebook while the block works; when it is left early, end those that run."""
+def _side_by_side(
+    scratch: Path, **of_a_run: Any
+) -> Iterator[tuple[list[Future[Run]], Callable[[], object]]]:
+    """Lend the notebooks' runs to come, and what sets one more kernel to work on them.
+
+    When the block is left early, the kernels end.
+    """
     # Imported here, where Ctrl-C ends an import: in a thread it would have to be waited for.
     import jupyter_client.manager  # noqa: F401
     import nbclient  # noqa: F401
 
     stop = Event()
-    with ThreadPoolExecutor(AT_ONCE) as pool:
+    jobs: dict[Path, Future[Run]] = {path: Future() for path in running.notebooks()}
+    left = iter([*jobs.items()])
+
+    def work() -> None:
+        with running.Kernel(scratch, stop) as kernel:
+            for path, job in left:  # each next one is taken by one kernel
+                try:
+                    job.set_result(kernel.run(path, **of_a_run))
+                except BaseException as error:  # goes to whoever asks for the result
+                    job.set_exception(error)
+                if stop.is_set():
+                    return
+
+    with ThreadPoolExecutor(len(jobs) or 1) as pool:
         try:
-            yield [pool.submit(run, path, stop=stop) for path in running.notebooks()]
+            yield [*jobs.values()], partial(pool.submit, work)
         finally:
             stop.set()
-            pool.shutdown(cancel_futures=True)
 
 
 def _path(bench: Bench) -> Path:

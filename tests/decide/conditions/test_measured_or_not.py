@@ -11,6 +11,7 @@ import pytest
 import reedlab as rl
 from reedlab.decide import cane_slopes
 from reedlab.decide.conditions import measured_or_not
+from reedlab.mixed.gaps import missing
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +23,8 @@ def sparse():
 @pytest.fixture
 def few_imputations(monkeypatch):
     """So that a test takes seconds; what is judged here does not depend on their number."""
-    monkeypatch.setattr(measured_or_not, "_FILLED", 6)
+    monkeypatch.setattr(measured_or_not, "_PILOT", 6)
+    monkeypatch.setattr(missing, "MOST", 6)
     monkeypatch.setattr(measured_or_not, "_SHIFTED", 2)
 
 

@@ -66,7 +66,7 @@ def report(tmp_path_factory):
     chosen = [path for path in running.notebooks() if path.stem[:2] in ("01", "03", "04")]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(running, "notebooks", lambda: chosen)
-        written = writing.write_report(open_bench(folder), lambda *_: None)
+        written = writing.write_report(open_bench(folder), lambda *_: None, lambda *_: None)
     return folder / "report", written
 
 

@@ -187,11 +187,11 @@ def test_the_terminal_says_a_reason_once(tmp_path):
     stopped = (
         run("02-success", "Too few."), run("03-scrape-time", "Too few."), run("06-x", "No piece."),
     )  # fmt: skip
-    lines = writing.Report(tmp_path, None, "No lot.", "EUR", stopped, ()).closing_lines()
+    lines = writing.Report(tmp_path, None, "No lot.", stopped, ()).closing_lines()
     assert lines[:3] == ["Not complete: the supplier table: No lot.",
                          "Not complete: 02-success and 03-scrape-time: Too few.",
                          "Not complete: 06-x: No piece."]  # fmt: skip
-    lines = writing.Report(tmp_path, None, "Too few.", "EUR", stopped, ()).closing_lines()
+    lines = writing.Report(tmp_path, None, "Too few.", stopped, ()).closing_lines()
     assert sum("Too few." in line for line in lines) == 1
 
 
