@@ -297,11 +297,11 @@ class Desk:
         def step(name: str, done: int, total: int) -> None:
             what.value, bar.max, bar.value = _paragraph(name), total, done
 
-        written = writing.write_report(bench, step, to_send=to_send)
-        lines = written.closing_lines()
-        text = [w.HTML(f"<pre>{escape(lines[0])}</pre>"), *map(_said, filter(None, lines[1:]))]
-        return [*_opening(written.index), *(text if written.ranking is not None else
-                                            map(_said, filter(None, lines)))]  # fmt: skip
+        answered: list[str] = []
+        written = writing.write_report(bench, step, answered.extend, to_send=to_send)
+        table = [w.HTML(f"<pre>{escape(text)}</pre>") for text in answered[:1]]
+        lines = filter(None, (*answered[1:], *written.closing_lines()))
+        return [*_opening(written.index), *table, *map(_said, lines)]
 
     # Once, or now and then.
 

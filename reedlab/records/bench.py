@@ -239,7 +239,7 @@ def _bench(
     folder = path if path is None or path.is_dir() else path.parent
     noted = join_entries(folder, tables, settings, found) if folder is not None else {}
     tables["reeds"] = old_and_empty(tables["reeds"], settings, found, today)
-    one_row.split(tables, found)
+    one_row.split(tables, settings, found)
     name_makers(tables, settings)
     if check:
         check_tables(tables, settings, found, today)

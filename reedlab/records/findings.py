@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Any, Literal, get_args
 
+import numpy as np
 import pandas as pd
 
 from reedlab.records.tables import IN_REEDS, TABLES, name_in_reeds
@@ -47,7 +48,7 @@ class Findings:
         self.made: set[str] = set()  # tables that are made from rows of reeds alone
         self._rows: list[tuple[Any, ...]] = []
         self._counts: Counter[tuple[str, str, str]] = Counter()
-        self._skipped: list[pd.DataFrame] = []
+        self._skipped: list[tuple[str, pd.Index, Reason]] = []
 
     def add(
         self,
@@ -88,13 +89,23 @@ class Findings:
 
     def skip(self, table: str, rows: Iterable[int], reason: Reason) -> None:
         """Count rows of a sheet, by the spreadsheet's numbers, that are no rows of its table."""
-        counted = {"table": table, "row": pd.Index(rows, dtype="int64"), "reason": reason}
-        self._skipped.append(pd.DataFrame(counted))
+        self._skipped.append((table, pd.Index(rows, dtype="int64"), reason))
+
+    def skipped_rows(self, table: str) -> np.ndarray:
+        """Return the rows of a table's sheet that are no rows of it, in order."""
+        rows = [skipped.to_numpy() for name, skipped, _ in self._skipped if name == table]
+        return np.sort(np.concatenate(rows)) if rows else np.array([], dtype="int64")
 
     def skipped(self) -> pd.DataFrame:
         """Return the rows that are no rows of their tables: table, row and reason."""
-        none = pd.DataFrame({"table": [], "row": [], "reason": []})
-        frame = pd.concat(self._skipped or [none], ignore_index=True)
+        sizes = [len(rows) for _, rows, _ in self._skipped]
+        frame = pd.DataFrame(
+            {
+                "table": np.repeat([table for table, _, _ in self._skipped], sizes),
+                "row": np.concatenate([[], *(rows for _, rows, _ in self._skipped)]),
+                "reason": np.repeat([reason for _, _, reason in self._skipped], sizes),
+            }
+        )
         frame = frame.astype({"table": "str", "row": "int64", "reason": "str"})
         return frame.sort_values(["table", "row"], ignore_index=True)
 

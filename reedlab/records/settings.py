@@ -16,7 +16,7 @@ from typing import Any
 
 from reedlab.errors import SettingsError
 from reedlab.records.findings import Findings
-from reedlab.records.tables import FAULTS, OUTCOMES, SHEETS, TABLES, Likely
+from reedlab.records.tables import FAULTS, IN_REEDS, OUTCOMES, SHEETS, TABLES, Likely
 
 FILE = "bench.toml"
 OPEN = "?"
@@ -37,7 +37,7 @@ class Usual:
     since : datetime.date
         The first day; it applies until the next set-up that names the same column.
     values : mapping of str to object
-        Values for columns of ``reeds``, such as ``{"staple_mm": 47}``.
+        Values for columns of ``reeds``, or of its pieces, such as ``{"staple_mm": 47}``.
     """
 
     since: dt.date
@@ -551,7 +551,11 @@ def _usual(given: Mapping[str, Any]) -> Usual:
     since = since.date() if isinstance(since, dt.datetime) else since
     if not isinstance(since, dt.date):
         raise SettingsError("usual.from", f"is {since!r}", "write a day such as 2024-09-01")
-    known = {n: c for n, c in TABLES["reeds"].columns.items() if c.kind not in ("date", "text")}
+    known = {
+        name: column
+        for name, column in SHEETS["reeds"].columns.items()
+        if column.kind not in ("date", "text") and IN_REEDS.get(name, ("pieces",))[0] == "pieces"
+    }
     _one_of("usual", values, known)
     for name, value in values.items():
         if known[name].words:

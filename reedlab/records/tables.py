@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from types import MappingProxyType
 from typing import Literal
 
@@ -183,13 +184,11 @@ class Column:
     @property
     def dtype(self) -> object:
         """The pandas dtype of the column in typed frames."""
-        if self.kind == "word":
-            return pd.CategoricalDtype(list(self.words), ordered=True)
-        return _DTYPES[self.kind]
+        return _dtype(self.kind, self.words)
 
     def missing(self, n: int) -> pd.api.extensions.ExtensionArray | np.ndarray:
         """Return `n` empty cells of the column's type."""
-        return pd.Series([None], dtype=self.dtype).array.take(np.full(n, 0))
+        return _empty_cell(self.kind, self.words).take(np.full(n, 0))
 
 
 _DTYPES: Mapping[str, object] = {
@@ -203,6 +202,18 @@ _DTYPES: Mapping[str, object] = {
     "time": "datetime64[us]",
     "yesno": "boolean",
 }
+
+
+@cache
+def _dtype(kind: Kind, words: tuple[str, ...]) -> object:
+    """Return the pandas dtype of a kind of column."""
+    return pd.CategoricalDtype(list(words), ordered=True) if kind == "word" else _DTYPES[kind]
+
+
+@cache
+def _empty_cell(kind: Kind, words: tuple[str, ...]) -> pd.api.extensions.ExtensionArray:
+    """Return one empty cell of a kind of column."""
+    return pd.Series([None], dtype=_dtype(kind, words)).array
 
 
 @dataclass(frozen=True)
@@ -319,6 +330,13 @@ _REEDS = _table(
     _size("back_thickness_mm", "thickness of the back", (0.05, 1.5), (0.2, 0.8)),
     Column("rough_min", "minutes", "rough scrape", possible=(0, 1440), likely=(1, 120)),
     Column("finish_min", "minutes", "balancing and finishing", possible=(0, 1440), likely=(1, 180)),
+    Column(
+        "scrape_min",
+        "minutes",
+        "rough scrape and finishing together, if they are not timed apart",
+        possible=(0, 2880),
+        likely=(2, 300),
+    ),
     Column("sittings", "count", "how many sittings it took", possible=(0, 100), likely=(1, 10)),
     _RH,
     _TEMP,

@@ -18,6 +18,7 @@ from reedlab.records.findings import Findings
 from reedlab.records.read.cell_values import text_of
 from reedlab.records.read.other_workbooks import read_book
 from reedlab.records.read.sheets_as_text import Sheet, heading_key, read_csv
+from reedlab.records.read.written import is_ditto
 from reedlab.records.settings import Settings
 from reedlab.records.tables import TABLES, Column, Table
 
@@ -60,14 +61,16 @@ class Part:
         return f"{self.file.name}, sheet {self.sheet}" if self.sheet else self.file.name
 
     def texts(self, heading: str) -> Counter[str]:
-        """Return the texts of a column and their counts, the frequent ones first."""
+        """Return the texts of a column and their counts; a ditto mark counts for the cell above."""
         return self._counts.get(heading, Counter())
 
     @cached_property
     def _counts(self) -> dict[str, Counter[str]]:
         counts = {}
         for heading in self.headings:
-            texts = map(text_of, self.body[heading].dropna())
+            cells = self.body[heading].dropna()
+            marks = cells.map(is_ditto).astype(bool)
+            texts = map(text_of, cells.mask(marks).ffill().dropna() if marks.any() else cells)
             counts[heading] = Counter(text for text in texts if text is not None)
         return counts
 

@@ -10,7 +10,14 @@ from dataclasses import dataclass, field
 from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.lines import Choice, Line, Path, Value
 from reedlab.records.adopt.vocabulary import plain, vocabulary
-from reedlab.records.read.cell_values import Trouble, days_meant, read_date, unit_of_column
+from reedlab.records.read.cell_values import (
+    OTHER_UNITS,
+    Trouble,
+    days_meant,
+    is_currency,
+    read_date,
+    unit_of_column,
+)
 from reedlab.records.read.outcome_rules import NOT_A_TICK
 from reedlab.records.read.sheets_as_text import heading_key
 from reedlab.records.settings import OPEN
@@ -118,6 +125,8 @@ def _in_table(column: str, table: str) -> str:
     columns = columns_of(table)
     if column in columns:
         return column
+    if (table, column) == ("reeds", "minutes"):
+        return "scrape_min"
     for other in ("pieces", "lots") if table == "reeds" else ():
         if column in TABLES[other].columns:
             name = name_in_reeds(other, column)
@@ -197,10 +206,17 @@ def _counted(here: _Table, heading: str) -> None:
     key, words = plain(heading), vocabulary()
     outcome = words.filled.get(key)
     column = f"{outcome}_count" if outcome else "tied_count"
-    tied = words.columns.get(key) in ("tied_on", "quantity")
+    means = words.columns.get(key)
+    tied = means in ("tied_on", "quantity") or (means == "piece" and _counts_outcomes(here))
     texts = here.texts(heading)
     if column in columns_of(here.name) and (outcome or tied) and _are_counts(texts):
         here.decide(heading, column, "a row is a batch")
+
+
+def _counts_outcomes(here: _Table) -> bool:
+    """Say whether a column counts the reeds of one outcome, so that each row is a batch."""
+    filled = vocabulary().filled
+    return any(_are_counts(here.texts(h)) for h in here.headings if plain(h) in filled)
 
 
 def _are_counts(texts: Counter[str]) -> bool:
@@ -211,11 +227,20 @@ def _are_counts(texts: Counter[str]) -> bool:
 
 def _known(here: _Table, heading: str) -> None:
     """Decide a heading with one meaning, if its cells are what that column holds."""
-    texts = here.texts(heading)
+    texts, columns = here.texts(heading), columns_of(here.name)
+    if _grades(here, heading):
+        return
     for column in _candidates(heading, here.name):
-        if column not in here.taken and fits(texts, columns_of(here.name)[column], heading):
+        if column not in here.taken and fits(texts, columns[column], heading):
             here.decide(heading, column)
             return
+
+
+def _grades(here: _Table, heading: str) -> bool:
+    """Say whether outcomes are below a heading with several meanings: a German "Note"."""
+    if here.name != "reeds" or plain(heading) not in vocabulary().either:
+        return False
+    return _looks_like("outcome", here.texts(heading), columns_of("reeds")["outcome"])
 
 
 def _filled(here: _Table, heading: str) -> None:
@@ -258,9 +283,9 @@ def _either(here: _Table, heading: str) -> None:
     ]  # fmt: skip
     if entry.only == "date" and free and _dated(here) == [heading]:
         here.decide(heading, free[0], "the only column of days")
-    elif heading_key(heading) in free:
+    elif heading_key(heading) in free and not _grades(here, heading):
         here.decide(heading, heading_key(heading))
-    elif here.name != "reeds" and len(free) == 1:
+    elif len(free) == 1 and (here.name != "reeds" or entry.only == "fit"):
         here.decide(heading, free[0])
     elif "lot" in free and "supplier" in here.taken and _repeats(texts):
         here.decide(heading, "lot", "the supplier has a column, and these repeat")
@@ -300,7 +325,8 @@ def _unknown(here: _Table, heading: str) -> None:
     texts, columns = here.texts(heading), columns_of(here.name)
     may_be = [
         name for name in (_TO_KNOW if here.name == "reeds" else ())
-        if name not in here.taken and _looks_like(name, texts, columns[name])
+        if name not in here.taken and not _of_another_unit(heading, columns[name])
+        and _looks_like(name, texts, columns[name])
     ]  # fmt: skip
     may_be = may_be or _of_unit(here, heading)
     if may_be:
@@ -316,14 +342,46 @@ def _unknown(here: _Table, heading: str) -> None:
 
 def _of_unit(here: _Table, heading: str) -> list[str]:
     """Return the columns in the unit that an unknown heading ends in, if they are few."""
-    last = re.split(r"[\s(\[]+", heading.casefold().strip(" )]."))[-1]
-    unit = next((u for u, spellings in UNIT_SPELLINGS.items() if last in spellings), "")
+    unit = _unit_named(heading)
     names = [
         name for name, column in columns_of(here.name).items()
-        if unit and unit_of_column(column) == unit and name not in here.taken
-        and fits(here.texts(heading), column)
+        if unit and _unit(column) == unit and name not in here.taken
+        and fits(here.texts(heading), column, heading)
     ]  # fmt: skip
     return names if len(names) <= _FEW else []
+
+
+def _unit_named(heading: str) -> str:
+    """Return the unit that a heading ends in: a column's, or "money"; empty if it names none.
+
+    Examples
+    --------
+    >>> _unit_named("geschabt (Min)"), _unit_named("Breite mm"), _unit_named("Tip [in]")
+    ('min', 'mm', 'mm')
+    >>> _unit_named("Kosten (EUR)"), _unit_named("Made in"), _unit_named("Note (1-5)")
+    ('money', '', '')
+    """
+    bracketed = heading.strip().endswith((")", "]"))
+    last = re.split(r"[(\[]" if bracketed else r"[\s_]+", heading.casefold().strip(" )]."))[-1]
+    last = last.strip(" .")
+    for unit, spellings in UNIT_SPELLINGS.items():
+        if last in spellings or (bracketed and last in OTHER_UNITS.get(unit, ())):
+            return unit
+    return "money" if is_currency(last) else ""
+
+
+def _unit(column: Column) -> str:
+    """Return the unit of a column's values as `_unit_named` names it."""
+    return "money" if column.kind == "money" else unit_of_column(column)
+
+
+def _of_another_unit(heading: str, column: Column) -> bool:
+    """Say whether a heading names a unit that the column's values do not have."""
+    unit = _unit_named(heading)
+    if own := _unit(column):
+        return unit not in ("", own)
+    # A count, a grade or a hardness may have a unit that is not listed here.
+    return unit != "" and column.kind not in ("number", "count")
 
 
 def _looks_like(name: str, texts: Counter[str], column: Column) -> bool:
@@ -395,6 +453,8 @@ def _share(texts: Counter[str], is_one: Callable[[str], bool]) -> float:
 
 def fits(texts: Counter[str], column: Column, heading: str = "") -> bool:
     """Say whether a column's cells are of the kind that the column holds; an empty column fits."""
+    if _of_another_unit(heading, column):
+        return False
     if not texts:
         return True
     match column.kind:

@@ -14,6 +14,7 @@ from typing import Any
 from reedlab.records.tables import TABLES, UNIT_SPELLINGS
 
 _FILE = Path(__file__).with_name("vocabulary.toml")
+_DENSITY = re.compile(r"\bg/(cm[3³]|ml|cc)\s*$")
 _BRACKETED = re.compile(r"[(\[{][^)\]}]*[)\]}]")
 _UNITS = {spelling for spellings in UNIT_SPELLINGS.values() for spelling in spellings} | {
     *("cm", "h", "std", "mg", "eur", "euro", "usd", "chf", "gbp", "€", "$")
@@ -26,10 +27,11 @@ def plain(text: str) -> str:
 
     Examples
     --------
-    >>> plain("Bindelänge (mm):"), plain("Gebunden  am"), plain("Rough min.")
-    ('bindelaenge', 'gebunden am', 'rough')
+    >>> plain("Bindelänge (mm):"), plain("Gebunden  am"), plain("Rough min."), plain("Dichte g/cm3")
+    ('bindelaenge', 'gebunden am', 'rough', 'dichte')
     """
     folded = unicodedata.normalize("NFC", text).casefold().translate(_UMLAUTS)
+    folded = _DENSITY.sub(" ", folded)
     folded = unicodedata.normalize("NFKD", _BRACKETED.sub(" ", folded))
     bare = "".join(c for c in folded if not unicodedata.combining(c))
     words = re.sub(r"[^\w€$%✓✔]+|_", " ", bare).split()
@@ -48,7 +50,8 @@ class Either:
     means : tuple of str
         The columns it may be.
     only : str
-        ``"date"`` where the first of them is the guess if no other column of its sheet holds days.
+        ``"date"`` where the first of them is the guess if no other column of its sheet holds days;
+        ``"fit"`` where it is the one that its cells are like, if there is only one.
     """
 
     means: tuple[str, ...]

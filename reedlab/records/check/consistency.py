@@ -18,7 +18,7 @@ from reedlab.records.read.cell_values import same_currency
 from reedlab.records.settings import Settings
 from reedlab.records.tables import COUNTED, TABLES, UNSALEABLE
 from reedlab.records.tidy.days import by_month, exact
-from reedlab.records.tidy.frames import lots_of
+from reedlab.records.tidy.frames import looked_up, lots_of
 from reedlab.records.tidy.losses_before_tying import bought
 from reedlab.records.tidy.minutes import batches
 from reedlab.records.tidy.pending_cutoff import cutoff
@@ -27,7 +27,7 @@ Tables = dict[str, pd.DataFrame]
 
 _LONG = pd.Timedelta(days=730)
 _OUTCOMES = 10  # with fewer, what is usual is not known
-_ROUNDED = 0.05  # a price a piece is often rounded
+_ROUNDED = 0.05  # a price a piece and minutes are often rounded
 
 
 def check(tables: Tables, settings: Settings, found: Findings, today: dt.date) -> None:
@@ -83,7 +83,7 @@ def _nowhere(tables: Tables, found: Findings) -> None:
     """Labels of a lot, piece or reed that is not in its table."""
     for name, table in TABLES.items():
         for column in table.columns.values():
-            if not column.refers or tables[name].empty:
+            if not column.refers or tables[name][column.name].isna().all():
                 continue
             known = tables[column.refers][TABLES[column.refers].key].dropna().unique()
             labels = tables[name][column.name].dropna()
@@ -178,7 +178,7 @@ def _lot_and_piece(tables: Tables, found: Findings) -> None:
             found.add("reeds", int(row), "lot", "", "error", "has neither lot nor piece",
                       "fill in the lot it came from")  # fmt: skip
     pieces = tables["pieces"].dropna(subset=["piece", "lot"]).drop_duplicates("piece")
-    lot_of = reeds["piece"].astype(object).map(dict(pieces[["piece", "lot"]].to_numpy()))
+    lot_of = looked_up(reeds["piece"], pieces.set_index("piece")["lot"])
     differ = reeds.index[reeds["lot"].notna() & lot_of.notna() & reeds["lot"].ne(lot_of)]
     for row in differ:
         found.add(
@@ -432,9 +432,14 @@ def _noted_twice(tables: Tables, found: Findings) -> None:
 
 
 def _half_timed(tables: Tables, found: Findings) -> None:
-    """Minutes of one scrape alone: they are only part of a reed's time."""
+    """Minutes of one scrape alone are only part of a reed's time; both together are its sum."""
     reeds = tables["reeds"]
-    if len(tables["sittings"]):
+    both = reeds["rough_min"] + reeds["finish_min"]
+    differ = (reeds["scrape_min"] - both).abs() > _ROUNDED * both
+    found.each("reeds", "scrape_min", reeds.loc[differ, "scrape_min"], "warning",
+               "is not rough_min and finish_min together; those two are used",
+               "check the three of them")  # fmt: skip
+    if len(tables["sittings"]) or reeds["scrape_min"].notna().any():
         return
     for noted, other in (("rough_min", "finish_min"), ("finish_min", "rough_min")):
         tried = reeds[other].notna().any() or found.rows("reeds", other)
@@ -443,7 +448,7 @@ def _half_timed(tables: Tables, found: Findings) -> None:
                 "reeds", None, other, "", "warning",
                 f"is empty in every row, so the {reeds[noted].notna().sum()} times under {noted} "
                 "are only part of a reed's time",
-                "fill it in too, or write one time for both into sittings with stage left empty",
+                "fill it in too, or write one time for both under scrape_min",
             )  # fmt: skip
 
 

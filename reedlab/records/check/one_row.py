@@ -13,23 +13,35 @@ import pandas as pd
 
 from reedlab.records.check.spelling import capitals, likely_meant
 from reedlab.records.findings import Findings
-from reedlab.records.tables import IN_REEDS, TABLES, Table, name_in_reeds
-from reedlab.records.tidy.frames import lots_of
+from reedlab.records.settings import Settings
+from reedlab.records.tables import (
+    COUNTED,
+    IN_REEDS,
+    PENDING_COUNT,
+    SHEETS,
+    TABLES,
+    TIED_COUNT,
+    Table,
+    name_in_reeds,
+)
+from reedlab.records.tidy.frames import lots_of, with_usual
 
 Tables = dict[str, pd.DataFrame]
 
 
-def split(tables: Tables, found: Findings) -> None:
+def split(tables: Tables, settings: Settings, found: Findings) -> None:
     """Move what reeds say of their pieces and lots to the tables of those.
 
     Parameters
     ----------
     tables : dict of str to pandas.DataFrame
         Typed frames; that of reeds may have the columns of `IN_REEDS`, and has its own afterwards.
+    settings : Settings
+        What is usual of a piece stands in the row of each reed that was tied since.
     found : Findings
         Receives rows of one piece or lot that disagree.
     """
-    reeds = tables["reeds"]
+    reeds = _with_usual_pieces(tables["reeds"], tables["pieces"], settings)
     said = {
         table: reeds[[name for name in reeds if IN_REEDS.get(str(name), ("",))[0] == table]]
         for table in ("lots", "pieces")
@@ -39,6 +51,23 @@ def split(tables: Tables, found: Findings) -> None:
     tables["reeds"] = reeds[list(TABLES["reeds"].columns)]
     _make_lots(tables, _renamed(said["lots"]), found)
     _make_pieces(tables, _renamed(said["pieces"]), found)
+
+
+def _with_usual_pieces(
+    reeds: pd.DataFrame, pieces: pd.DataFrame, settings: Settings
+) -> pd.DataFrame:
+    """Fill in what is usual of a piece, in rows of one reed whose piece is not another's label."""
+    usual = {name for one in settings.usual for name in one.values if name in IN_REEDS}
+    if not usual:
+        return reeds
+    columns = SHEETS["reeds"].columns
+    new = {name: columns[name].missing(len(reeds)) for name in usual if name not in reeds}
+    reeds = reeds.assign(**new)
+    apart = pieces["piece"].notna().any() & reeds["piece"].notna()
+    apart &= ~reeds["piece"].isin(pieces["piece"].dropna())
+    apart |= reeds[[TIED_COUNT, *COUNTED, PENDING_COUNT]].notna().any(axis=1)
+    filled = with_usual(reeds[[*usual, "tied_on"]], settings)
+    return reeds.assign(**{name: reeds[name].where(apart, filled[name]) for name in usual})
 
 
 def _renamed(said: pd.DataFrame) -> pd.DataFrame:
@@ -138,6 +167,8 @@ def _join(tables: Tables, table: Table, said: pd.DataFrame, found: Findings) -> 
 
 def _distinct(said: pd.DataFrame, key: str, its_own: pd.Series) -> pd.DataFrame:
     """Leave out rows that say what another says too, unless others of their label say another."""
+    if said[key].is_unique:
+        return said
     different = said.drop_duplicates()
     several = different[key][different[key].duplicated()]
     return said[said.index.isin(different.index) | said[key].isin([*several, *its_own])]

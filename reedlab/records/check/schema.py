@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from reedlab.records.tables import TABLES
+from reedlab.records.tables import TABLES, Column
 
 if TYPE_CHECKING:
     from pandera.pandas import DataFrameSchema
@@ -56,14 +56,25 @@ def failures(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     pandas.DataFrame
         Columns ``column``, ``row`` and ``empty``: whether the cell is refused because it is empty.
     """
-    kept = frame.notna().any()
-    columns = frame.columns[kept | kept.index.isin(TABLES[name].needed)]
+    columns = [c.name for c in TABLES[name].columns.values() if _suspect(frame[c.name], c)]
+    if not columns:
+        return _refused_cells([], [], [])
     # Each row is judged by itself, and pandera copies what it judges: rows go in parts.
     found = [
-        _refused(schema(name), frame.iloc[at : at + _ROWS][columns])
+        _refused(schema(name).select_columns(columns), frame.iloc[at : at + _ROWS][columns])
         for at in range(0, len(frame), _ROWS)
     ]
     return pd.concat([part for part in found if len(part)] or found[:1], ignore_index=True)
+
+
+def _suspect(values: pd.Series, column: Column) -> bool:
+    """Say whether pandera has anything to judge: an empty cell that may not be, or a limit."""
+    if column.needed and not column.may_wait and values.isna().any():
+        return True
+    if column.possible is None:
+        return False
+    low, high = column.possible
+    return bool(((values < low) | (values > high)).any())
 
 
 def _refused(columns: DataFrameSchema, rows: pd.DataFrame) -> pd.DataFrame:
@@ -75,7 +86,9 @@ def _refused(columns: DataFrameSchema, rows: pd.DataFrame) -> pd.DataFrame:
         cases = refused.failure_cases
         cells = cases.dropna(subset="index").drop_duplicates(["column", "index"])
         empty = cells["check"].eq("not_nullable")
-        return pd.DataFrame(
-            {"column": cells["column"], "row": cells["index"].astype("int64"), "empty": empty}
-        )
-    return pd.DataFrame({"column": [], "row": [], "empty": []})
+        return _refused_cells(cells["column"], cells["index"].astype("int64"), empty)
+    return _refused_cells([], [], [])
+
+
+def _refused_cells(column: Any, row: Any, empty: Any) -> pd.DataFrame:
+    return pd.DataFrame({"column": column, "row": row, "empty": empty})

@@ -40,7 +40,12 @@ def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
     Otherwise ochre and Ochre would be compared as two suppliers.
     """
     for column in dict.fromkeys(column for _, column in _NAMED):
-        places = [table for table, name in _NAMED if name == column]
+        places = [
+            table for table, name in _NAMED
+            if name == column and tables[table][column].notna().any()
+        ]  # fmt: skip
+        if not places:
+            continue
         counts = pd.concat([tables[table][column] for table in places]).value_counts()
         common = sorted(counts.index, key=lambda name: (-counts[name], name))
         for table in places:
@@ -48,6 +53,8 @@ def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
     for table, declared in TABLES.items():
         for name, refers in ((c.name, c.refers) for c in declared.columns.values() if c.refers):
             labels, known = tables[table][name], tables[refers][TABLES[refers].key].dropna()
+            if labels.isna().all():
+                continue
             astray = labels[labels.notna() & ~labels.isin(known)].unique()
             if len(astray):
                 alike = Counter(label.casefold() for label in known.unique())
@@ -82,7 +89,7 @@ def check(tables: Mapping[str, pd.DataFrame], found: Findings) -> None:
         places = [
             (table, tables[table][column])
             for table, name in _NAMED
-            if name == column and len(tables[table])
+            if name == column and tables[table][column].notna().any()
         ]
         if not places:
             continue

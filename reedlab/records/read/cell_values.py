@@ -11,7 +11,7 @@ import contextlib
 import difflib
 import re
 import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 
 import pandas as pd
@@ -139,6 +139,15 @@ def text_of(value: object) -> str | None:
     return text
 
 
+def texts_of(values: Sequence[object]) -> list[str | None]:
+    """Return the text of each of many cells, as `text_of` does."""
+    if all(isinstance(v, str) and v.isascii() and "'" not in v for v in values):
+        texts = [*map(str.strip, values)]  # type: ignore[arg-type]
+        if BLANK.isdisjoint(map(str.casefold, texts)):
+            return list(texts)
+    return [*map(text_of, values)]
+
+
 def unit_of_column(column: Column) -> str:
     """Return the unit of a column's numbers; minutes have theirs by their kind."""
     return "min" if column.kind == "minutes" else column.unit
@@ -160,6 +169,11 @@ def same_currency(one: str, other: str) -> bool:
     words = (one.strip().casefold().rstrip("."), other.strip().casefold().rstrip("."))
     first, second = ({*_STAND_FOR.get(word, (word,))} for word in words)
     return bool(first & second)
+
+
+def is_currency(word: str) -> bool:
+    """Say whether a word or sign is that of a currency."""
+    return word.strip().casefold().rstrip(".") in _CURRENCIES
 
 
 def read_number(text: str, column: Column, settings: Settings, comma: bool | None) -> float:

@@ -63,7 +63,9 @@ def leave_out(
     if not full.all():
         cells, body, filled = cells[full], body[full], filled[full]
     begins = filled.argmax(axis=1) if len(body) else np.array([], dtype=int)
-    texts = body.to_numpy(dtype=object)[np.arange(len(body)), begins]
+    texts = np.full(len(body), None, dtype=object)
+    for at in np.unique(begins):
+        texts[begins == at] = body.iloc[:, at].to_numpy(dtype=object)[begins == at]
     reasons = _headings(body, texts, heads, table, found)
     _name_totals(body, filled, begins, texts, table, reasons)
     alone = (filled.sum(axis=1) == 1) & (reasons == "")
@@ -86,7 +88,7 @@ def _headings(
     reasons = np.full(len(body), "", dtype=object)
     if body.shape[1] < 2:
         return reasons
-    rows = np.flatnonzero(np.isin(texts.astype(str), heads.astype(str)))
+    rows = np.flatnonzero(pd.Series(texts, dtype=object).isin(list(heads)))
     below = False
     for at, until in zip(rows, [*rows[1:], len(body)]):
         row = body.iloc[at].dropna()

@@ -30,7 +30,7 @@ from reedlab.records.read.cell_values import (
     read_minutes,
     read_number,
     read_word,
-    text_of,
+    texts_of,
     unit_of_column,
     without_separators,
 )
@@ -182,7 +182,7 @@ def _typed(values: pd.Series, column: Column) -> bool:
 def _cells(values: pd.Series, column: Column, apart: np.ndarray) -> _Cells:
     """Find a column's distinct texts, without blanks and empty cells."""
     codes, unique = pd.factorize(values.astype(object))
-    texts = [text_of(value) for value in unique]
+    texts = texts_of(unique)
     marks: dict[int, str] = {}
     note = column.kind == "text" and not column.needed
     if not note and any(text[0] in DITTO_BEGINS for text in texts if text):
@@ -205,9 +205,7 @@ def _cells(values: pd.Series, column: Column, apart: np.ndarray) -> _Cells:
 
 def _apart(table: str, index: pd.Index, found: Findings) -> np.ndarray:
     """Say of each row whether rows of its sheet were left out right before it."""
-    skipped = found.skipped()
-    gone = skipped.loc[skipped["table"] == table, "row"].to_numpy()
-    before = np.searchsorted(gone, index.to_numpy())
+    before = np.searchsorted(found.skipped_rows(table), index.to_numpy())
     return np.diff(before, prepend=0) > 0
 
 
@@ -320,8 +318,10 @@ def _parse_dates(
 ) -> _Parsed:
     """Read a column's days; a month without a day is its first day."""
     ready = _iso_dates(texts)
+    if ready.notna().all():
+        return _Parsed(ready.astype(column.dtype), {}, {}, [])
     troubles = {} if settings.date_order else two_orders(texts)
-    meant = months_meant(texts, days) if ready.isna().any() else {}
+    meant = months_meant(texts, days)
     months = {i: day for i, day in meant.items() if isinstance(day, pd.Timestamp)}
     troubles |= {i: asked for i, asked in meant.items() if isinstance(asked, Trouble)}
     if column.to_the_day:

@@ -41,9 +41,9 @@ def cane(tables: Tables) -> pd.DataFrame:
     lots = first_of_each(tables["lots"], "lot").set_index("lot")
     frame = pieces.reset_index(drop=True)
     for name in ("supplier", "grower", "form"):
-        frame[name] = _looked_up(frame["lot"], lots[name])
+        frame[name] = looked_up(frame["lot"], lots[name])
     sold = lots[["diameter_min_mm", "diameter_max_mm"]].mean(axis=1, skipna=False)
-    as_sold = _looked_up(frame["lot"], sold)
+    as_sold = looked_up(frame["lot"], sold)
     sizes = [
         frame["length_mm"].to_numpy(),
         frame["width_mm"].to_numpy(),
@@ -118,13 +118,13 @@ def reeds(
     frame = with_usual(first_of_each(tables["reeds"], "reed"), settings)
     rows = frame.index
     frame = frame.reset_index(drop=True)
-    pieces = measured.set_index("piece")
+    pieces = measured.set_index(measured["piece"].astype(object))
     frame["lot"] = lots_of(frame, tables["pieces"])
     lots = first_of_each(tables["lots"], "lot").set_index("lot")
-    for name in FROM_LOT:
-        frame[name] = _looked_up(frame["lot"], lots[name])
-    for name in FROM_PIECE:
-        frame[name] = _looked_up(frame["piece"], pieces[name])
+    for key, names, values in (("lot", FROM_LOT, lots), ("piece", FROM_PIECE, pieces)):
+        places = _places(frame[key], values.index)
+        for name in names:
+            frame[name] = _taken(values[name], places, frame.index)
 
     known = frame["outcome"].notna().to_numpy()
     success = known & frame["outcome"].isin(settings.success).to_numpy()
@@ -156,19 +156,23 @@ def of_no_supplier(reeds: pd.DataFrame) -> pd.Series:
 
 
 def with_usual(reeds: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """Fill empty cells from the usual set-up on the day of tying."""
+    """Fill empty cells from the usual set-up on the day of tying, in columns that are there."""
     filled = reeds.copy(deep=False)  # pandas copies a column when it is written to
     for usual in reversed(settings.usual):
         applies = filled["tied_on"] >= pd.Timestamp(usual.since)
         for name, value in usual.values.items():
-            filled[name] = filled[name].where(filled[name].notna() | ~applies, value)
+            if name in filled:
+                filled[name] = filled[name].where(filled[name].notna() | ~applies, value)
     return filled
 
 
 def lots_of(reeds: pd.DataFrame, pieces: pd.DataFrame) -> pd.Series:
     """Return each reed's lot: its own, else its piece's."""
-    lots = first_of_each(pieces, "piece").set_index("piece")["lot"]
-    return reeds["lot"].fillna(_looked_up(reeds["piece"], lots))
+    lots = reeds["lot"]
+    if lots.notna().all():
+        return lots.copy()
+    of_piece = first_of_each(pieces, "piece").set_index("piece")["lot"]
+    return lots.fillna(looked_up(reeds["piece"], of_piece))
 
 
 def _with_air(frame: pd.DataFrame, log: pd.DataFrame) -> pd.DataFrame:
@@ -197,12 +201,21 @@ def first_of_each(frame: pd.DataFrame, key: str) -> pd.DataFrame:
     return frame[~frame.duplicated(key) | frame[key].isna()]
 
 
-def _looked_up(keys: pd.Series, values: pd.Series) -> pd.Series:
+def looked_up(keys: pd.Series, values: pd.Series) -> pd.Series:
     """Return the value that `values` has under each key, in its own type."""
-    values = values[values.index.notna()]
-    places = values.index.get_indexer(keys.astype(object))
-    taken = values.array.take(places, allow_fill=True)
-    return pd.Series(taken, index=keys.index, dtype=values.dtype)
+    return _taken(values, _places(keys, values.index), keys.index)
+
+
+def _places(keys: pd.Series, index: pd.Index) -> np.ndarray:
+    """Return where each key is in an index, -1 for none; an empty label is nobody's key."""
+    known = np.flatnonzero(index.notna())
+    at = index[known].astype(object).get_indexer(keys.astype(object))
+    return np.append(known, -1)[at]
+
+
+def _taken(values: pd.Series, places: np.ndarray, index: pd.Index) -> pd.Series:
+    """Return the values at some places, in their own type; empty at -1."""
+    return pd.Series(values.array.take(places, allow_fill=True), index=index, dtype=values.dtype)
 
 
 _NAMES = {

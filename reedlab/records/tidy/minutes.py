@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -12,6 +13,7 @@ from reedlab.records.tables import STAGES_BEFORE_FINISHING, UNFINISHED
 from reedlab.records.tidy.days import exact
 
 _SEPARATORS = re.compile(r"[,;\n]")
+_DAY_OF = {"rough": "rough_on", "finish": "finished_on"}
 
 
 def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
@@ -28,8 +30,8 @@ def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame
         With ``rough_min`` and ``finish_min`` filled in from batches where the reed has none of its
-        own, ``minutes_shared``, ``scrape_min`` (both stages; of a reed lost before, the minutes
-        until then) and ``log_scrape_min``.
+        own, ``minutes_shared``, ``scrape_min`` (both stages, or the reed's own time for both; of a
+        reed lost before, the minutes until then) and ``log_scrape_min``.
     """
     frame = frame.copy()
     shares = shared_minutes(frame, sittings)
@@ -42,6 +44,7 @@ def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
     parts = frame[["rough_min", "finish_min"]]
     early = frame["outcome"].isin(UNFINISHED) | frame["lost_at"].isin(STAGES_BEFORE_FINISHING)
     total = parts.sum(axis=1, min_count=2).where(~early, parts.sum(axis=1, min_count=1))
+    total = total.fillna(frame["scrape_min"])
     whole = shares.get("", pd.Series(dtype=float)).reindex(frame.index)
     takes = total.isna() & whole.notna()
     frame["scrape_min"] = total.where(~takes, whole + parts.sum(axis=1))
@@ -103,10 +106,7 @@ def batches(reeds: pd.DataFrame, sittings: pd.DataFrame) -> list[Batch]:
         return []
     place = dict(zip(reeds["reed"], reeds.index))
     found = []
-    by_day = {
-        stage: reeds.groupby([reeds["maker"].astype(object), exact(reeds, day)]).groups
-        for stage, day in (("rough", "rough_on"), ("finish", "finished_on"))
-    }
+    by_day: dict[str, Mapping[tuple[object, pd.Timestamp], pd.Index]] = {}
     for row in sittings.dropna(subset=["reeds", "minutes"]).itertuples():
         stage = row.stage if isinstance(row.stage, str) else ""
         parts = [part.strip() for part in _SEPARATORS.split(row.reeds)]
@@ -115,6 +115,9 @@ def batches(reeds: pd.DataFrame, sittings: pd.DataFrame) -> list[Batch]:
         size = max(float(parts[0]) if counts else len(named), 1.0)
         places = tuple(place[label] for label in named if label in place)
         if counts:
+            if stage and stage not in by_day:
+                days = exact(reeds, _DAY_OF[stage])
+                by_day[stage] = reeds.groupby([reeds["maker"].astype(object), days]).groups
             named, mine = (), by_day.get(stage, {}).get((row.maker, row.date), [])
             places = tuple(mine) if len(mine) <= size else ()
         found.append(Batch(row.Index, stage, row.minutes, size, named, places))

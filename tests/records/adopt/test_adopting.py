@@ -9,6 +9,7 @@ import pytest
 import reedlab as rl
 from reedlab.records.adopt import adopting
 from reedlab.records.adopt.finding_tables import read_parts
+from reedlab.records.adopt.guessing_columns import columns_of
 from reedlab.records.tables import TABLES
 
 TODAY = "2024-12-01"
@@ -258,6 +259,11 @@ def test_the_days_of_a_column_settle_their_order_together(tmp_path, days, order)
         ("Density", ["120", "122"], "?"),  # impossible, so it is something else
         ("Härte", ["11", "12"], "hardness"),
         ("Luftfeuchte %", ["45", "50"], "rh_pct"),
+        ("Dichte g/cm3", ["0,52", "0,55"], "density_g_cm3"),
+        ("Hobel (mm)", ["0,58", "0,60"], "gouge_centre_mm"),
+        ("Hobel", ["A", "B"], "gouger"),
+        ("Gesamtzeit (min)", ["50", "55"], "scrape_min"),
+        ("Note", ["flat", "for M."], "note"),
     ],
 )
 def test_a_heading_is_what_its_cells_are_or_it_is_asked(tmp_path, heading, cells, column):
@@ -265,6 +271,41 @@ def test_a_heading_is_what_its_cells_are_or_it_is_asked(tmp_path, heading, cells
     rows = [f"{at}\tgood\t2024-01-0{at + 1}\t{cell}" for at, cell in enumerate(cells)]
     path.write_text("\n".join([f"No\tResult\tFinished on\t{heading}", *rows]), "utf-8")
     assert means(rl.adopt(path, today=TODAY), "columns.reeds")[heading] == column
+
+
+def test_a_unit_in_a_heading_leaves_out_columns_of_another_unit(tmp_path):
+    units = {
+        "geschabt (Min)": "min", "Wert (EUR)": "money", "Anteil [%]": "%", "Last (g)": "g",
+        "Lage in mm": "mm",
+    }  # fmt: skip
+    cells = ["35", "35", "0.5", "0.5"]  # they repeat, as the labels of lots do
+    path = tmp_path / "reeds.csv"
+    rows = ["\t".join([str(at), "good", *[cell] * len(units)]) for at, cell in enumerate(cells)]
+    path.write_text("\n".join(["\t".join(["No", "Result", *units]), *rows]), "utf-8")
+    lines = {line.path[-1]: line for line in adopting.begin(path, today=TODAY).lines}
+    for heading, unit in units.items():
+        columns = [columns_of("reeds")[c.value] for c in lines[heading].choices if c.value]
+        assert columns or unit == "mm"  # too many to offer
+        for column in columns:
+            assert (column.unit or {"minutes": "min"}.get(column.kind, column.kind)) == unit
+
+
+def test_a_grade_by_a_german_heading_is_asked_and_months_below_ditto_marks_are_days(tmp_path):
+    path = tmp_path / "rohre.csv"
+    rows = ["1,B7,März 2024,gut", '2,"""","""",schlecht', '3,B8,"""",gut', '4,"""",April 2024,gut']
+    path.write_text("\n".join(["Nr,Los,Gebunden am,Note", *rows]), "utf-8")
+    draft = adopting.begin(path, today=TODAY)
+    (asked,) = [line for line in draft.questions if line.path[-1] == "Note"]
+    assert [choice.value for choice in asked.choices] == ["outcome", "grade", "note", ""]
+    assert means(draft.write(), "columns.reeds")["Gebunden am"] == "tied_on"
+
+
+def test_a_count_of_pieces_beside_counts_of_outcomes_is_what_was_tied(tmp_path):
+    path = tmp_path / "kladde.csv"
+    rows = ["H1;8;4;2;2", "H2;6;3;2;1"]
+    path.write_text("\n".join(["Los;Stück;konzerttauglich;Übung;weggeworfen", *rows]), "utf-8")
+    mapped = means(rl.adopt(path, today=TODAY), "columns.reeds")
+    assert (mapped["Stück"], mapped["konzerttauglich"]) == ("tied_count", "good_count")
 
 
 def test_titles_above_and_sums_below_do_not_hide_the_headings(sheet):

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
 from reedlab.records import Bench, Settings, open_bench
+from reedlab.records.settings import Usual
 from reedlab.records.tables import IN_REEDS, SHEETS, TABLES
 
 EIGHT = """reed,lot,supplier,tied_on,outcome,gouge,density,hardness
@@ -225,6 +226,32 @@ def test_a_piece_that_is_not_in_pieces_where_others_of_its_lot_are():
     assert "write" not in found["fix"].iloc[1]  # L03-19 may well be another piece
 
 
+def test_what_is_usual_of_a_piece_stands_in_each_row_that_says_nothing_else(tmp_path):
+    sheet = "reed,lot,supplier,tied_on,outcome,gouge,hardness,tied,good\n"
+    sheet += "1,L1,Ochre,2024-02-05,good,,12,,\n2,L1,Ochre,2024-03-05,good,,12,,\n"
+    sheet += "3,L1,Ochre,2024-03-05,good,0.61,,,\n4,L1,Ochre,2024-03-06,,,,3,3\n"
+    usual = '[[usual]]\nfrom = 2024-03-01\ngouge_centre_mm = 0.58\nhardness_gauge = "dial"\n'
+    bench = opened(tmp_path, reeds_csv=sheet, bench_toml=usual)
+    assert not (bench.findings["table"] == "bench.toml").any()
+    np.testing.assert_array_equal(
+        bench.reeds["gouge_centre_mm"], [np.nan, 0.58, 0.61, *[np.nan] * 3]
+    )
+    assert bench.cane["piece"].astype(object).tolist() == ["1", "2", "3"]
+    assert of(bench, "hardness_gauge", severity="warning") != []  # the first day says none
+
+
+def test_what_is_usual_of_a_piece_does_not_hide_a_label_that_is_not_in_pieces():
+    pieces = pd.DataFrame({"piece": ["L1-10", "L1-11"], "lot": "L1", "mass_g": [0.2, 0.21]})
+    usual = (Usual(date(2024, 1, 1), {"gouge_centre_mm": 0.58}),)
+    lots = pd.DataFrame({"lot": ["L1"], "supplier": "Ochre"})
+    said = rows(lot="L1", piece=["L1-10", "L1-1l"])
+    bench = Bench.from_tables(
+        {"lots": lots, "pieces": pieces, "reeds": said}, Settings(usual=usual)
+    )
+    assert of(bench, "piece", severity="warning") == [["reeds", 3, "piece", "L1-1l"]]
+    np.testing.assert_array_equal(bench.reeds["gouge_centre_mm"], [0.58, np.nan])
+
+
 MEASURED = {
     "gouge_centre_mm": st.sampled_from([None, 0.57, 0.58, 0.6]),
     "density_g_cm3": st.sampled_from([None, 0.5, 0.55]),
@@ -234,7 +261,7 @@ MEASURED = {
     "tube": st.sampled_from([None, "T1", "T2"]),
 }
 REED = {
-    "lot": st.sampled_from(["L1", "L2", "L3"]),
+    "lot": st.integers(1, 12).map(lambda i: f"L{i}"),
     "tied_on": st.dates(date(2024, 1, 1), date(2024, 12, 31)).map(str),
     "outcome": st.sampled_from([None, "good", "reject", "given_up"]),
     "rh_pct": st.sampled_from([None, 38.0, 61.0]),
@@ -249,10 +276,14 @@ LOT = {
 }
 
 
-@settings(max_examples=8, deadline=None)
+# Lots say nothing of one another, so a few examples of many lots are as many as of one.
+LOTS = [f"L{i}" for i in range(1, 13)]
+
+
+@settings(max_examples=4, deadline=None)
 @given(
-    reeds=st.lists(st.fixed_dictionaries(REED | MEASURED), min_size=1, max_size=8),
-    lots=st.fixed_dictionaries({lot: st.fixed_dictionaries(LOT) for lot in ("L1", "L2", "L3")}),
+    reeds=st.lists(st.fixed_dictionaries(REED | MEASURED), min_size=1, max_size=32),
+    lots=st.fixed_dictionaries({lot: st.fixed_dictionaries(LOT) for lot in LOTS}),
     first_only=st.booleans(),
 )
 def test_a_sheet_split_by_hand_gives_the_same_bench(reeds, lots, first_only):
@@ -293,16 +324,16 @@ def test_a_sheet_split_by_hand_gives_the_same_bench(reeds, lots, first_only):
     assert_frame_equal(sheet.losses, tables.losses)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(
     st.lists(
         st.tuples(
-            st.sampled_from(["L1", "L2", "l1", None]),
+            st.sampled_from([*(f"{letter}{i}" for i in range(1, 9) for letter in "Ll"), None]),
             st.sampled_from(["Ochre", "ochre", "Ocher", "Slate", None]),
             st.sampled_from([None, 2021.0, 2022.0]),
         ),
         min_size=1,
-        max_size=8,
+        max_size=40,
     )
 )
 def test_no_reed_has_what_its_row_does_not_say_without_a_finding(said):

@@ -94,6 +94,22 @@ def test_the_air_of_the_day_of_the_rough_scrape():
     assert frame["moisture_pct"].iloc[2] == pytest.approx(9.2, abs=0.3)
 
 
+def test_one_time_for_both_scrapes_is_a_reeds_time_where_they_are_not_timed_apart():
+    rows = reeds(
+        scrape_min=[50, 80, 60, 12],
+        rough_min=[None, 20, 20, None],
+        finish_min=[None, 30, None, None],
+        outcome=["good", "good", "good", "given_up"],
+    )
+    sittings = pd.DataFrame({"date": ["2021-01-05"], "maker": "KL", "reeds": "1; 2", "minutes": 90})
+    one = bench(reeds=rows, sittings=sittings)
+    assert one.reeds["scrape_min"].tolist() == [50, 50, 60, 12]
+    assert not one.reeds["minutes_shared"].any()
+    np.testing.assert_array_equal(one.reeds["finish_min"], [np.nan, 30, np.nan, np.nan])
+    differ = one.findings.query("column == 'scrape_min' and severity == 'warning'")
+    assert differ["row"].tolist() == [3]
+
+
 def test_minutes_of_a_batch_are_shared_out_and_marked():
     sittings = pd.DataFrame(
         {
