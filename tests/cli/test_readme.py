@@ -42,7 +42,8 @@ def test_the_researchers_five_minutes_run():
 def test_every_command_named_there_exists():
     for command in set(
         re.findall(
-            r"reedlab (new|adopt|check|report|demo|today|order|sheet|type|phone|gather|trial \w+)\b",
+            r"reedlab "
+            r"(new|adopt|check|report|demo|today|order|sheet|type|phone|gather|trial \w+)\b",
             README,
         )
     ):

@@ -216,9 +216,9 @@ def _latest_first(reeds: pd.DataFrame, column: str) -> list[str]:
 def _lots(bench: Any) -> list[str]:
     """Return the labels of lots: those tied or bought last first."""
     tied = bench.reeds.groupby(bench.reeds["lot"].astype(object))["tied_on"].max()
-    lots = bench.tables["lots"].dropna(subset=["lot"])
-    bought = lots.groupby(lots["lot"].astype(object))["bought_on"].max()
-    last = pd.concat([tied, bought]).groupby(level=0).max()
+    lots = bench.tables["lots"].drop_duplicates("lot").dropna(subset=["lot"])
+    bought = pd.Series(lots["bought_on"].to_numpy(), index=lots["lot"].astype(object))
+    last = pd.concat([tied[tied.index.isin(bought.index)], bought]).groupby(level=0).max()
     return [str(lot) for lot in last.sort_values(ascending=False, kind="stable").index]
 
 

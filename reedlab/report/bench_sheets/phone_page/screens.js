@@ -6,8 +6,10 @@ const progress = new Progress(bench);
 
 const DONE = { tie: "tied", rough: "roughed", finish: "finished" };
 const LATELY = 20; // actions that can be taken back one by one
+const LOTS_SHOWN = 8; // the others are folded
 const spoken = make("p", { role: "status", class: "spoken" });
 let current = start;
+let away = false;
 let said = "";
 
 function show(screen) {
@@ -32,7 +34,16 @@ function say(words) {
   spoken.textContent = words;
 }
 
+// The phone's own way back leads to the first screen, not out of the page.
 function go(screen, words = "") {
+  if (screen !== start && !away) {
+    away = true;
+    try {
+      history.pushState(null, "");
+    } catch {
+      // A frame or an old preview may not allow it; BACK on the screen still does it.
+    }
+  }
   say(words);
   show(screen);
 }
@@ -229,16 +240,17 @@ function tie() {
   };
   const screen = () => {
     const labels = countedOn(picked.first, picked.count);
+    const shown = bench.lots.slice(0, LOTS_SHOWN);
     const taken = labels.filter((label) => progress.reeds.has(label));
     return {
       title: "Tie a batch",
       left: [back()],
       body: [
         make("h2", {}, "Lot"),
-        make("div", { class: "grid" }, ...bench.lots.slice(0, 8).map(lotButton)),
-        make("details", { ...(bench.lots.slice(0, 8).includes(picked.lot) || !picked.lot ? {} : { open: "" }) },
+        make("div", { class: "grid" }, ...shown.map(lotButton)),
+        make("details", { open: shown.includes(picked.lot) || (!picked.lot && shown.length) ? false : "" },
           make("summary", {}, "Another lot"),
-          make("div", { class: "grid" }, ...bench.lots.slice(8).map(lotButton)),
+          make("div", { class: "grid" }, ...bench.lots.slice(LOTS_SHOWN).map(lotButton)),
           typed("new", "new-lot", bench.lots.includes(picked.lot) ? "" : picked.lot, (lot) => { picked.lot = lot; })),
         makers.length > 1 ? make("h2", {}, "By") : null,
         makers.length > 1 ? make("div", { class: "grid" }, ...makers.map((maker) => button(maker, async () => {

@@ -22,6 +22,11 @@ document.addEventListener("visibilitychange", () => {
   if (!document.hidden) oneAtATime(lookAgain);
 });
 
+window.addEventListener("popstate", () => {
+  away = false;
+  if (device()) go(start);
+});
+
 // A browser may ask before it closes a page whose entries are nowhere else.
 window.addEventListener("beforeunload", (event) => {
   if (!keeping.lasting && unsent()) event.preventDefault();
