@@ -115,8 +115,8 @@ def today(bench: Any, *, level: float = 0.9, seed: int = 1) -> Today:
         notes=(
             (
                 f"{count(overdue, 'blank')} waited longer than nine in ten did. For each, note the "
-                "outcome given up if it was thrown away, or today under seen_on if it is still "
-                "there.",
+                "outcome given up if it was thrown away, or today as the day you saw it last if it "
+                "is still there.",
             )
             if overdue
             else ()

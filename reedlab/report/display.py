@@ -27,7 +27,7 @@ from reedlab.mixed.gaps.pooling import NotedFrame
 from reedlab.mixed.posterior.prior_check import implied
 from reedlab.records.tables import dictionary
 from reedlab.report.cross_checks import beside_gee, beside_mixedlm, cane_pairs, lot_contrasts
-from reedlab.report.figures.base import alternative_text, png
+from reedlab.report.figures.base import alternative_text, svg
 from reedlab.report.figures.base import by_lot as draw_by_lot
 from reedlab.report.figures.base import ratios as draw_ratios
 from reedlab.report.figures.draw_cane import cross_section as draw_cross_section
@@ -170,9 +170,9 @@ def _axes(what: Axes, *, digits: Any = 2, alt: str = "") -> None:
     alt = alt.strip() or alternative_text(what)
     if not alt:
         raise ValueError("a picture needs alternative text: say what it shows.")
-    alt = alt.replace('"', "\N{RIGHT SINGLE QUOTATION MARK}")  # it goes into an attribute
-    content = base64.b64encode(png(what)).decode("ascii")
-    _display(alt, {"image/png": content}, {"image/png": {"alt": alt, "width": 640}})
+    content = base64.b64encode(svg(what).encode()).decode("ascii")
+    source = f"data:image/svg+xml;base64,{content}"
+    _display(alt, {"text/html": f'<img alt="{escape(alt)}" src="{source}" width="520">'})
 
 
 @show.register
@@ -201,7 +201,7 @@ def refusals_shown() -> Iterator[None]:
         show(str(refusal))
 
 
-def _display(plain: str, rich: dict[str, str], metadata: dict[str, Any] | None = None) -> None:
+def _display(plain: str, rich: dict[str, str]) -> None:
     """Publish something to a notebook; where there is none, print what it is in words."""
     from IPython import get_ipython
     from IPython.display import display
@@ -209,4 +209,4 @@ def _display(plain: str, rich: dict[str, str], metadata: dict[str, Any] | None =
     if get_ipython() is None:
         print(plain)
     else:
-        display({**rich, "text/plain": plain}, metadata=metadata, raw=True)
+        display({**rich, "text/plain": plain}, raw=True)

@@ -98,8 +98,10 @@ def _outputs(notebook: Any) -> Iterator[str]:
                 yield f"{what} in an output: {match.group()!r}"
     for cell in notebook.cells:
         for output in cell.get("outputs", []):
-            picture = "image/png" in output.get("data", {})
-            if picture and not output.metadata.get("image/png", {}).get("alt", "").strip():
+            shown = output.get("data", {})
+            if "image/png" in shown or re.search(
+                r"<img (?!alt=\"[^\"]{20})", shown.get("text/html", "")
+            ):
                 yield "a picture without alternative text"
 
 

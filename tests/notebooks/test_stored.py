@@ -111,6 +111,7 @@ DAMAGES = [
     (_output(**{"text/plain": "took 12:04:31"}), "a clock"),
     (_output(**{"text/plain": "0.123456789"}), "a long tail of digits"),
     (_output(**{"image/png": "AAAA", "text/plain": "a"}), "a picture without alternative text"),
+    (_output(**{"text/html": '<img alt="" src="a">'}), "a picture without alternative text"),
     (_on_another_bench, "no single parameters cell"),
     (_other_kernel, "metadata"),
     (_random_ids, "cell ids"),

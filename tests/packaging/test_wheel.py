@@ -155,6 +155,7 @@ def seen_of(browser, files):
             asked.clear(), said.clear()
             look(page, DESK, "light")
             page.goto(file.as_uri())
+            page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true })")
             seen.append(
                 {
                     "page": file.name,

@@ -33,9 +33,10 @@ def test_a_picture_without_alternative_text_is_refused(picture):
 def test_a_picture_is_shown_with_its_words(picture, shown):
     rl.show(picture, alt='The "best".')
     ((data, how),) = shown
-    assert data["text/plain"] == how["metadata"]["image/png"]["alt"] == "The ’best’."
-    assert base64.b64decode(data["image/png"]).startswith(b"\x89PNG")
-    assert how["raw"]
+    assert data["text/plain"] == 'The "best".' and how["raw"]
+    assert data["text/html"].startswith('<img alt="The &quot;best&quot;." src="data:image/svg+xml')
+    content = data["text/html"].partition("base64,")[2].partition('"')[0]
+    assert base64.b64decode(content).decode() == base.svg(picture)
 
 
 def test_text_is_shown_as_text(shown):
@@ -61,7 +62,8 @@ def test_an_answer_shows_sentence_picture_table_and_notes(shown):
     rl.show(answer)
     sentence, picture, table, notes = (data for data, _ in shown)
     assert sentence["text/plain"] == answer.sentence()
-    assert "image/png" in picture and picture["text/plain"].startswith("Share of all settled reeds")
+    assert picture["text/html"].startswith("<img ")
+    assert picture["text/plain"].startswith("Share of all settled reeds")
     assert table["text/plain"].count("\n") == len(answer.table)
     assert notes["text/plain"] == "\n".join(answer.notes)
 

@@ -9,6 +9,7 @@ that draws is marked `picture`.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
 from functools import wraps
@@ -20,7 +21,17 @@ import numpy as np
 import pandas as pd
 
 from reedlab.report.figures.fonts import as_text, without_font_warnings
-from reedlab.report.figures.theme import DASHED, INK, MARKERS, PALETTE, PAPER, PERCENT, theme
+from reedlab.report.figures.theme import (
+    BY_NIGHT,
+    DASHED,
+    FONT,
+    INK,
+    MARKERS,
+    PALETTE,
+    PAPER,
+    PERCENT,
+    theme,
+)
 from reedlab.report.words.numbers import heading
 
 if TYPE_CHECKING:
@@ -29,8 +40,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure, FigureBase
 
 P = ParamSpec("P")
-WIDTH_IN = 5.2  # small enough that its letters can be read on a phone
-NAME_LETTERS = 30  # of a row's name on one line
+WIDTH_IN = 4.2  # small enough that its letters can be read on a phone
+LETTERS_IN = 11  # on an inch of a label
+NAME_LETTERS = 22  # of a row's name on one line
 
 
 def picture(draw: Callable[P, Axes]) -> Callable[P, Axes]:
@@ -348,6 +360,48 @@ def png(ax: Axes) -> bytes:
     with _themed(), without_font_warnings():
         _figure(ax).savefig(file, format="png", metadata={"Software": None})
     return file.getvalue()
+
+
+def svg(ax: Axes) -> str:
+    """Return the figure of an Axes as SVG, in the colours of the reader's screen, light or dark.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+
+    Returns
+    -------
+    str
+        Without a date or a program's version; text is text, coordinates have two decimals.
+    """
+    file = io.StringIO()
+    as_text(_figure(ax))  # also what was written on it since it was drawn
+    _wrap_labels(_figure(ax))
+    with _themed(), without_font_warnings():
+        _figure(ax).savefig(
+            file, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        )
+    drawn = re.sub(r"<[^<>]*>", _in_the_readers_colours, file.getvalue())
+    names = {colour: f"--c{i}" for i, colour in enumerate(BY_NIGHT)}
+    day = "".join(f"{name}:{colour};" for colour, name in names.items())
+    night = "".join(f"{name}:{BY_NIGHT[colour]};" for colour, name in names.items())
+    style = f":root{{{day}}}@media (prefers-color-scheme:dark){{:root{{{night}}}}}"
+    return drawn.replace("<defs>", f"<style>{style}</style><defs>", 1)
+
+
+def _wrap_labels(figure: Figure) -> None:
+    """Break the names of axes that are longer than their axis."""
+    for ax in figure.axes:
+        for axis, inches in ((ax.xaxis, WIDTH_IN), (ax.yaxis, figure.get_figheight())):
+            axis.label.set_text("\n".join(wrap(axis.label.get_text(), int(LETTERS_IN * inches))))
+
+
+def _in_the_readers_colours(tag: re.Match[str]) -> str:
+    """Rewrite one tag of an SVG: colours by name, short numbers, a font that others have too."""
+    text = re.sub(r"\d+\.\d{3,}", lambda number: f"{float(number[0]):.2f}", tag[0])
+    for place, colour in enumerate(BY_NIGHT):
+        text = text.replace(colour, f"var(--c{place})")
+    return text.replace(f"'{FONT}'", f"'{FONT}', Verdana, sans-serif")
 
 
 def described(ax: Axes, alt: str) -> Axes:

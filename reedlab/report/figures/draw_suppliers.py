@@ -52,7 +52,7 @@ def flow(frame: pd.DataFrame) -> Axes:
         streams[name] = (
             [n["tied"] + never, n["tied"], judged, n["good"], n["good"] - back],
             [
-                f"{never} never tied",
+                f"{never} never\ntied",
                 f"{n['pending']} pending",
                 f"{n['given up']} given up\n{other} not good",
                 f"{back} back",

@@ -110,7 +110,7 @@ def fixed_truths(frame: pd.DataFrame) -> Axes:
     ax.set_ylabel("intervals that held the truth")
     _whole_percents(ax.yaxis)
     ax.grid(visible=False, axis="x")
-    ax.figure.legend(loc="outside upper center", frameon=False, ncols=len(_LINES))
+    ax.figure.legend(loc="outside upper left", frameon=False)
     return ax
 
 

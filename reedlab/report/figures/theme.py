@@ -10,6 +10,12 @@ SOFT = "#6a5f50"
 LINE = "#dccfb4"
 # Dark to light in steps that grey shows; distinct also for the three kinds of colour blindness.
 PALETTE = ("#14293d", "#8c2f1b", "#2f6f8f", "#b5762a", "#7fa894", "#e0bd6b")
+BY_NIGHT = dict(zip(
+    (PAPER, INK, SOFT, LINE, *PALETTE),
+    ("#2a241c", "#ece2cf", "#b3a68f", "#4b4032",
+     "#cfe6f5", "#f0a58c", "#79b8d6", "#dc9f55", "#7fa894", "#a88a45"),
+))  # fmt: skip
+"""The colour that takes the place of each where the reader's screen is dark."""
 MARKERS = ("o", "s", "^", "D", "v", "P")
 DASHED: dict[str, Any] = {"color": SOFT, "linewidth": 1, "linestyle": (0, (4, 3))}
 """A reference line."""
@@ -29,6 +35,8 @@ def theme() -> dict[str, Any]:
         "figure.facecolor": PAPER,
         "figure.dpi": 100,
         "savefig.dpi": 160,
+        "svg.fonttype": "none",  # letters stay letters
+        "svg.hashsalt": "reedlab",  # the same ids every time
         "savefig.facecolor": PAPER,
         "axes.facecolor": PAPER,
         "axes.edgecolor": SOFT,

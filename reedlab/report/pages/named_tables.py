@@ -15,13 +15,15 @@ if TYPE_CHECKING:
 HEADINGS = ("h1", "h2", "h3")
 
 
-def named_tables(html: str) -> str:
+def named_tables(html: str, above: str = "Table") -> str:
     """Name every table after the heading above it, and its cells after their columns.
 
     Parameters
     ----------
     html : str
         A page's body.
+    above : str
+        The heading that is above it.
 
     Returns
     -------
@@ -38,7 +40,7 @@ def named_tables(html: str) -> str:
     from bs4 import BeautifulSoup
 
     page = BeautifulSoup(html, "html.parser")
-    above, seen = "Table", Counter[str]()
+    seen = Counter[str]()
     for tag in page.find_all([*HEADINGS, "table"]):
         if tag.name in HEADINGS:
             above = tag.get_text().strip()
@@ -59,8 +61,8 @@ def _name(page: BeautifulSoup, table: Tag, name: str) -> None:
         head["scope"] = "colgroup" if str(head.get("colspan", "1")) != "1" else "col"
     heads = [head.get_text().strip() for head in table.select("thead tr:last-child th")]
     for row in table.select("tbody tr"):
-        first, *others = row.find_all(["td", "th"], recursive=False)
+        first, *others = row.select(":scope > *")
         first.name = "th"
         first["scope"] = "row"
-        for cell, head in zip(others, heads[1:]):
-            cell["data-label"] = head
+        for cell, column in zip(others, heads[1:]):
+            cell["data-label"] = column

@@ -72,7 +72,8 @@ ATTRIBUTES = {
     **{cell: {"colspan", "data-label", "rowspan", "scope"} for cell in ("td", "th")},
 }
 LINK = re.compile(r"https?://.+|#.+|[\w-]+\.html(#.+)?")  # asked only when a reader follows one
-PICTURE = re.compile(r"data:image/png;base64,[\w+/=\s]+")
+# A picture inside an <img> is still: a browser runs and fetches nothing that is in it.
+PICTURE = re.compile(r"data:image/(png|svg\+xml);base64,[\w+/=\s]+")
 
 
 @dataclass(frozen=True)
@@ -421,8 +422,15 @@ def _page(title: str, body: str, bench: Bench, links: list[dict[str, str]], curr
         current=current,
         cautions=sentences.CAUTIONS,
         style=(SHELL / "style.css").read_text("utf-8"),
+        printed=_in_css(f"{_name(bench)} · {_date(bench.today)}"),
     )
     return str(page).encode(errors="replace")
+
+
+def _in_css(text: str) -> str:
+    """Write a text as the inside of a CSS string, every unusual letter by its number."""
+    usual = {" ", "·"}
+    return "".join(c if c.isalnum() or c in usual else f"\\{ord(c):06x}" for c in text)
 
 
 def _name(bench: Bench) -> str:
@@ -461,11 +469,50 @@ def notebook_body(run: Run) -> str:
     Returns
     -------
     str
-        HTML without a head. A step that shows nothing is folded into the next one's code. Where
-        the notebook stopped early, it ends with the reason.
+        HTML without a head: the answer is open, and each further question is folded under its
+        heading. A step that shows nothing is folded into the next one's code. Where the notebook
+        stopped early, it ends with the reason.
     """
+    (_, first), *parts = _parts(list(_telling(run.notebook.cells)))
     end = f'<p class="answer cannot">This page stops here: {escape(run.why)}</p>'
-    return _html(list(_telling(run.notebook.cells)), code=True) + (end if run.stopped else "")
+    return "".join(
+        [
+            _html(first, code=True),
+            *(_folded(title, cells) for title, cells in parts),
+            end if run.stopped else "",
+        ]
+    )
+
+
+def _folded(title: str, cells: list[Any]) -> str:
+    heading = f'<h2 id="{escape(re.sub(r"[^a-z]+", "-", title.lower()).strip("-"))}">'
+    return (
+        f'<details class="part"><summary>{heading}{escape(title)}</h2></summary>\n'
+        f"{_html(cells, code=True, above=title)}\n</details>\n"
+    )
+
+
+def _parts(cells: list[Any]) -> list[tuple[str, list[Any]]]:
+    """Split a notebook at its second-level headings; the first part has none."""
+    from nbformat import NotebookNode
+
+    parts: list[tuple[str, list[Any]]] = [("", [])]
+    for cell in cells:
+        if cell.cell_type != "markdown":
+            parts[-1][1].append(cell)
+            continue
+        before, *others = re.split(r"^## ", cell.source, flags=re.MULTILINE)
+        texts = [
+            ("", before),
+            *((title, text) for title, _, text in (o.partition("\n") for o in others)),
+        ]
+        for place, (title, text) in enumerate(texts):
+            if title:
+                parts.append((title, []))
+            if text.strip():
+                own = {"source": text, "id": f"{cell.get('id', '')}-{place}"}
+                parts[-1][1].append(NotebookNode(cell, **own))
+    return parts
 
 
 def _telling(cells: list[Any]) -> Iterator[Any]:
@@ -483,13 +530,13 @@ def _telling(cells: list[Any]) -> Iterator[Any]:
             yield cell
 
 
-def _html(cells: list[Any], code: bool) -> str:
+def _html(cells: list[Any], code: bool, above: str = "Table") -> str:
     from nbformat.v4 import new_notebook
 
     if not cells or not (code or any(cell.get("outputs") for cell in cells)):
         return ""
     shown, _ = _exporter(code).from_notebook_node(new_notebook(cells=cells))
-    return sanitised(named_tables(shown))
+    return sanitised(named_tables(shown, above))
 
 
 @cache

@@ -55,7 +55,8 @@ def short_lines(
     if len(pupils.table) != 1:  # a maker alone has nobody to be compared with
         every.append(_pupils(pupils))
     room = MOST_UNSURE
-    said, silent = [], []
+    said: list[Line] = []
+    silent: list[Line] = []
     for line in every:
         room -= line.unsure
         shown = bool(line.says) and (not line.unsure or room >= 0)

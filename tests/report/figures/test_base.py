@@ -1,6 +1,7 @@
 """Pictures are tested by the data on their Axes, and one of them by its pixels."""
 
 import io
+import re
 from itertools import combinations
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from matplotlib.image import imread
 from scipy.ndimage import uniform_filter
 
 from reedlab.report.figures import base
+from reedlab.report.figures.theme import BY_NIGHT
 
 BASELINE = Path(__file__).with_name("baseline") / "intervals.png"
 
@@ -98,6 +100,40 @@ def test_a_picture_is_the_same_twice_and_no_figure_stays_open(estimates):
     assert one == two
     assert b"Software" not in one
     assert plt.get_fignums() == []
+
+
+def test_a_picture_takes_the_colours_of_the_readers_screen(estimates):
+    ax = base.intervals(
+        estimates.assign(supplier=["a < b", "0.12345", "$x$"]), "supplier", "success"
+    )
+    drawn = base.svg(ax)
+    style, _, rest = drawn.partition("</style>")
+    assert "prefers-color-scheme:dark" in style
+    for by_day, by_night in BY_NIGHT.items():
+        assert by_day in style and by_night in style and by_day not in rest
+    assert re.findall(r"#[0-9a-f]{6}", rest) == []
+    text = re.sub("<[^>]*>", "", rest)
+    assert "a &lt; b" in text and "0.12345" in text and "$x$" in text
+    assert base.svg(ax) == drawn
+
+
+@pytest.mark.parametrize("paper", [0, 1])
+def test_lines_and_letters_can_be_seen_by_day_and_by_night(paper):
+    """WCAG 2.2, 1.4.11 and 1.4.3: 3 to 1 for what is drawn, 4.5 for letters."""
+    looks = [(by_day, by_night)[paper] for by_day, by_night in BY_NIGHT.items()]
+    ground, ink, soft, _, *drawn = looks
+    assert min(_contrast(ground, colour) for colour in (ink, soft)) >= 4.5
+    assert [colour for colour in drawn[:4] if _contrast(ground, colour) < 3] == []
+
+
+def _contrast(one, other):
+    def light(colour):
+        return np.dot([0.2126, 0.7152, 0.0722],
+                      [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4
+                       for c in to_rgb(colour)])  # fmt: skip
+
+    low, high = sorted((light(one), light(other)))
+    return (high + 0.05) / (low + 0.05)
 
 
 MOVED = 0.001  # share of pixels; a single dot shifted by a fiftieth of the axis changes more

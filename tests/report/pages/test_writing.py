@@ -138,6 +138,20 @@ def test_code_is_folded_away_on_a_notebooks_page(bench):
     assert silent > answer, "a step that shows nothing is folded into the next one's code"
 
 
+def test_further_questions_are_folded_under_their_headings(bench):
+    told = run()
+    told.notebook.cells[4:4] = [
+        nbformat.v4.new_markdown_cell(
+            "Ranges hold nine times in ten.\n\n## Is it <b> the `lot`?\n\nWhy."
+        ),
+    ]
+    page = writing.pages_of([told], bench)["04-suppliers.html"].decode()
+    open_part, folded = page.split('<details class="part"><summary><h2')
+    assert "Buy ochre." in open_part and "Ranges hold nine times" in open_part
+    assert "Is it &lt;b&gt; the" in folded and "<p>Why.</p>" in folded
+    assert folded.index("<caption>") < folded.rindex("</details>")
+
+
 def test_tables_are_named_and_their_cells_know_their_columns(bench):
     rows = "<tr><td>ochre</td><td>71</td></tr>"
     head = '<thead><tr><th>supplier</th><th class="figure">good</th></tr></thead>'
@@ -219,7 +233,7 @@ HOSTILE = [
     "<a href='\x01javascript:x()'>a</a>",
     "<a href='//a.example'>a</a>",
     "<a href='file:///a'>a</a>",
-    "<img src='data:image/svg+xml;base64,AAAA'>",
+    "<img src='data:image/svg+xml,<svg onload=x()>'>",
     "<img src='data:text/html,<script>x()</script>'>",
     "<img src='data:image/png;base64,AAAA,x' onload=x()>",
     "<img src='//a.example/x.png'>",
@@ -296,6 +310,8 @@ def test_a_pictures_words_stay_words(character):
 def test_links_and_figures_survive_the_sanitiser():
     kept = f'<a href="04-suppliers.html">x</a><img alt="y" src="data:image/png;base64,{PIXEL}">'
     assert writing.sanitised(kept) == kept
+    drawn = kept.replace("image/png", "image/svg+xml")
+    assert writing.sanitised(drawn) == drawn
     table = '<table class="a"><tbody><tr><td colspan="2" class="figure">1</td></tr></tbody></table>'
     assert writing.sanitised(table) == table
 
