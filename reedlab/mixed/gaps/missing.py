@@ -53,7 +53,7 @@ from reedlab.mixed.posterior.priors import Priors
 
 ALSO = ("success", "log_scrape_min")
 """Columns that help to fill in where they are not in the model anyway: outcome and minutes."""
-MOST = 20
+MOST = 40
 """Imputations that `fit_filled` does not go beyond by itself."""
 
 
