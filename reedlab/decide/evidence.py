@@ -23,6 +23,8 @@ from reedlab.records.tidy.pending_cutoff import last_day
 
 YEARS = "years_from_today"
 """Column of evidence: years from the last day of the records back to tying, 0 or less."""
+SHELF = "shelf_years"
+"""Column of evidence: years from buying a reed's lot to tying; only where known of every reed."""
 FEWEST_TIMED = 8
 """Timed reeds below which minutes count as not recorded."""
 _FORGOTTEN_DAYS = 365.0
@@ -93,7 +95,7 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
     CannotAnswer
         When no dated reed has both an outcome and what is compared, or all are of one lot.
     """
-    every = with_years(bench).dropna(subset=["supplier", arm])
+    every = _with_shelf(with_years(bench), bench.tables["lots"]).dropna(subset=["supplier", arm])
     every = every[every["for_sale"].ne(False).fillna(True)]
     dated = every[every["tied_on"].notna()]
     reeds = dated[dated["success"].notna()].reset_index(drop=True)
@@ -145,6 +147,17 @@ def with_years(bench: Any) -> pd.DataFrame:
     """Return a bench's reeds with `YEARS`, counted from the last day of all its reeds' dates."""
     days = (bench.reeds["tied_on"] - last_day(bench.tables["reeds"])).dt.days
     return bench.reeds.assign(**{YEARS: days / 365.25})
+
+
+def _with_shelf(reeds: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
+    """Return the reeds with `SHELF`, if every dated one's is known."""
+    bought = lots.drop_duplicates("lot").set_index("lot")["bought_on"]
+    of_lot = pd.to_datetime(reeds["lot"].astype(object).map(bought))
+    shelf = (reeds["tied_on"] - of_lot).dt.days / 365.25
+    known = shelf[reeds["tied_on"].notna() & reeds["lot"].notna()]
+    if known.isna().any() or (known < 0).any():
+        return reeds
+    return reeds.assign(**{SHELF: shelf})
 
 
 def pieces_a_year(reeds: pd.DataFrame) -> float:

@@ -20,7 +20,7 @@ import pandas as pd
 from reedlab.decide import change, lot_correlation
 from reedlab.decide.answer import CannotAnswer, RecordNext
 from reedlab.decide.change import CHANGES, changes, of_years
-from reedlab.decide.evidence import FEWEST_TIMED, YEARS, Evidence, as_factors, count, listed
+from reedlab.decide.evidence import FEWEST_TIMED, SHELF, YEARS, Evidence, as_factors, count, listed
 from reedlab.decide.next_lot import Ability, NextLot, next_lot
 from reedlab.decide.waits import Waits
 from reedlab.errors import DataError, ModelError
@@ -40,10 +40,14 @@ _FEWEST_YEARS = 0.5
 """Years of records below which nothing can be said of a change."""
 A_YEAR = {"binomial": 1.0, "gaussian": 0.35}
 """Sd of the prior on a change a year, on the logit and in log minutes."""
+A_YEAR_ON_THE_SHELF = {"binomial": 0.6, "gaussian": 0.2}
+"""Sd of the prior on what a year on the shelf changes, on the logit and in log minutes."""
+_FEWEST_SHELF_YEARS = 0.25
+"""Difference in age below which nothing can be said of it."""
 _MAKERS_APART = 0.5
 """That of a maker's change less the first maker's, for each 1 of it."""
 _PACE_DRAWS = 1000
-_SETS = 4
+_SETS = 3
 """Completed sets that are pooled where outcomes are pending."""
 _MOST_CIRCUMSTANCES = 400
 """Distinct makers, seasons and measures of reeds that a mean over the reeds is taken of."""
@@ -67,6 +71,10 @@ class Spec:
         Whether success and minutes may change with the years.
     settled
         Whether only settled reeds count, pending ones neither way.
+    harvests
+        Whether lots of one harvest year may be alike.
+    shelf
+        Whether cane may change on the shelf.
     """
 
     arm: str = "supplier"
@@ -75,6 +83,8 @@ class Spec:
     prior_factor: float = 1.0
     changing: bool = True
     settled: bool = False
+    harvests: bool = False
+    shelf: bool = False
 
 
 @dataclass(frozen=True)
@@ -247,6 +257,9 @@ def ability(
     design, draws = post.design, post.draws()
     X = design.X.copy()
     X[:, [of_years(name) for name in design.fixed_names]] = 0.0  # the next lot is worked today
+    if SHELF in design.fixed_names:  # and its cane as old as these reeds' was
+        shelf = design.fixed_names.index(SHELF)
+        X[:, shelf] = np.median(X[:, shelf])
     for name, value in (held or {}).items():
         X[:, design.fixed_names.index(name)] = value
     own = {
@@ -268,6 +281,8 @@ def ability(
     for i, name in own.items():
         effects[name] = beta[:, i]
     lot_sd = draws["sd supplier:lot" if "supplier:lot" in groups else "sd lot"].to_numpy()
+    if "harvest_year" in groups:  # the next lot is of another year
+        lot_sd = np.hypot(lot_sd, draws["sd harvest_year"].to_numpy())
     if "supplier" in groups and arm == "supplier":
         rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(7,)))
         known = post.levels_draws("supplier")
@@ -347,6 +362,8 @@ def _model(
         name: A_YEAR[family] * (1.0 if name == YEARS else _MAKERS_APART)
         for name in filter(of_years, design.fixed_names)
     }
+    if SHELF in design.fixed_names:
+        by_column[SHELF] = A_YEAR_ON_THE_SHELF[family]
     return design, recipe, replace(priors.scaled(spec.prior_factor), by_column=by_column)
 
 
@@ -388,7 +405,21 @@ def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:
         fixed.append("season")
     if spec.changing and YEARS in reeds and np.ptp(reeds[YEARS]) >= _FEWEST_YEARS:
         fixed += [YEARS, *([f"maker:{YEARS}"] if "maker" in fixed else [])]
+    if spec.shelf and of_several_ages(reeds):
+        fixed.append(SHELF)
+    if spec.harvests and several_harvests(reeds):
+        random.append("(1 | harvest_year)")
     return " + ".join([*fixed, *random])
+
+
+def of_several_ages(reeds: pd.DataFrame) -> bool:
+    """Whether it is known how long the cane of each reed lay, and some lay for longer."""
+    return bool(SHELF in reeds and np.ptp(reeds[SHELF]) >= _FEWEST_SHELF_YEARS)
+
+
+def several_harvests(reeds: pd.DataFrame) -> bool:
+    """Whether these reeds' harvest years are all known and not all the same."""
+    return bool(reeds["harvest_year"].notna().all() and reeds["harvest_year"].nunique() > 1)
 
 
 def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:

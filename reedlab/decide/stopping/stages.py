@@ -158,11 +158,17 @@ class Stopping(Answer):
         amount = f"about {abs(times * best.saving):,.0f} {self.unit} {period}"
         if best.saving < 0:
             low, high = -high, -low
-        return f"{amount} ({_ends(low, high, 'saved' if best.saving >= 0 else 'lost')})"
+        return f"{amount} ({ends(low, high, 'saved' if best.saving >= 0 else 'lost')})"
 
 
-def _ends(low: float, high: float, what: str) -> str:
-    """Write a range in words that need no sign."""
+def ends(low: float, high: float, what: str) -> str:
+    """Write the range of a saving, or of what is lost, in words that need no sign.
+
+    Examples
+    --------
+    >>> ends(-40.0, 71.0, "saved"), ends(3.0, 9.0, "lost")
+    ('from 40 lost to 71 saved', '3 to 9')
+    """
     other = {"saved": "lost", "lost": "saved"}[what]
     if low < -0.5:
         return f"from {-low:,.0f} {other} to {high:,.0f} {what}"

@@ -106,7 +106,7 @@ class Suppliers(Answer):
         minutes went together so, instead of as estimated.
     balance
         supplier, against, ratio: variance of the contrast with the likeliest supplier relative to
-        the same reeds spread alike over makers, seasons and quarters; above 4 the two cannot be
+        the same reeds spread alike over makers, seasons and years; above 4 the two cannot be
         distinguished.
     changes
         What changes a year at the bench: measure, per_year, low, high; see
@@ -622,11 +622,10 @@ def value_of(evidence: Evidence, lot: NextLot, currency: str) -> Worth:
 def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
     """Compare each contrast with `best` to the same contrast in a balanced design.
 
-    With supplier, maker, season and quarter (of a year, back from today) as factors, the variance
-    of a contrast of two suppliers is c'(X'X)⁻¹c; were every supplier's reeds spread alike over
-    makers, seasons and quarters, it would be 1/n₁ + 1/n₂. The contrast of two suppliers cannot be
-    estimated where one maker, one season or one quarter made all reeds of the one and none of the
-    other.
+    With supplier, maker and season as factors and a line over the years, as the models have it, the
+    variance of a contrast of two suppliers is c'(X'X)⁻¹c; were every supplier's reeds spread alike
+    over makers, seasons and years, it would be 1/n₁ + 1/n₂. The contrast of two suppliers cannot be
+    estimated where one maker or one season made all reeds of the one and none of the other.
 
     Parameters
     ----------
@@ -638,18 +637,19 @@ def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        supplier, against, ratio (infinite where maker, season or quarter and supplier are one).
+        supplier, against, ratio (infinite where maker or season and supplier are one).
     """
+    line: list[pd.DataFrame] = []
     if YEARS in reeds:
-        reeds = reeds.assign(quarter=np.floor(4 * reeds[YEARS]))
+        line.append(reeds[[YEARS]].astype(float))
     names = sorted(reeds["supplier"].astype(str).unique())
     of = pd.get_dummies(reeds["supplier"].astype(str), dtype=float)[names]
     others = [
         pd.get_dummies(reeds[c].astype(str), drop_first=True, dtype=float)
-        for c in ("maker", "season", "quarter")
+        for c in ("maker", "season")
         if c in reeds and reeds[c].nunique() > 1
     ]
-    X = pd.concat([of, *others], axis=1).to_numpy()
+    X = pd.concat([of, *others, *line], axis=1).to_numpy()
     size, information = of.sum(), X.T @ X
     rows = []
     for name in names:

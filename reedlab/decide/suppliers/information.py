@@ -166,6 +166,10 @@ def sampled_likelihood(
         off, shown = centre - middle, shown - middle  # so that nothing large cancels
         of_draw += [-0.5 / sd**2, off / sd**2, -0.5 * off**2 / sd**2, -np.log(sd)]
         of_result += [count * shown**2, count * shown, count, count > 0]
-    log_likely = np.column_stack(of_draw) @ np.array(of_result, dtype=float)
-    likely = np.exp(log_likely - log_likely.max(axis=0))
-    return likely / likely.mean(axis=0) / len(truth)
+    # One row a result, worked on in place, and single precision for the exponentials, which would
+    # take most of the time that a trial's worth takes.
+    log_likely = np.array(of_result, dtype=float).T @ np.array(of_draw)
+    log_likely -= log_likely.max(axis=1, keepdims=True)
+    likely = np.exp(log_likely.astype(np.float32)).astype(float)
+    likely /= likely.mean(axis=1, keepdims=True) * len(truth)
+    return likely.T

@@ -3,7 +3,8 @@
 The answer takes suppliers as a random effect, with priors on how much suppliers and lots differ;
 with three to eight suppliers both matter. So it is worked out again with suppliers as a fixed
 effect (no partial pooling), with the priors on every standard deviation between groups at half and
-at twice their scale, as if nothing changed with the years, and on settled reeds only.
+at twice their scale, as if nothing changed with the years, on settled reeds only, as if lots of one
+harvest year were alike, and as if cane changed on the shelf.
 """
 
 from __future__ import annotations
@@ -15,12 +16,14 @@ import pandas as pd
 from reedlab.decide.answer import Answer, Verdict, claims_frame, empty, question, weakest
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import listed
-from reedlab.decide.models import Spec, fit_models
+from reedlab.decide.models import Spec, fit_models, of_several_ages, several_harvests
 from reedlab.decide.suppliers.comparison import Suppliers, compared
 
 AS_ANSWERED = "as answered"
 NO_CHANGE = "no change over the years"
 SETTLED = "settled reeds only"
+HARVESTS = "lots of one harvest year alike"
+SHELF_LIFE = "cane that changes on the shelf"
 VARIANTS = {
     AS_ANSWERED: Spec(),
     "suppliers fixed": Spec(fixed=True),
@@ -28,6 +31,8 @@ VARIANTS = {
     "priors at twice": Spec(prior_factor=2.0),
     NO_CHANGE: Spec(changing=False),
     SETTLED: Spec(settled=True),
+    HARVESTS: Spec(harvests=True),
+    SHELF_LIFE: Spec(shelf=True),
 }
 
 
@@ -102,6 +107,8 @@ def check(said: Suppliers) -> Robustness:
     same = {
         NO_CHANGE: said.changes.empty,
         SETTLED: none_pending or few["lot"].nunique() < 2 or not few["success"].any(),
+        HARVESTS: not several_harvests(basis.evidence.reeds),
+        SHELF_LIFE: not of_several_ages(basis.evidence.reeds),
     }
     alike = [name for name, no_other in same.items() if no_other]
     for name, spec in VARIANTS.items():

@@ -333,10 +333,11 @@ def first_of(
     bytes
         HTML in UTF-8.
     """
-    front = first_page.first_page(bench, asked.suppliers, asked.price, asked.day, asked.lost)
-    lines, rest = short_lines.short_lines(
-        asked.day, asked.season, asked.sorting, asked.stopping, asked.pupils
+    others = (asked.season, asked.sorting, asked.stopping, asked.pupils)
+    front = first_page.first_page(
+        bench, asked.suppliers, asked.price, asked.day, asked.lost, *others
     )
+    lines, rest = short_lines.short_lines(asked.day, *others)
     body = _template("first").render(
         bench=_name(bench),
         day=_date(bench.today),

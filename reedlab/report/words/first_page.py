@@ -18,6 +18,7 @@ from reedlab.decide.returns import KEPT
 from reedlab.records import flow
 
 if TYPE_CHECKING:
+    from reedlab.decide.answer import Answer
     from reedlab.decide.losses_by_stage import Losses
     from reedlab.decide.price import Price
     from reedlab.decide.suppliers.comparison import Suppliers
@@ -77,7 +78,9 @@ class FirstPage:
     currency: str
 
 
-def first_page(bench: Bench, said: Suppliers, priced: Price, day: Today, lost: Losses) -> FirstPage:
+def first_page(
+    bench: Bench, said: Suppliers, priced: Price, day: Today, lost: Losses, *others: Answer
+) -> FirstPage:
     """Collect the first page from the answers.
 
     Parameters
@@ -86,6 +89,8 @@ def first_page(bench: Bench, said: Suppliers, priced: Price, day: Today, lost: L
         The records.
     said, priced, day, lost : Answer
         From `suppliers`, `price`, `today` and `losses`.
+    *others : Answer
+        Whose advice on what to do next is weighed too.
 
     Returns
     -------
@@ -94,7 +99,7 @@ def first_page(bench: Bench, said: Suppliers, priced: Price, day: Today, lost: L
     return FirstPage(
         flow=flow.sentence(bench.flow(settled=False)),
         today="" if day.unanswered else day.sentence(),
-        steps=tuple(map(str, advise((said, priced, lost), bench.settings.wage_per_hour))),
+        steps=tuple(map(str, advise((said, priced, lost, *others), bench.settings.wage_per_hour))),
         cane=_cane(said, priced),
         rows=_rows(said, priced),
         ask=_ask(priced),

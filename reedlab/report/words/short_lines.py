@@ -11,6 +11,7 @@ from scipy import stats
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.evidence import listed
 from reedlab.decide.makers import ACTS
+from reedlab.decide.stopping.stages import ends
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -109,7 +110,7 @@ def _sorting(answer: PassingOver) -> Line:
             "Sorting",
             f"Pass over pieces with {answer.rules['says'].iloc[0]}: {_grade(answer.verdict)}. "
             f"It saves about {best.saving:.0f} {answer.unit} on 100 pieces "
-            f"({best.low:.0f} to {best.high:.0f}).",
+            f"({ends(best.low, best.high, 'saved')}).",
             unsure,
         )
     most = float(answer.table["could_save"].max())
@@ -129,7 +130,7 @@ def _stopping(answer: GivingUp) -> Line:
             "Giving up",
             f"Give up blanks with {answer.rules['says'].iloc[0]}: "
             f"{_grade(answer.verdict)}. It saves about {best.saving:.0f} minutes on 100 blanks "
-            f"({best.low:.0f} to {best.high:.0f}).",
+            f"({ends(best.low, best.high, 'saved')}).",
         )
     if answer.table.empty or pays is None:
         return Line("Giving up", f"Finish every blank: {_grade(answer.verdict)}.",

@@ -171,8 +171,7 @@ def test_balance_is_the_variance_inflation_of_least_squares(demo):
 
     reeds = gather(demo).reeds
     table = comparison.balance(reeds, "indigo").set_index("against")["ratio"]
-    reeds["quarter"] = np.floor(4 * reeds["years_from_today"]).astype(str)
-    formula = "success ~ 0 + supplier + maker + C(season, Treatment) + quarter"
+    formula = "success ~ 0 + supplier + maker + C(season, Treatment) + years_from_today"
     full = smf.ols(formula, reeds).fit()
     contrast = full.t_test("supplier[indigo] - supplier[slate] = 0")
     size = reeds["supplier"].value_counts()

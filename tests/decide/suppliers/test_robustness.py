@@ -42,6 +42,18 @@ def test_without_a_change_over_the_years_is_a_variant_where_the_models_have_one(
     assert robustness.NO_CHANGE not in one_month.robustness().best
 
 
+def test_harvest_years_and_the_shelf_are_variants_where_they_are_known(answer, checked):
+    """The next lot is of another harvest year, so that its range can only be wider."""
+    reeds = answer.basis.evidence.reeds
+    assert "(1 | harvest_year)" in formula_of(reeds, Spec(harvests=True))
+    assert "shelf_years" in formula_of(reeds, Spec(shelf=True))
+    width = (checked.table["cost_high"] / checked.table["cost_low"]).groupby(
+        checked.table["variant"]
+    )
+    assert width.median()[robustness.HARVESTS] > width.median()[robustness.AS_ANSWERED]
+    assert "shelf_years" not in formula_of(reeds.drop(columns="shelf_years"), Spec(shelf=True))
+
+
 def test_a_choice_that_hangs_on_the_model_is_said(small_bench):
     """One lucky lot: a fixed effect believes it, a random one draws it to the others."""
     rows = [("teal", "t1", 4, 9, 1)]
