@@ -75,7 +75,7 @@ def _season(day: Today, answer: Seasons) -> Line:
     setting = f"{day.room[:1].upper()}{day.room[1:]}." if "heart" in day.room else ""
     if answer.unanswered:
         return Line("Season", setting)
-    surest = answer.table.loc[answer.table["prob"].idxmax()]
+    surest = answer.table.loc[answer.table["prob_matters"].idxmax()]
     found = f"{_difference(surest)}: {_grade(answer.verdict)}."
     return Line("Season", f"{found} {setting}".strip(), answer.verdict is Verdict.CANNOT_SAY)
 
