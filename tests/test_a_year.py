@@ -65,7 +65,8 @@ def test_a_year(said, tmp_path):
     keys += ["g3", "g3k", "g2", "g3", "g4", "g3", "g3", "p2", "r1", "f4", "95", "140"]
     assert "10 reeds and 2 sittings noted" in said("type", bench, 1, keys=keys)
     # From the phone: three old blanks of B end, and twelve more of B are tied, five roughed.
-    rows = ["entry,noted_at,reed,lot,maker,tied_on,rough_on,judged_on,outcome,lost_at,fault,strength",
+    rows = ["entry,noted_at,reed,lot,maker,tied_on,rough_on,judged_on,outcome,lost_at,fault,"
+            "strength",
             "A-1,2026-11-20 09:00,37,,,,,2026-11-20,good,,,medium",
             "A-2,2026-11-20 09:01,38,,,,,2026-11-20,reject,play,flat,",
             "A-3,2026-11-20 09:02,39,,,,,,given_up,,,"]  # fmt: skip
