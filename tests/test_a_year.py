@@ -8,6 +8,8 @@ import pytest
 
 import reedlab as rl
 from reedlab import cli
+from reedlab.report.pages import writing
+from reedlab.report.words import first_page
 
 DAY = "2026-11-26"
 CANE = (
@@ -98,3 +100,10 @@ def test_a_year(said, tmp_path):
     # A cost 80 and 8 EUR for 40 pieces, B 45 EUR for 45.
     assert opened.losses.set_index("lot")["cost_per_piece"].tolist() == [2.2, 1.0]
     assert {path: path.read_bytes() for path in mine.iterdir()} == before
+    # What she typed in names its maker, her own sheet none: that is one maker, and is said once.
+    assert opened.reeds["maker"].astype(str).value_counts().to_dict() == {"me": 40, "KL": 22}
+    assert opened.findings["column"].tolist().count("maker") == 1
+    asked = writing._ask(opened, to_send=False)
+    page = first_page.first_page(opened, asked.suppliers, asked.price, asked.day, asked.lost)
+    # Of 62 tied, 20 and 29 are judged; 12 and 16 of these are good.
+    assert "62" in page.gone[0] and "49 judged" in page.gone[0] and "28 good" in page.gone[0]

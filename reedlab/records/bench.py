@@ -240,7 +240,7 @@ def _bench(
     noted = join_entries(folder, tables, settings, found) if folder is not None else {}
     tables["reeds"] = old_and_empty(tables["reeds"], settings, found, today)
     one_row.split(tables, settings, found)
-    name_makers(tables, settings)
+    name_makers(tables, settings, found)
     if check:
         check_tables(tables, settings, found, today)
     found.elsewhere(noted)

@@ -34,7 +34,7 @@ def check(tables: Tables, settings: Settings, found: Findings, today: dt.date) -
     """Look for contradictions within and between tables; values that cannot be used are emptied."""
     _future(tables, found, today)
     for look in (
-        _repeats, _nowhere, _alike_lots, _makers, _lot_and_piece, _sizes, _dates, _outcomes,
+        _repeats, _nowhere, _alike_lots, _lot_and_piece, _sizes, _dates, _outcomes,
     ):  # fmt: skip
         look(tables, found)
     _prices(tables, settings, found)
@@ -152,15 +152,6 @@ def _alike_lots(tables: Tables, found: Findings) -> None:
             found.add("lots", int(str(row)), "lot", label, "warning",
                       f"looks like {other}, and is taken as another lot",
                       f"write {other}, or leave it if both exist")  # fmt: skip
-
-
-def _makers(tables: Tables, found: Findings) -> None:
-    """Rows without a maker, where others name one."""
-    for name in ("reeds", "sittings"):
-        maker = tables[name]["maker"]
-        found.each(name, "maker", maker[maker.isna()], "warning",
-                   "is empty, and other rows name a maker",
-                   'fill it in, or write maker = "..." once at the top of bench.toml')  # fmt: skip
 
 
 def _lot_and_piece(tables: Tables, found: Findings) -> None:
