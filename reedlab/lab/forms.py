@@ -7,8 +7,6 @@ import webbrowser
 from collections.abc import Callable, Iterable
 from functools import partial
 from html import escape
-from importlib import import_module
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +27,6 @@ from reedlab.report.words import adoption, sentences
 
 SHEETS_HERE = Path.home() / "reedlab"
 """Where an uploaded sheet is put, and its bench beside it."""
-_PHONE = "reedlab.report.bench_sheets.phone"
 _WIDE = w.Layout(width="40rem", max_width="100%")
 _SAME = "initial"
 
@@ -71,15 +68,12 @@ class Desk:
 
     def _made(self) -> dict[str, Callable[[], Iterable[w.Widget]]]:
         """Name the buttons, those of every week first."""
-        made: dict[str, Callable[[], Iterable[w.Widget]]] = {
+        return {
             "Today": self.today, "Type a sheet": self.type, "Phone entries": self.gather,
             "Orders": self.orders, "Report": self.report, "Check": self.check,
             "Pencil sheet": self.sheet, "Phone page": self.phone, "Pupil's page": self.pupil,
             "Starter": self.starter, "Another bench": self.choosing,
         }  # fmt: skip
-        if find_spec(_PHONE) is None:
-            made.pop("Phone page")
-        return made
 
     def show(self, make: Callable[[], Iterable[w.Widget]]) -> None:
         """Show what a form makes, or one sentence on why it cannot."""
@@ -335,7 +329,9 @@ class Desk:
 
     def phone(self) -> list[w.Widget]:
         """Write the page for the phone."""
-        return _opening(import_module(_PHONE).write_phone(self.bench))
+        from reedlab.report.bench_sheets.phone import write_phone
+
+        return _opening(write_phone(self.bench))
 
     def pupil(self) -> list[w.Widget]:
         """Write a page to hand to a pupil."""

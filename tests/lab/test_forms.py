@@ -76,6 +76,8 @@ def test_each_button_answers(bench):
     assert "'?' is not a key" in press(desk, "Save") or "twice" in shown(desk)
     fields["5"].value, fields["tied on (2026-03-05)"].value = "g3", "2026-03-04"
     assert "10 reeds and 0 sittings noted" in press(desk, "Save")
+    assert "Written: " in press(desk, "Phone page")
+    assert (bench / "phone" / "bench.html").exists()
     press(desk, "Phone entries")
     assert "Choose a file or paste" in press(desk, "Take them")
     press(desk, "Phone entries")
