@@ -87,7 +87,10 @@ def test_a_year(said, tmp_path):
     assert "on track: nothing to tie" in said("order", bench)
     opened = rl.open_bench(bench)
     reeds = opened.reeds.set_index("reed").astype(object)
-    assert reeds.loc["1", ["lot", "outcome", "sold_for"]].tolist() == ["A", "good", 30.0]
+    assert reeds.loc["1", ["lot", "outcome", "sold_for", "customer"]].tolist() == [
+        "A", "good", 30.0, "C1",
+    ]  # fmt: skip
+    assert str(reeds.loc["1", "sold_on"])[:10] == "2026-02-20"
     assert reeds.loc["38", ["lot", "outcome", "lost_at", "fault"]].tolist() == [
         "B", "reject", "play", "flat",
     ]  # fmt: skip

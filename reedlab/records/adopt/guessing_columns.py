@@ -228,12 +228,21 @@ def _are_counts(texts: Counter[str]) -> bool:
 def _known(here: _Table, heading: str) -> None:
     """Decide a heading with one meaning, if its cells are what that column holds."""
     texts, columns = here.texts(heading), columns_of(here.name)
-    if _grades(here, heading):
+    outcome = vocabulary().filled.get(plain(heading)) if here.name == "reeds" else None
+    if _grades(here, heading) or (outcome and _other_outcomes(here, heading)):
         return
     for column in _candidates(heading, here.name):
+        if column == "customer" and all(map(_is_tick, texts)):
+            continue
         if column not in here.taken and fits(texts, columns[column], heading):
             here.decide(heading, column)
+            if outcome:  # a day of sale, or a customer, says how the reed turned out, too
+                here.lines[heading].append(Line(("outcome", "filled", heading), outcome, "sold"))
             return
+
+
+def _is_tick(text: str) -> bool:
+    return len(text) == 1 or text.casefold() in ("yes", "ja", "oui", "sì", "sí")
 
 
 def _grades(here: _Table, heading: str) -> bool:
