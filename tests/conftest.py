@@ -36,9 +36,12 @@ def _own_port(cache: LocalPortCache, ip: str) -> int:
 LocalPortCache.find_available_port = _own_port
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Start the system's Chromium; without one skip, but never where CI is set."""
+    """Start the system's Chromium; without one skip, but never where CI is set.
+
+    It ends with its file: while it is open an event loop runs, beside which no kernel can be run.
+    """
     names = ("chromium", "chromium-browser", "google-chrome")
     command = next(filter(None, map(shutil.which, names)), None)
     if command is None and os.environ.get("CI"):

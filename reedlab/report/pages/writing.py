@@ -255,7 +255,7 @@ class Asked:
     pupils: Makers
 
 
-def _ask(bench: Bench, to_send: bool) -> Asked:
+def _ask(bench: Bench, to_send: bool = False) -> Asked:
     from reedlab.decide.conditions.season_effects import seasons
     from reedlab.decide.losses_by_stage import losses
     from reedlab.decide.makers import makers
