@@ -45,7 +45,7 @@ def test_without_a_change_over_the_years_is_a_variant_where_the_models_have_one(
 
 def test_harvest_years_and_the_shelf_are_variants_where_they_are_known(answer):
     reeds = answer.basis.evidence.reeds
-    years = reeds.assign(harvest_year=2020 + reeds["lot"].cat.codes % 3)
+    years = reeds.assign(harvest_year=2020 + reeds["lot"].cat.codes.astype(int) % 3)
     assert "(1 | harvest_year)" in formula_of(years, Spec(harvests=True))
     assert "harvest_year" not in formula_of(reeds.assign(harvest_year=np.nan), Spec(harvests=True))
     assert "shelf_years" in formula_of(reeds, Spec(shelf=True))
