@@ -57,7 +57,7 @@ def places(draws: ArrayLike, level: float) -> int:
     Examples
     --------
     >>> rng = np.random.default_rng(1)
-    >>> [places(rng.normal(24, sd, 4000), 0.9) for sd in (0.3, 6.0, 60.0)]
+    >>> [places(rng.normal(24, sd, 4000), 0.9) for sd in (0.6, 6.0, 60.0)]
     [1, 0, -1]
     """
     drawn = np.asarray(draws, dtype=float)

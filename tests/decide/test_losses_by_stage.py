@@ -41,7 +41,7 @@ def test_a_loss_is_counted_once_and_only_among_the_settled():
     assert lost.loc["dry", ["lost", "tied"]].tolist() == [1, 3]  # one of the four is pending
     assert lost.loc[NOT_NOTED, "lost"] == 1
     assert (found.verdict, found.worst, found.level) == (Verdict.DESCRIBES, "dry", 0.9)
-    assert "lost_at" in found.record_next.what
+    assert "at which stage" in found.record_next.what
 
 
 def test_pieces_kept_have_wilsons_interval():
@@ -60,7 +60,7 @@ def test_the_wording_of_each_case():
         reeds = pd.DataFrame({"settled": [True], "status": [status], "lost_at": [stage]})
         said.append(losses(bench_of(reeds)).sentence())
     assert said[0].startswith("None of 1 settled")
-    assert said[1].endswith("Note at which stage each reed was lost (lost_at).")
+    assert said[1].endswith("is not noted.")
     assert "loses most is 'clip', with 1 of 1" in said[2]
 
 

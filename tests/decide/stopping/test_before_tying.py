@@ -9,9 +9,10 @@ import pytest
 
 import reedlab as rl
 from reedlab.decide.answer import Verdict
+from reedlab.decide.cane_slopes import PROPERTIES
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable
 from reedlab.decide.stopping.before_tying import money_at_stake, passing_over
-from reedlab.decide.stopping.pieces import MEASURES, measured_reeds
+from reedlab.decide.stopping.pieces import MEASURES, OF_CANE, measured_reeds
 from reedlab.decide.stopping.tryout import Lack, slopes_alone
 from reedlab.records import Bench
 from reedlab.simulate import World
@@ -91,8 +92,11 @@ def test_without_a_measured_piece_it_says_what_is_missing():
 
 def test_each_slope_is_that_of_its_measure_alone():
     """A rule on one measure uses what goes with it, others not held equal: rl.fit, one by one."""
-    cases = measured_reeds(bench())
-    slopes = culled().table.set_index("measure")
+    cases, found = measured_reeds(bench()), culled()
+    of_lots = [measure.column for measure in MEASURES]
+    within = cases[of_lots] - cases.groupby("lot")[of_lots].transform("mean")
+    alone = slopes_alone(cases.assign(**within), MEASURES, found.stakes, 0.9)
+    slopes = alone.set_index("measure")
     for measure in MEASURES:
         x = cases[measure.column]
         x = x - x.groupby(cases["lot"]).transform("mean")
@@ -102,6 +106,16 @@ def test_each_slope_is_that_of_its_measure_alone():
         told = slopes.loc[measure.says]
         assert told["odds_ratio"] == pytest.approx(np.exp(fit.fe_params["x"]), rel=1e-4)
         assert [told["low"], told["high"]] == pytest.approx([low, high], rel=1e-3)
+    # The page has a property of the cane as every page has it: supplier in the model, fixed step.
+    table = found.table.set_index("measure")
+    for measure in MEASURES:
+        column = OF_CANE.get(measure.column)
+        own = slopes.loc[measure.says]
+        if column is not None:
+            rows = found.slopes.query("which == 'within'").set_index("property")
+            own = rows.loc[PROPERTIES[column].more]
+        shown = table.loc[measure.says, ["odds_ratio", "low", "high"]].tolist()
+        assert shown == own[["odds_ratio", "low", "high"]].tolist()
 
 
 def test_without_minutes_it_says_that_they_are_missing():

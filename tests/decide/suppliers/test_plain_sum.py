@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from reedlab.decide.draws import amount
 from reedlab.decide.evidence import gather
 from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.decide.suppliers.plain_sum import plain_sum
@@ -25,7 +26,10 @@ def test_it_stands_beside_the_models_answer_with_what_a_bad_batch_would_cost(sma
     said = suppliers(small_bench(rows))
     assert said.plain["supplier"].tolist() == said.table["supplier"].tolist()
     first = said.plain.iloc[0]
-    assert any(f"{first.per_good:.2f} from {first.supplier}" in note for note in said.notes)
+    assert any(
+        f"{amount(first.per_good, said.places)} from {first.supplier}" in note
+        for note in said.notes
+    )
     (bad,) = (note for note in said.notes if note.startswith("A bad batch is not in the ranges"))
     costs = [float(word) for word in bad.split() if word.replace(".", "").isdigit()]
     assert costs[0] > 1.4 * said.table["cost"].iloc[0]

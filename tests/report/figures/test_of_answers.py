@@ -10,7 +10,7 @@ import reedlab as rl
 import reedlab.decide
 from reedlab.decide.answer import Answer
 from reedlab.decide.orders.planning import Orders
-from reedlab.decide.stopping.tryout import Stopping
+from reedlab.decide.stopping.stages import Stopping
 from reedlab.decide.today import Today
 from reedlab.decide.trial import TrialPlan, plan
 from reedlab.report.figures import base, of_answers

@@ -51,7 +51,7 @@ def pages(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(running, "notebooks", lambda: [notebook])
         opened = rl.open_bench(bench, "2025-03-01")
-        written = writing.write_report(opened, lambda *_: None, to_send=True)
+        written = writing.write_report(opened, lambda *_: None, lambda *_: None, to_send=True)
     assert not written.stopped, written.stopped
     assert written.index == bench / "report-to-send" / "index.html"
     assert not (bench / "report").exists()
