@@ -12,6 +12,8 @@ ONE = "me"
 
 _DAY = {"reeds": "tied_on", "sittings": "date", "tally": "date"}
 """The tables with a maker, and the day on which `[[usual]]` is asked."""
+_SAID = ("reeds", "sittings")
+"""Those in which it matters to an answer who the maker is."""
 
 
 def name_makers(tables: dict[str, pd.DataFrame], settings: Settings, found: Findings) -> None:
@@ -24,7 +26,7 @@ def name_makers(tables: dict[str, pd.DataFrame], settings: Settings, found: Find
     settings : Settings
         Its ``maker``, and the ``maker`` of each usual set-up.
     found : Findings
-        Receives, once a table, how many rows name none where others do.
+        Receives, once for reeds and for sittings, how many rows name none where others do.
     """
     usual = [u for u in reversed(settings.usual) if "maker" in u.values]
     named = bool(usual) or any(tables[name]["maker"].notna().any() for name in _DAY)
@@ -35,10 +37,10 @@ def name_makers(tables: dict[str, pd.DataFrame], settings: Settings, found: Find
         for one in usual:
             applies = tables[name][day] >= pd.Timestamp(one.since)
             maker = maker.where(maker.notna() | ~applies, one.values["maker"])
-        unnamed = int(maker.isna().sum())
-        if unnamed and named and not settings.maker:
-            rows = "1 row, which counts" if unnamed == 1 else f"{unnamed} rows, which count"
-            found.add(name, None, "maker", None, "warning",
-                      f"is empty in {rows} as one maker's, {ONE}: other rows name theirs",
+        unnamed = maker[maker.isna()].index
+        if len(unnamed) and named and not settings.maker and name in _SAID:
+            more = f" and in {len(unnamed) - 1} more rows" if len(unnamed) > 1 else ""
+            found.add(name, int(unnamed[0]), "maker", None, "warning",
+                      f"is empty here{more}, where other rows name a maker: counts as {ONE}",
                       'fill it in, or write maker = "..." once in bench.toml')  # fmt: skip
         tables[name] = tables[name].assign(maker=maker.fillna(settings.maker or ONE))

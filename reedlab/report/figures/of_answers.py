@@ -19,6 +19,7 @@ from reedlab.decide.losses_by_stage import Losses
 from reedlab.decide.makers import Makers
 from reedlab.decide.orders.planning import Orders
 from reedlab.decide.price import Price
+from reedlab.decide.pupil import Pupil
 from reedlab.decide.stopping.after_roughing import GivingUp
 from reedlab.decide.stopping.before_tying import PassingOver
 from reedlab.decide.suppliers.comparison import Suppliers
@@ -131,6 +132,7 @@ def _nothing_to_draw(answer: Answer) -> Pictures:
         TrialAnswer: "its two effects have no scale in common",
         Today: "a list of what to do is read, not seen",
         Orders: "a plan is read, not seen",
+        Pupil: "a pupil has a page, see pupil_page",
     }
     kind = type(answer)
     raise DecisionError(f"There is no picture of {kind.__name__}: {reasons[kind]}; see its table.")
@@ -139,6 +141,7 @@ def _nothing_to_draw(answer: Answer) -> Pictures:
 pictures.register(TrialPlan, _nothing_to_draw)
 pictures.register(Today, _nothing_to_draw)
 pictures.register(Orders, _nothing_to_draw)
+pictures.register(Pupil, _nothing_to_draw)
 pictures.register(TrialAnswer, _nothing_to_draw)
 
 

@@ -10,6 +10,7 @@ import reedlab as rl
 import reedlab.decide
 from reedlab.decide.answer import Answer
 from reedlab.decide.orders.planning import Orders
+from reedlab.decide.pupil import Pupil
 from reedlab.decide.stopping.stages import Stopping
 from reedlab.decide.today import Today
 from reedlab.decide.trial import TrialPlan, plan
@@ -37,7 +38,7 @@ def test_a_kind_of_answer_has_a_picture_or_a_reason(kind):
     assert of_answers.pictures.dispatch(kind) is not of_answers.pictures.dispatch(object)
     if _takes_no_arguments(kind):
         unanswered = kind(unanswered="No reed is recorded.")
-        if kind in (Today, Orders):
+        if kind in (Today, Orders, Pupil):
             with pytest.raises(rl.DecisionError, match=f"no picture of {kind.__name__}: a "):
                 of_answers.pictures(unanswered)
             return
