@@ -28,10 +28,10 @@ from reedlab.mixed.posterior.prior_check import implied
 from reedlab.records.tables import dictionary
 from reedlab.report.cross_checks import beside_gee, beside_mixedlm, cane_pairs, lot_contrasts
 from reedlab.report.figures.base import alternative_text, svg
-from reedlab.report.figures.base import by_lot as draw_by_lot
 from reedlab.report.figures.base import ratios as draw_ratios
 from reedlab.report.figures.draw_cane import cross_section as draw_cross_section
 from reedlab.report.figures.draw_cane import density_routes as draw_density_routes
+from reedlab.report.figures.draw_lots import by_lot as draw_by_lot
 from reedlab.report.figures.draw_priors import implied as draw_implied
 from reedlab.report.figures.draw_trust import coverage as draw_coverage
 from reedlab.report.figures.draw_trust import fixed_truths as draw_fixed_truths

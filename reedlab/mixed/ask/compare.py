@@ -106,12 +106,12 @@ class Comparison:
 def compare_fits(
     first: Fitted,
     second: Fitted,
-    group: str | None = None,
-    method: str = "auto",
-    n: int = 999,
-    folds: int = 10,
-    seed: int = 1,
-    workers: int = 1,
+    group: str | None,
+    method: str,
+    n: int,
+    folds: int,
+    seed: int,
+    workers: int,
 ) -> Comparison:
     """Compare two fits of the same rows; see ``rl.compare``."""
     if method not in ("auto", "mixture", "simulated"):

@@ -12,7 +12,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.image import imread
 from scipy.ndimage import uniform_filter
 
-from reedlab.report.figures import base
+from reedlab.report.figures import base, draw_lots
 from reedlab.report.figures.theme import BY_NIGHT
 
 BASELINE = Path(__file__).with_name("baseline") / "intervals.png"
@@ -76,7 +76,7 @@ def test_by_lot_draws_every_piece_and_each_lots_mean_with_its_interval():
             "density_g_cm3": [*rng.normal(0.55, 0.03, 13), np.nan],
         }
     )
-    ax = base.by_lot(cane, "density_g_cm3")
+    ax = draw_lots.by_lot(cane, "density_g_cm3")
     assert [label.get_text() for label in ax.get_yticklabels()] == ["ochre A", "slate B"]
     pieces, means = ax.collections
     known = cane.dropna().sort_values("density_g_cm3")

@@ -8,7 +8,7 @@ import pytest
 from matplotlib.text import Text
 
 from reedlab.errors import FontWarning
-from reedlab.report.figures import base, draw_cane, draw_missing, draw_suppliers, fonts
+from reedlab.report.figures import base, draw_cane, draw_lots, draw_missing, draw_suppliers, fonts
 
 SCRIPTS = {
     "Latin": "Żółć & Søn", "Greek": "Καλάμι", "Cyrillic": "Тростник", "Armenian": "Եղեգ",
@@ -21,7 +21,9 @@ NAMES = [*MARKUP, *SCRIPTS.values(), *(f"{c}a{c}" for c in string.printable[:95]
 
 def by_lot(names):
     cane = pd.DataFrame({"supplier": names, "lot": names, "hardness": range(len(names))})
-    return base.by_lot(pd.concat([cane, cane.assign(hardness=cane["hardness"] + 1)]), "hardness")
+    return draw_lots.by_lot(
+        pd.concat([cane, cane.assign(hardness=cane["hardness"] + 1)]), "hardness"
+    )
 
 
 def intervals(names):
