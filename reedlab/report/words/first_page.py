@@ -137,7 +137,7 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
             f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
             f"reed costs {cost}, and about {second.cost:.0f} of {second.supplier}."
         )
-    though = f"But {said.though}." if said.though else ""
+    though = f"It would be {said.though}." if said.though else ""
     back = _came_back(priced, [first.supplier, second.supplier])
     return tuple(filter(None, (lead, though, said.turned, back)))
 
