@@ -48,6 +48,7 @@ class Findings:
         self.made: set[str] = set()  # tables that are made from rows of reeds alone
         self._rows: list[tuple[Any, ...]] = []
         self._counts: Counter[tuple[str, str, str]] = Counter()
+        self._wrong: dict[tuple[str, str], set[int]] = {}
         self._skipped: list[tuple[str, pd.Index, Reason]] = []
 
     def add(
@@ -69,8 +70,14 @@ class Findings:
             column = name_in_reeds(table, column)
             table, row = "reeds", None if row is None else -row
         self._counts[table, column, severity] += 1
+        if severity == "error" and row is not None:
+            self._wrong.setdefault((table, column), set()).add(row)
         if self._counts[table, column, severity] <= MOST_ALIKE:
             self._rows.append((table, row, column, _brief(value), severity, problem, fix, place))
+
+    def wrong(self, table: str, column: str) -> set[int]:
+        """Return the rows whose cell has an error, and so no value."""
+        return self._wrong.get((table, column), set())
 
     def each(
         self,

@@ -34,13 +34,15 @@ def name_makers(tables: dict[str, pd.DataFrame], settings: Settings, found: Find
         maker = tables[name]["maker"]
         if maker.notna().all():
             continue
+        wrong = maker.index.isin(list(found.wrong(name, "maker")))  # such a cell is not empty
         for one in usual:
-            applies = tables[name][day] >= pd.Timestamp(one.since)
+            applies = (tables[name][day] >= pd.Timestamp(one.since)) & ~wrong
             maker = maker.where(maker.notna() | ~applies, one.values["maker"])
-        unnamed = maker[maker.isna()].index
+        unnamed = maker[maker.isna() & ~wrong].index
         if len(unnamed) and named and not settings.maker and name in _SAID:
             more = f" and in {len(unnamed) - 1} more rows" if len(unnamed) > 1 else ""
             found.add(name, int(unnamed[0]), "maker", None, "warning",
                       f"is empty here{more}, where other rows name a maker: counts as {ONE}",
                       'fill it in, or write maker = "..." once in bench.toml')  # fmt: skip
-        tables[name] = tables[name].assign(maker=maker.fillna(settings.maker or ONE))
+        maker = maker.where(maker.notna() | wrong, settings.maker or ONE)
+        tables[name] = tables[name].assign(maker=maker)

@@ -116,7 +116,9 @@ def _sorting(answer: PassingOver) -> Line:
     most = float(answer.table["could_save"].max())
     could = f" Sorting them could save at most about {most:.0f} {answer.unit} on 100."
     return Line(
-        "Sorting", f"Tie every piece ({_grade(answer.verdict)}).{could if most >= 1 else ''}", unsure
+        "Sorting",
+        f"Tie every piece ({_grade(answer.verdict)}).{could if most >= 1 else ''}",
+        unsure,
     )
 
 
