@@ -43,7 +43,8 @@ def test_every_command_named_there_exists():
     for command in set(
         re.findall(
             r"reedlab "
-            r"(new|adopt|check|report|demo|today|order|sheet|type|phone|gather|trial \w+)\b",
+            r"(new|adopt|check|report|demo|today|order|sheet|type|phone|lab|pupil|gather"
+            r"|trial \w+)\b",
             README,
         )
     ):
