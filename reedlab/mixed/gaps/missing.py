@@ -46,7 +46,7 @@ from reedlab.elementary import wilson
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.gaps.chained import Chain, run_chain
 from reedlab.mixed.gaps.incomplete import Gaps, Imputations, find_gaps
-from reedlab.mixed.gaps.pooling import FilledPosterior, enough, posterior_of
+from reedlab.mixed.gaps.pooling import FilledPosterior, imputations_needed, posterior_of
 from reedlab.mixed.parallel import run_seeded
 from reedlab.mixed.posterior.nested_laplace import Posterior
 from reedlab.mixed.posterior.priors import Priors
@@ -101,7 +101,7 @@ def fit_filled(
     enough_for : sequence of str, default ()
         Parameters. `m` imputations are then a pilot, and as many more follow, up to `MOST`, as the
         greatest of their fractions of missing information asks for: see
-        `reedlab.mixed.gaps.pooling.enough`.
+        `reedlab.mixed.gaps.pooling.imputations_needed`.
     seed, workers : int
         The same seed gives the same numbers on any number of processes.
 
@@ -136,7 +136,7 @@ def fit_filled(
     post = _pooled(gaps, found, draws)
     if not enough_for:
         return post
-    wanted = min(enough(float(post.missing[list(enough_for)].max()), m), MOST)
+    wanted = min(imputations_needed(float(post.missing[list(enough_for)].max()), m), MOST)
     if wanted <= m:
         return post
     return _pooled(gaps, found + run_seeded(task, wanted, seed, workers, first=m), draws)

@@ -357,7 +357,7 @@ def posterior_of(
     return post.first(draws), tuple(str(w.message) for w in warned)
 
 
-def enough(missing: float, pilot: int) -> int:
+def imputations_needed(missing: float, pilot: int) -> int:
     """Say how many imputations make a standard error repeatable to a tenth, or at least the pilot.
 
     Parameters
@@ -377,7 +377,7 @@ def enough(missing: float, pilot: int) -> int:
 
     Examples
     --------
-    >>> enough(0.3, 10), enough(0.05, 10)
+    >>> imputations_needed(0.3, 10), imputations_needed(0.05, 10)
     (14, 10)
     """
     # The upper end of the fraction's 95 % interval, of which the logit has the variance 2/m, and
