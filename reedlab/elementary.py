@@ -1,7 +1,11 @@
-"""Small statistics that every floor uses: Wilson's interval, and an average over a normal.
+"""Small statistics that every floor uses: shares and their intervals, and a normal's average.
 
 References
 ----------
+Korn, E. L., and Graubard, B. I. (1998). Confidence intervals for proportions with small expected
+number of positive counts estimated from survey data. Survey Methodology, 24, 193-201.
+Rao, J. N. K., and Scott, A. J. (1992). A simple method for the analysis of clustered binary data.
+Biometrics, 48, 577-585.
 Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. Journal
 of the American Statistical Association, 22, 209-212.
 """
@@ -69,6 +73,48 @@ def wilson(
     with np.errstate(divide="ignore", invalid="ignore"):
         low, high = proportion_confint(*counts, alpha=1 - level, method="wilson")
     return low, high
+
+
+def independent(hits: ArrayLike, of: ArrayLike, level: float) -> float:
+    """Return how many independent cases a share is worth that was counted over groups.
+
+    Cases of one group are alike, so that a share of many cases from few groups is known less well
+    than its count says. The count is divided by the design effect (Rao and Scott), 1 at least, and
+    by what is uncertain about that with few groups (Korn and Graubard). One group is one case.
+
+    Parameters
+    ----------
+    hits, of : array, shape (groups,)
+        How many of how many in each group; each of at least one.
+    level : float
+        Of the interval that it is for, 0 to 1.
+
+    Returns
+    -------
+    float
+        At most the sum of `of`.
+
+    Examples
+    --------
+    Four lots of five, all good or all bad, are worth less than four cases:
+
+    >>> round(independent([5, 0, 5, 0], [5, 5, 5, 5], 0.9), 2)
+    1.47
+    """
+    from scipy import stats
+
+    good, cases = (np.asarray(number, dtype=float) for number in (hits, of))
+    groups, n = len(cases), float(cases.sum())
+    if groups < 2:
+        return float(groups)
+    share = good.sum() / n
+    # Variance of the ratio between groups, over the binomial's.
+    between = groups / (groups - 1) * ((good - share * cases) ** 2).sum() / n**2
+    binomial = share * (1 - share) / n
+    effect = max(between / binomial, 1.0) if binomial > 0 else 1.0
+    tail = (1 + level) / 2
+    few = (stats.norm.ppf(tail) / stats.t.ppf(tail, groups - 1)) ** 2
+    return float(n / effect * few)
 
 
 def with_wilson(frame: pd.DataFrame, hits: str, of: str, level: float = 0.95) -> pd.DataFrame:

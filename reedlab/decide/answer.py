@@ -15,11 +15,13 @@ from dataclasses import dataclass, field, fields
 from enum import Enum
 from functools import wraps
 from html import escape
+from numbers import Real
 from typing import Any, ParamSpec, TypeVar
 
 import pandas as pd
 
 from reedlab.errors import ConvergenceWarning, DecisionError, SeparationWarning
+from reedlab.records.bench import Bench
 
 P = ParamSpec("P")
 A = TypeVar("A", bound="Answer")
@@ -247,18 +249,24 @@ class Answer(ABC):
 
 
 def question(kind: type[A]) -> Callable[[Callable[P, A]], Callable[P, A]]:
-    """Turn `CannotAnswer`, raised inside a question, into an answer of its kind that says so.
+    """Refuse what is no bench, and turn `CannotAnswer`, raised inside a question, into an answer.
 
     Parameters
     ----------
     kind : type
         The `Answer` that the question returns. Its level is the question's ``level``, or that of
         the answer which the question follows up.
+
+    Raises
+    ------
+    DecisionError
+        By the question, for something else than a bench, and for a level outside 0 to 1.
     """
 
     def wrap(ask: Callable[P, A]) -> Callable[P, A]:
         @wraps(ask)
         def asked(*args: P.args, **options: P.kwargs) -> A:
+            _refuse(ask.__name__, [*args[:1], options.get("bench")], options.get("level", 0.9))
             try:
                 with warnings.catch_warnings():  # the fits inside are not what is asked for
                     for doubt in (SeparationWarning, ConvergenceWarning):
@@ -273,3 +281,15 @@ def question(kind: type[A]) -> Callable[[Callable[P, A]], Callable[P, A]]:
         return asked
 
     return wrap
+
+
+def _refuse(name: str, given: list[Any], level: Any) -> None:
+    """Raise a DecisionError for what is neither a bench nor an answer, or for such a level."""
+    asked_of = next((thing for thing in given if thing is not None), None)
+    if asked_of is not None and not isinstance(asked_of, Bench | Answer):
+        raise DecisionError(
+            f"{name} needs a bench, not {type(asked_of).__name__}: open one with "
+            "rl.open_bench('my-bench')."
+        )
+    if not (isinstance(level, Real) and 0 < level < 1):
+        raise DecisionError(f"level is {level!r}: give a share between 0 and 1, such as 0.9.")

@@ -1,7 +1,5 @@
 """Where reeds and pieces are lost, counted by hand."""
 
-from types import SimpleNamespace
-
 import pandas as pd
 import pytest
 
@@ -31,7 +29,9 @@ def bench_of(reeds):
     known = {"supplier": "teal", "outcome": None, "sold_for": None, "returned_on": None}
     more = {"reed": [str(i) for i in range(len(reeds))], "retie_of": None}
     lots = LOTS.assign(pieces_lost=None, pieces_tied=1)
-    return SimpleNamespace(reeds=reeds.assign(**known, **more), losses=lots)
+    bench = Bench.from_tables({}, check=False)
+    vars(bench).update(reeds=reeds.assign(**known, **more), losses=lots)
+    return bench
 
 
 def test_a_loss_is_counted_once_and_only_among_the_settled():

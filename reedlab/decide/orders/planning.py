@@ -68,7 +68,13 @@ class Orders(Answer):
         return [_line(row) for row in self.table.itertuples()]
 
     def _sentence(self) -> str:
-        table = self.table
+        wanted = self.table["order"] == ASKED
+        asked_about = [_line(row) for row in self.table[wanted].itertuples()]
+        table = self.table[~wanted]
+        return " ".join([*asked_about, *([self._open(table)] if len(table) else [])])
+
+    def _open(self, table: pd.DataFrame) -> str:
+        """Say what the orders in the records need first."""
         short = table[table["chance"] < SURE_FROM]
         if len(short):
             first = short.iloc[0]
@@ -98,8 +104,10 @@ def _line(row: Any) -> str:
     if row.chance < SURE_FROM:
         parts.append(f"count on {row.can}")
     parts.append(f"met {100 * row.chance:.0f} times in 100")
-    wanted = f"{row.order}: {row.reeds}{kind} by {_day(row.by)}"
-    return f"{wanted}: {'; '.join(part for part in parts if part)}."
+    wanted = f"{row.order}: {row.reeds}{kind}"
+    if row.order == ASKED:
+        wanted = f"{ASKED.capitalize()}: {row.reeds}{kind} reeds"
+    return f"{wanted} by {_day(row.by)}: {'; '.join(part for part in parts if part)}."
 
 
 @dataclass(frozen=True)
@@ -254,7 +262,7 @@ def _open_orders(
     wanted = orders[orders["sent_on"].isna()].dropna(subset=["order", "reeds", "by"])
     if reeds is not None and by is not None:
         try:
-            due = pd.Timestamp(by)
+            due = pd.Timestamp(dt.date.fromisoformat(str(by)[:10]))
         except ValueError as error:
             raise DecisionError(
                 f"the day {by!r} is not a valid date: write it as 2026-12-15."

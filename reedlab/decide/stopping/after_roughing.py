@@ -13,6 +13,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from reedlab.decide.answer import About, CannotAnswer, RecordNext, empty, question
 from reedlab.decide.evidence import before_tying, listed
@@ -23,7 +24,7 @@ from reedlab.decide.stopping.stages import Stage, Stopping, decide
 from reedlab.decide.stopping.stakes import Stakes, by_outcome
 from reedlab.decide.stopping.tryout import SLOPES
 from reedlab.decide.worth import mean_price, worth
-from reedlab.elementary import wilson
+from reedlab.elementary import independent, wilson
 
 STAGE = Stage(
     stop="give up",
@@ -65,6 +66,7 @@ MEASURES = (
 )
 """What is known of a blank once it is roughed and dry; by then it costs nothing to know."""
 
+SIGNS = ("sign", "blanks", "lots", "good", "low", "high", "pays")
 UNEVEN = 0.25
 """A note made this much more often on failures, or on the others, would leak the outcome."""
 
@@ -76,8 +78,9 @@ class GivingUp(Stopping):
     Attributes
     ----------
     table : pandas.DataFrame
-        One row a sign that can be there or not: ``blanks`` with it, ``good`` (share of them that
-        turned out good) with its Wilson interval ``low``, ``high``.
+        One row a sign that can be there or not: ``blanks`` with it, of how many ``lots``, ``good``
+        (share of them that turned out good) with its Wilson interval ``low``, ``high``, in which
+        blanks of one lot are alike, and ``pays`` (probability that finishing such a blank pays).
     slopes : pandas.DataFrame
         One row a measure; see `slopes_alone`.
     already : int
@@ -85,7 +88,7 @@ class GivingUp(Stopping):
     """
 
     stage: ClassVar[Stage] = STAGE
-    table: pd.DataFrame = empty("sign", "blanks", "good", "low", "high")
+    table: pd.DataFrame = empty(*SIGNS)
     slopes: pd.DataFrame = empty(*SLOPES)
     already: int = 0
     unit: str = "minutes"
@@ -148,7 +151,7 @@ def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
         unit="minutes", level=level, seed=seed,
     )  # fmt: skip
     return GivingUp(
-        table=_signs(cases, [m for m in measures if m.flag], level),
+        table=_signs(cases, [m for m in measures if m.flag], found.get("stakes"), level),
         already=len(already),
         notes=notes,
         **found,
@@ -278,10 +281,16 @@ def usable(cases: pd.DataFrame) -> tuple[tuple[Measure, ...], tuple[str, ...]]:
     return tuple(used), tuple(notes)
 
 
-def _signs(cases: pd.DataFrame, flags: list[Measure], level: float) -> pd.DataFrame:
+def _signs(
+    cases: pd.DataFrame, flags: list[Measure], stakes: Stakes | None, level: float
+) -> pd.DataFrame:
     rows = []
     for m in flags:
-        shown = cases[cases[m.column] == 1]
-        ends = wilson(shown["good"].sum(), len(shown), level)
-        rows.append((m.says, len(shown), shown["good"].mean(), *ends))
-    return pd.DataFrame(rows, columns=["sign", "blanks", "good", "low", "high"])
+        by_lot = cases[cases[m.column] == 1].groupby("lot")["good"].agg(["sum", "size"])
+        blanks, share = by_lot["size"].sum(), by_lot["sum"].sum() / by_lot["size"].sum()
+        n = independent(by_lot["sum"], by_lot["size"], level)
+        pays = np.nan
+        if stakes is not None:  # Jeffreys' posterior of the share
+            pays = stats.beta.sf(stakes.threshold, n * share + 0.5, n * (1 - share) + 0.5)
+        rows.append((m.says, blanks, len(by_lot), share, *wilson(n * share, n, level), pays))
+    return pd.DataFrame(rows, columns=list(SIGNS))

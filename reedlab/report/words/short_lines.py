@@ -6,8 +6,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scipy import stats
-
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.evidence import listed
 from reedlab.decide.makers import ACTS
@@ -138,10 +136,7 @@ def _stopping(answer: GivingUp) -> Line:
         return Line("Giving up", f"Finish every blank: {_grade(answer.verdict)}.",
                     answer.verdict is Verdict.CANNOT_SAY)  # fmt: skip
     worst = answer.table.loc[answer.table["good"].idxmin()]
-    good = worst["good"] * worst["blanks"]
-    # Jeffreys' posterior of a share.
-    worth = stats.beta.sf(pays, good + 0.5, worst["blanks"] - good + 0.5)
-    grade = graded(worth)
+    grade = graded(worst["pays"])
     counts = (
         f"About {100 * worst['good']:.0f} in 100 of those still turn out good "
         f"({100 * worst['low']:.0f} to {100 * worst['high']:.0f}); about {100 * pays:.0f} would "

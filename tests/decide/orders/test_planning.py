@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import beta, betabinom
 
 import reedlab as rl
-from reedlab.decide.orders.planning import NEW_CANE
+from reedlab.decide.orders.planning import ASKED, NEW_CANE
 from reedlab.errors import DecisionError
 from reedlab.records import Bench, Settings
 from reedlab.records.settings import Week
@@ -120,6 +120,7 @@ def test_cane_that_does_not_reach_is_said():
     plan = rl.order(bench(quantity=51), reeds=20, by="2026-06-01")
     assert NEW_CANE in plan.table["lots"].iloc[0]
     assert any("buy cane" in note for note in plan.notes)
+    assert plan.sentence().startswith(f"{ASKED.capitalize()}: 20 reeds by 1 June")
 
 
 def test_a_lot_of_unknown_quantity_is_tied_as_long_as_it_is_in_use():
@@ -144,6 +145,7 @@ def test_hours_by_week_add_up():
         ({"reeds": 5}, "needs both"),
         ({"by": "2026-05-01"}, "needs both"),
         ({"reeds": 5, "by": "soon"}, "not a valid date"),
+        ({"reeds": 5, "by": "03/12/26"}, "not a valid date"),
         ({"reeds": 5, "by": "2020-01-01"}, "cannot be planned"),
         ({"reeds": 0, "by": "2026-05-01"}, "cannot be planned"),
         ({"reeds": 5, "by": "2026-05-01", "strength": "mellow"}, "not known"),

@@ -5,6 +5,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 import reedlab as rl
 from reedlab.decide.answer import Verdict
@@ -15,6 +16,7 @@ from reedlab.decide.stopping.after_roughing import (
     usable,
 )
 from reedlab.decide.stopping.tryout import Lack
+from reedlab.elementary import independent
 from reedlab.records import Bench
 
 
@@ -44,6 +46,7 @@ def test_a_sign_that_marks_the_hopeless_is_followed():
     assert found.best.per_saleable_with_rule < found.best.per_saleable
     sign = found.table.set_index("sign").loc["a small opening"]
     assert sign["low"] < sign["good"] < sign["high"] < 0.2
+    assert 10 < sign["lots"] < sign["blanks"] and sign["pays"] < 0.1
 
 
 def test_signs_that_say_nothing_are_not_followed():
@@ -114,3 +117,23 @@ def test_without_outcomes_it_says_what_is_missing():
     assert found.unanswered and "outcome of each reed" in found.record_next.what
     for name, frame in giving_up(with_openings(own, of_success=(0.3, 0.3))).tables.items():
         assert [*found.tables[name]] == [*frame], name
+
+
+def test_a_share_over_alike_lots_is_worth_as_many_cases_as_its_robust_error_says():
+    # Generalised estimating equations with an independence correlation give the same variance
+    # between groups, without the factor of few groups L / (L - 1) (Liang and Zeger, 1986).
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(1)
+    of = rng.integers(3, 20, 30)
+    hits = rng.binomial(of, rng.beta(2, 2, 30))
+    good = np.concatenate(
+        [np.repeat([1.0, 0.0], [h, n - h]) for h, n in zip(hits, of, strict=True)]
+    )
+    fit = sm.GEE(good, np.ones_like(good), groups=np.repeat(np.arange(30), of)).fit()
+    share, variance = good.mean(), fit.cov_params().item() * 30 / 29
+    few = (stats.norm.ppf(0.95) / stats.t.ppf(0.95, 29)) ** 2
+    assert independent(hits, of, 0.9) == pytest.approx(share * (1 - share) / variance * few)
+    assert independent([4], [9], 0.9) == 1
+    even = independent([2] * 30, [4] * 30, 0.9)  # lots more even than chance gain nothing
+    assert even == pytest.approx(120 * few)

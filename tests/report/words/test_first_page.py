@@ -129,14 +129,12 @@ def test_cannot_say_yet_is_at_most_twice_on_it(demo):
     _, asked = demo
     assert page_of(demo).casefold().count("cannot say") <= MOST_UNSURE
     assert sum(line.unsure for line in lines_of(asked)[0]) <= MOST_UNSURE
-    sign = asked.stopping.table.sort_values("good").iloc[0]
-    stakes = asked.stopping.stakes  # at this cost of a bad one the worst sign just pays
-    even = replace(stakes, if_bad=sign["good"] * stakes.gain / (1 - sign["good"]))
+    even = asked.stopping.table.assign(pays=0.5)  # the worst sign just pays
     unsure = claims_frame([("no rule saves", 0.5, Verdict.CANNOT_SAY, 0.0, False)])
     third = replace(
         asked,
         sorting=replace(asked.sorting, claims=unsure),
-        stopping=replace(asked.stopping, stakes=even, follow=False),
+        stopping=replace(asked.stopping, table=even, follow=False),
     )
     lines, rest = lines_of(third)
     assert sum(line.unsure for line in lines) == MOST_UNSURE
