@@ -562,9 +562,11 @@ def plan_orders(
     from reedlab.records import open_bench
 
     answer = order(open_bench(directory, today), reeds, by, strength=strength)
-    _say(answer.sentence())
+    said = answer.sentence()
+    _say(said)
     for line in (*answer.lines(), *answer.notes):
-        _say(line)
+        if line not in said:
+            _say(line)
     hours = [f"{_date(row.week)} {row.hours:.0f}" for row in answer.weeks.itertuples()]
     if hours:
         _say(f"Hours of scraping by week: {', '.join(hours)}.")

@@ -52,14 +52,15 @@ class Orders(Answer):
         ``strength``, ``by``, ``in_stock`` (kept for it), ``from_blanks`` (expected from blanks in
         progress), ``tie`` (blanks to tie), ``lots`` (how many of which), ``tie_by``, ``hours`` (of
         scraping them), ``chance`` (of meeting it so), ``can`` (reeds that can be had with the
-        certainty of a plan).
+        certainty of a plan), ``new_by`` (of a late order, the first day by which blanks that are
+        tied now can come; it is planned for that day).
     weeks
         One row a week: ``week`` (its Monday), ``hours`` of scraping that the plan needs.
     """
 
     table: pd.DataFrame = empty(
         "order", "customer", "reeds", "strength", "by", "in_stock", "from_blanks", "tie", "lots",
-        "tie_by", "hours", "chance", "can",
+        "tie_by", "hours", "chance", "can", "new_by",
     )  # fmt: skip
     weeks: pd.DataFrame = empty("week", "hours")
 
@@ -78,8 +79,10 @@ class Orders(Answer):
         short = table[table["chance"] < SURE_FROM]
         if len(short):
             first = short.iloc[0]
+            late = pd.notna(first["new_by"])
+            day = f"{_day(first['new_by'])}, late as it is" if late else _day(first["by"])
             return (
-                f"Order {first['order']} can probably not be met whole by {_day(first['by'])}: "
+                f"Order {first['order']} can probably not be met whole by {day}: "
                 f"count on {first['can']} of its {first['reeds']} reeds."
             )
         to_tie = table[table["tie"] > 0]
@@ -107,7 +110,10 @@ def _line(row: Any) -> str:
     wanted = f"{row.order}: {row.reeds}{kind}"
     if row.order == ASKED:
         wanted = f"{ASKED.capitalize()}: {row.reeds}{kind} reeds"
-    return f"{wanted} by {_day(row.by)}: {'; '.join(part for part in parts if part)}."
+    day = f" by {_day(row.by)}"
+    if pd.notna(row.new_by):
+        day = f", was due {_day(row.by)}, by {_day(row.new_by)}"
+    return f"{wanted}{day}: {'; '.join(part for part in parts if part)}."
 
 
 @dataclass(frozen=True)
@@ -129,6 +135,14 @@ class _Calendar:
         while self.week is not None and WEEKDAYS[day.weekday()] in self.week.days_off:
             day -= pd.Timedelta(days=1)
         return day
+
+    def earliest(self) -> pd.Timestamp:
+        """Give the first day by which a blank that is tied now can be with a customer."""
+        day = self.today
+        while self.week is not None and WEEKDAYS[day.weekday()] in self.week.days_off:
+            day += pd.Timedelta(days=1)
+        day += pd.Timedelta(days=self.days_to_verdict["tie"])
+        return day + (day - self.sent_by(day))
 
     def hours_until(self, day: pd.Timestamp) -> float:
         """Hours for reeds from today to a day, both included."""
@@ -357,7 +371,9 @@ def _plan(
 ) -> tuple[dict[str, Any], pd.DataFrame, Bools]:
     """Plan one order; what it takes leaves the shelf and the pool."""
     strength = asked.strength if isinstance(asked.strength, str) else ""
-    reeds, due = int(asked.reeds), pd.Timestamp(asked.by)
+    reeds, promised = int(asked.reeds), pd.Timestamp(asked.by)
+    late = promised < calendar.today
+    due = calendar.earliest() if late else promised
     sent_by = calendar.sent_by(due)
     own = shelf["order"].astype(object) == asked.order
     open_to_all = shelf["order"].isna()
@@ -395,7 +411,7 @@ def _plan(
             "customer": asked.customer if isinstance(asked.customer, str) else "",
             "reeds": reeds,
             "strength": strength,
-            "by": due,
+            "by": promised,
             "in_stock": len(kept),
             "from_blanks": round(float(got.mean()), 1),
             "tie": tied,
@@ -404,6 +420,7 @@ def _plan(
             "hours": tied * hours_each,
             "chance": float((have >= reeds).mean()),
             "can": int(np.quantile(have, 1 - SURE_FROM, method="lower")),
+            "new_by": due if late else pd.NaT,
         },
         shelf,
         have >= reeds,

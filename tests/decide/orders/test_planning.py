@@ -139,6 +139,18 @@ def test_hours_by_week_add_up():
     assert (plan.weeks["week"].dt.day_of_week == 0).all()
 
 
+def test_a_late_order_is_planned_for_the_first_day_on_which_it_can_come():
+    orders = {"order": ["K7"], "reeds": [4], "by": ["2026-02-20"]}
+    plan = rl.order(bench(orders=orders))
+    row = plan.table.iloc[0]
+    # What can come by then can be tied from today on, and a day sooner would be too late to tie.
+    assert row["by"] < pd.Timestamp(TODAY) == row["tie_by"] < row["new_by"]
+    assert row["chance"] >= 0.9 and row["tie"] >= 4
+    assert "was due 20 February, by" in plan.lines()[0]
+    in_time = rl.order(bench(orders={**orders, "by": [str(row["new_by"].date())]})).table.iloc[0]
+    assert in_time["tie"] == row["tie"] and pd.isna(in_time["new_by"])
+
+
 @pytest.mark.parametrize(
     ("asked", "says"),
     [
