@@ -1,13 +1,17 @@
-"""What every test process needs: one BLAS thread, ports of its own, and a browser.
+"""What every test process needs: one BLAS thread, ports of its own, posteriors, and a browser.
 
 Several processes run beside each other. Kernels that two of them start at once may be given the
 same free port, and the later one dies; so each takes its ports from a range of its own, below those
 that the system hands out.
+
+The processes of one run share the posteriors that they draw, as those of a report do: notebooks,
+examples and tests ask the demo the same. Tests of the posterior itself do not (tests/mixed).
 """
 
 import os
 import shutil
 import socket
+import tempfile
 from collections.abc import Iterator
 from itertools import count
 
@@ -16,8 +20,13 @@ from jupyter_client.connect import LocalPortCache
 from playwright.sync_api import Browser, sync_playwright
 from threadpoolctl import threadpool_limits
 
+from reedlab.mixed.posterior import kept
+
 os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
 threadpool_limits(limits=1)
+if kept.FOLDER not in os.environ:  # the first process makes it, and takes it away at its end
+    _posteriors = tempfile.TemporaryDirectory(prefix="reedlab-tests-")
+    os.environ[kept.FOLDER] = _posteriors.name
 
 _PORTS = 1000
 _first = 12_000 + _PORTS * (int(os.environ.get("PYTEST_XDIST_WORKER", "gw0")[2:]) % 20)

@@ -74,7 +74,6 @@ def by_floating(
     *,
     wall_mm: ArrayLike = GOUGED_WALL_MM,
     grip: float = 0.2,
-    steps: Steps | None = None,
 ) -> Density:
     """Return density from how deep a strip floats upright in a narrow tube of water.
 
@@ -97,8 +96,6 @@ def by_floating(
         The strip's mean thickness; 0.55 mm, a gouged piece, where it is missing.
     grip : float, default 0.2
         cos θ is uniform within ± `grip` (an assumption, no source).
-    steps : Steps, optional
-        The instruments' smallest steps; the usual ones by default.
 
     Returns
     -------
@@ -119,7 +116,7 @@ def by_floating(
     >>> by_floating([41.0, 45.0], 75.0, grip=0).sd.round(4).tolist()
     [0.0022, 0.0022]
     """
-    steps = steps or Steps()
+    steps = Steps()
 
     def density(submerged: Floats, length: Floats, temp: Floats, cos: Floats) -> Floats:
         pull_g_cm3 = 2 * TENSION_N_M * cos / (GRAVITY_M_S2 * wall * length) * 1000.0

@@ -9,15 +9,13 @@ from pathlib import Path
 from reedlab.records.store import write_text
 
 
-def write_starter(bench: Path, system: str = sys.platform) -> Path:
+def write_starter(bench: Path) -> Path:
     """Write a starter for this system into a bench's folder; it may be moved to the desktop.
 
     Parameters
     ----------
     bench : pathlib.Path
         The folder with the records.
-    system : str
-        As `sys.platform` names it.
 
     Returns
     -------
@@ -30,11 +28,11 @@ def write_starter(bench: Path, system: str = sys.platform) -> Path:
         When it cannot be written.
     """
     words = [sys.executable, "-I", "-m", "reedlab.cli", "lab", str(bench.resolve())]
-    if system == "win32":
+    if sys.platform == "win32":
         quoted = " ".join(f'"{word}"' for word in words).replace("%", "%%")
         return write_text(f"@chcp 65001 >nul\r\n@{quoted}\r\n@pause\r\n", bench / "reedlab.bat",
                           replace=True)  # fmt: skip
-    if system == "darwin":
+    if sys.platform == "darwin":
         path, text = bench / "reedlab.command", f"#!/bin/sh\nexec {shlex.join(words)}\n"
     else:
         path = bench / "reedlab.desktop"

@@ -43,7 +43,7 @@ def _design(formula: str, frame: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame
     return response.to_numpy(dtype=float)[:, 0], fixed.astype(float), frame.loc[fixed.index]
 
 
-def gee(formula: str, frame: pd.DataFrame, group: str, level: float = 0.95) -> pd.DataFrame:
+def gee(formula: str, frame: pd.DataFrame, group: str) -> pd.DataFrame:
     """Fit a logistic GEE, exchangeable within groups: the population-averaged view.
 
     The standard errors are Mancl and DeRouen's, made for few groups.
@@ -56,13 +56,11 @@ def gee(formula: str, frame: pd.DataFrame, group: str, level: float = 0.95) -> p
         One row a reed; rows with missing values are left out.
     group : str
         The column within which reeds are alike.
-    level : float
-        Of the intervals.
 
     Returns
     -------
     pandas.DataFrame
-        Indexed by parameter: ``averaged`` (log odds), ``se``, ``low``, ``high``.
+        Indexed by parameter: ``averaged`` (log odds), ``se``, ``low``, ``high`` (95 %).
     """
     import statsmodels.api as sm
 
@@ -75,7 +73,7 @@ def gee(formula: str, frame: pd.DataFrame, group: str, level: float = 0.95) -> p
         cov_struct=sm.cov_struct.Exchangeable(),
     )
     found = model.fit(cov_type="bias_reduced")
-    low, high = np.asarray(found.conf_int(alpha=1 - level)).T
+    low, high = np.asarray(found.conf_int()).T
     columns = {"averaged": found.params, "se": found.bse, "low": low, "high": high}
     return pd.DataFrame(columns, index=pd.Index(fixed.columns, name="parameter"))
 

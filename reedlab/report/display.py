@@ -35,7 +35,6 @@ from reedlab.report.figures.draw_lots import by_lot as draw_by_lot
 from reedlab.report.figures.draw_priors import implied as draw_implied
 from reedlab.report.figures.draw_trust import coverage as draw_coverage
 from reedlab.report.figures.draw_trust import fixed_truths as draw_fixed_truths
-from reedlab.report.figures.draw_trust import outside_worlds as draw_outside_worlds
 from reedlab.report.figures.draw_trust import stated_and_met as draw_stated_and_met
 from reedlab.report.figures.of_answers import figure
 from reedlab.report.words.coefficients import ratios, typical
@@ -76,7 +75,6 @@ __all__ = [
     "draw_density_routes",
     "draw_fixed_truths",
     "draw_implied",
-    "draw_outside_worlds",
     "draw_ratios",
     "draw_stated_and_met",
     "findings_by_table",

@@ -19,8 +19,8 @@ from joblib import Parallel, delayed
 from scipy import special
 
 from reedlab.decide.answer import Verdict
+from reedlab.decide.stopping.break_even import Stakes
 from reedlab.decide.stopping.rules import Measure, Signs, fit_rules
-from reedlab.decide.stopping.stakes import Stakes
 from reedlab.decide.stopping.tryout import NOTICE, try_rules
 
 LOT_SD, SLOPE_SD, STEP = 0.4, 0.7, 0.035

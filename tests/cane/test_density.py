@@ -103,12 +103,14 @@ def test_the_pull_at_the_waterline_is_the_force_on_a_wilhelmy_plate():
     perimeter_m, area_m2, length_m = 2 * 8.9e-3, 8.9e-3 * 0.55e-3, 0.075
     force_n = 0.0727 * perimeter_m * 1.0
     as_density = force_n / 9.80665 / (area_m2 * length_m) / 1000
-    only_grip = Steps(length_mm=0, submerged_mm=0, temp_c=0)
-    found = density.by_floating(41.0, 75.0, wall_mm=0.55, grip=np.sqrt(3.0), steps=only_grip)
-    assert found.sd == pytest.approx(as_density, rel=1e-6)
-    thick = density.by_floating(82.0, 150.0, wall_mm=2.2, grip=0.2, steps=only_grip)
-    thin = density.by_floating(82.0, 150.0, wall_mm=0.55, grip=0.2, steps=only_grip)
-    assert thin.sd == pytest.approx(4 * thick.sd)
+
+    def pull(*readings, wall, grip):
+        sds = [density.by_floating(*readings, wall_mm=wall, grip=g).sd for g in (grip, 0.0)]
+        return np.sqrt(sds[0] ** 2 - sds[1] ** 2)  # without the readings' own steps
+
+    assert pull(41.0, 75.0, wall=0.55, grip=np.sqrt(3.0)) == pytest.approx(as_density, rel=1e-6)
+    thick, thin = (pull(82.0, 150.0, wall=wall, grip=0.2) for wall in (2.2, 0.55))
+    assert thin == pytest.approx(4 * thick)
 
 
 def test_the_three_routes_agree_on_one_piece():

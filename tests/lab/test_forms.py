@@ -131,10 +131,14 @@ def test_an_upload_never_replaces_a_sheet(bench, tmp_path):
 
 
 @pytest.mark.parametrize("system", ["linux", "darwin", "win32"])
-def test_a_starter_names_this_python_and_the_bench_whatever_it_is_called(tmp_path, system):
+def test_a_starter_names_this_python_and_the_bench_whatever_it_is_called(
+    tmp_path, system, monkeypatch
+):
     bench = tmp_path / "a \"b\" $c 100% `d` 'e'"
     bench.mkdir()
-    path = write_starter(bench, system)
+    with monkeypatch.context() as here:
+        here.setattr("sys.platform", system)
+        path = write_starter(bench)
     text = path.read_text("utf-8")
     if system == "win32":
         assert f'"lab" "{bench}"'.replace("%", "%%") in text

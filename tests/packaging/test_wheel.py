@@ -1,6 +1,8 @@
 """What a newcomer gets: the wheel whole, `reedlab demo` far from any checkout, and its report.
 
-The report that the demo writes is opened in a browser, wide and at phone width.
+Two notebooks run from the wheel, one on the demo's records and one on the study that comes along;
+nbval runs all of them. The pages of all, as they are stored, are opened in a browser, wide and at
+phone width, beside those that the demo writes itself.
 """
 
 from __future__ import annotations
@@ -14,10 +16,16 @@ import venv
 import zipfile
 from pathlib import Path
 
+import nbformat
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from reedlab.records import open_bench
+from reedlab.report.pages import writing
+from reedlab.report.pages.running import Run
+
 ROOT = Path(__file__).resolve().parents[2]
+RUN = {"01-records", "11-how-far-to-trust"}
 
 
 def command(*words, **options):
@@ -59,6 +67,11 @@ def installed(wheel, tmp_path_factory):
 def demo(installed, tmp_path_factory):
     """Run `reedlab demo` from the wheel in an empty folder; return the folder and what it said."""
     folder = tmp_path_factory.mktemp("far away")
+    held = [*installed.parents[1].rglob("reedlab/_shipped/notebooks/*.ipynb")]
+    for path in held:
+        if path.stem not in RUN:
+            path.unlink()
+    assert len(held) > len(RUN)
     reedlab = installed.with_name("reedlab.exe" if os.name == "nt" else "reedlab")
     return folder, command(reedlab, "demo", cwd=folder, env=_plain_environment())
 
@@ -137,11 +150,19 @@ DESK, PHONE, SMALL_PHONE = 1280, 390, 350
 
 
 @pytest.fixture(scope="module")
-def opened(demo, browser):
-    """Open every page of the demo's report, on a desk and on a phone, by day and by night."""
-    files = sorted((demo[0] / "reedlab-demo" / "report").rglob("*.html"))
-    assert len(files) >= 5
-    return seen_of(browser, files)
+def opened(demo, browser, tmp_path_factory):
+    """Open every page of a report of the demo, on a desk and on a phone, by day and by night."""
+    folder = demo[0] / "reedlab-demo"
+    stored = [(path.stem, nbformat.read(path, 4)) for path in (ROOT / "notebooks").glob("*.ipynb")]
+    runs, bench = [Run(*one) for one in sorted(stored)], open_bench(folder)
+    pages = writing.pages_of(runs, bench) | {writing.ANSWERS: writing.answers_of(runs, bench)}
+    own = tmp_path_factory.mktemp("pages")
+    for name, page in pages.items():
+        (own / name).write_bytes(page)
+    written = [path for path in (folder / "report").rglob("*.html") if path.name not in pages]
+    assert {path.name for path in written} == {"index.html", writing.TODAY}
+    assert len(pages) == len(runs) + 1
+    return seen_of(browser, [*written, *sorted(own.iterdir())])
 
 
 def seen_of(browser, files):

@@ -1,6 +1,6 @@
 """Damaged records: a sentence and an exit code, never a traceback, and not a byte changed.
 
-The ordinary run draws 40 damaged benches; with ``REEDLAB_DAMAGE=5000`` in the environment it draws
+The ordinary run draws 16 damaged benches; with ``REEDLAB_DAMAGE=5000`` in the environment it draws
 as many as that says, anew each time, so that runs of some hundreds add up. What is large runs in a
 process of its own, whose memory and time are held to the limits below.
 """
@@ -29,7 +29,7 @@ from hypothesis import strategies as st
 from reedlab import cli
 from reedlab.records import Bench, open_bench
 
-EXAMPLES = int(os.environ.get("REEDLAB_DAMAGE", "40"))
+EXAMPLES = int(os.environ.get("REEDLAB_DAMAGE", "16"))
 MOST_MEMORY_MB = 1024
 MOST_SECONDS = 60
 

@@ -120,9 +120,9 @@ class GaugeStudy(Answer):
     measured: pd.DataFrame = empty("piece", "quantity", "operator", "trial", "value")
     error: ReadingError | None = None
 
-    def readings_for(self, reliability: float = SOUND) -> int | None:
-        """Return how many readings by one hand reach a reliability, None if ten do not."""
-        reached = self.enough.loc[self.enough["one_hand"] >= reliability, "readings"]
+    def readings_needed(self) -> int | None:
+        """Return how many readings by one hand are reliable, None if ten are not."""
+        reached = self.enough.loc[self.enough["one_hand"] >= SOUND, "readings"]
         return int(reached.min()) if len(reached) else None
 
     @property
@@ -260,7 +260,7 @@ def _next(study: GaugeStudy) -> str:
         return "Measure ten pieces or more, three times each, in mixed order."
     if study.use is GaugeUse.NOTHING:
         return "Measure with a finer gauge, or leave this quantity out of decisions."
-    needed = study.readings_for()
+    needed = study.readings_needed()
     if needed is None:
         many = f"Not even the mean of ten readings of a piece reaches a reliability of {SOUND}."
     elif needed == 1:

@@ -17,11 +17,11 @@ from scipy import stats
 
 from reedlab.decide.answer import About, CannotAnswer, RecordNext, empty, question
 from reedlab.decide.evidence import before_tying, listed
+from reedlab.decide.stopping.break_even import Stakes, by_outcome
 from reedlab.decide.stopping.pieces import MEASURES as OF_THE_PIECE
 from reedlab.decide.stopping.pieces import measured_reeds
 from reedlab.decide.stopping.rules import Measure
 from reedlab.decide.stopping.stages import Stage, Stopping, decide
-from reedlab.decide.stopping.stakes import Stakes, by_outcome
 from reedlab.decide.stopping.tryout import SLOPES
 from reedlab.decide.worth import mean_price, worth
 from reedlab.elementary import independent, wilson

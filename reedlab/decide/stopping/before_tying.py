@@ -23,10 +23,10 @@ from reedlab.decide.cane_slopes import PROPERTIES, WITHIN
 from reedlab.decide.costs import Rates
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import before_tying, gather, listed
+from reedlab.decide.stopping.break_even import Stakes, by_outcome
 from reedlab.decide.stopping.pieces import MEASURES, OF_CANE, measured_reeds, sorted_before
 from reedlab.decide.stopping.rules import Measure
 from reedlab.decide.stopping.stages import Stage, Stopping, decide
-from reedlab.decide.stopping.stakes import Stakes, by_outcome
 from reedlab.decide.stopping.tryout import SLOPES
 from reedlab.decide.worth import mean_price, worth
 

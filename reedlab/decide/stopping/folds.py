@@ -14,9 +14,11 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.draws import interval
+from reedlab.decide.stopping.break_even import Stakes
 from reedlab.decide.stopping.rules import Signs, fit_rules
-from reedlab.decide.stopping.stakes import Stakes
 
+FOLDS, RESAMPLES = 10, 4000
+"""Folds of lots at most, and draws of lots that a saving is judged on."""
 LEARNT = 1.15
 """Factor on an interval of a saving, for what the spread of held-out lots leaves out.
 
@@ -29,7 +31,7 @@ times in 100, with it 91 times; on 600 others of 6 to 20 lots with one measure o
 """
 
 
-def lot_folds(lots: pd.Series, folds: int = 10, seed: int = 1) -> np.ndarray:
+def lot_folds(lots: pd.Series, folds: int, seed: int = 1) -> np.ndarray:
     """Assign whole lots to folds of about the same number of rows.
 
     Parameters
@@ -65,8 +67,6 @@ def held_out(
     data: pd.DataFrame,
     rules: Mapping[str, Signs],
     stakes_of: Callable[[pd.DataFrame], Stakes],
-    *,
-    folds: int = 10,
     seed: int = 1,
 ) -> pd.DataFrame:
     """Let each rule decide on held-out lots.
@@ -79,7 +79,7 @@ def held_out(
     stakes_of : callable
         Works out the stakes from rows; inside a fold from the training rows, for the final
         count from all.
-    folds, seed : int
+    seed : int
 
     Returns
     -------
@@ -87,7 +87,7 @@ def held_out(
         One row a rule and blank: ``rule``, ``lot``, ``good``, ``keep``, ``minutes`` (of
         measuring), ``saving``, with the index of `data`.
     """
-    fold = lot_folds(data["lot"], folds, seed)
+    fold = lot_folds(data["lot"], FOLDS, seed)
     final = stakes_of(data)
     parts = []
     for held in np.unique(fold):
@@ -129,7 +129,7 @@ class HeldOutSaving:
         The best rule's, after that correction.
     regret_of_nothing, regret_of_best : float
         What is forgone on average, per blank, by measuring nothing and by following the rule.
-    resampled : ndarray, shape (resamples,)
+    resampled : ndarray
         The best rule's corrected saving, lots resampled.
     """
 
@@ -144,9 +144,7 @@ class HeldOutSaving:
     resampled: np.ndarray
 
 
-def judge(
-    decided: pd.DataFrame, *, level: float = 0.9, resamples: int = 4000, seed: int = 1
-) -> HeldOutSaving:
+def judge(decided: pd.DataFrame, *, level: float = 0.9, seed: int = 1) -> HeldOutSaving:
     """Compare rules by what they saved, resampling whole lots.
 
     The best rule is chosen again on each draw of lots and judged on the lots that were not drawn;
@@ -160,7 +158,7 @@ def judge(
     decided : pandas.DataFrame
         As `held_out` returns it.
     level : float
-    resamples, seed : int
+    seed : int
 
     Returns
     -------
@@ -174,7 +172,7 @@ def judge(
     mean = worth.sum(axis=0) / size.sum()
 
     rng = np.random.default_rng(seed)
-    drawn = rng.multinomial(lots, np.full(lots, 1 / lots), size=resamples)
+    drawn = rng.multinomial(lots, np.full(lots, 1 / lots), size=RESAMPLES)
     drawn = drawn[(drawn == 0).any(axis=1)]
     inside = drawn @ worth / (drawn @ size)[:, None]
     left = (drawn == 0).astype(float)

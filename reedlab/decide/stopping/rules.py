@@ -1,7 +1,7 @@
 """Rules that pass over a blank, learnt from records.
 
 A rule says by signs that are seen at the bench which blanks to stop. The signs are chosen by the
-chance of success that a model predicts from them; `reedlab.decide.stopping.stakes` counts what
+chance of success that a model predicts from them; `reedlab.decide.stopping.break_even` counts what
 following a rule is worth.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from reedlab.decide.stopping.stakes import Stakes
+from reedlab.decide.stopping.break_even import Stakes
 from reedlab.elementary import normal_nodes
 from reedlab.errors import ModelError
 

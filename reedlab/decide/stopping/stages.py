@@ -24,8 +24,8 @@ from reedlab.decide.answer import (
     graded,
 )
 from reedlab.decide.evidence import count, pieces_a_year
+from reedlab.decide.stopping.break_even import Stakes
 from reedlab.decide.stopping.rules import Measure, Signs
-from reedlab.decide.stopping.stakes import Stakes
 from reedlab.decide.stopping.tryout import (
     BY_LOT,
     FEWEST,

@@ -18,6 +18,7 @@ from scipy.stats import norm
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.draws import interval
 from reedlab.decide.evidence import FEWEST_TIMED
+from reedlab.decide.stopping.break_even import Stakes
 from reedlab.decide.stopping.folds import held_out, judge
 from reedlab.decide.stopping.rules import (
     FittedPrediction,
@@ -26,7 +27,6 @@ from reedlab.decide.stopping.rules import (
     fit_prediction,
     fit_rules,
 )
-from reedlab.decide.stopping.stakes import Stakes
 
 FEWEST = {"lots": 6, "reeds": 60, "of each outcome": 15, "timed": FEWEST_TIMED}
 """Below these a rule is not even tried: a fold would hold next to nothing."""
@@ -164,7 +164,6 @@ def try_rules(
     stakes_of: Callable[[pd.DataFrame], Stakes],
     *,
     level: float = 0.9,
-    folds: int = 10,
     seed: int = 1,
 ) -> Tryout:
     """Try rules on held-out lots.
@@ -176,7 +175,7 @@ def try_rules(
     rules : mapping of str to Signs
     stakes_of : callable
         Works out the stakes from rows.
-    level, folds, seed
+    level, seed
         As in `held_out` and `judge`.
 
     Returns
@@ -189,7 +188,7 @@ def try_rules(
     paying = {name: rule for name, rule in rules.items() if not keeps[name].all()}
     if not paying:
         return _NONE_PAYS
-    decided = held_out(cases, paying, stakes_of, folds=folds, seed=seed)
+    decided = held_out(cases, paying, stakes_of, seed=seed)
     # A rule that is not found again without some of the lots saved nothing anywhere, and there is
     # no spread to say how sure that is.
     decided = decided[~decided.groupby("rule")["keep"].transform("all")]

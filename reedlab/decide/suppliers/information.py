@@ -16,6 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln, xlog1py, xlogy
 
 Floats = NDArray[np.float64]
+RESULTS = 400
+"""Results of a trial that are simulated; no more than there are draws."""
 
 
 def expected_regret(benefit: ArrayLike) -> Floats:
@@ -125,7 +127,7 @@ class Pace:
 
 
 def sampled_likelihood(
-    chance: ArrayLike, paces: tuple[Pace, Pace], reeds: int, seed: int = 1, results: int = 400
+    chance: ArrayLike, paces: tuple[Pace, Pace], reeds: int, seed: int
 ) -> Floats:
     """Simulate what a trial shows, its minutes too, and return how likely each draw makes it.
 
@@ -142,8 +144,6 @@ def sampled_likelihood(
         In the trial.
     seed : int
         Of the results.
-    results : int
-        How many are simulated; no more than there are draws.
 
     Returns
     -------
@@ -152,7 +152,7 @@ def sampled_likelihood(
     """
     p = np.clip(np.asarray(chance, dtype=float), 1e-12, 1 - 1e-12)
     rng = np.random.default_rng(seed)
-    truth = np.linspace(0, len(p) - 1, min(results, len(p))).astype(int)
+    truth = np.linspace(0, len(p) - 1, min(RESULTS, len(p))).astype(int)
     good = rng.binomial(reeds, p[truth])
     # A log likelihood is a sum of what a draw says times what a result shows, so it is one product:
     # y log p + (n - y) log(1 - p), and for each pace -m (x - c)² / 2 sd² - log sd.

@@ -95,7 +95,7 @@ class Usual:
     of: str
 
 
-def usual(bench: Any, lot: str, seed: int = 1, draws: int = 2000) -> Usual:
+def usual(bench: Any, lot: str) -> Usual:
     """Read from the models of a bench what blanks of a lot may be expected to do.
 
     Parameters
@@ -103,8 +103,6 @@ def usual(bench: Any, lot: str, seed: int = 1, draws: int = 2000) -> Usual:
     bench : Bench
     lot : str
         Its supplier's lots are read; those of all suppliers where the bench does not have it.
-    seed, draws : int
-        Of the posterior.
 
     Raises
     ------
@@ -115,7 +113,7 @@ def usual(bench: Any, lot: str, seed: int = 1, draws: int = 2000) -> Usual:
     from reedlab.decide.models import fit_models
 
     evidence = gather(bench)
-    models = fit_models(evidence, seed, draws)
+    models = fit_models(evidence, seed=1, draws=2000)
     chance = models.next_lot(evidence).one.success
     lots = bench.tables["lots"].astype({"lot": str, "supplier": str})
     names = evidence.arms["supplier"].tolist()
@@ -161,18 +159,16 @@ def draw(plan: Plan) -> pd.DataFrame:
     )
 
 
-def number_needed(plan: Plan, *, significance: float = 0.05, power: float = 0.8) -> pd.DataFrame:
+def number_needed(plan: Plan) -> pd.DataFrame:
     """Count the blanks that it takes to detect the difference that would matter.
 
     Success is counted by the arcsine difference of two proportions (Cohen 1988, chapter 6),
-    minutes by the t test on pairs of log minutes (chapter 2), both two-sided.
+    minutes by the t test on pairs of log minutes (chapter 2); both two-sided at 5 %, power 80 %.
 
     Parameters
     ----------
     plan : Plan
         Its ``blanks`` give what as many as that can detect.
-    significance, power : float
-        The usual 5 and 80 per cent.
 
     Returns
     -------
@@ -189,7 +185,7 @@ def number_needed(plan: Plan, *, significance: float = 0.05, power: float = 0.8)
     from statsmodels.stats.power import NormalIndPower, TTestPower
     from statsmodels.stats.proportion import proportion_effectsize
 
-    aims = {"alpha": significance, "power": power}
+    aims = {"alpha": 0.05, "power": 0.8}
     better = min(plan.usual_success + plan.success_difference, 1.0)
     h = abs(proportion_effectsize(better, plan.usual_success))
     per_setting = NormalIndPower().solve_power(effect_size=h, **aims)

@@ -62,7 +62,7 @@ class PencilSheet:
     rows: pd.DataFrame
 
 
-def new_sheet(bench: Any, lot: str = "", rows: int = ROWS, tied_on: str = "") -> PencilSheet:
+def new_sheet(bench: Any, lot: str = "", rows: int = ROWS) -> PencilSheet:
     """Keep the rows of a new sheet in the bench: labels that no reed has yet.
 
     Parameters
@@ -73,8 +73,6 @@ def new_sheet(bench: Any, lot: str = "", rows: int = ROWS, tied_on: str = "") ->
         Of the batch; may be written on the sheet by hand and typed later.
     rows : int
         Number of blanks, 1 to 12.
-    tied_on : str
-        The day, such as ``2026-03-05``; may be written by hand.
 
     Returns
     -------
@@ -95,7 +93,7 @@ def new_sheet(bench: Any, lot: str = "", rows: int = ROWS, tied_on: str = "") ->
     with alone_in(folder / FOLDER):
         number = 1 + max((int(path.stem) for path in sheets_of(folder)), default=0)
         labels = _next_labels(labels_in_use(bench), rows)
-        frame = pd.DataFrame({"reed": labels, "lot": lot, "tied_on": tied_on})
+        frame = pd.DataFrame({"reed": labels, "lot": lot})
         frame = frame.reindex(columns=list(_COLUMNS), fill_value="")
         write_table(frame, folder / FOLDER / f"{number}.csv")
     return PencilSheet(number, frame)

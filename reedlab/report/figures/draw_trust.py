@@ -9,7 +9,6 @@ import pandas as pd
 
 from reedlab.report.figures.base import legend, marks, name_rows, new_axes, picture, said_and_met
 from reedlab.report.figures.theme import DASHED, MARKERS, PALETTE, PERCENT
-from reedlab.report.words.numbers import percent
 from reedlab.report.words.trust_words import NEXT_LOT
 
 if TYPE_CHECKING:
@@ -24,8 +23,8 @@ _LINES = {
 
 
 @picture
-def coverage(frame: pd.DataFrame, level: float = 0.95) -> Axes:
-    """Draw how often intervals held the truth: a row a quantity, a shape a number of suppliers.
+def coverage(frame: pd.DataFrame) -> Axes:
+    """Draw how often 95 % intervals held the truth: a row a quantity, a shape a supplier count.
 
     The band is the range that the share of an exact interval keeps to, for all rows together.
 
@@ -33,25 +32,23 @@ def coverage(frame: pd.DataFrame, level: float = 0.95) -> Axes:
     ----------
     frame : pandas.DataFrame
         ``design``, ``quantity``, ``level``, ``share``, ``low``, ``high``.
-    level : float
-        Which intervals.
 
     Returns
     -------
     matplotlib.axes.Axes
     """
-    own = frame[np.isclose(frame["level"], level)]
+    own = frame[np.isclose(frame["level"], 0.95)]
     quantities = list(dict.fromkeys(own["quantity"]))
     ax = new_axes(height=1.3 + 0.36 * len(quantities))
     ax.axvspan(own["low"].min(), own["high"].max(), color=PALETTE[4], alpha=0.3, linewidth=0)
-    ax.axvline(level, **DASHED)
+    ax.axvline(0.95, **DASHED)
     designs = list(own["design"].unique())
     aside = 0.2 * (own["design"].map(designs.index) - 1)
     rows = own.assign(row=own["quantity"].map(quantities.index) + aside)
     keys = marks(ax, rows, "share", "row", "design", designs, s=36, linewidth=0)
     name_rows(ax, quantities)
     _whole_percents(ax.xaxis)
-    ax.set_xlabel(f"{percent(level)} intervals that held the truth", loc="right")
+    ax.set_xlabel("95% intervals that held the truth", loc="right")
     legend(ax.figure, keys, loc="outside upper center", ncols=len(keys))
     return ax
 
@@ -111,36 +108,6 @@ def fixed_truths(frame: pd.DataFrame) -> Axes:
     _whole_percents(ax.yaxis)
     ax.grid(visible=False, axis="x")
     ax.figure.legend(loc="outside upper left", frameon=False)
-    return ax
-
-
-@picture
-def outside_worlds(frame: pd.DataFrame, level: float = 0.9) -> Axes:
-    """Draw how often ranges held where a workshop is not as the models assume: a row a world.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``world``, ``benches``, ``holds_success``, ``holds_cost``.
-    level : float
-        Of the ranges.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
-    ax = new_axes(height=1.3 + 0.36 * len(frame))
-    ax.axvline(level, **DASHED)
-    for place, measure in enumerate(("success", "cost")):
-        share = frame[f"holds_{measure}"]
-        half = 1.96 * np.sqrt(share * (1 - share) / frame["benches"])
-        y = np.arange(len(frame)) + 0.24 * (place - 0.5)
-        mark, look = MARKERS[place], PALETTE[place]
-        ax.errorbar(share, y, xerr=half, fmt=mark, color=look, elinewidth=2, label=measure)
-    name_rows(ax, frame["world"])
-    _whole_percents(ax.xaxis)
-    ax.set_xlabel(f"{percent(level)} ranges of a next lot that held the truth", loc="right")
-    ax.figure.legend(loc="outside upper center", frameon=False, ncols=2)
     return ax
 
 

@@ -129,7 +129,7 @@ def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95)
     return " ".join(said)
 
 
-def typical(post: Any, level: float = 0.95) -> tuple[float, float, float]:
+def typical(post: Any) -> tuple[float, float, float]:
     """Return the median response in a middle lot, for a model of a logarithm, with its interval.
 
     Half of a middle lot's reeds are below it. The mean over reeds and lots is somewhat higher, and
@@ -139,15 +139,13 @@ def typical(post: Any, level: float = 0.95) -> tuple[float, float, float]:
     ----------
     post : Posterior
         Of a Gaussian model whose response is a logarithm.
-    level : float
-        Of the interval.
 
     Returns
     -------
     tuple of float
-        Median, low, high, in the unit under the logarithm.
+        Median, low, high (95 %), in the unit under the logarithm.
     """
     design = post.design
     average = post.draws()[list(design.fixed_names)].to_numpy() @ design.X.mean(axis=0)
-    middle, low, high = np.exp(np.quantile(average, [0.5, (1 - level) / 2, (1 + level) / 2]))
+    middle, low, high = np.exp(np.quantile(average, [0.5, 0.025, 0.975]))
     return float(middle), float(low), float(high)

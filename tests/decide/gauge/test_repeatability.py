@@ -137,7 +137,7 @@ def test_more_readings_help_as_spearman_and_brown_say():
     study = gauge(bench(draw(np.random.default_rng(5), hands=1, piece=1.0)), "hardness")
     rho, k = study.table.loc["one hand", "reliability"], study.enough["readings"]
     np.testing.assert_allclose(study.enough["one_hand"], k * rho / (1 + (k - 1) * rho))
-    needed = study.readings_for(0.8)
+    needed = study.readings_needed()
     assert needed == int(np.ceil(0.8 / 0.2 * (1 - rho) / rho)) > 1
     assert "any_hand" not in study.enough and "any hand" not in study.table.index
     assert study.hands == 1 and "another's is not known" in study.sentence()

@@ -51,25 +51,27 @@ def test_normal_sample_is_the_unit_normal_loss_integral():
     assert got == pytest.approx(sd * (stats.norm.pdf(d) - d * stats.norm.sf(d)), rel=2e-3)
 
 
-def test_minutes_alone_are_worth_the_unit_normal_loss_integral():
+def test_minutes_alone_are_worth_the_unit_normal_loss_integral(monkeypatch):
+    monkeypatch.setattr(information, "RESULTS", 4_000)
     # The same closed form, asked by simulation: every reed turns out good, so that a trial of n
     # tells nothing but mean log minutes, normal(θ, r²/n); benefit θ against 0.
     m, s, r, n = 0.3, 1.0, 2.0, 5
     theta = stats.norm(m, s).ppf((np.arange(4_000) + 0.5) / 4_000)
     theta = np.random.default_rng(1).permutation(theta)
     pace = information.Pace(np.exp(theta + r**2 / 2), np.full(4_000, r))
-    likely = information.sampled_likelihood(np.ones(4_000), (pace, pace), n, results=4_000)
+    likely = information.sampled_likelihood(np.ones(4_000), (pace, pace), n, seed=1)
     got = information.value_of_sample(np.column_stack([theta, np.zeros_like(theta)]), likely)
     sd = s**2 / np.sqrt(s**2 + r**2 / n)
     d = m / sd
     assert got == pytest.approx(sd * (stats.norm.pdf(d) - d * stats.norm.sf(d)), rel=0.05)
 
 
-def test_minutes_that_tell_nothing_leave_the_binomial_value():
+def test_minutes_that_tell_nothing_leave_the_binomial_value(monkeypatch):
+    monkeypatch.setattr(information, "RESULTS", 2_000)
     p = np.random.default_rng(2).permutation(stats.beta(6, 4).ppf((np.arange(4_000) + 0.5) / 4_000))
     benefit = np.column_stack([p, np.full_like(p, 0.6)])
     pace = information.Pace(np.full(4_000, 30.0), np.full(4_000, 0.3))
-    likely = information.sampled_likelihood(p, (pace, pace), 10, results=2_000)
+    likely = information.sampled_likelihood(p, (pace, pace), 10, seed=1)
     exact = information.value_of_sample(benefit, information.binomial_likelihood(p, 10))
     assert information.value_of_sample(benefit, likely) == pytest.approx(exact, rel=0.06)
 

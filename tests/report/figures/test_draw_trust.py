@@ -115,16 +115,6 @@ def test_the_sentence_quotes_the_nearest_design_and_what_failed(coverage, best, 
     assert f"the intervals of {trust_words.NEXT_LOT} did not" in trust_words.sentence(failed, 9)
 
 
-def test_worlds_outside_are_drawn_for_success_and_cost_with_their_error(outside):
-    ax = draw_trust.outside_worlds(outside)
-    drawn = {bar.get_label(): bar for bar in ax.containers}
-    assert list(drawn) == ["success", "cost"]
-    assert drawn["cost"].lines[0].get_xdata().tolist() == [0.91, 0.83, 0.88]
-    (segments,) = drawn["success"].lines[2]
-    half = 1.96 * np.sqrt(0.9 * 0.1 / 200)
-    np.testing.assert_allclose(segments.get_segments()[0][:, 0], [0.9 - half, 0.9 + half])
-
-
 def test_the_shipped_study_is_the_size_that_it_claims():
     study = trust_words.study()
     assert study["coverage"]["benches"].min() >= 2000
