@@ -484,9 +484,9 @@ function minutesRow(batch, screen, chooseBlank) {
 
 // ---- what is tried on a blank before it is judged, and its place; all of it may stay open ----
 
-function triedButton(batch, before, reed) {
+function triedButton(batch, before, reed, settled = (then) => then) {
   return button(`${Object.keys(bench.tried).join(", ")}, place`.toUpperCase(),
-    () => go(tried(batch, before, reed)), { id: "tried" });
+    settled(() => go(tried(batch, before, reed))), { id: "tried" });
 }
 
 function tried(batch, before, reed = batch.reeds[0]) {
@@ -540,6 +540,13 @@ function tried(batch, before, reed = batch.reeds[0]) {
 function play(batch) {
   let reed = batch.reeds[0];
   let asks = "verdict";
+  let written = ""; // a note that is still in its field
+  const withNote = (then) => async () => {
+    const note = written;
+    written = "";
+    if (note) await noted([{ table: "reeds", cells: { reed, note } }], `${reed}: ${note}`);
+    await then();
+  };
   const left = () => batch.reeds.filter((label) => !progress.reeds.get(label)?.outcome);
   const following = () => {
     const at = batch.reeds.indexOf(reed);
@@ -548,12 +555,12 @@ function play(batch) {
     asks = "verdict";
     show(reed ? screen : start);
   };
-  const judged = (word) => async () => {
+  const judged = (word) => withNote(async () => {
     await noted([{ table: "reeds", cells: { reed, ...bench.endings[word], judged_on: today() } }],
       `${reed}: ${word}.`);
     asks = word === "no" ? "fault" : "strength";
     show(screen);
-  };
+  });
   const more = (column) => async (word) => {
     await noted([{ table: "reeds", cells: { reed, [column]: word } }], `${reed}: ${inWords(word)}.`);
     following();
@@ -580,25 +587,23 @@ function play(batch) {
   const noteRow = () => {
     const field = make("input", { id: "note", maxlength: "200", autocomplete: "off", enterkeyhint: "done",
       value: progress.reeds.get(reed)?.note ?? "" });
+    field.addEventListener("input", () => { written = field.value.trim(); });
     return make("details", {}, make("summary", {}, "A note"),
       make("label", { for: "note" }, "note", field),
-      button("KEEP THE NOTE", async () => {
-        const text = field.value.trim();
-        if (text) await noted([{ table: "reeds", cells: { reed, note: text } }], `${reed}: ${text}`);
-        show(screen);
-      }, { id: "keep-note" }));
+      button("KEEP THE NOTE", withNote(() => show(screen)), { id: "keep-note" }));
   };
   const screen = () => ({
     title: asks === "verdict" ? `${left().length} of ${batch.lot}` : batch.lot,
-    left: [back()],
+    left: [button("BACK", withNote(() => go(start)), { id: "back" })],
     right: [undoButton(undone)],
     body: asks === "verdict"
       ? [
         stepTabs({ ...batch, reeds: left() }),
         make("div", { class: "grid" }, ...left().map((label) => button(label,
-          () => { reed = label; go(screen); }, { id: `reed-${label}`, "aria-current": `${label === reed}` }))),
+          withNote(() => { reed = label; go(screen); }),
+          { id: `reed-${label}`, "aria-current": `${label === reed}` }))),
         noteRow(),
-        triedButton({ ...batch, reeds: left() }, screen, reed),
+        triedButton({ ...batch, reeds: left() }, screen, reed, withNote),
         make("p", { class: "which" }, reed),
       ]
       : [make("p", { class: "which" }, reed),
