@@ -233,7 +233,7 @@ class Desk:
         keys = [w.Text(description=reed, style=_label()) for reed in kept.rows["reed"]]
         minutes = {
             stage: w.Text(description=f"minutes, {stage}", style=_label())
-            for stage in ("rough", "finish")
+            for stage in pencil_rows.MINUTES
         }
 
         def save() -> None:

@@ -281,6 +281,15 @@ def note(folder: Path, kind: str, rows: pd.DataFrame, device: str = DESK) -> Pat
         return _store(entries, kind, path)
 
 
+def noted(folder: Path, kind: str, device: str = DESK) -> pd.DataFrame:
+    """Return a device's entries of one table as text, those that are taken back left out."""
+    rows = _stored(_file(folder, kind, device)).reindex(
+        columns=list(entry_table(kind).columns), fill_value=""
+    )
+    gone = rows["entry"].isin(rows["undoes"]) | (rows["undoes"] != "")
+    return rows[~gone]
+
+
 def _stored(path: Path) -> pd.DataFrame:
     if not path.exists():
         return pd.DataFrame({"entry": pd.Series(dtype=str)})

@@ -99,8 +99,8 @@ def batches(reeds: pd.DataFrame, sittings: pd.DataFrame) -> list[Batch]:
     """Find the reeds of each batch.
 
     A batch names its reeds (``12, 13; 14``) or counts them (a plain number; ``12;`` is the reed
-    12). A count belongs to the reeds that its maker tied, roughed or finished that day, unless there are
-    more of them than it counts.
+    12). A count belongs to the reeds that its maker tied, roughed or finished that day, unless
+    there are more of them than it counts.
     """
     if sittings.empty:
         return []

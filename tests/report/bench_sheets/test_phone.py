@@ -571,8 +571,8 @@ def test_two_hundred_entries_on_a_slow_processor_make_no_tap_heavier(folder, con
 
 SCREENS = (
     (), ("letter-A", "tie", "lot-L21", "places"), ("tied",), ("ROUGH", "reed-R3"), ("start-timer",),
-    ("tried", "seals-yes"), ("back", "back", "PLAY"), ("verdict-no",), ("fault-flat", "send"), ("look-back",),
-    ("back", "save"), ("yes", "send", "clear"),
+    ("tried", "seals-yes"), ("back", "back", "PLAY"), ("verdict-no",), ("fault-flat", "send"),
+    ("look-back",), ("back", "save"), ("yes", "send", "clear"),
 )  # fmt: skip
 SMALLEST = """[...document.querySelectorAll("button, summary, input")]
     .map((e) => [e.outerHTML, e.getBoundingClientRect()])
