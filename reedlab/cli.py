@@ -522,6 +522,10 @@ def gather_entries(
         list[Path],
         typer.Argument(metavar="FILE...", help="Exports of entries; - reads pasted text."),
     ],
+    meant: Annotated[
+        bool,
+        typer.Option("--meant", help="Take them even if they come from another bench's page."),
+    ] = False,
 ) -> None:
     """Take entries from a phone or another computer into the bench, each once.
 
@@ -531,7 +535,8 @@ def gather_entries(
 
     for path in files:
         text = sys.stdin.read() if str(path) == "-" else path.read_text(encoding="utf-8-sig")
-        came = gather(directory, text, "the pasted text" if str(path) == "-" else str(path))
+        name = "the pasted text" if str(path) == "-" else str(path)
+        came = gather(directory, text, name, meant=meant)
         _say(f"{path}: {came.added} new entries, {came.known} that were there already.")
         if came.differing:
             _say(

@@ -19,20 +19,19 @@ import pandas as pd
 
 from reedlab.decide.blanks_in_progress import DONE_ON, blanks
 from reedlab.errors import RecordError
-from reedlab.records.entries import DESK, entry_table, numbers_by_device
+from reedlab.records.entries import BENCH_ID, DESK, entry_table, numbers_by_device
 from reedlab.records.settings import STEPS
 from reedlab.records.store import write_text
 from reedlab.records.tables import FAULTS, STRENGTHS, TABLES
 from reedlab.records.tidy.makers import ONE
 from reedlab.records.write.pencil_rows import ENDINGS, ROWS, labels_in_use
 
-FOLDER = "phone"
+FOLDER = BENCH_ID.parent.name
 """Where the page and its folder for the web are, in the bench's folder."""
 SITE = "site"
 PAGE = "bench.html"
 _PARTS = Path(__file__).resolve().parent / "phone_page"
 _SCRIPTS = ("elements", "keeping", "progress", "sending", "stopwatch", "screens", "start")
-_ID = "id.txt"
 _FAULTS_SHOWN, _LETTERS_SHOWN = 10, 6
 _TRIED = {
     name: TABLES["reeds"].columns[name].words or ("yes", "no")
@@ -94,7 +93,7 @@ def write_phone(bench: Any, to: Path | None = None) -> Path:
 
 def _identifier(folder: Path) -> str:
     """Return the bench's identifier, which is made up once."""
-    path = folder / _ID
+    path = folder / BENCH_ID.name
     known = path.read_text("utf-8").strip() if path.exists() else ""
     if not re.fullmatch(r"[0-9a-f]{12}", known):
         known = secrets.token_hex(6)

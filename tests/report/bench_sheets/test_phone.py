@@ -365,7 +365,14 @@ def test_the_share_sheet_gets_the_file_and_a_refusal_is_said(folder, contexts, a
     phone.tap("verdict-good", "open", "send", "share")
     expect(phone.said).to_contain_text("Not shared")
     phone.tap("share", "yes")
-    assert gather(folder, phone.page.evaluate("window.shared"), "shared").added == 1
+    shared = phone.page.evaluate("window.shared")
+    other = shutil.copytree(folder, folder.parent / "other", ignore=lambda *_: ["phone"])
+    with pytest.raises(RecordError, match=r"from a phone page of another bench.* \(--meant\)"):
+        gather(other, shared, "shared")
+    assert not (other / "entries").exists()
+    assert gather(folder, shared, "shared").added == 1
+    assert gather(other, shared, "shared", meant=True).added == 1
+    assert gather(other, shared, "shared").known == 1  # said once
 
 
 @pytest.mark.parametrize("note_text", ['=1+1, "quoted"', "-flat, </script>"])
@@ -425,10 +432,11 @@ def test_storage_cleared_in_the_middle_loses_nothing_and_is_said(phone):
 
 
 REFUSED = "Object.defineProperty(window, 'indexedDB', { get() { throw new Error('refused'); } });"
-FULL = """const add = IDBObjectStore.prototype.add;
-    IDBObjectStore.prototype.add = function (...given) {
-      if (window.full) throw new DOMException("full", "QuotaExceededError");
-      return add.apply(this, given); };"""
+FULL = """for (const way of ["add", "put"]) {
+      const into = IDBObjectStore.prototype[way];
+      IDBObjectStore.prototype[way] = function (...given) {
+        if (window.full && this.name === "log") throw new DOMException("full", "QuotaExceededError");
+        return into.apply(this, given); }; }"""
 
 
 def test_refused_storage_is_said_first_and_then_on_every_screen(address, contexts):
@@ -461,7 +469,7 @@ def test_in_an_opaque_origin_the_page_says_so_and_copies(folder, contexts):
     page = contexts().new_page()
     page.set_default_timeout(10_000)
     page.set_content('<iframe sandbox="allow-scripts" width="360" height="640"></iframe>')
-    inner = phone_page(opened(folder), "0" * 12)
+    inner = phone_page(opened(folder), (folder / "phone" / "id.txt").read_text().strip())
     page.locator("iframe").evaluate("(frame, text) => { frame.srcdoc = text; }", inner)
     frame = page.frame_locator("iframe")
     expect(frame.locator("h1")).to_have_text("This page cannot keep entries here.")

@@ -174,9 +174,10 @@ function chooseLetter() {
         + "open that page and send them. If you noted some on this page, the browser has cleared them."),
     ],
     thumb: [make("div", { class: "three" }, ...bench.letters.map((letter) => button(letter, async () => {
-      // Two phones with one letter by mistake still differ in the rest of the code.
+      // Two phones with one letter by mistake still differ in the rest of the code, and its end says
+      // of which bench they are.
       const rest = Math.floor(Math.random() * 36 ** 5).toString(36).padStart(5, "0");
-      await keeping.note("device", { letter, code: letter + rest });
+      await keeping.note("device", { letter, code: letter + rest + bench.id.slice(0, 6) });
       // Without storage the next visit would begin with the same labels: begin somewhere else.
       if (!keeping.lasting) {
         await keeping.note("highest", { [letter]: 100 * Math.floor(100 + 900 * Math.random()) });
