@@ -435,7 +435,7 @@ REFUSED = "Object.defineProperty(window, 'indexedDB', { get() { throw new Error(
 FULL = """for (const way of ["add", "put"]) {
       const into = IDBObjectStore.prototype[way];
       IDBObjectStore.prototype[way] = function (...given) {
-        if (window.full && this.name === "log") throw new DOMException("full", "QuotaExceededError");
+        if (window.full && this.name === "log") throw new DOMException("", "QuotaExceededError");
         return into.apply(this, given); }; }"""
 
 
