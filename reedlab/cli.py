@@ -17,6 +17,7 @@ import os
 import shlex
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -480,9 +481,15 @@ def type_sheet(
     kept = pencil_rows.open_sheet(directory, number)
     _say(f"Sheet {number}, {len(kept.rows)} reeds. {pencil_rows.KEYS}")
     there = {name for name in kept.rows if (kept.rows[name] != "").all()}
-    batch = {name: _asked(says) for name, says in pencil_rows.BATCH.items() if name not in there}
+    batch = {
+        name: _typed(partial(pencil_rows.read_shared, name), says)
+        for name, says in pencil_rows.BATCH.items() if name not in there
+    }  # fmt: skip
     typed = [_typed(pencil_rows.read_keys, reed) for reed in kept.rows["reed"]]
-    minutes = {stage: _asked(f"minutes of the batch, {stage}") for stage in ("rough", "finish")}
+    count = partial(pencil_rows.read_shared, "minutes")
+    minutes = {
+        stage: _typed(count, f"minutes of the batch, {stage}") for stage in pencil_rows.MINUTES
+    }
     saved = pencil_rows.save_typed(directory, kept, batch, typed, minutes)
     _say(f"{saved} noted in {directory / 'entries'}; your own sheet is as it was.")
     _next(f"see what is to do: {_command('today', directory)}.")
@@ -497,7 +504,7 @@ def _asked(says: str) -> str:
 
 
 def _typed(read: Any, says: str) -> str:
-    """Ask until the keys can be read."""
+    """Ask until what is typed can be read."""
     while True:
         keys = _asked(says)
         try:
@@ -515,6 +522,10 @@ def gather_entries(
         list[Path],
         typer.Argument(metavar="FILE...", help="Exports of entries; - reads pasted text."),
     ],
+    meant: Annotated[
+        bool,
+        typer.Option("--meant", help="Take them even if they come from another bench's page."),
+    ] = False,
 ) -> None:
     """Take entries from a phone or another computer into the bench, each once.
 
@@ -524,7 +535,8 @@ def gather_entries(
 
     for path in files:
         text = sys.stdin.read() if str(path) == "-" else path.read_text(encoding="utf-8-sig")
-        came = gather(directory, text, "the pasted text" if str(path) == "-" else str(path))
+        name = "the pasted text" if str(path) == "-" else str(path)
+        came = gather(directory, text, name, meant=meant)
         _say(f"{path}: {came.added} new entries, {came.known} that were there already.")
         if came.differing:
             _say(

@@ -63,9 +63,9 @@ def test_a_year(said, tmp_path):
     assert rl.open_bench(bench).findings.empty
     # A batch of ten of lot B on a pencil sheet, 41 to 50: seven good, one plays, two lost.
     assert "Sheet 1 is in" in said("sheet", bench, "--lot", "B", "--rows", "10")
-    keys = ["KL", "2026-11-02", "2026-11-03", "2026-11-05", "2026-11-07"]
-    keys += ["g3", "g3k", "g2", "g3", "g4", "g3", "g3", "p2", "r1", "f4", "95", "140"]
-    assert "10 reeds and 2 sittings noted" in said("type", bench, 1, keys=keys)
+    keys = ["KL", "2026-11-02", "", "72,5", "11", "41", "2026-11-03", "2026-11-05", "2026-11-07"]
+    keys += ["g3", "g3k", "g2", "g3", "g4", "g3", "g3", "p2", "r1", "f4", "30", "95", "140"]
+    assert "10 reeds and 3 sittings noted" in said("type", bench, 1, keys=keys)
     # From the phone: three old blanks of B end, and twelve more of B are tied, five roughed.
     rows = ["entry,noted_at,reed,lot,maker,tied_on,rough_on,judged_on,outcome,lost_at,fault,"
             "strength",
@@ -97,6 +97,9 @@ def test_a_year(said, tmp_path):
     assert reeds.loc["49", ["outcome", "lost_at", "fault"]].tolist() == [
         "given_up", "rough", "leaks",
     ]  # fmt: skip
+    assert reeds.loc["42", ["place", "tied_mm", "seals"]].tolist() == ["12", 72.5, True]
+    # 95 minutes of ten reeds at roughing, 140 of the nine that were left at finishing.
+    assert reeds.loc["41", "scrape_min"] == pytest.approx(95 / 10 + 140 / 9)
     # A: 12 good of 20 judged. B: 8 in the sheet, 7 typed and one from the phone, of 29 judged.
     known = opened.reeds.groupby("lot", observed=True)["success"].agg(["sum", "count"])
     assert known.loc[["A", "B"]].to_numpy().tolist() == [[12, 20], [16, 29]]

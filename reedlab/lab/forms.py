@@ -233,7 +233,7 @@ class Desk:
         keys = [w.Text(description=reed, style=_label()) for reed in kept.rows["reed"]]
         minutes = {
             stage: w.Text(description=f"minutes, {stage}", style=_label())
-            for stage in ("rough", "finish")
+            for stage in pencil_rows.MINUTES
         }
 
         def save() -> None:
@@ -257,6 +257,10 @@ class Desk:
         """Take exports of a phone, as files or as pasted text."""
         upload = w.FileUpload(accept=".csv,.txt", multiple=True, description="Choose exports")
         pasted = w.Textarea(placeholder="or paste the text here", rows=6, layout=_WIDE)
+        meant = w.Checkbox(
+            description="they are meant for this bench, even if they come from another's page",
+            indent=False, layout=_WIDE,
+        )  # fmt: skip
 
         def take() -> list[w.Widget]:
             given = [
@@ -265,12 +269,12 @@ class Desk:
             given += [("the pasted text", pasted.value)] if pasted.value.strip() else []
             said = []
             for name, text in given:
-                came = entries.gather(self.place, text, name)
+                came = entries.gather(self.place, text, name, meant=meant.value)
                 differing = f" Not taken: {', '.join(came.differing)}." * bool(came.differing)
                 said.append(f"{name}: {came.added} new entries, {came.known} known.{differing}")
             return [_said(line) for line in said or ["Choose a file or paste its text first."]]
 
-        return [upload, pasted, _button("Take them", lambda: self.show(take))]
+        return [upload, pasted, meant, _button("Take them", lambda: self.show(take))]
 
     def report(self) -> list[w.Widget]:
         """Write the report, step by step."""

@@ -31,6 +31,10 @@ FOLDER = "entries"
 DESK = "D"
 """The letter of what is noted at the computer."""
 KINDS = ("reeds", "sittings")
+BENCH_ID = Path("phone") / "id.txt"
+"""The file of a bench's identifier, which its phone pages share."""
+_CODE, _OF_BENCH = 6, 6
+"""A phone's own part of its label, and the part of the identifier that follows it."""
 _OWN = (
     Column("entry", "name", "the device's letter and a counter", needed=True),
     Column("noted_at", "time", "when it was noted"),
@@ -188,12 +192,12 @@ def _apart(hers: pd.DataFrame, entries: pd.DataFrame, found: Findings) -> pd.Ser
         if not differ:
             continue
         mine = (entries["reed"] == label) & (entries["device"] == device)
-        labels = labels.mask(mine, f"{label} ({device})")
+        own = f"{label} ({device[:_CODE]})"
+        labels = labels.mask(mine, own)
         at = entries[mine].iloc[0]
         found.add(
             at["file"], int(at["file_row"]), "reed", label, "warning",
-            f"is already the label of a reed {differ[0]}; this one is called "
-            f"{label} ({device})",
+            f"is already the label of a reed {differ[0]}; this one is called {own}",
             "give one of the two a new label",
         )  # fmt: skip
     return labels
@@ -281,6 +285,15 @@ def note(folder: Path, kind: str, rows: pd.DataFrame, device: str = DESK) -> Pat
         return _store(entries, kind, path)
 
 
+def noted(folder: Path, kind: str, device: str = DESK) -> pd.DataFrame:
+    """Return a device's entries of one table as text, those that are taken back left out."""
+    rows = _stored(_file(folder, kind, device)).reindex(
+        columns=list(entry_table(kind).columns), fill_value=""
+    )
+    gone = rows["entry"].isin(rows["undoes"]) | (rows["undoes"] != "")
+    return rows[~gone]
+
+
 def _stored(path: Path) -> pd.DataFrame:
     if not path.exists():
         return pd.DataFrame({"entry": pd.Series(dtype=str)})
@@ -343,7 +356,7 @@ class Gathered:
     differing: tuple[str, ...]
 
 
-def gather(folder: Path, text: str, name: str) -> Gathered:
+def gather(folder: Path, text: str, name: str, *, meant: bool = False) -> Gathered:
     """Take the entries of a phone's export into a bench, each once.
 
     Parameters
@@ -355,6 +368,9 @@ def gather(folder: Path, text: str, name: str) -> Gathered:
         names a ``reed`` is an entry of reeds, one that names ``reeds`` an entry of sittings.
     name : str
         What to call it in an error.
+    meant : bool, default False
+        Take entries from a phone page of another bench too. Later ones of that phone come by
+        themselves.
 
     Returns
     -------
@@ -363,13 +379,19 @@ def gather(folder: Path, text: str, name: str) -> Gathered:
     Raises
     ------
     RecordError
-        When the text holds no entries, or was cut on its way. Nothing is then taken.
+        When the text holds no entries, was cut on its way, or comes from a phone page of another
+        bench. Nothing is then taken.
     WriteError
         When the bench cannot be written to.
     """
     if not folder.is_dir():
         raise RecordError(f"{folder} is not a folder: give the folder with your records.")
     rows = _export(text, name)
+    if not meant and _of_another_bench(rows, folder):
+        raise RecordError(
+            f"{name} comes from a phone page of another bench: gather it into that one, or say "
+            "that it is meant for this one (--meant)."
+        )
     rows["kind"] = _kinds(rows, folder, name)
     added, known, differing = 0, 0, []
     with alone_in(folder / FOLDER):
@@ -386,6 +408,21 @@ def gather(folder: Path, text: str, name: str) -> Gathered:
             if (~there).any():
                 _store(pd.concat([before, own[~there]], ignore_index=True), kind, path)
     return Gathered(added, known - len(differing), tuple(differing))
+
+
+def _of_another_bench(rows: pd.DataFrame, folder: Path) -> bool:
+    """Say whether a phone that is new to a bench carries another bench's identifier.
+
+    Labels that are shorter carry none: they are older, or a person's own.
+    """
+    its = folder / BENCH_ID
+    own = its.read_text("utf-8").strip()[:_OF_BENCH] if its.exists() else ""
+    devices = rows["entry"].str.rpartition("-")[0].unique()
+    return any(
+        len(device) == _CODE + _OF_BENCH and device[_CODE:] != own
+        for device in devices
+        if not any(_file(folder, kind, device).exists() for kind in KINDS)
+    )
 
 
 _ENTRY = re.compile(r"\w{1,12}-\d{1,9}")

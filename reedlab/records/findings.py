@@ -46,6 +46,7 @@ class Findings:
 
     def __init__(self) -> None:
         self.made: set[str] = set()  # tables that are made from rows of reeds alone
+        self.written: dict[tuple[str, int, str], int] = {}  # a cell's row in reeds, by its own
         self._rows: list[tuple[Any, ...]] = []
         self._counts: Counter[tuple[str, str, str]] = Counter()
         self._wrong: dict[tuple[str, str], set[int]] = {}
@@ -66,6 +67,8 @@ class Findings:
 
         Within a severity findings are in the order of their rows, unless `place` says another.
         """
+        if row is not None and (table, row, column) in self.written:
+            row = -self.written[table, row, column]
         if (row or 0) < 0 or (row is None and table in self.made):
             column = name_in_reeds(table, column)
             table, row = "reeds", None if row is None else -row

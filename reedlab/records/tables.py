@@ -442,10 +442,10 @@ _TALLY = _table(
 
 _SITTINGS = _table(
     "sittings",
-    "a batch of scraping timed together",
+    "a batch timed together",
     Column("date", "date", "the day", needed=True, to_the_day=True),
-    Column("maker", "name", "who scraped"),
-    Column("stage", "word", "the work", words=("rough", "finish")),
+    Column("maker", "name", "who worked"),
+    Column("stage", "word", "the work", words=("tie", "rough", "finish")),
     Column("reeds", "text", "the reeds' labels, or how many", needed=True),
     Column("minutes", "minutes", "time for all of them", needed=True, possible=(0, 1440)),
     _RH,

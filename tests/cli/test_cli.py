@@ -285,10 +285,26 @@ def test_a_week_on_the_command_line(capsys, bench, monkeypatch):
     assert code == 0 and "Monday 9 March 2026" in said and "ROUGH  1 of L1" in said
     code, said, _ = run(capsys, "sheet", str(bench), "--lot", "L1", "--rows", "2", *day)
     assert code == 0 and (bench / "sheets" / "1.html").exists()
-    typed = iter(["AB", "2026-03-03", "2026-03-04", "", "2026-03-08", "g3", "r1", "30", ""])
+    typed = iter(
+        [
+            "AB",
+            "2026-03-03",
+            *[""] * 4,
+            "4.3.",
+            "2026-03-04",
+            "",
+            "2026-03-08",
+            "g3",
+            "r1",
+            "",
+            "30",
+            "",
+        ]
+    )
     monkeypatch.setattr("builtins.input", lambda _: next(typed))
     code, said, _ = run(capsys, "type", str(bench), "1")
-    assert code == 0 and "2 reeds and 1 sittings" in said
+    assert code == 0 and "2 reeds and 1 sitting noted" in said
+    assert "'4.3.' is not a valid date" in said  # and is asked again
     export = bench.parent / "A.csv"
     export.write_text("entry,noted_at,reed,outcome\nA-1,2026-03-09 10:00,3,good\n")
     for added in (1, 0):

@@ -116,6 +116,17 @@ def test_the_same_export_twice_adds_nothing(bench):
     assert len((bench / "entries" / "reeds-A.csv").read_text().splitlines()) == 3
 
 
+def test_a_label_of_another_bench_is_refused_and_one_that_names_none_is_taken(bench):
+    (bench / "phone").mkdir()
+    (bench / "phone" / "id.txt").write_text("0123456789ab\n")
+    own, other = (EXPORT.replace("A-", f"A1a2b3{of}-") for of in ("012345", "543210"))
+    with pytest.raises(RecordError, match="another bench"):
+        gather(bench, other, "export")
+    assert not (bench / "entries").exists()
+    assert gather(bench, own, "export").added == 2
+    assert gather(bench, EXPORT.replace("A-", "Bxy12-"), "export").added == 2
+
+
 def test_an_entry_that_comes_again_with_another_value_is_named_and_not_taken(bench):
     gather(bench, EXPORT, "export")
     again = gather(bench, EXPORT.replace("1,good", "1,reject"), "export")

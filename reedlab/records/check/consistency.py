@@ -430,7 +430,7 @@ def _half_timed(tables: Tables, found: Findings) -> None:
     found.each("reeds", "scrape_min", reeds.loc[differ, "scrape_min"], "warning",
                "is not rough_min and finish_min together; those two are used",
                "check the three of them")  # fmt: skip
-    if len(tables["sittings"]) or reeds["scrape_min"].notna().any():
+    if tables["sittings"]["stage"].ne("tie").any() or reeds["scrape_min"].notna().any():
         return
     for noted, other in (("rough_min", "finish_min"), ("finish_min", "rough_min")):
         tried = reeds[other].notna().any() or found.rows("reeds", other)
@@ -465,9 +465,8 @@ def _sittings(tables: Tables, found: Findings) -> None:
                 "counts reeds, but its day and maker do not show which; its minutes are not used",
                 "name them: 12; 13 (or 12; for one reed)",
             )  # fmt: skip
-        if not batch.stage:
-            continue
-        own = [timed[batch.stage][row] for row in batch.places if row in timed[batch.stage]]
+        alone = timed.get(batch.stage, {})
+        own = [alone[row] for row in batch.places if row in alone]
         if own:
             listed = ", ".join(own[:5]) + (" and others" if own[5:] else "")
             found.add("sittings", batch.row, "minutes", batch.minutes, "warning",

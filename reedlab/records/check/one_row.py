@@ -152,6 +152,12 @@ def _join(tables: Tables, table: Table, said: pd.DataFrame, found: Findings) -> 
         taken = labels[~labels.duplicated()].map(agreed.value)
         fresh[name] = taken.reindex(fresh.index).astype(column.dtype)
         empty = own[name].isna() & own.index.isin(kept.index)
+        # A finding names the first row that has the word, not the first of its label.
+        having = labels[values.notna() & values.eq(labels.map(agreed.value))]
+        first = having[~having.duplicated()]
+        at = dict(zip(made[key], -made.index)) | dict(zip(own[key][empty], own.index[empty]))
+        found.written |= {(table.name, at[label], name): row
+                          for row, label in first.items() if label in at}  # fmt: skip
         filled = own[key].astype(object).map(agreed.value)
         own[name] = own[name].astype(object).where(~empty, filled).astype(column.dtype)
     fresh = fresh.set_axis(pd.Index(-fresh.index, name="row"))

@@ -13,7 +13,7 @@ from reedlab.records.tables import STAGES_BEFORE_FINISHING, UNFINISHED
 from reedlab.records.tidy.days import exact
 
 _SEPARATORS = re.compile(r"[,;\n]")
-_DAY_OF = {"rough": "rough_on", "finish": "finished_on"}
+_DAY_OF = {"tie": "tied_on", "rough": "rough_on", "finish": "finished_on"}
 
 
 def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
@@ -60,7 +60,7 @@ def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.
     Returns
     -------
     dict of str to pandas.Series
-        For the stages rough, finish and "" (not given): minutes, by the index of the reed.
+        For the stages tie, rough, finish and "" (not given): minutes, by the index of the reed.
     """
     shares: dict[str, dict[int, float]] = {}
     for batch in batches(reeds, sittings):
@@ -78,7 +78,7 @@ class Batch(NamedTuple):
     row : int
         Its row in ``sittings``.
     stage : str
-        rough, finish, or "" if not given.
+        tie, rough, finish, or "" if not given.
     minutes, size : float
         The time, and the number of reeds.
     named : tuple of str
@@ -99,8 +99,8 @@ def batches(reeds: pd.DataFrame, sittings: pd.DataFrame) -> list[Batch]:
     """Find the reeds of each batch.
 
     A batch names its reeds (``12, 13; 14``) or counts them (a plain number; ``12;`` is the reed
-    12). A count belongs to the reeds that its maker roughed or finished that day, unless there are
-    more of them than it counts.
+    12). A count belongs to the reeds that its maker tied, roughed or finished that day, unless
+    there are more of them than it counts.
     """
     if sittings.empty:
         return []

@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from reedlab.errors import RecordError
-from reedlab.records.entries import note
+from reedlab.records.entries import note, noted
 from reedlab.records.store import alone_in, write_table
 from reedlab.records.tables import FAULTS, STRENGTHS
 
@@ -33,17 +33,24 @@ OPENINGS = {"s": "small", "m": "medium", "l": "large"}
 
 KEYS = (
     "Keys: g good, p plays, n no, r lost at roughing, f lost at finishing; 1 to 5 strength, or the "
-    "fault after n, r, f; - o + crow; s m l opening; k seals, u does not. Empty: nothing new."
+    "fault after n, r, f; - o + crow; s m l opening; k seals, u does not; a note behind /. "
+    "Empty: nothing new."
 )
 BATCH = {
     "lot": "lot",
     "maker": "by",
     "tied_on": "tied on (2026-03-05)",
+    "staple": "staple, if it is written there",
+    "tied_mm": "tied (mm)",
+    "place": "place of the first one in the board",
+    "rh_pct": "room (%)",
     "rough_on": "roughed on, if they are",
     "finished_on": "finished on, if they are",
     "judged_on": "day of the verdicts, if there are any",
 }
 """What is asked of a batch, in words."""
+MINUTES = {"tie": "tied_on", "rough": "rough_on", "finish": "finished_on"}
+"""The stages whose minutes are asked for the whole batch, and the day of each."""
 
 
 @dataclass(frozen=True)
@@ -144,8 +151,17 @@ def _next_labels(used: list[str], count: int) -> list[str]:
     if not split:
         return [str(n) for n in range(1, count + 1)]
     last = max(split, key=lambda m: int(m[2]))
-    start, width = int(last[2]) + 1, len(last[2]) if last[2].startswith("0") or last[1] else 0
-    return [f"{last[1]}{n:0{width}d}" for n in range(start, start + count)]
+    return _counted_on(last[0], count + 1)[1:]
+
+
+def _counted_on(first: str, count: int) -> list[str]:
+    """Count on from a label or a place in its form: R007, R008; what has no number stays alike."""
+    match = re.fullmatch(r"(.*?)(\d+)", first)
+    if not match:
+        return [first] * count
+    head, number = match[1], match[2]
+    width = len(number) if number.startswith("0") or head else 0
+    return [f"{head}{n:0{width}d}" for n in range(int(number), int(number) + count)]
 
 
 def read_keys(keys: str) -> dict[str, str]:
@@ -153,7 +169,7 @@ def read_keys(keys: str) -> dict[str, str]:
 
     ``g`` good, ``p`` plays, ``n`` no, ``r`` lost at roughing, ``f`` lost at finishing; ``1`` to
     ``5`` the strength from soft to hard, or after ``n``, ``r``, ``f`` a digit for the fault;
-    ``- o +`` the crow; ``s m l`` the opening; ``k`` seals, ``u`` does not.
+    ``- o +`` the crow; ``s m l`` the opening; ``k`` seals, ``u`` does not; behind ``/`` a note.
 
     Parameters
     ----------
@@ -175,7 +191,8 @@ def read_keys(keys: str) -> dict[str, str]:
     >>> read_keys("g3"), read_keys("n4")["fault"]
     ({'outcome': 'good', 'strength': 'medium'}, 'flat')
     """
-    cells: dict[str, str] = {}
+    keys, _, note_typed = keys.partition("/")
+    cells = {"note": note_typed.strip()} if note_typed.strip() else {}
     typed = keys.strip().casefold().replace(" ", "")
     lost = any(key in "nrf" for key in typed)
     for key in typed:
@@ -219,11 +236,12 @@ def save_typed(
     sheet : PencilSheet
         Its rows.
     batch : mapping of str to str
-        What all its reeds share: lot, maker, and the `DAYS` of the steps that are done.
+        What all its reeds share, by the names in `BATCH`.
     typed : sequence of str
         The keys of each row, see `read_keys`.
     minutes : mapping of str to str
-        Minutes of the batch at ``rough`` and ``finish``; they are not divided.
+        Minutes of the batch at the stages in `MINUTES`; they are not divided, and take the place
+        of those that were typed of this sheet before.
 
     Returns
     -------
@@ -235,13 +253,13 @@ def save_typed(
     RecordError
         When a day is not a valid date, or minutes are not a number.
     """
-    shared = {name: value for name, value in batch.items() if value}
-    for name in DAYS:
-        if name in shared:
-            shared[name] = _day(shared[name])
-    judged = shared.pop("judged_on", "")
+    shared = {name: read_shared(name, value) for name, value in batch.items() if value}
+    spent = {stage: read_shared("minutes", value) for stage, value in minutes.items() if value}
+    judged, first = shared.pop("judged_on", ""), shared.pop("place", "")
     now = f"{dt.datetime.now():%Y-%m-%d %H:%M}"
     known = sheet.rows.assign(**{n: "" for n in shared if n not in sheet.rows})
+    if first:
+        known["place"] = _counted_on(first, len(known))
     known = known.mask(known == "").fillna(shared)
     rows = []
     for (_, reed), keys in zip(known.iterrows(), typed, strict=True):
@@ -251,29 +269,59 @@ def save_typed(
             own.pop("finished_on", None)
         if "outcome" in cells and judged:
             cells["judged_on"] = judged
-        if cells or shared:
+        if cells or shared or first:
             rows.append({"noted_at": now, **own, **cells})
-    who, reeds = known["maker"].iloc[0], "; ".join(known["reed"])
-    sittings = [
-        {"noted_at": now, "date": shared.get(on) or judged or now[:10], "maker": who,
-         "stage": stage, "reeds": reeds, "minutes": _minutes(minutes[stage])}
-        for stage, on in (("rough", "rough_on"), ("finish", "finished_on")) if minutes.get(stage)
-    ]  # fmt: skip
     if rows:
         note(folder, "reeds", pd.DataFrame(rows))
-    if sittings:
-        note(folder, "sittings", pd.DataFrame(sittings))
-    return f"{len(rows)} reeds and {len(sittings)} sittings"
+    if spent:
+        shown = known.iloc[0]
+        sittings = [
+            {"noted_at": now, "date": shown.get(MINUTES[stage]) or judged or now[:10],
+             "maker": shown["maker"], "stage": stage, "reeds": _timed(folder, known["reed"], stage),
+             "minutes": took}
+            for stage, took in spent.items()
+        ]  # fmt: skip
+        before = noted(folder, "sittings")
+        again = before["stage"].isin(list(spent)) & before["reeds"].str.rstrip(";").str.split(
+            "; "
+        ).map(lambda labels: {*labels} <= {*known["reed"]})
+        taken_back = [{"noted_at": now, "undoes": entry} for entry in before.loc[again, "entry"]]
+        note(folder, "sittings", pd.DataFrame([*taken_back, *sittings]))
+    counts = ((len(rows), "reed"), (len(spent), "sitting"))
+    return " and ".join(f"{n} {name}{'s' * (n != 1)}" for n, name in counts)
 
 
-def _day(written: str) -> str:
+def _timed(folder: Path, labels: pd.Series, stage: str) -> str:
+    """Name the reeds that were worked on at a stage: none that was lost before."""
+    its = list(labels)
+    if stage == "finish":
+        typed = noted(folder, "reeds").drop_duplicates("reed", keep="last")
+        lost = typed.loc[typed["lost_at"] == "rough", "reed"]
+        its = [label for label in its if label not in {*lost}]
+    return "; ".join(its) + ";" * (len(its) == 1)  # a single label alone would be a count
+
+
+def read_shared(name: str, written: str) -> str:
+    """Read what is typed of a whole batch: a day, a measure, or ``minutes``; empty stays empty.
+
+    Raises
+    ------
+    RecordError
+        For a day that is no valid date, and for a measure that is no number.
+
+    Examples
+    --------
+    >>> read_shared("minutes", "44,5")
+    '44.5'
+    """
     try:
-        return dt.date.fromisoformat(written).isoformat()
+        if written and name in DAYS:
+            return dt.date.fromisoformat(written).isoformat()
     except ValueError as error:
         raise RecordError(f"{written!r} is not a valid date: write it as 2026-03-05.") from error
-
-
-def _minutes(spent: str) -> str:
-    if not re.fullmatch(r"\d{1,4}([.,]\d+)?", spent):
-        raise RecordError(f"{spent!r} is not a number of minutes: write 38.")
-    return spent.replace(",", ".")
+    if written and name in ("minutes", "tied_mm", "rh_pct"):
+        if not re.fullmatch(r"\d{1,4}([.,]\d+)?", written):
+            what = {"minutes": "minutes", "tied_mm": "mm", "rh_pct": "%"}[name]
+            raise RecordError(f"{written!r} is not a number of {what}: write it as 38 or 72.5.")
+        return written.replace(",", ".")
+    return written

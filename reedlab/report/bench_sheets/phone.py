@@ -19,24 +19,28 @@ import pandas as pd
 
 from reedlab.decide.blanks_in_progress import DONE_ON, blanks
 from reedlab.errors import RecordError
-from reedlab.records.entries import DESK, entry_table, numbers_by_device
+from reedlab.records.entries import BENCH_ID, DESK, entry_table, numbers_by_device
 from reedlab.records.settings import STEPS
 from reedlab.records.store import write_text
-from reedlab.records.tables import FAULTS, STRENGTHS
+from reedlab.records.tables import FAULTS, STRENGTHS, TABLES
 from reedlab.records.tidy.makers import ONE
 from reedlab.records.write.pencil_rows import ENDINGS, ROWS, labels_in_use
 
-FOLDER = "phone"
+FOLDER = BENCH_ID.parent.name
 """Where the page and its folder for the web are, in the bench's folder."""
 SITE = "site"
 PAGE = "bench.html"
 _PARTS = Path(__file__).resolve().parent / "phone_page"
 _SCRIPTS = ("elements", "keeping", "progress", "sending", "stopwatch", "screens", "start")
-_ID = "id.txt"
 _FAULTS_SHOWN, _LETTERS_SHOWN = 10, 6
+_TRIED = {
+    name: TABLES["reeds"].columns[name].words or ("yes", "no")
+    for name in ("opening", "seals", "crow")
+}
+"""What is tried on a reed in progress, and how it may be."""
 _WRITES = {
-    "reeds": ("reed", "lot", "maker", "tied_on", "rough_on", "finished_on", "outcome", "strength",
-              "lost_at", "fault", "judged_on"),
+    "reeds": ("reed", "lot", "maker", "tied_on", "rough_on", "finished_on", "outcome", *_TRIED,
+              "strength", "lost_at", "fault", "judged_on", "place"),
     "sittings": ("date", "stage", "reeds", "minutes"),
 }  # fmt: skip
 """The columns that the page fills in, beside those of every entry and a note."""
@@ -89,7 +93,7 @@ def write_phone(bench: Any, to: Path | None = None) -> Path:
 
 def _identifier(folder: Path) -> str:
     """Return the bench's identifier, which is made up once."""
-    path = folder / _ID
+    path = folder / BENCH_ID.name
     known = path.read_text("utf-8").strip() if path.exists() else ""
     if not re.fullmatch(r"[0-9a-f]{12}", known):
         known = secrets.token_hex(6)
@@ -181,6 +185,7 @@ def _known(bench: Any) -> dict[str, Any]:
         "lost": {"rough": ENDINGS["r"], "finish": ENDINGS["f"]},
         "endings": {"good": ENDINGS["g"], "plays": ENDINGS["p"], "no": ENDINGS["n"]},
         "strengths": STRENGTHS,
+        "tried": _TRIED,
         "faults": _commonest_faults(bench.reeds),
         "columns": _columns(),
         "lots": _lots(bench),
@@ -238,13 +243,17 @@ def _free_letters(labels: list[str], gathered: dict[str, list[tuple[int, int]]])
 
 
 def _in_progress(bench: Any) -> list[dict[str, Any]]:
-    """Return the blanks without an outcome, each with its last step and that step's day."""
+    """Return the blanks without an outcome, each with its last step and what was tried on it."""
     going = blanks(bench).dropna(subset=["reed", "lot", "tied_on"]).drop_duplicates("reed")
+    known = bench.tables["reeds"].drop_duplicates("reed").set_index("reed").loc[going["reed"]]
+    seals = known["seals"].map({True: "yes", False: "no"})
+    noted = known.assign(seals=seals)[["place", *_TRIED]].astype(object)
+    noted = noted.where(noted.notna(), "").to_dict("records")
     return [
         {"reed": row.reed, "lot": str(row.lot), "maker": _text(row.maker), "last": row.last,
          "tied_on": f"{row.tied_on:%Y-%m-%d}", "since": f"{row.since:%Y-%m-%d}",
-         "late": bool(row.overdue)}
-        for row in going.itertuples()
+         "late": bool(row.overdue), **its}
+        for row, its in zip(going.itertuples(), noted)
     ]  # fmt: skip
 
 

@@ -161,6 +161,18 @@ def test_findings_about_a_made_piece_or_lot_name_the_row_of_the_reed():
     assert not bench.findings["table"].isin(["pieces", "lots"]).any()
 
 
+def test_a_finding_on_a_lot_names_the_first_row_that_has_the_word():
+    said = rows(
+        lot=["L1", "L1", "L2", "L2", "L3"], supplier=["Ochre", "Ochre", None, "Ocher", None]
+    )
+    lots = pd.DataFrame({"lot": ["L3"], "supplier": ["Ochre"], "grower": [None]})
+    bench = Bench.from_tables({"lots": lots, "reeds": said})
+    assert of(bench, "supplier", severity="warning") == [["reeds", 5, "supplier", "Ocher"]]
+    said = rows(lot=["L3", "L3", "L4", "L5"], grower=[None, "Hill farn", "Hill farm", "Hill farm"])
+    bench = Bench.from_tables({"lots": lots, "reeds": said.assign(supplier="Ochre")})
+    assert of(bench, "grower", severity="warning") == [["reeds", 3, "grower", "Hill farn"]]
+
+
 def test_the_made_label_of_a_piece_is_not_that_of_another():
     pieces = pd.DataFrame({"piece": ["R1"], "lot": ["L1"], "mass_g": [0.2]})
     said = rows(supplier="Ochre", mass_g=[0.21, 0.22])

@@ -42,6 +42,7 @@ def test_labels_count_on_and_no_two_sheets_share_one(bench):
         ("r9", {"outcome": "given_up", "lost_at": "rough", "fault": "cracked"}),
         ("f0", {"outcome": "reject", "lost_at": "finish", "fault": "other"}),
         ("k-l", {"seals": "yes", "crow": "flat", "opening": "large"}),
+        ("p/Stopped at 10", {"outcome": "playable", "note": "Stopped at 10"}),
     ],
 )
 def test_a_key_is_a_cell(keys, cells):
@@ -64,24 +65,37 @@ def typed(bench):
 
 def test_a_sheet_comes_back_as_the_reeds_of_its_batch(bench):
     sheet, days, keys, minutes = typed(bench)
-    save_typed(bench, sheet, days, keys, minutes)
+    head = {"place": "9", "staple": "brass", "tied_mm": "72,5", "rh_pct": "41"}
+    save_typed(bench, sheet, days | head, keys, minutes | {"tie": "25"})
     reeds = opened(bench).tables["reeds"].set_index("reed")
     assert reeds.loc["R010", "strength"] == "medium_soft"
     assert reeds.loc["R010", "judged_on"] == pd.Timestamp("2026-01-17")
     assert reeds.loc["R011", "lost_at"] == "rough" and pd.isna(reeds.loc["R011", "finished_on"])
     assert pd.isna(reeds.loc["R012", "outcome"])  # still to be judged
     assert reeds.loc["R012", "finished_on"] == pd.Timestamp("2026-01-14")
-    sittings = opened(bench).tables["sittings"]
-    assert sittings[["stage", "minutes"]].to_numpy().tolist() == [["rough", 38.0], ["finish", 44.5]]
+    batch = reeds.loc["R010":"R013"]
+    assert batch["place"].tolist() == ["9", "10", "11", "12"]
+    assert {*batch["tied_mm"]} == {72.5} and {*batch["rh_pct"]} == {41.0}
+    sittings = opened(bench).tables["sittings"].set_index("stage")
+    assert sittings["minutes"].to_dict() == {"tie": 25.0, "rough": 38.0, "finish": 44.5}
+    assert sittings.loc["tie", "reeds"] == "R010; R011; R012; R013"
+    assert sittings.loc["finish", "reeds"] == "R010; R012; R013"  # R011 was lost before
+    assert sittings.loc["tie", "date"] == pd.Timestamp("2026-01-10")
     assert opened(bench).findings.query("severity == 'error'").empty
 
 
 def test_typing_a_sheet_twice_does_no_harm(bench):
-    sheet, days, keys, _ = typed(bench)
-    save_typed(bench, sheet, days, keys, {})
-    once = opened(bench).tables["reeds"]
-    save_typed(bench, sheet, days, keys, {})
-    pd.testing.assert_frame_equal(opened(bench).tables["reeds"], once)
+    sheet, days, keys, minutes = typed(bench)
+    save_typed(bench, sheet, days, keys, minutes)
+    once = opened(bench).reeds
+    save_typed(bench, sheet, days, keys, minutes)
+    pd.testing.assert_frame_equal(opened(bench).reeds, once)
+    # Of the minutes too, what was typed last counts; a batch of one is no count of reeds.
+    save_typed(bench, sheet, {}, [""] * 4, {"rough": "40"})
+    sittings = opened(bench).tables["sittings"]
+    assert sittings.set_index("stage")["minutes"].to_dict() == {"rough": 40.0, "finish": 44.5}
+    save_typed(bench, new_sheet(opened(bench), "L1", 1), {}, ["g"], {"tie": "3"})
+    assert opened(bench).tables["sittings"]["reeds"].tolist()[-1] == "R014;"
 
 
 @pytest.mark.parametrize(

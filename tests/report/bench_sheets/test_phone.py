@@ -250,6 +250,45 @@ def test_a_blank_is_timed_alone_and_the_batch_without_it(phone, folder):
     assert minutes["A4"] == 12.0 and minutes["A1"] == 30 / 8 and pd.isna(minutes["A10"])
 
 
+def test_minutes_of_tying_places_and_what_is_tried_on_a_blank_take_a_few_taps(phone, folder):
+    phone.tap("tie", "lot-L21", "places", "start-timer")
+    phone.page.clock.set_system_time(f"{TODAY}T10:25:00")
+    phone.page.reload()
+    phone.tap("tie", "tied")  # the lot and the places are still there
+    expect(phone.said).to_have_text("10 of L21 tied: A1 to A10, 25 min.")
+    phone.tap("undo", "tie")
+    expect(phone.page.locator("#minutes")).to_have_value("25")  # nothing is to be typed again
+    phone.tap("lot-L21")
+    phone.page.locator("#first-place").fill("11")
+    phone.tap("tied")  # with the cursor still in the field
+    assert "places 11 to 20" in phone.page.locator(".batch", has_text="10 of L21").inner_text()
+    phone.open_batch("ROUGH", "10 of L21")
+    phone.tap("tried", "seals-no", "next", "opening-small", "seals-yes", "crow-sharp")
+    expect(phone.page.locator("#reed-A2")).to_contain_text("small, yes, sharp")
+    phone.page.locator("#place").fill("44")
+    phone.tap("back")
+    expect(phone.page.locator("#reed-A2")).to_contain_text("place 44")
+    phone.page.locator("#minutes").fill("9")
+    phone.tap("more-time", "back")
+    assert "14 min" in phone.page.locator(".batch", has_text="10 of L21").inner_text()
+    phone.open_batch("PLAY", "1 of L21")
+    phone.tap("tried", "crow-on", "back", "verdict-good", "open")
+    gather(folder, phone.text(), "the text")
+    bench = opened(folder)
+    reeds = bench.tables["reeds"].set_index("reed").astype(object)
+    places = reeds.loc[[f"A{i}" for i in range(1, 11)], "place"].tolist()
+    assert places == ["11", "44", *map(str, range(13, 21))]
+    tried = reeds[["opening", "seals", "crow"]].notna()
+    assert reeds.loc["A2", tried.columns].tolist() == ["small", True, "sharp"]
+    assert reeds.loc["A1", "seals"] is False and reeds.loc["R6", "crow"] == "on"
+    assert tried.sum().sum() == 5
+    (sitting,) = bench.tables["sittings"].to_dict("records")
+    assert (sitting["stage"], sitting["minutes"]) == ("tie", 25.0)
+    assert sitting["reeds"] == "; ".join(f"A{i}" for i in range(1, 11))
+    assert bench.reeds["scrape_min"].isna().all()  # tying is no scraping
+    assert not bench.findings["table"].str.contains("entries|sittings").any()
+
+
 # ---- undo and corrections ----
 
 
@@ -326,7 +365,14 @@ def test_the_share_sheet_gets_the_file_and_a_refusal_is_said(folder, contexts, a
     phone.tap("verdict-good", "open", "send", "share")
     expect(phone.said).to_contain_text("Not shared")
     phone.tap("share", "yes")
-    assert gather(folder, phone.page.evaluate("window.shared"), "shared").added == 1
+    shared = phone.page.evaluate("window.shared")
+    other = shutil.copytree(folder, folder.parent / "other", ignore=lambda *_: ["phone"])
+    with pytest.raises(RecordError, match=r"from a phone page of another bench.* \(--meant\)"):
+        gather(other, shared, "shared")
+    assert not (other / "entries").exists()
+    assert gather(folder, shared, "shared").added == 1
+    assert gather(other, shared, "shared", meant=True).added == 1
+    assert gather(other, shared, "shared").known == 1  # said once
 
 
 @pytest.mark.parametrize("note_text", ['=1+1, "quoted"', "-flat, </script>"])
@@ -335,7 +381,7 @@ def test_a_note_and_a_lot_with_any_characters_arrive_as_they_are(phone, folder, 
     phone.open_batch("PLAY", "1 of L21")
     phone.page.locator("summary").tap()
     phone.page.locator("#note").fill(note_text)
-    phone.tap("keep-note", "verdict-good", "open")
+    phone.tap("verdict-good", "open")  # a note that is still in its field is kept too
     text = phone.text()
     assert gather(folder, text, "the text").differing == ()
     assert gather(folder, text, "the text") == Gathered(0, 11, ())
@@ -386,10 +432,11 @@ def test_storage_cleared_in_the_middle_loses_nothing_and_is_said(phone):
 
 
 REFUSED = "Object.defineProperty(window, 'indexedDB', { get() { throw new Error('refused'); } });"
-FULL = """const add = IDBObjectStore.prototype.add;
-    IDBObjectStore.prototype.add = function (...given) {
-      if (window.full) throw new DOMException("full", "QuotaExceededError");
-      return add.apply(this, given); };"""
+FULL = """for (const way of ["add", "put"]) {
+      const into = IDBObjectStore.prototype[way];
+      IDBObjectStore.prototype[way] = function (...given) {
+        if (window.full && this.name === "log") throw new DOMException("", "QuotaExceededError");
+        return into.apply(this, given); }; }"""
 
 
 def test_refused_storage_is_said_first_and_then_on_every_screen(address, contexts):
@@ -422,7 +469,7 @@ def test_in_an_opaque_origin_the_page_says_so_and_copies(folder, contexts):
     page = contexts().new_page()
     page.set_default_timeout(10_000)
     page.set_content('<iframe sandbox="allow-scripts" width="360" height="640"></iframe>')
-    inner = phone_page(opened(folder), "0" * 12)
+    inner = phone_page(opened(folder), (folder / "phone" / "id.txt").read_text().strip())
     page.locator("iframe").evaluate("(frame, text) => { frame.srcdoc = text; }", inner)
     frame = page.frame_locator("iframe")
     expect(frame.locator("h1")).to_have_text("This page cannot keep entries here.")
@@ -531,9 +578,9 @@ def test_two_hundred_entries_on_a_slow_processor_make_no_tap_heavier(folder, con
 
 
 SCREENS = (
-    (), ("letter-A", "tie", "lot-L21"), ("tied",), ("ROUGH", "reed-R3"), ("start-timer",),
-    ("back", "PLAY"), ("verdict-no",), ("fault-flat", "send"), ("look-back",),
-    ("back", "save"), ("yes", "send", "clear"),
+    (), ("letter-A", "tie", "lot-L21", "places"), ("tied",), ("ROUGH", "reed-R3"), ("start-timer",),
+    ("tried", "seals-yes"), ("back", "back", "PLAY"), ("verdict-no",), ("fault-flat", "send"),
+    ("look-back",), ("back", "save"), ("yes", "send", "clear"),
 )  # fmt: skip
 SMALLEST = """[...document.querySelectorAll("button, summary, input")]
     .map((e) => [e.outerHTML, e.getBoundingClientRect()])

@@ -66,7 +66,10 @@ class Keeping {
 
   async note(name, value) {
     this.notes[name] = value;
-    await this.kept((log, notes) => notes.put(value, name));
+    await this.kept((log, notes) => {
+      notes.put(value, name);
+      if (!this.lasting) this.readAll(log, notes); // room for a note is not yet room for entries
+    });
   }
 
   // Forget actions before a number; later ones go on counting from there.

@@ -81,6 +81,14 @@ class Progress {
     return [...found.values()].sort((one, other) => (turn(one) < turn(other) ? -1 : 1));
   }
 
+  // The first of so many places in the drying board that no blank in progress has.
+  freePlace(count) {
+    const taken = [...this.reeds.values()].filter((reed) => !reed.outcome)
+      .map((reed) => Number(reed.place)).filter((place) => place > 0);
+    const free = (from) => taken.every((place) => !(place >= from && place < from + count));
+    return [1, ...taken.map((place) => place + 1)].filter(free).sort((one, other) => one - other)[0];
+  }
+
   // The highest number among the labels that begin like this.
   highest(head) {
     const numbers = [...this.reeds.keys()].filter((label) => label.startsWith(head))

@@ -5,6 +5,7 @@ const keeping = new Keeping(`reedlab-${bench.id}`);
 const progress = new Progress(bench);
 
 const DONE = { tie: "tied", rough: "roughed", finish: "finished" };
+const TIE = "tie"; // the key of the minutes of a batch that has no labels yet
 const LATELY = 20; // actions that can be taken back one by one
 const LOTS_SHOWN = 8; // the others are folded
 const spoken = make("p", { role: "status", class: "spoken" });
@@ -27,6 +28,19 @@ function show(screen) {
   const again = stays && held ? document.getElementById(held) : null;
   (again ?? heading).focus({ preventScroll: true });
   if (!stays) window.scrollTo(0, 0);
+}
+
+// Is a finger down? From its press to its click a redraw would take the button from under it.
+let pressed = false;
+for (const [kind, down] of [["pointerdown", true], ["pointercancel", false], ["click", false]]) {
+  addEventListener(kind, () => { pressed = down; }, true);
+}
+
+// Show a screen again after a field was left, be it by a tap on a button.
+function showAfterTap(screen) {
+  const again = () => { if (current === screen) show(screen); };
+  if (pressed) addEventListener("click", () => setTimeout(again), { capture: true, once: true });
+  else again();
 }
 
 function say(words) {
@@ -160,9 +174,10 @@ function chooseLetter() {
         + "open that page and send them. If you noted some on this page, the browser has cleared them."),
     ],
     thumb: [make("div", { class: "three" }, ...bench.letters.map((letter) => button(letter, async () => {
-      // Two phones with one letter by mistake still differ in the rest of the code.
+      // Two phones with one letter by mistake still differ in the rest of the code, and its end says
+      // of which bench they are.
       const rest = Math.floor(Math.random() * 36 ** 5).toString(36).padStart(5, "0");
-      await keeping.note("device", { letter, code: letter + rest });
+      await keeping.note("device", { letter, code: letter + rest + bench.id.slice(0, 6) });
       // Without storage the next visit would begin with the same labels: begin somewhere else.
       if (!keeping.lasting) {
         await keeping.note("highest", { [letter]: 100 * Math.floor(100 + 900 * Math.random()) });
@@ -207,7 +222,7 @@ function start() {
 function list(found) {
   return make("ul", { class: "batches" }, ...found.map((batch) => {
     const { key, step, lot, reeds, ready } = batch;
-    const more = [runs(reeds)];
+    const more = [runs(reeds), placesOf(reeds)].filter(Boolean);
     if (keeping.notes.minutes?.[key]) more.push(`${keeping.notes.minutes[key]} min`);
     if (ready > today()) more.push(`rests until ${shortDay(ready)}`);
     return make("li", {}, button(
@@ -217,15 +232,23 @@ function list(found) {
   }));
 }
 
+// Where blanks are in the drying board: places 11 to 18.
+function placesOf(reeds) {
+  const places = reeds.map((label) => progress.reeds.get(label)?.place).filter(Boolean).map(String);
+  return places.length ? `place${places.length > 1 ? "s" : ""} ${runs(places)}` : "";
+}
+
 // ---- tie a batch ----
 
 function tie() {
   const makers = bench.makers;
   // Labels count on from this phone's letter, or from what she wrote in its place.
   const head = keeping.notes.head ?? device().letter;
+  const { timer } = keeping.notes;
+  const proposed = head + (Math.max(progress.highest(head), keeping.notes.highest?.[head] ?? 0) + 1);
   const picked = {
-    lot: "", count: bench.batch, maker: keeping.notes.maker ?? makers[0] ?? "",
-    first: head + (Math.max(progress.highest(head), keeping.notes.highest?.[head] ?? 0) + 1),
+    lot: timer?.key === TIE ? timer.lot : "", count: bench.batch, maker: keeping.notes.maker ?? makers[0] ?? "",
+    first: "", place: "",
   };
   const lotButton = (lot) => button(lot, () => { picked.lot = lot; show(screen); },
     { id: `lot-${lot}`, "aria-pressed": `${picked.lot === lot}` });
@@ -235,11 +258,17 @@ function tie() {
   };
   const typed = (says, id, value, change) => {
     const field = make("input", { id, value, maxlength: "20", autocomplete: "off", enterkeyhint: "done" });
-    field.addEventListener("change", () => { change(field.value.trim()); show(screen); });
+    field.addEventListener("input", () => change(field.value.trim()));
+    field.addEventListener("change", () => showAfterTap(screen));
     return make("label", { for: id }, says, field);
   };
+  // Places are asked for as long as she uses them.
+  const inBoard = () => keeping.notes.places ?? false;
+  const firstPlace = () => picked.place || `${progress.freePlace(picked.count)}`;
+  const reeds = () => countedOn(picked.first || proposed, picked.count).map((reed, at) => (
+    { reed, ...(inBoard() ? { place: countedOn(firstPlace(), at + 1).at(-1) } : {}) }));
   const screen = () => {
-    const labels = countedOn(picked.first, picked.count);
+    const labels = reeds().map((one) => one.reed);
     const shown = bench.lots.slice(0, LOTS_SHOWN);
     const taken = labels.filter((label) => progress.reeds.has(label));
     return {
@@ -263,14 +292,31 @@ function tie() {
           button("−", counted(-1), { id: "fewer", "aria-label": "One fewer" }),
           make("output", { class: "large" }, `${picked.count}`),
           button("+", counted(1), { id: "more", "aria-label": "One more" }),
-          typed("from", "first", picked.first, (first) => { picked.first = first || picked.first; })),
+          typed("from", "first", picked.first || proposed, (first) => { picked.first = first; })),
         make("p", { class: "soft" }, taken.length ? `${taken[0]} is a label already: choose another.` : `Labels ${span(labels)}.`),
+        minutesRow({ key: TIE, step: "tie", lot: picked.lot, maker: picked.maker, reeds: labels }, screen),
+        make("div", { class: "row tight" },
+          button("IN THE BOARD", async () => { await keeping.note("places", !inBoard()); show(screen); },
+            { id: "places", "aria-pressed": `${inBoard()}` }),
+          inBoard() ? typed("from", "first-place", firstPlace(), (place) => { picked.place = place; }) : null),
+        inBoard() ? make("p", { class: "soft" }, `Places ${span(reeds().map((one) => one.place))}.`) : null,
       ].filter(Boolean),
       thumb: [button(picked.lot ? `TIED ${picked.count} OF ${picked.lot}` : "Choose the lot", async () => {
         const shared = { lot: picked.lot, ...(picked.maker ? { maker: picked.maker } : {}), tied_on: today() };
-        await keeping.note("head", /^\D*/.exec(picked.first)[0]);
-        await noted(labels.map((reed) => ({ table: "reeds", cells: { reed, ...shared } })),
-          `${picked.count} of ${picked.lot} tied: ${span(labels)}.`);
+        const rows = reeds().map((one) => ({ table: "reeds", cells: { ...one, ...shared } }));
+        const tied = rows.map((row) => row.cells.reed);
+        if (tied.some((label) => progress.reeds.has(label))) { // written after the screen was drawn
+          show(screen);
+          return;
+        }
+        await keeping.note("head", /^\D*/.exec(tied[0])[0]);
+        if (keeping.notes.timer?.key === TIE) await stopTimer();
+        const minutes = keeping.notes.minutes?.[TIE] ?? 0;
+        if (minutes) rows.push(sitting({ maker: picked.maker, step: "tie" }, tied, minutes));
+        const says = [`${picked.count} of ${picked.lot} tied: ${span(tied)}`];
+        await noted(rows, `${[...says, ...(minutes ? [`${minutes} min`] : [])].join(", ")}.`,
+          { key: TIE, minutes });
+        await keeping.note("minutes", without(keeping.notes.minutes, TIE));
         show(start);
       }, { id: "tied", class: "main", disabled: picked.lot && !taken.length ? false : "" })],
     };
@@ -313,7 +359,8 @@ function work(batch) {
   const blank = (label) => {
     const { state = "", fault = "" } = marks()[label] ?? {};
     const timed = progress.timed.get(`${label}|${step}`);
-    const below = [says[state] ?? "", fault, timed ? `${timed} min` : ""].filter(Boolean).join(", ");
+    const place = placesOf([label]);
+    const below = [says[state] ?? "", fault, timed ? `${timed} min` : "", place].filter(Boolean).join(", ");
     return button([label, make("small", {}, below)], () => tapped(label),
       { id: `reed-${label}`, ...(state ? { class: state } : {}), "aria-label": `${label}${below ? `: ${below}` : ""}` });
   };
@@ -336,6 +383,7 @@ function work(batch) {
           go(screen);
         }) : null,
         minutesRow(batch, screen, () => { oneBlank = true; go(screen, "Tap the blank that you time."); }),
+        triedButton(batch, screen),
       ].filter(Boolean),
       thumb: [button(
         !well.length ? `${lost.length} ARE LOST` : `${all ? `ALL ${well.length}` : `THE REST (${well.length})`} ARE ${DONE[step].toUpperCase()}`,
@@ -409,7 +457,7 @@ async function stopTimer() {
 function timerRow() {
   const { timer } = keeping.notes;
   if (!timer) return null;
-  const of = timer.one || `${timer.count} of ${timer.lot}`;
+  const of = timer.one || (timer.lot ? `${timer.count} of ${timer.lot}` : "a batch");
   return make("div", { class: "row" },
     make("span", { class: "timer" }, make("span", { id: "clock" }, clockFace(timer)), ` ${timer.step}, ${of}`),
     button("STOP", async () => { await stopTimer(); show(current); }, { id: "stop" }));
@@ -418,23 +466,74 @@ function timerRow() {
 function minutesRow(batch, screen, chooseBlank) {
   const { key } = batch;
   const running = keeping.notes.timer?.key === key;
-  const minutes = keeping.notes.minutes?.[key] ?? 0;
-  const field = make("input", { id: "minutes", class: "short", inputmode: "numeric", value: `${minutes}`,
+  const minutes = () => keeping.notes.minutes?.[key] ?? 0;
+  const field = make("input", { id: "minutes", class: "short", inputmode: "numeric", value: `${minutes()}`,
     "aria-label": "Minutes of the batch" });
-  field.addEventListener("change", async () => {
-    await setMinutes(key, Math.round(Number(field.value.replace(",", "."))) || 0);
-    go(screen);
-  });
-  const by = (more) => async () => { await setMinutes(key, minutes + more); go(screen); };
+  field.addEventListener("input", () => setMinutes(key, Math.round(Number(field.value.replace(",", "."))) || 0));
+  field.addEventListener("change", () => showAfterTap(screen));
+  const by = (more) => async () => { await setMinutes(key, minutes() + more); go(screen); };
   if (running) return timerRow();
   return make("div", { class: "minutes" },
     make("div", { class: "row" },
       button("STOPWATCH", async () => { await startTimer(batch); go(screen); }, { id: "start-timer" }),
-      button("ONE BLANK", chooseBlank, { id: "one-blank", "aria-label": "Stopwatch for one blank" })),
+      chooseBlank && button("ONE BLANK", chooseBlank, { id: "one-blank", "aria-label": "Stopwatch for one blank" })),
     make("div", { class: "row" },
       button("−", by(-5), { id: "less-time", "aria-label": "Five minutes less" }),
       make("label", { for: "minutes" }, field, "min"),
       button("+", by(5), { id: "more-time", "aria-label": "Five minutes more" })));
+}
+
+// ---- what is tried on a blank before it is judged, and its place; all of it may stay open ----
+
+function triedButton(batch, before, reed, settled = (then) => then) {
+  return button(`${Object.keys(bench.tried).join(", ")}, place`.toUpperCase(),
+    settled(() => go(tried(batch, before, reed))), { id: "tried" });
+}
+
+function tried(batch, before, reed = batch.reeds[0]) {
+  const known = () => progress.reeds.get(reed) ?? {};
+  const noting = (column, word) => noted([{ table: "reeds", cells: { reed, [column]: word } }],
+    `${reed}: ${column} ${word}.`);
+  let written = ""; // a place that is still in its field
+  const settled = (then) => async () => {
+    const place = written;
+    written = "";
+    if (place) await noting("place", place);
+    await then();
+  };
+  const choice = (column) => make("div", { role: "group", "aria-label": column, class: "tried" },
+    make("span", {}, column), ...bench.tried[column].map((word) => button(word, settled(async () => {
+      await noting(column, word);
+      show(screen);
+    }), { id: `${column}-${word}`, "aria-pressed": `${known()[column] === word}` })));
+  const place = () => {
+    const field = make("input", { id: "place", maxlength: "20", autocomplete: "off", enterkeyhint: "done",
+      value: known().place ?? "" });
+    field.addEventListener("input", () => { written = field.value.trim(); });
+    field.addEventListener("change", () => { if (!pressed) oneAtATime(settled(() => show(screen))); });
+    return make("label", { for: "place" }, "place", field);
+  };
+  const screen = () => ({
+    title: batch.lot,
+    left: [button("BACK", settled(() => go(before)), { id: "back" })],
+    right: [undoButton()],
+    body: [
+      make("div", { class: "grid" }, ...batch.reeds.map((label) => {
+        const its = progress.reeds.get(label) ?? {};
+        const below = Object.keys(bench.tried).map((column) => its[column]).filter(Boolean).join(", ");
+        return button([label, make("small", {}, below)], settled(() => { reed = label; go(screen); }),
+          { id: `reed-${label}`, "aria-current": `${label === reed}` });
+      })),
+      make("p", { class: "which" }, reed),
+      ...Object.keys(bench.tried).map(choice),
+      place(),
+    ],
+    thumb: [button("THE NEXT REED", settled(() => {
+      reed = batch.reeds[(batch.reeds.indexOf(reed) + 1) % batch.reeds.length];
+      go(screen);
+    }), { id: "next", class: "main" })],
+  });
+  return screen;
 }
 
 // ---- play: one reed at a time ----
@@ -442,6 +541,13 @@ function minutesRow(batch, screen, chooseBlank) {
 function play(batch) {
   let reed = batch.reeds[0];
   let asks = "verdict";
+  let written = ""; // a note that is still in its field
+  const withNote = (then) => async () => {
+    const note = written;
+    written = "";
+    if (note) await noted([{ table: "reeds", cells: { reed, note } }], `${reed}: ${note}`);
+    await then();
+  };
   const left = () => batch.reeds.filter((label) => !progress.reeds.get(label)?.outcome);
   const following = () => {
     const at = batch.reeds.indexOf(reed);
@@ -450,12 +556,12 @@ function play(batch) {
     asks = "verdict";
     show(reed ? screen : start);
   };
-  const judged = (word) => async () => {
+  const judged = (word) => withNote(async () => {
     await noted([{ table: "reeds", cells: { reed, ...bench.endings[word], judged_on: today() } }],
       `${reed}: ${word}.`);
     asks = word === "no" ? "fault" : "strength";
     show(screen);
-  };
+  });
   const more = (column) => async (word) => {
     await noted([{ table: "reeds", cells: { reed, [column]: word } }], `${reed}: ${inWords(word)}.`);
     following();
@@ -482,24 +588,23 @@ function play(batch) {
   const noteRow = () => {
     const field = make("input", { id: "note", maxlength: "200", autocomplete: "off", enterkeyhint: "done",
       value: progress.reeds.get(reed)?.note ?? "" });
+    field.addEventListener("input", () => { written = field.value.trim(); });
     return make("details", {}, make("summary", {}, "A note"),
       make("label", { for: "note" }, "note", field),
-      button("KEEP THE NOTE", async () => {
-        const text = field.value.trim();
-        if (text) await noted([{ table: "reeds", cells: { reed, note: text } }], `${reed}: ${text}`);
-        show(screen);
-      }, { id: "keep-note" }));
+      button("KEEP THE NOTE", withNote(() => show(screen)), { id: "keep-note" }));
   };
   const screen = () => ({
     title: asks === "verdict" ? `${left().length} of ${batch.lot}` : batch.lot,
-    left: [back()],
+    left: [button("BACK", withNote(() => go(start)), { id: "back" })],
     right: [undoButton(undone)],
     body: asks === "verdict"
       ? [
         stepTabs({ ...batch, reeds: left() }),
         make("div", { class: "grid" }, ...left().map((label) => button(label,
-          () => { reed = label; go(screen); }, { id: `reed-${label}`, "aria-current": `${label === reed}` }))),
+          withNote(() => { reed = label; go(screen); }),
+          { id: `reed-${label}`, "aria-current": `${label === reed}` }))),
         noteRow(),
+        triedButton({ ...batch, reeds: left() }, screen, reed, withNote),
         make("p", { class: "which" }, reed),
       ]
       : [make("p", { class: "which" }, reed),
