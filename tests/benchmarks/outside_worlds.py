@@ -302,6 +302,7 @@ def one_bench(name: str, seed: int) -> pd.DataFrame:
         bench=seed,
         verdict=said.verdict.value,
         first_true=said.best == best,
+        unbalanced=said.balance.set_index("against")["ratio"][said.table["supplier"].iloc[1]],
         used=(len(evidence.reeds) + len(evidence.pending)) / len(bench.reeds),
         pending=(bench.reeds["status"] == "pending").mean(),
         seconds=seconds,
