@@ -1,9 +1,9 @@
 """Whether lots that turn out well also scrape fast: the correlation of a lot's two effects.
 
-Success and minutes are fitted separately, as if a lot's effects on the two were independent. Their
-posterior draws are then weighed by how much likelier each correlation makes them than independence
-does, which gives the correlation's own posterior. Five to thirty lots say little of it: it stays
-near none unless they speak clearly.
+Success and minutes are fitted separately, as if a lot's effects on the two were independent. A lot
+of 20 reeds shows its own effect blurred, which flattens the correlation of what is seen
+(attenuation); the density of both effects as seen, at each correlation, gives the correlation's own
+posterior. Five to thirty lots say little of it: it stays near none unless they speak clearly.
 """
 
 from __future__ import annotations
@@ -15,8 +15,7 @@ from scipy.special import logsumexp
 from reedlab.mixed.posterior.nested_laplace import Posterior
 
 _GRID = np.linspace(-0.9, 0.9, 37)
-_PAIRINGS = 4
-"""Ways in which the draws of the two posteriors are paired; they are independent."""
+_LEAST_SEEN = 1e-3
 LEVEL = 0.9
 
 
@@ -26,9 +25,9 @@ def correlations(success: Posterior, pace: Posterior, seed: int = 1) -> np.ndarr
     Parameters
     ----------
     success, pace
-        Posteriors of success and of log minutes, whatever the outcome, with lots as a random term.
+        Posteriors of success and of log minutes of good reeds, with lots as a random term.
     seed
-        Of the pairings and of the draws.
+        Of the draws.
 
     Returns
     -------
@@ -38,21 +37,27 @@ def correlations(success: Posterior, pace: Posterior, seed: int = 1) -> np.ndarr
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(11,)))
     ours, theirs = _standardised(success), _standardised(pace)
     lots = ours.columns.intersection(theirs.columns)
-    a, b = ours[lots].to_numpy(), theirs[lots].to_numpy()
-    squares, product = [], []
-    for _ in range(_PAIRINGS):
-        other = b[rng.permutation(np.arange(len(a)) % len(b))]
-        squares.append(np.sum(a**2 + other**2, axis=1))
-        product.append(np.sum(a * other, axis=1))
-    # Density of pairs with correlation r over that of independent ones, lot by lot, multiplied:
-    # (1 - r²)^(-L/2) exp(-(r² (|a|² + |b|²) - 2 r a·b) / (2 (1 - r²))), averaged over the draws;
+    (a, seen), (b, seen_too) = _as_seen(ours[lots]), _as_seen(theirs[lots])
+    # Density of the pairs if effects correlate by r over that if they do not, lot by lot,
+    # multiplied: with s = r sqrt(reliability of a x that of b) (Spearman 1904),
+    # (1 - s²)^(-1/2) exp(-(s² (a² + b²) - 2 s a b) / (2 (1 - s²)));
     # LKJ with shape 2 for r is proportional to 1 - r² (Lewandowski et al. 2009).
-    s, c, r = np.concatenate(squares), np.concatenate(product), _GRID[:, None]
-    apart = 1.0 - r**2
-    log_weight = -0.5 * len(lots) * np.log(apart) - (r**2 * s - 2 * r * c) / (2 * apart)
-    log_density = logsumexp(log_weight, axis=1) + np.log(apart[:, 0])
-    chance = np.exp(log_density - logsumexp(log_density))
-    return np.asarray(rng.choice(_GRID, len(a), p=chance))
+    s = _GRID[:, None] * np.sqrt(seen * seen_too)
+    apart = 1.0 - s**2
+    log_density = -0.5 * np.log(apart) - (s**2 * (a**2 + b**2) - 2 * s * a * b) / (2 * apart)
+    log_chance = log_density.sum(axis=1) + np.log(1.0 - _GRID**2)
+    chance = np.exp(log_chance - logsumexp(log_chance))
+    return np.asarray(rng.choice(_GRID, len(ours), p=chance))
+
+
+def _as_seen(draws: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Lots' effects as seen, each of variance 1, and the reliability of each.
+
+    An effect of prior variance 1 that is seen with noise of variance w has a posterior of variance
+    v = w / (1 + w) and a mean that varies by 1 - v = 1 / (1 + w), its reliability.
+    """
+    reliability = np.maximum(1.0 - draws.var().to_numpy(), _LEAST_SEEN)
+    return draws.mean().to_numpy() / np.sqrt(reliability), reliability
 
 
 def _standardised(post: Posterior) -> pd.DataFrame:

@@ -46,7 +46,6 @@ _FEWEST_SHELF_YEARS = 0.25
 """Difference in age below which nothing can be said of it."""
 _MAKERS_APART = 0.5
 """That of a maker's change less the first maker's, for each 1 of it."""
-_PACE_DRAWS = 1000
 _SETS = 3
 """Completed sets that are pooled where outcomes are pending."""
 _MOST_CIRCUMSTANCES = 400
@@ -166,12 +165,10 @@ def fit_models(
             _minutes(rows, spec, names, seed + i, draws, (s,))
             for i, (s, rows) in enumerate(apart.items(), start=1)
         )
-        of_all = _pace(timed, spec, seed + 3)
     else:
         if min(len(rows) for rows in apart.values()):
             spec = replace(spec, terms=(*spec.terms, "success"))
         of_good, [good, failed] = _minutes(timed, spec, names, seed + 1, draws, (1.0, 0.0))
-        of_all = of_good
         notes = (*notes, "Minutes of successes and of failures share one model: few were timed.")
     if not (good.residual_sd.any() and failed.residual_sd.any()):
         notes = (
@@ -181,18 +178,10 @@ def fit_models(
         )
     moved = changes(of_success, of_good)
     together = np.zeros(draws)
-    if of_all is not None:
-        together = lot_correlation.correlations(of_success, of_all, seed)
+    if of_good is not None:
+        together = lot_correlation.correlations(of_success, of_good, seed)
     notes = (*notes, *change.said(moved), *lot_correlation.said(together))
     return Models(success, good, failed, seed, notes, moved, together)
-
-
-def _pace(timed: pd.DataFrame, spec: Spec, seed: int) -> Posterior | None:
-    """Posterior of log minutes whatever the outcome: for lots' effects on them alone."""
-    with suppress(ModelError):
-        spec = replace(spec, terms=(*spec.terms, "success"))
-        return _posterior("log_scrape_min", timed, "gaussian", spec, seed, _PACE_DRAWS)
-    return None
 
 
 def _minutes(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, logit
 
 from reedlab.cane.moisture import SEASONS
 from reedlab.simulate.world import (
@@ -50,7 +51,8 @@ def simulate_reeds(
     tuple of pandas.DataFrame and Truth
         The frame has one row a reed, with the columns of `Bench.reeds` that the decisions use:
         reed, supplier, lot, maker, season, success, scrape_min, log_scrape_min, density_g_cm3,
-        gouge_asymmetry_mm, moisture_pct, settled.
+        gouge_asymmetry_mm, moisture_pct, came_back (a good reed that did not stay good), settled.
+        The truth's suppliers also have `back`, the chance of that.
 
     Examples
     --------
@@ -84,6 +86,10 @@ def simulate_reeds(
     )
     ends = draw_endings(rng, world, frame, bought)
     truth = Truth(world, next_lots(rng, world, known, frame), bought.iloc[:, :5])
+    own = rng.spawn(1)[0]  # the other columns stay as they are
+    of_supplier = expit(logit(world.back) + own.normal(0.0, world.supplier_back_sd, suppliers))
+    truth.suppliers["back"] = of_supplier
+    chance = bought["supplier"].map(dict(zip(known["supplier"], of_supplier))).to_numpy()[at]
     names = np.array([name_of(MAKERS, i) for i in range(makers)])
     tidy = pd.DataFrame(
         {
@@ -98,6 +104,7 @@ def simulate_reeds(
             "density_g_cm3": density,
             "gouge_asymmetry_mm": frame["gouge_asymmetry_mm"],
             "moisture_pct": frame["moisture_pct"],
+            "came_back": ends["good"] & (own.random(n) < chance),
             "settled": True,
         }
     )

@@ -52,6 +52,9 @@ class World:
     maker_minutes, hardness_minutes, moisture_minutes : float
         Change of log minutes for each further maker, per standard deviation of hardness, per 1 %
         moisture.
+    back, supplier_back_sd : float
+        Chance that a good reed of a typical supplier comes back, and the spread of suppliers' on
+        the logit scale. Only `simulate_reeds` reads them.
     """
 
     success: float = 0.60
@@ -75,6 +78,8 @@ class World:
     maker_minutes: float = 0.12
     hardness_minutes: float = 0.05
     moisture_minutes: float = -0.015
+    back: float = 0.0
+    supplier_back_sd: float = 0.0
 
     @classmethod
     def from_prior(cls, rng: np.random.Generator) -> World:

@@ -2,9 +2,13 @@
 
 Run by hand, with the number of benches a world, the first seed and the worlds (all when none)::
 
-    OMP_NUM_THREADS=1 nice .venv/bin/python tests/benchmarks/outside_worlds.py 200 1000 base learns
+    export OMP_NUM_THREADS=1
+    nice .venv/bin/python tests/benchmarks/outside_worlds.py 200 10000 base learns --out rows.csv
 
-With ``--table data/calibration/outside.csv`` it writes the table that notebook 11's sentence reads.
+Rows are appended to the file as benches end, one of each world in turn, and a bench that is in it
+is not made again: a run may be stopped and goes on where it was. At the end, and with 0 benches at
+once, it prints what the file holds; ``--table data/calibration/outside.csv`` also writes the table
+that notebook 11's sentence reads.
 
 The simulator here is apart from `reedlab.simulate`, so that the two can disagree. In every world a
 bench has 3 to 6 suppliers, 2 to 6 lots of each and 10 to 40 reeds of a lot, by one maker, over two
@@ -14,10 +18,10 @@ held against one next lot of each supplier, begun on the last day of the records
 prints, with standard errors: how often the 90 % ranges of success and of cost held it and how often
 it lay below the range of success, how wide they were (in chance, and as the ratio of the ends of
 the cost), the error of success and its bias, what was said of the likeliest supplier and how often
-that came true, how often each verdict was given, and the share of reeds with an outcome or pending
-that the model of success used.
+that came true, the same of the benches that got an answer ("sure" or "likely"), how often each
+verdict was given, and the share of reeds with an outcome or pending that the model of success used.
 
-Seeds from 1000 are for reports; build and tune on others.
+Seeds from 10000 are for reports; build and tune on others.
 """
 
 from __future__ import annotations
@@ -27,6 +31,7 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -297,6 +302,7 @@ def one_bench(name: str, seed: int) -> pd.DataFrame:
         bench=seed,
         verdict=said.verdict.value,
         first_true=said.best == best,
+        unbalanced=said.balance.set_index("against")["ratio"][said.table["supplier"].iloc[1]],
         used=(len(evidence.reeds) + len(evidence.pending)) / len(bench.reeds),
         pending=(bench.reeds["status"] == "pending").mean(),
         seconds=seconds,
@@ -329,9 +335,12 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
             row[name], row[f"{name}_se"] = _mean(values, bench)
         row["median_width"] = (of["success_high"] - of["success_low"]).median()
         row["median_ratio"] = (of["cost_high"] / of["cost_low"]).median()
-        apart = first["prob_best"] - first["first_true"]
-        row["said"], row["true"] = first["prob_best"].mean(), first["first_true"].mean()
-        row["said_true_se"] = apart.std(ddof=1) / np.sqrt(len(first))
+        answered = first[first["verdict"] != "cannot say"]
+        for name, some in (("", first), ("answered_", answered)):
+            row[f"{name}said"] = some["prob_best"].mean()
+            row[f"{name}true"] = some["first_true"].mean()
+            apart = some["prob_best"] - some["first_true"]
+            row[f"{name}said_true_se"] = apart.std(ddof=1) / np.sqrt(len(some))
         for verdict in ("sure", "likely", "cannot say"):
             row[verdict] = (first["verdict"] == verdict).mean()
         row["used"], row["pending"] = first["used"].mean(), first["pending"].mean()
@@ -366,20 +375,26 @@ def as_shipped(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def main(arguments: list[str]) -> None:
-    """Simulate, and print a table with a column a world."""
+    """Simulate what is not in the file, and print a table with a column a world."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("benches", type=int)
     parser.add_argument("seed", type=int)
     parser.add_argument("worlds", nargs="*", default=[], help=", ".join(WORLDS))
+    parser.add_argument("--out", type=Path, default=Path("outside_rows.csv"))
     parser.add_argument("--table", help="where to write the table that is shipped")
     given = parser.parse_args(arguments)
-    tables = []
-    for name in given.worlds or list(WORLDS):
-        rows = pd.concat([one_bench(name, given.seed + i) for i in range(given.benches)])
-        tables.append(summary(rows))
-        print(tables[-1].round(3).T.to_string(header=False), flush=True)
+    known = set()
+    if given.out.exists():
+        known = set(pd.read_csv(given.out).groupby(["world", "bench"]).groups)
+    for seed in range(given.seed, given.seed + given.benches):
+        for name in given.worlds or WORLDS:
+            if (name, seed) not in known:
+                header = not given.out.exists()
+                one_bench(name, seed).to_csv(given.out, mode="a", header=header, index=False)
+    table = summary(pd.read_csv(given.out))
+    print(table.round(3).T.to_string(header=False), flush=True)
     if given.table:
-        as_shipped(pd.concat(tables)).to_csv(given.table, index=False)
+        as_shipped(table).to_csv(given.table, index=False)
 
 
 if __name__ == "__main__":

@@ -32,7 +32,9 @@ from reedlab.mixed.posterior.scales import Scales
 LogOdds = Callable[[np.ndarray, np.random.Generator], np.ndarray]
 """From the linear predictor of the unknown values: log of how much likelier what is seen of each is
 with a 1 than with a 0."""
-_CYCLES = 5  # between two completed sets
+_FIRST, _BETWEEN = 30, 20
+"""Cycles before the first completed set, and between two: unknown values, what is known of them and
+a slope over time hold each other, so that a few cycles stay near where they began."""
 
 
 def with_unknown(
@@ -85,11 +87,13 @@ def with_unknown(
     # The first cycles take the standard deviations from the prior, later ones from the posterior of
     # the set before.
     scales = Scales.of(design.terms, priors, residual=False)
-    points, sds, posts = scales.start(design, None)[0][None], None, []
+    points, sds, mode = scales.start(design, None)[0][None], None, None
+    posts: list[Posterior] = []
     for share in np.diff(np.linspace(0, draws, sets + 1).astype(int)):
-        for _ in range(_CYCLES):
+        for _ in range(_BETWEEN if posts else _FIRST):
             point = points[[rng.integers(len(points))]]
-            now = complete(_linear_draw(now, priors, scales, point, rng)[unknown])
+            eta, mode = _linear_draw(now, priors, scales, point, mode, rng)
+            now = complete(eta[unknown])
             ones += y[unknown]
         own, drawn = int(share), int(rng.integers(2**31))
         posts.append(
@@ -103,17 +107,22 @@ def with_unknown(
         max(post.sample.pareto_k for post in posts),
         min(post.sample.effective for post in posts),
     )
-    return replace(posts[-1], sample=pooled), ones / (sets * _CYCLES)
+    return replace(posts[-1], sample=pooled), ones / (_FIRST + (sets - 1) * _BETWEEN)
 
 
 def _linear_draw(
-    design: Design, priors: Priors, scales: Scales, point: np.ndarray, rng: np.random.Generator
-) -> np.ndarray:
-    """One draw of Z u + X β (n,) given the standard deviations, by the normal at its mode."""
+    design: Design,
+    priors: Priors,
+    scales: Scales,
+    point: np.ndarray,
+    start: np.ndarray | None,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Draw Z u + X β (n,) given the standard deviations, by the normal at its mode (1, m)."""
     cond = conditional(design, "binomial", priors.centred("binomial", design.y), scales)
     with one_thread():
-        modes = cond.modes(point)
+        modes = cond.modes(point, start)
         x = modes.x + cond.sample(modes, 0, rng.standard_normal((1, cond.m)))
     out = np.empty(design.n)
     out[cells_of(design).order] = cond.linear(cond.scale(x, point), design)[0]
-    return out
+    return out, modes.x

@@ -25,7 +25,12 @@ def evidence_of(frame: pd.DataFrame) -> Evidence:
         .assign(cane=CANE, minutes_before=BEFORE)
     )
     suppliers["supplier"] = suppliers["supplier"].astype(str)
-    return Evidence(frame, suppliers, RATES, PRICE)
+    if not frame["came_back"].any():
+        return Evidence(frame, suppliers, RATES, PRICE)
+    sold = frame[frame["success"] == 1].groupby("supplier", observed=True)["came_back"]
+    back = sold.agg(sold="size", returned="sum").reset_index()
+    back = back.assign(adjusted=0, exposed=back["sold"], adjusting=0.0)
+    return Evidence(frame, suppliers, RATES, PRICE, back=back.astype({"supplier": str}))
 
 
 def one_bench(seed: int, suppliers: int, lots: tuple[int, int], reeds: tuple[int, int], draws: int):
