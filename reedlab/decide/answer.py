@@ -15,7 +15,6 @@ from dataclasses import dataclass, field, fields
 from enum import Enum
 from functools import wraps
 from html import escape
-from numbers import Real
 from typing import Any, ParamSpec, TypeVar
 
 import pandas as pd
@@ -291,5 +290,5 @@ def _refuse(name: str, given: list[Any], level: Any) -> None:
             f"{name} needs a bench, not {type(asked_of).__name__}: open one with "
             "rl.open_bench('my-bench')."
         )
-    if not (isinstance(level, Real) and 0 < level < 1):
+    if not (isinstance(level, int | float) and 0 < level < 1):
         raise DecisionError(f"level is {level!r}: give a share between 0 and 1, such as 0.9.")
