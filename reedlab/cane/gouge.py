@@ -20,21 +20,14 @@ from reedlab.cane.readings import Floats, Steps, floats, propagate, sd_of_step
 
 
 class InnerCircle(NamedTuple):
-    """The circle that the gouge left.
+    """The circle that the gouge left."""
 
-    Attributes
-    ----------
-    radius_mm : ndarray
-        Its radius; negative where the readings would leave an inner face that bulges.
-    across_mm : ndarray
-        The centre's distance to the right of the centre line: the offset of the blade.
-    up_mm : ndarray
-        The centre's distance above the tube's centre: negative makes the sides thinner, 0 is an
-        even wall.
-    """
-
+    # its radius; negative where the readings would leave an inner face that bulges
     radius_mm: Floats
+    # the centre's distance to the right of the centre line: the offset of the blade
     across_mm: Floats
+    # the centre's distance above the tube's centre: negative makes the sides thinner, 0 is an even
+    # wall
     up_mm: Floats
 
 
@@ -43,18 +36,9 @@ def asymmetry_mm(left_mm: ArrayLike, right_mm: ArrayLike) -> Floats:
 
     Up to 0.01 mm counts as symmetric, 0.02 mm as tolerable (common practice, no source).
 
-    Parameters
-    ----------
-    left_mm, right_mm : array
-        The two side readings, at equal distances from the centre line.
+    left_mm, right_mm: the two side readings, at equal distances from the centre line.
+    Returns: Left minus right, mm.
 
-    Returns
-    -------
-    ndarray
-        Left minus right, mm.
-
-    Examples
-    --------
     >>> float(asymmetry_mm(0.49, 0.47).round(2))
     0.02
     """
@@ -72,26 +56,14 @@ def inner_circle(
 
     Use it to compare the cut of two gougers, or of one gouger before and after sharpening.
 
-    Parameters
-    ----------
-    diameter_mm : array
-        The tube's outer diameter.
-    centre_mm, left_mm, right_mm : array
-        Thickness at the centre line and at `side_at_mm` to its left and right.
-    side_at_mm : array
-        Distance of the side readings from the centre line, straight across.
+    diameter_mm: the tube's outer diameter.
+    centre_mm, left_mm, right_mm: thickness at the centre line and at `side_at_mm` to its left and
+        right.
+    side_at_mm: distance of the side readings from the centre line, straight across.
+    Returns: Radius and centre, mm; NaN where a reading is missing or outside the tube.
 
-    Returns
-    -------
-    InnerCircle
-        Radius and centre, mm; NaN where a reading is missing or outside the tube.
-
-    References
-    ----------
     The circumscribed circle of three points; any textbook of plane geometry.
 
-    Examples
-    --------
     An even wall is a circle about the tube's own centre:
 
     >>> even = inner_circle(10.25, 0.6, 0.6, 0.6, 3.5)
@@ -128,20 +100,10 @@ def thickness_at_mm(
 ) -> Floats:
     """Return the thickness at any distance across the strip, along the tube's radius.
 
-    Parameters
-    ----------
-    at_mm : array
-        Distance from the centre line, straight across; left is negative.
-    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
-        The readings, as in `inner_circle`.
+    at_mm: distance from the centre line, straight across; left is negative.
+    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm: the readings, as in `inner_circle`.
+    Returns: Thickness, mm; negative where the inner circle has cut through the bark.
 
-    Returns
-    -------
-    ndarray
-        Thickness, mm; negative where the inner circle has cut through the bark.
-
-    Examples
-    --------
     >>> thickness_at_mm([-3.5, 0, 3.5], 10.25, 0.59, 0.48, 0.47, 3.5).round(3).tolist()
     [0.48, 0.59, 0.47]
     """
@@ -183,20 +145,10 @@ def section_area_mm2(
 
     ∫ ρ² dφ = r² u + d² sin(2u)/2 + d sin u √(r² - d² sin² u) + r² arcsin(d sin u / r).
 
-    Parameters
-    ----------
-    width_mm : array
-        The strip's width straight across.
-    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
-        The readings, as in `inner_circle`.
+    width_mm: the strip's width straight across.
+    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm: the readings, as in `inner_circle`.
+    Returns: Area, mm²; NaN where a reading is missing or the readings do not fit.
 
-    Returns
-    -------
-    ndarray
-        Area, mm²; NaN where a reading is missing or the readings do not fit.
-
-    Examples
-    --------
     A third of an even wall, 60° to each side:
 
     >>> third = 2 * 5.125 * np.sin(np.pi / 3)
@@ -234,20 +186,10 @@ def volume_mm3(
 ) -> Floats:
     """Return the volume of a gouged, not yet shaped strip: its section's area times its length.
 
-    Parameters
-    ----------
-    length_mm, width_mm : array
-        The strip's length and its width straight across.
-    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
-        The readings, as in `inner_circle`.
+    length_mm, width_mm: the strip's length and its width straight across.
+    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm: the readings, as in `inner_circle`.
+    Returns: Volume, mm³; NaN where a reading is missing or the readings do not fit.
 
-    Returns
-    -------
-    ndarray
-        Volume, mm³; NaN where a reading is missing or the readings do not fit.
-
-    Examples
-    --------
     >>> float(volume_mm3(75, 8.9, 10.25, 0.59, 0.48, 0.48, 3.5).round(1))
     397.8
     """
@@ -267,24 +209,12 @@ def volume_sd_mm3(
 ) -> Floats:
     """Return the standard uncertainty of `volume_mm3` from each reading's resolution.
 
-    Parameters
-    ----------
-    length_mm, width_mm, diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
-        As in `volume_mm3`.
-    steps : Steps, optional
-        The instruments' smallest steps; the usual ones by default.
+    length_mm, width_mm, diameter_mm, centre_mm, left_mm, right_mm, side_at_mm: as in `volume_mm3`.
+    steps: the instruments' smallest steps; the usual ones by default.
+    Returns: mm³.
 
-    Returns
-    -------
-    ndarray
-        mm³.
-
-    References
-    ----------
     JCGM 100:2008, 5.1.2.
 
-    Examples
-    --------
     >>> float(volume_sd_mm3(75, 8.9, 10.25, 0.59, 0.48, 0.48, 3.5).round(1))
     5.6
     """
@@ -317,20 +247,10 @@ def impossible(
     Each reading may be possible by itself; this checks whether they fit one another. A missing
     reading is not checked.
 
-    Parameters
-    ----------
-    width_mm : array
-        The strip's width straight across.
-    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
-        The readings, as in `inner_circle`.
+    width_mm: the strip's width straight across.
+    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm: the readings, as in `inner_circle`.
+    Returns: The reason as a clause, or None.
 
-    Returns
-    -------
-    ndarray of object
-        The reason as a clause, or None.
-
-    Examples
-    --------
     >>> list(impossible([8.9, 10.6], 10.25, 0.59, 0.48, 0.48, 3.5))
     [None, 'the strip is wider than the tube it was split from']
     """

@@ -29,25 +29,13 @@ def equilibrium_moisture_pct(rh_pct: ArrayLike, temp_c: ArrayLike) -> Floats:
 
     where W, K, K₁ and K₂ are quadratics in the temperature.
 
-    Parameters
-    ----------
-    rh_pct : array
-        Relative humidity, per cent; outside 0 to 100 gives NaN.
-    temp_c : array
-        Air temperature, °C.
+    rh_pct: relative humidity, per cent; outside 0 to 100 gives NaN.
+    temp_c: air temperature, °C.
+    Returns: Moisture content, per cent of the oven-dry mass.
 
-    Returns
-    -------
-    ndarray
-        Moisture content, per cent of the oven-dry mass.
-
-    References
-    ----------
     USDA Forest Products Laboratory (2021), Wood Handbook, FPL-GTR-282, chapter 4, equation 4-5 and
     table 4-2. Alipon and Bondad (2014) for bamboo's like form (from memory).
 
-    Examples
-    --------
     A heated winter workshop against a damp summer one:
 
     >>> equilibrium_moisture_pct([30, 70], 21.1).round(1).tolist()
@@ -72,29 +60,13 @@ def season(dates: Any, hemisphere: str = "north") -> pd.Categorical:
     In the north spring is March to May, summer June to August, autumn September to November,
     winter December to February; in the south the seasons are shifted by half a year.
 
-    Parameters
-    ----------
-    dates : array of dates
-        Missing dates stay missing.
-    hemisphere : {"north", "south"}
-        Where the workshop is.
+    dates: missing dates stay missing.
+    hemisphere: {"north", "south"}; where the workshop is.
+    Returns: Ordered spring, summer, autumn, winter.
+    Raises ValueError: when `hemisphere` is neither.
 
-    Returns
-    -------
-    pandas.Categorical
-        Ordered spring, summer, autumn, winter.
-
-    Raises
-    ------
-    ValueError
-        When `hemisphere` is neither.
-
-    References
-    ----------
     WMO guidelines use these three-month seasons; so do the national weather services.
 
-    Examples
-    --------
     >>> list(season(["2024-02-29", "2024-03-01"]))
     ['winter', 'spring']
     >>> list(season(["2024-02-29"], hemisphere="south"))
@@ -116,22 +88,11 @@ def year_cos_sin(dates: Any) -> tuple[Floats, Floats]:
     √(b_cos² + b_sin²) and its phase atan2(b_sin, b_cos). It has one degree of freedom less than
     four seasons, and no jumps.
 
-    Parameters
-    ----------
-    dates : array of dates
-        Missing dates give NaN.
+    dates: missing dates give NaN.
+    Returns cos, sin: cos is 1 on 1 January, sin is 1 about 1 April. A year is 365.2425 days.
 
-    Returns
-    -------
-    cos, sin : ndarray
-        cos is 1 on 1 January, sin is 1 about 1 April. A year is 365.2425 days.
-
-    References
-    ----------
     Stolwijk, Straatman and Zielhuis (1999), J Epidemiol Community Health 53(4) 235-238.
 
-    Examples
-    --------
     >>> cos, sin = year_cos_sin(["2025-01-01", "2025-07-02"])
     >>> cos.round(2).tolist()
     [1.0, -1.0]
@@ -144,20 +105,10 @@ def year_cos_sin(dates: Any) -> tuple[Floats, Floats]:
 def in_spells(dates: Any, spells: Iterable[tuple[str, str | None]]) -> NDArray[np.bool_]:
     """Say whether each date is in one of the spells, such as those when a room was heated.
 
-    Parameters
-    ----------
-    dates : array of dates
-        Missing dates are in no spell.
-    spells : iterable of (first day, last day)
-        ISO days, both included: ``2024-10-15`` for one year, ``10-15`` for every year; a yearly
+    dates: missing dates are in no spell.
+    spells: ISO days, both included: ``2024-10-15`` for one year, ``10-15`` for every year; a yearly
         spell may include New Year. A last day of None means that the spell has not ended.
 
-    Returns
-    -------
-    ndarray of bool
-
-    Examples
-    --------
     >>> in_spells(["2024-10-01", "2025-01-15"], [("10-15", "03-31")]).tolist()
     [False, True]
     """

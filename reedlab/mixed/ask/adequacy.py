@@ -29,15 +29,8 @@ def variance_shares(fitted: Fitted) -> pd.DataFrame:
     z' Σ z, its effects' variance at the row's own z (Johnson 2014); the distribution's is the
     residual's, or π²/3 on the logit scale (Nakagawa et al. 2017).
 
-    Returns
-    -------
-    DataFrame
-        variance, share; rows "fixed", each group, "distribution".
-
-    Raises
-    ------
-    ModelError
-        For a fit without finite estimates.
+    Returns: variance, share; rows "fixed", each group, "distribution".
+    Raises ModelError: for a fit without finite estimates.
     """
     refuse_unusable(fitted, "Shares of variance", groups=True)
     parts = {"fixed": float(np.var(fitted.design.X @ fitted.beta, ddof=1))}
@@ -230,20 +223,8 @@ def _without(fitted: Fitted, keep: np.ndarray) -> Fitted | None:
 def grouping(design: Design, name: str) -> RandomTerm:
     """Return the random term of a grouping, by its name or its last part.
 
-    Parameters
-    ----------
-    design : Design
-    name : str
-        ``"supplier:lot"`` or ``"lot"``.
-
-    Returns
-    -------
-    RandomTerm
-
-    Raises
-    ------
-    ModelError
-        When the model has no such group.
+    name: ``"supplier:lot"`` or ``"lot"``.
+    Raises ModelError: when the model has no such group.
     """
     for term in sorted(design.terms, key=lambda term: term.group != name):  # whole names first
         if name in (term.group, term.group.split(":")[-1]):

@@ -101,18 +101,9 @@ def contrast_variance(information: np.ndarray, contrast: np.ndarray) -> float:
     c'(X'X)⁻c, infinite where the design does not determine it: where c is no combination of
     the rows of X (Searle 1971, Linear Models, section 5.4).
 
-    Parameters
-    ----------
-    information : ndarray, shape (p, p)
-        X'X, of any rank.
-    contrast : ndarray, shape (p,)
+    contrast (p,).
+    information (p, p): X'X, of any rank.
 
-    Returns
-    -------
-    float
-
-    Examples
-    --------
     Two suppliers of four and of two reeds; then one that no reed is of:
 
     >>> contrast_variance(np.diag([4.0, 2.0]), np.array([1.0, -1.0]))

@@ -151,18 +151,9 @@ def scores(
     prediction that is certain and right: for 0 and 1 it is the Brier score, for grades the ranked
     probability score, for numbers in the response's unit.
 
-    Parameters
-    ----------
-    fitted : Fitted
-    term : RandomTerm
-        The grouping, of this model or of another one of the same rows.
-    folds, seed, draws : int
-        As in `calibration`.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        One score a row; of a row of several trials their mean.
+    term: the grouping, of this model or of another one of the same rows.
+    folds, seed, draws: as in `calibration`.
+    Returns (n,): one score a row; of a row of several trials their mean.
     """
     design, out = fitted.design, np.empty(fitted.design.n)
     fold = _dealt(term, folds, seed)
@@ -188,8 +179,6 @@ def scores(
 def ranked_score(draws: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Continuous ranked probability score of draws (S, n) at what came (n,).
 
-    Examples
-    --------
     >>> ranked_score(np.array([[1.0], [3.0]]), np.array([2.0])).tolist()
     [0.5]
     """
@@ -250,22 +239,11 @@ def brier_decomposition(
 ) -> pd.Series:
     """Return the Brier score and its parts by bins.
 
-    Parameters
-    ----------
-    predicted : ndarray, shape (n,)
-        Predicted chance of each row.
-    successes, trials : ndarray, shape (n,)
-        What came of it.
-    place : ndarray of int, shape (n,)
-        Bin of each row.
+    predicted (n,): predicted chance of each row.
+    successes, trials (n,): what came of it.
+    place (n,): bin of each row.
+    Returns: score, reliability, resolution, uncertainty, within.
 
-    Returns
-    -------
-    Series
-        score, reliability, resolution, uncertainty, within.
-
-    Examples
-    --------
     >>> p, y = np.array([0.2, 0.2, 0.8, 0.8]), np.array([0.0, 0.0, 1.0, 1.0])
     >>> brier_decomposition(p, y, np.ones(4), np.array([0, 0, 1, 1])).round(2).to_dict()
     {'score': 0.04, 'reliability': 0.04, 'resolution': 0.25, 'uncertainty': 0.25, 'within': 0.0}

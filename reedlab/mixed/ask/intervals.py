@@ -132,14 +132,7 @@ def check_whole(number: int, least: int, option: str, what: str) -> None:
 def estimates(fitted: Fitted) -> pd.Series:
     """Return all estimates: coefficients, thresholds, standard deviations, correlations.
 
-    Parameters
-    ----------
-    fitted : Fitted
-
-    Returns
-    -------
-    Series
-        One value a parameter, named as in `posterior.summary`; a correlation with a standard
+    Returns: One value a parameter, named as in `posterior.summary`; a correlation with a standard
         deviation of 0 is nan.
     """
     scales = Scales.of(fitted.design.terms, Priors(), residual=fitted.family == "gaussian")
@@ -168,21 +161,10 @@ def bootstrap(
     A refit that failed (every reed alike, separation, no convergence) is left out, which is warned
     of; the frame then has fewer rows than n.
 
-    Parameters
-    ----------
-    fitted : Fitted
-    n, seed, workers, progress
-        As in `conf_int`.
-
-    Returns
-    -------
-    DataFrame
-        One row a refit, one column a parameter, named as in `posterior.summary`.
-
-    Raises
-    ------
-    ModelError
-        Where more than `MOST_FAILED` of the refits failed: the others are no longer typical.
+    n, seed, workers, progress: as in `conf_int`.
+    Returns: One row a refit, one column a parameter, named as in `posterior.summary`.
+    Raises ModelError: where more than `MOST_FAILED` of the refits failed: the others are no longer
+        typical.
     """
     rows = run_seeded(partial(_refit, fitted), n, seed, workers, progress, "Bootstrap")
     kept = [row for row in rows if row is not None]

@@ -36,18 +36,12 @@ _CERTAIN = 1e4  # logits past which no outcome could become any surer
 class ProfiledLikelihood:
     """Minus twice the log-likelihood, minimised with one parameter held.
 
-    Attributes
-    ----------
-    names : tuple of str
-        The parameters, in order: coefficients, standard deviations, correlations, the residual's.
-    bounds : list of tuple of float
-        Lowest and highest value of each.
-    steps : ndarray
-        About one standard error of each.
-    farthest : ndarray
-        Where each is as good as infinite.
-    least : float
-        The deviance at the estimates.
+    names: the parameters, in order: coefficients, standard deviations, correlations, the
+        residual's.
+    bounds: lowest and highest value of each.
+    steps: about one standard error of each.
+    farthest: where each is as good as infinite.
+    least: the deviance at the estimates.
     """
 
     def __init__(self, fitted: Fitted) -> None:

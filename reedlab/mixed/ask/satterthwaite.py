@@ -81,20 +81,10 @@ def t_table(
 ) -> pd.DataFrame:
     """Test combinations of coefficients by t with given degrees of freedom.
 
-    Parameters
-    ----------
-    fitted : Fitted
-    contrasts : DataFrame
-        One row a combination, one column a coefficient of the fit, in its order.
-    df : ndarray or float
-        Degrees of freedom of each; infinite for z.
-    level : float
-        Of the interval.
-
-    Returns
-    -------
-    DataFrame
-        estimate, se, df, t, p, low, high.
+    contrasts: one row a combination, one column a coefficient of the fit, in its order.
+    df: degrees of freedom of each; infinite for z.
+    level: of the interval.
+    Returns: estimate, se, df, t, p, low, high.
     """
     check_level(level)
     L = contrasts.to_numpy(dtype=float)

@@ -26,27 +26,13 @@ from reedlab.mixed.engine.cross_products import Cross, Effects
 
 @dataclass(frozen=True)
 class Factor:
-    """The Cholesky factor of H at one Λ, and what is asked of it.
+    """The Cholesky factor of H at one Λ, and what is asked of it."""
 
-    Parameters
-    ----------
-    cross : Cross
-        The raw cross-products that H was made of.
-    lambdas : list of ndarray
-        Λ of each term.
-    head_inverse : ndarray, shape (L, k, k)
-        Inverses of the head's lower factors C.
-    VT : ndarray or csr_array, shape (L k, r)
-        V', so that what belongs to one level of the head stands together.
-    chol : ndarray, shape (r, r)
-        Lower factor of the rest's Schur complement.
-    """
-
-    cross: Cross
-    lambdas: Effects
-    head_inverse: np.ndarray
-    VT: Any
-    chol: np.ndarray
+    cross: Cross  # the raw cross-products that H was made of
+    lambdas: Effects  # Λ of each term
+    head_inverse: np.ndarray  # (L, k, k) inverses of the head's lower factors C
+    VT: Any  # (L k, r) V', so that what belongs to one level of the head stands together
+    chol: np.ndarray  # (r, r) lower factor of the rest's Schur complement
 
     @cached_property
     def logdet_u(self) -> float:
@@ -92,17 +78,9 @@ class Factor:
     def solve(self, g_u: Effects, g_beta: np.ndarray | None = None) -> tuple[Effects, np.ndarray]:
         """Solve H x = g.
 
-        Parameters
-        ----------
-        g_u : list of ndarray, each shape (levels, k)
-            The right-hand side's random part.
-        g_beta : ndarray, shape (p,), optional
-            Its fixed part, where X took part.
-
-        Returns
-        -------
-        u : list of ndarray, each shape (levels, k)
-        beta : ndarray, shape (p,)
+        g_u each (levels, k): the right-hand side's random part.
+        g_beta (p,): its fixed part, where X took part.
+        Returns u each (levels, k); beta (p,).
         """
         place = self.cross.cells.place
         # Forwards: C a = g in the head, then L L' x = g - V a in the rest.
@@ -119,15 +97,8 @@ class Factor:
     def sample(self, normals_u: Effects, normals_beta: np.ndarray) -> tuple[Effects, np.ndarray]:
         """Turn standard normals z into draws of N(0, H^-1), by back-substitution.
 
-        Parameters
-        ----------
-        normals_u : list of ndarray, each shape (n, levels, k)
-        normals_beta : ndarray, shape (n, p)
-
-        Returns
-        -------
-        u : list of ndarray, each shape (n, levels, k)
-        beta : ndarray, shape (n, p)
+        normals_u each (n, levels, k), normals_beta (n, p).
+        Returns u each (n, levels, k); beta (n, p).
         """
         place, n = self.cross.cells.place, len(normals_beta)
         parts = [*(normals_u[t].reshape(n, -1) for t in place.rest), normals_beta]
@@ -151,21 +122,9 @@ class Factor:
 def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None = None) -> Factor:
     """Factor H for given Λ.
 
-    Parameters
-    ----------
-    cross : Cross
-    lambdas : list of ndarray, each shape (k, k)
-    prior_precision : ndarray, shape (p, p), optional
-        P, added to X'WX.
-
-    Returns
-    -------
-    Factor
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        When H is not positive definite, which only X can bring about.
+    lambdas each (k, k).
+    prior_precision (p, p): P, added to X'WX.
+    Raises numpy.linalg.LinAlgError: when H is not positive definite, which only X can bring about.
     """
     place = cross.cells.place
     lam, q = lambdas[place.head], place.q_rest

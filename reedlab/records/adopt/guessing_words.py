@@ -43,16 +43,10 @@ def guess_words(
 ) -> list[Line]:
     """Return the lines of words, for every column of a table that has a vocabulary.
 
-    Parameters
-    ----------
-    table : str
-        The table.
-    parts : sequence of Part
-        The sheets that hold it.
-    meant : mapping of str to str
-        Its headings, and the columns that they mean.
-    answers : mapping
-        What the maker answered already.
+    table: the table.
+    parts: the sheets that hold it.
+    meant: its headings, and the columns that they mean.
+    answers: what the maker answered already.
     """
     lines = []
     for column in columns_of(table).values():

@@ -20,19 +20,10 @@ from reedlab.records.adopt.lines import Line
 def propose(parts: Sequence[Part], answers: Answers, today: dt.date) -> list[Line]:
     """Return the lines of ``bench.toml`` for some sheets.
 
-    Parameters
-    ----------
-    parts : sequence of Part
-        The sheets.
-    answers : mapping of path to value
-        What the maker answered, or what an earlier ``bench.toml`` says; it is never changed.
-    today : datetime.date
-        For the age of blanks without an outcome.
-
-    Returns
-    -------
-    list of Line
-        Each path once. The same sheets, answers and day give the same lines.
+    parts: the sheets.
+    answers: what the maker answered, or what an earlier ``bench.toml`` says; it is never changed.
+    today: for the age of blanks without an outcome.
+    Returns: Each path once. The same sheets, answers and day give the same lines.
     """
     holds = guess_tables(parts, answers)
     columns: list[Line] = []

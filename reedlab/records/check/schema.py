@@ -19,18 +19,9 @@ _ROWS = 50_000
 def schema(name: str) -> DataFrameSchema:
     """Return the schema of a table: types, cells that may not be empty, impossible values.
 
-    Parameters
-    ----------
-    name : str
-        A table of `TABLES`.
+    name: a table of `TABLES`.
+    Returns: For a typed frame, as `Bench.tables` holds it.
 
-    Returns
-    -------
-    pandera.pandas.DataFrameSchema
-        For a typed frame, as `Bench.tables` holds it.
-
-    Examples
-    --------
     >>> schema("lots").columns["lot"].nullable, schema("lots").columns["price"].nullable
     (False, True)
     """
@@ -51,10 +42,8 @@ def schema(name: str) -> DataFrameSchema:
 def failures(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Return every cell of a typed frame that its schema refuses.
 
-    Returns
-    -------
-    pandas.DataFrame
-        Columns ``column``, ``row`` and ``empty``: whether the cell is refused because it is empty.
+    Returns: Columns ``column``, ``row`` and ``empty``: whether the cell is refused because it is
+        empty.
     """
     columns = [c.name for c in TABLES[name].columns.values() if _suspect(frame[c.name], c)]
     if not columns:

@@ -15,20 +15,10 @@ _KNOWN = re.compile(rf"\b(?:{'|'.join(sorted(map(re.escape, _BEGINNINGS), key=le
 def main_fault(cell: str, own: Mapping[str, str] | None = None) -> str:
     """Return the main fault of a cell as a word of `FAULTS`.
 
-    Parameters
-    ----------
-    cell : str
-        What stands there; of several faults the first one named counts.
-    own : mapping of str to str, optional
-        The maker's own words for faults, from ``[words.fault]`` in ``bench.toml``.
+    cell: what stands there; of several faults the first one named counts.
+    own: the maker's own words for faults, from ``[words.fault]`` in ``bench.toml``.
+    Returns: ``"other"`` where no word is known.
 
-    Returns
-    -------
-    str
-        ``"other"`` where no word is known.
-
-    Examples
-    --------
     >>> main_fault("Leaks at the sides; flat"), main_fault("dead on the third day")
     ('leaks', 'dull')
     >>> main_fault("quakes"), main_fault("Quakes", {"quakes": "unsteady"})

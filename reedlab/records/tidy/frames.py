@@ -93,23 +93,12 @@ def reeds(
 
     Of a label in two rows the first row counts.
 
-    Parameters
-    ----------
-    tables : mapping of str to pandas.DataFrame
-        The typed tables.
-    measured : pandas.DataFrame
-        The frame that `cane` returns.
-    settings : Settings
-        What counts as success, hemisphere, heating, the usual set-up.
-    until : pandas.Timestamp
-        Reeds tied up to it are ``settled``.
-    unread : set of int
-        Rows whose outcome could not be read: they have no status.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Every column of ``reeds`` but the counts of batches, those of its lot and piece, then
+    tables: the typed tables.
+    measured: the frame that `cane` returns.
+    settings: what counts as success, hemisphere, heating, the usual set-up.
+    until: reeds tied up to it are ``settled``.
+    unread: rows whose outcome could not be read: they have no status.
+    Returns: Every column of ``reeds`` but the counts of batches, those of its lot and piece, then
         ``status``, ``success`` (NaN while pending), ``settled``, ``scrape_min`` and its logarithm
         (of a reed given up, the minutes until then), ``minutes_shared``, ``season``, ``year_cos``,
         ``year_sin``, ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and

@@ -19,19 +19,11 @@ _DAY_OF = {"rough": "rough_on", "finish": "finished_on"}
 def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
     """Add minutes of scraping, with those of batches shared among their reeds.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row a reed, as the table of reeds has it.
-    sittings : pandas.DataFrame
-        The table of batches.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With ``rough_min`` and ``finish_min`` filled in from batches where the reed has none of its
-        own, ``minutes_shared``, ``scrape_min`` (both stages, or the reed's own time for both; of a
-        reed lost before, the minutes until then) and ``log_scrape_min``.
+    frame: one row a reed, as the table of reeds has it.
+    sittings: the table of batches.
+    Returns: With ``rough_min`` and ``finish_min`` filled in from batches where the reed has none of
+        its own, ``minutes_shared``, ``scrape_min`` (both stages, or the reed's own time for both;
+        of a reed lost before, the minutes until then) and ``log_scrape_min``.
     """
     frame = frame.copy()
     shares = shared_minutes(frame, sittings)
@@ -57,10 +49,7 @@ def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
 def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.Series]:
     """Share the minutes of batches evenly among their reeds.
 
-    Returns
-    -------
-    dict of str to pandas.Series
-        For the stages rough, finish and "" (not given): minutes, by the index of the reed.
+    Returns: For the stages rough, finish and "" (not given): minutes, by the index of the reed.
     """
     shares: dict[str, dict[int, float]] = {}
     for batch in batches(reeds, sittings):
@@ -71,28 +60,14 @@ def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.
 
 
 class Batch(NamedTuple):
-    """Reeds that were timed together.
+    """Reeds that were timed together."""
 
-    Attributes
-    ----------
-    row : int
-        Its row in ``sittings``.
-    stage : str
-        rough, finish, or "" if not given.
-    minutes, size : float
-        The time, and the number of reeds.
-    named : tuple of str
-        Their labels, if they are named.
-    places : tuple of int
-        The index of each reed that was found.
-    """
-
-    row: int
-    stage: str
-    minutes: float
+    row: int  # its row in ``sittings``
+    stage: str  # rough, finish, or "" if not given
+    minutes: float  # the time, and the number of reeds
     size: float
-    named: tuple[str, ...]
-    places: tuple[int, ...]
+    named: tuple[str, ...]  # their labels, if they are named
+    places: tuple[int, ...]  # the index of each reed that was found
 
 
 def batches(reeds: pd.DataFrame, sittings: pd.DataFrame) -> list[Batch]:

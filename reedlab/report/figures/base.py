@@ -46,10 +46,7 @@ NAME_LETTERS = 22  # of a row's name on one line
 def picture(draw: Callable[P, Axes]) -> Callable[P, Axes]:
     """Have a function draw in the theme, every name on its picture as plain text.
 
-    Parameters
-    ----------
-    draw : callable
-        Returns the Axes that it drew.
+    draw: returns the Axes that it drew.
     """
 
     @wraps(draw)
@@ -65,10 +62,7 @@ def picture(draw: Callable[P, Axes]) -> Callable[P, Axes]:
 def new_axes(height: float = 3.2) -> Axes:
     """Return empty Axes on a figure that no global state holds on to.
 
-    Parameters
-    ----------
-    height : float
-        Inches.
+    height: inches.
     """
     from matplotlib.figure import Figure
 
@@ -86,23 +80,12 @@ def marks(
 ) -> dict[str, Artist]:
     """Draw a mark a row, each group in a colour and a shape of its own.
 
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-        What is drawn on.
-    frame : pandas.DataFrame
-        One row a mark.
-    x, y, by : str
-        Its columns: the places, and the group.
-    names : iterable
-        The groups, in the order of their looks.
-    **style
-        As `seaborn.scatterplot` takes it, such as ``s`` and ``alpha``.
-
-    Returns
-    -------
-    dict of str to matplotlib.artist.Artist
-        A mark for each group, for `legend`.
+    ax: what is drawn on.
+    frame: one row a mark.
+    x, y, by: its columns: the places, and the group.
+    names: the groups, in the order of their looks.
+    **style: as `seaborn.scatterplot` takes it, such as ``s`` and ``alpha``.
+    Returns: A mark for each group, for `legend`.
     """
     import seaborn as sns
     from matplotlib.lines import Line2D
@@ -126,14 +109,9 @@ def marks(
 def legend(owner: Axes | FigureBase, keys: Mapping[str, Any], **place: Any) -> None:
     """Draw a legend that keeps every name, also one with a leading underscore.
 
-    Parameters
-    ----------
-    owner : matplotlib.axes.Axes or matplotlib.figure.FigureBase
-        Where the legend goes.
-    keys : mapping of str to artist
-        The artist of each name.
-    **place
-        As matplotlib's ``legend`` takes it.
+    owner: where the legend goes.
+    keys: the artist of each name.
+    **place: as matplotlib's ``legend`` takes it.
     """
     made = owner.legend([*keys.values()], ["-"] * len(keys), **place)
     for text, name in zip(made.get_texts(), keys):  # matplotlib leaves out names with a leading _
@@ -143,14 +121,9 @@ def legend(owner: Axes | FigureBase, keys: Mapping[str, Any], **place: Any) -> N
 def name_rows(ax: Axes, names: Iterable[Any], below: float = 0.5, above: float = 0.5) -> None:
     """Write the names of a picture's rows, the first on top, and draw no grid along them.
 
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-        Whose rows are at 0, 1, 2 ...
-    names : iterable
-        One a row.
-    below, above : float
-        Room left under the last row and over the first.
+    ax: whose rows are at 0, 1, 2 ...
+    names: one a row.
+    below, above: room left under the last row and over the first.
     """
     texts = [on_two_lines(str(name)) for name in names]
     ax.set_yticks(range(len(texts)), texts)
@@ -178,21 +151,10 @@ def intervals(
 
     For anything with an estimate and an interval: suppliers, coefficients, lots.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row an estimate.
-    name, value, low, high : str
-        Its columns: the row's label, the estimate, the interval's ends.
-    xlabel : str
-        What the estimate is, with its unit; the heading of `value` when not given.
+    frame: one row an estimate.
+    name, value, low, high: its columns: the row's label, the estimate, the interval's ends.
+    xlabel: what the estimate is, with its unit; the heading of `value` when not given.
 
-    Returns
-    -------
-    matplotlib.axes.Axes
-
-    Examples
-    --------
     >>> frame = pd.DataFrame({"lot": ["a"], "share": [0.5], "low": [0.3], "high": [0.7]})
     >>> intervals(frame, "lot", "share").get_xlabel()
     'share'
@@ -215,19 +177,10 @@ def shares(
 ) -> Axes:
     """Draw shares with their intervals on an axis from 0 to 100 %.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row a share, ``low`` and ``high``, such as
-        `reedlab.report.words.counts.shares_by` gives.
-    name, value : str
-        Its columns, as in `intervals`.
-    xlabel : str
-        What the share is of.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    frame: one row a share, ``low`` and ``high``, such as `reedlab.report.words.counts.shares_by`
+        gives.
+    name, value: its columns, as in `intervals`.
+    xlabel: what the share is of.
     """
     ax = intervals(frame, name, value, xlabel=xlabel)
     ax.set_xlim(0, 1)
@@ -272,19 +225,10 @@ def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: 
 
     A dashed diagonal marks chances that are right.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row a bin of chances, with ``low`` and ``high``: an interval of the share, or the range
-        it keeps to where the chance is right.
-    said, met : str
-        Its columns: the chance, and the share that came true.
-    xlabel, ylabel : str
-        What they are.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    frame: one row a bin of chances, with ``low`` and ``high``: an interval of the share, or the
+        range it keeps to where the chance is right.
+    said, met: its columns: the chance, and the share that came true.
+    xlabel, ylabel: what they are.
     """
     ax = new_axes(height=3.8)
     ax.plot([0, 1], [0, 1], **DASHED)
@@ -309,14 +253,7 @@ def png(ax: Axes) -> bytes:
 def svg(ax: Axes) -> str:
     """Return the figure of an Axes as SVG, in the colours of the reader's screen, light or dark.
 
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-
-    Returns
-    -------
-    str
-        Without a date or a program's version; text is text, coordinates have two decimals.
+    Returns: Without a date or a program's version; text is text, coordinates have two decimals.
     """
     file = io.StringIO()
     as_text(_figure(ax))  # also what was written on it since it was drawn
@@ -351,19 +288,9 @@ def _in_the_readers_colours(tag: re.Match[str]) -> str:
 def described(ax: Axes, alt: str) -> Axes:
     """Give a picture its alternative text, which goes wherever its figure goes.
 
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-    alt : str
-        What the picture shows, in a sentence or two.
+    alt: what the picture shows, in a sentence or two.
+    Returns: The same.
 
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The same.
-
-    Examples
-    --------
     >>> alternative_text(described(new_axes(), "Nothing yet."))
     'Nothing yet.'
     """
@@ -380,14 +307,7 @@ def alternative_text(ax: Axes) -> str:
 def without_data(sentence: str) -> Axes:
     """Return Axes without data that say why there are none.
 
-    Parameters
-    ----------
-    sentence : str
-        Why; also the alternative text.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    sentence: why; also the alternative text.
     """
     from textwrap import fill
 

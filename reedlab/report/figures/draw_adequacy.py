@@ -20,14 +20,7 @@ _DAYS = r"\d{4}-\d\d-\d\d to "  # how a bin of days is named
 def calibration(bins: pd.DataFrame) -> Axes:
     """Draw the share that succeeded against the predicted chance; they agree on the dashed line.
 
-    Parameters
-    ----------
-    bins : pandas.DataFrame
-        ``fit.calibration(...).bins``: ``predicted``, ``observed``, ``low``, ``high``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    bins: ``fit.calibration(...).bins``: ``predicted``, ``observed``, ``low``, ``high``.
     """
     return said_and_met(
         bins, "predicted", "observed", "predicted chance of a good reed", "share that was good"
@@ -38,16 +31,8 @@ def calibration(bins: pd.DataFrame) -> Axes:
 def binned(bins: pd.DataFrame, what: str) -> Axes:
     """Draw the mean response of each bin beside where the model expects it.
 
-    Parameters
-    ----------
-    bins : pandas.DataFrame
-        The rows of one check of ``fit.binned_residuals(...).bins``.
-    what : str
-        What is binned, with its unit.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    bins: the rows of one check of ``fit.binned_residuals(...).bins``.
+    what: what is binned, with its unit.
     """
     if bins["centre"].isna().any():
         rows = bins.rename(columns={"bin": "value"})
@@ -71,18 +56,9 @@ def binned(bins: pd.DataFrame, what: str) -> Axes:
 def made_and_met(frame: pd.DataFrame, what: str, measure: str = "share of the rows") -> Axes:
     """Draw what came as dots over the ranges of what a model makes.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``value``, ``observed``, ``low``, ``high``: numbers along the axis, or names in rows.
-    what : str
-        What the values are, with their unit.
-    measure : str
-        What is observed.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    frame: ``value``, ``observed``, ``low``, ``high``: numbers along the axis, or names in rows.
+    what: what the values are, with their unit.
+    measure: what is observed.
     """
     if not pd.api.types.is_numeric_dtype(frame["value"].dtype):
         return _across(frame, measure)

@@ -65,16 +65,8 @@ def cross_section(piece: Mapping[str, Any]) -> Axes:
 def gauge_readings(readings: pd.DataFrame, quantity: str) -> Axes:
     """Draw every reading of a gauge study, piece by piece, each hand with a shape of its own.
 
-    Parameters
-    ----------
-    readings : pandas.DataFrame
-        A bench's ``gauge`` table: piece, quantity, operator, value.
-    quantity : str
-        Which quantity to draw.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    readings: a bench's ``gauge`` table: piece, quantity, operator, value.
+    quantity: which quantity to draw.
     """
     own = readings[readings["quantity"] == quantity].dropna(subset=["value"])
     own = own.astype({"operator": str})
@@ -96,16 +88,8 @@ def gauge_readings(readings: pd.DataFrame, quantity: str) -> Axes:
 def gauge_spread(spread: pd.DataFrame, quantity: str) -> Axes:
     """Draw a gauge study's sources of spread with their intervals.
 
-    Parameters
-    ----------
-    spread : pandas.DataFrame
-        A gauge study's ``spread``.
-    quantity : str
-        What was measured.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    spread: a gauge study's ``spread``.
+    quantity: what was measured.
     """
     name, _, unit = heading(quantity).partition(" (")
     label = f"standard deviation of {name}" + (f" ({unit}" if unit else "")
@@ -118,16 +102,8 @@ def gauge_spread(spread: pd.DataFrame, quantity: str) -> Axes:
 def agreement(pieces: pd.DataFrame, limits: pd.DataFrame, quantity: str) -> Axes:
     """Draw differences of two hands against their means, with the limits of agreement.
 
-    Parameters
-    ----------
-    pieces, limits : pandas.DataFrame
-        A gauge agreement's frames of these names.
-    quantity : str
-        What was measured.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    pieces, limits: a gauge agreement's frames of these names.
+    quantity: what was measured.
     """
     ax = new_axes(height=3.0)
     ax.axhline(0, **DASHED)
@@ -169,16 +145,8 @@ def density_routes(table: pd.DataFrame) -> Axes:
 def drift(pieces: pd.DataFrame, slopes: pd.DataFrame, column: str, reading: str) -> Axes:
     """Draw what the gouger cut over the days, with the line of each set-up.
 
-    Parameters
-    ----------
-    pieces, slopes : pandas.DataFrame
-        A gouger drift's frames of these names.
-    column, reading : str
-        The column to draw, and what `slopes` calls it.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    pieces, slopes: a gouger drift's frames of these names.
+    column, reading: the column to draw, and what `slopes` calls it.
     """
     ax = new_axes(height=3.2)
     set_ups = list(pieces["set_up"].unique())
@@ -202,15 +170,8 @@ def drift(pieces: pd.DataFrame, slopes: pd.DataFrame, column: str, reading: str)
 def workshop_months(months: pd.DataFrame) -> Axes:
     """Draw the moisture that the workshop's air gave by month, heated months marked.
 
-    Parameters
-    ----------
-    months : pandas.DataFrame
-        A workshop's ``months``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        A band from the 10th to the 90th percentile of the readings, and their mean.
+    months: a workshop's ``months``.
+    Returns: A band from the 10th to the 90th percentile of the readings, and their mean.
     """
     ax = new_axes(height=3.2)
     when = months["month"]

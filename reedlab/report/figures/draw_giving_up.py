@@ -17,16 +17,8 @@ if TYPE_CHECKING:
 def signs(frame: pd.DataFrame, threshold: float) -> Axes:
     """Draw the share of good reeds among blanks with each sign, and where finishing stops paying.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``GivingUp.table``.
-    threshold : float
-        ``Stakes.threshold``: the chance of success at which going on breaks even.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    frame: ``GivingUp.table``.
+    threshold: ``Stakes.threshold``: the chance of success at which going on breaks even.
     """
     ax = shares(frame, "sign", "good", xlabel="blanks with this sign that turned out good")
     ax.axvline(threshold, **DASHED)

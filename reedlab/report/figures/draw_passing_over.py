@@ -17,15 +17,8 @@ if TYPE_CHECKING:
 def slopes(frame: pd.DataFrame) -> Axes:
     """Draw the odds ratio of a good reed for each measure, one standard deviation within lots.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``PassingOver.table``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        On a logarithmic axis, a line at 1 for no difference.
+    frame: ``PassingOver.table``.
+    Returns: On a logarithmic axis, a line at 1 for no difference.
     """
     return ratios(
         frame,
@@ -39,17 +32,9 @@ def slopes(frame: pd.DataFrame) -> Axes:
 def savings(frame: pd.DataFrame, unit: str) -> Axes:
     """Draw what each rule saved on held-out lots, with intervals over lots.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``rules`` of a `PassingOver` or `GivingUp`.
-    unit : str
-        Of the savings: a currency, or minutes.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        A line at 0 for going on with every blank.
+    frame: ``rules`` of a `PassingOver` or `GivingUp`.
+    unit: of the savings: a currency, or minutes.
+    Returns: A line at 0 for going on with every blank.
     """
     what = f"saved for 100 blanks ({unit})"
     ax = intervals(frame.reset_index(), "rule", "saving", xlabel=what)

@@ -18,18 +18,9 @@ if TYPE_CHECKING:
 def ask_and_fetched(frame: pd.DataFrame, currency: str, wage: float) -> Axes:
     """Draw the price that earns the wage with its range, and the mean price that reeds fetch.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``Price.table``.
-    currency : str
-    wage : float
-        An hour's.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        A supplier a row, the cheapest on top.
+    frame: ``Price.table``.
+    wage: an hour's.
+    Returns: A supplier a row, the cheapest on top.
     """
     label = f"price of a reed that earns {wage:.0f} {currency} an hour ({currency})"
     ax = intervals(frame, "supplier", "ask", "ask_low", "ask_high", xlabel=label)

@@ -23,18 +23,9 @@ _MONTHS = {1: "Jan", 91: "Apr", 182: "Jul", 274: "Oct", 365: "Jan"}
 def smooth(frame: pd.DataFrame, measure: str, over: str) -> Axes:
     """Draw one smooth effect, averaged over lots, with its band.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``Seasons.curves``.
-    measure : str
-        ``"success"`` or ``"minutes"``.
-    over : str
-        ``"moisture"`` or ``"year"``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    frame: ``Seasons.curves``.
+    measure: ``"success"`` or ``"minutes"``.
+    over: ``"moisture"`` or ``"year"``.
     """
     import seaborn as sns
 

@@ -29,17 +29,10 @@ GATES = ("came in", "tied", "judged", "good", "stayed good")
 def flow(frame: pd.DataFrame) -> Axes:
     """Draw how each supplier's pieces go through the workshop, and where they leave.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``Selection.flow``: supplier, stage, pieces, lots_unknown.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        A stream a supplier, from left to right; its height is the pieces that are still in it,
-        the pale parts those that leave before the next gate. Pieces that came in of lots without
-        a count are those that were tied, marked by ``≥``.
+    frame: ``Selection.flow``: supplier, stage, pieces, lots_unknown.
+    Returns: A stream a supplier, from left to right; its height is the pieces that are still in it,
+        the pale parts those that leave before the next gate. Pieces that came in of lots without a
+        count are those that were tied, marked by ``≥``.
     """
     wide = frame.pivot(index="supplier", columns="stage", values="pieces")
     unknown = frame[frame["stage"] == "came in"].set_index("supplier")["lots_unknown"]
@@ -89,17 +82,9 @@ def flow(frame: pd.DataFrame) -> Axes:
 def chances(frame: pd.DataFrame, by: str) -> Axes:
     """Draw each supplier's probability of being the cheapest, a mark for each way of asking.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``Robustness.table`` or ``Selection.bounds``: `by`, supplier, prob_best.
-    by : str
-        The column with the ways: ``"variant"`` or ``"assumption"``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        On an axis from 0 to 100 %; suppliers in the order of the first way.
+    frame: ``Robustness.table`` or ``Selection.bounds``: `by`, supplier, prob_best.
+    by: the column with the ways: ``"variant"`` or ``"assumption"``.
+    Returns: On an axis from 0 to 100 %; suppliers in the order of the first way.
     """
     ways = list(frame[by].unique())
     order = frame.loc[frame[by] == ways[0], "supplier"].tolist()

@@ -24,10 +24,7 @@ _reported: set[str] = set()
 def as_text(figure: Figure) -> None:
     """Have every text of a figure drawn letter by letter, in fonts that have its letters.
 
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        Its texts are changed in place: no ``$`` starts a formula.
+    figure: its texts are changed in place: no ``$`` starts a formula.
     """
     from matplotlib.text import Text
 

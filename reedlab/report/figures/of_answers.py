@@ -107,18 +107,7 @@ def figure(answer: Any, which: str | None = None) -> Axes:
 def pictures(answer: Any) -> Pictures:
     """Return what there is to draw of something by name, the main picture first.
 
-    Parameters
-    ----------
-    answer : Answer, Posterior, HeldOut, BinnedResiduals or PredictiveCheck
-
-    Returns
-    -------
-    mapping of str to Picture
-
-    Raises
-    ------
-    DecisionError
-        For something without pictures.
+    Raises DecisionError: for something without pictures.
     """
     raise DecisionError(
         f"There is no picture of {type(answer).__name__}: figure draws answers, posteriors and "

@@ -26,10 +26,7 @@ FONT = "DejaVu Sans"  # comes with matplotlib: the same picture everywhere
 def theme() -> dict[str, Any]:
     """Return the one look of every picture, as matplotlib's settings.
 
-    Returns
-    -------
-    dict
-        Keys and values of ``matplotlib.rcParams``; every picture is drawn under them.
+    Returns: Keys and values of ``matplotlib.rcParams``; every picture is drawn under them.
     """
     return {
         "figure.facecolor": PAPER,
