@@ -145,15 +145,11 @@ def calibration(
 def scores(
     fitted: Fitted, term: RandomTerm, folds: int = 10, seed: int = 1, draws: int = 1000
 ) -> np.ndarray:
-    """Score the predictions for whole levels of a grouping that are held out in turn.
+    """Score the predictions for whole levels of a grouping that are held out in turn; (n,).
 
     The score is the continuous ranked probability score (Gneiting and Raftery 2007), 0 for a
     prediction that is certain and right: for 0 and 1 it is the Brier score, for grades the ranked
-    probability score, for numbers in the response's unit.
-
-    term: the grouping, of this model or of another one of the same rows.
-    folds, seed, draws: as in `calibration`.
-    Returns (n,): one score a row; of a row of several trials their mean.
+    probability score, for numbers in the response's unit; of a row of several trials their mean.
     """
     design, out = fitted.design, np.empty(fitted.design.n)
     fold = _dealt(term, folds, seed)
@@ -237,12 +233,7 @@ def _bin_table(frame: pd.DataFrame, place: np.ndarray) -> pd.DataFrame:
 def brier_decomposition(
     predicted: np.ndarray, successes: np.ndarray, trials: np.ndarray, place: np.ndarray
 ) -> pd.Series:
-    """Return the Brier score and its parts by bins.
-
-    predicted (n,): predicted chance of each row.
-    successes, trials (n,): what came of it.
-    place (n,): bin of each row.
-    Returns: score, reliability, resolution, uncertainty, within.
+    """Return the Brier score and its parts by the bins that rows are in: `place` (n,).
 
     >>> p, y = np.array([0.2, 0.2, 0.8, 0.8]), np.array([0.0, 0.0, 1.0, 1.0])
     >>> brier_decomposition(p, y, np.ones(4), np.array([0, 0, 1, 1])).round(2).to_dict()

@@ -36,12 +36,9 @@ _CERTAIN = 1e4  # logits past which no outcome could become any surer
 class ProfiledLikelihood:
     """Minus twice the log-likelihood, minimised with one parameter held.
 
-    names: the parameters, in order: coefficients, standard deviations, correlations, the
-        residual's.
-    bounds: lowest and highest value of each.
-    steps: about one standard error of each.
-    farthest: where each is as good as infinite.
-    least: the deviance at the estimates.
+    Of each parameter (coefficients, standard deviations, correlations, the residual's) it has the
+    name, the `bounds`, about one standard error (`steps`) and where it is as good as infinite
+    (`farthest`); `least` is the deviance at the estimates.
     """
 
     def __init__(self, fitted: Fitted) -> None:

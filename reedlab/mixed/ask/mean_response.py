@@ -34,10 +34,7 @@ class Source:
 
     @classmethod
     def of(cls, model: Fitted | Posterior, at_least: bool = False) -> Source:
-        """Take what is needed of a fit, or of all draws of a posterior.
-
-        Raises ModelError: for `at_least` where there are no grades.
-        """
+        """Take what is needed of a fit, or of all draws of a posterior."""
         if at_least and model.family != "ordinal":
             raise ModelError("at_least= belongs to ordered grades: leave it out.")
         if isinstance(model, Fitted):

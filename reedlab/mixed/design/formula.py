@@ -47,10 +47,9 @@ class MixedFormula:
 def parse(text: str) -> MixedFormula:
     """Take a formula apart into response, fixed part and random terms.
 
-    text: ``response ~ fixed + (effects | grouping)``; a grouping is a column, ``a/b`` (b nested
-        within a) or ``a:b`` (their combination); ``||`` leaves out the correlations. ``offset(x)``
-        is a summand that gets no coefficient.
-    Raises FormulaError: when the formula cannot be read or names a random term or an offset twice.
+    In ``response ~ fixed + (effects | grouping)`` a grouping is a column, ``a/b`` (b nested within
+    a) or ``a:b`` (their combination); ``||`` leaves out the correlations. ``offset(x)`` is a
+    summand that gets no coefficient.
 
     >>> parse("good ~ season + (1 | supplier/lot)").random[1].group
     'supplier:lot'

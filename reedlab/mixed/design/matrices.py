@@ -60,19 +60,7 @@ def build(
     trials: str | None = None,
     weights: str | None = None,
 ) -> tuple[Design, Recipe]:
-    """Turn a formula and a frame into a design.
-
-    text: the formula.
-    data: one row an observation; never changed.
-    family: {"gaussian", "binomial", "ordinal"}
-    trials: the column of trials, for a binomial response of counts.
-    weights: the column of weights.
-    Returns design; recipe.
-    Raises FormulaError: the formula cannot be read or names an unknown column.
-    Raises DataError: a column cannot be used: infinite, not numeric, out of range.
-    Raises ModelError: the data do not determine the model: one level, one response value, repeated
-        columns.
-    """
+    """Turn a formula and a frame, one row an observation, into a design and its recipe."""
     if family not in FAMILIES:
         small = str(family).lower()
         advice = f"write {small!r}" if small in FAMILIES else f"choose one of {', '.join(FAMILIES)}"
@@ -143,13 +131,7 @@ def build(
 
 
 def new_columns(recipe: Recipe, data: pd.DataFrame) -> tuple[np.ndarray, list[np.ndarray]]:
-    """Code new data as the fit's data were.
-
-    data: new rows.
-    Returns X (n, p); bases each (n, k): of each random term.
-    Raises PredictionError: a column is missing or empty somewhere, or a factor has a level that the
-        fit did not see.
-    """
+    """Code new data as the fit's data were: X (n, p), and columns (n, k) of each random term."""
     frame = _new_frame(recipe, data)
     with said_by_us(recipe.formula.text, PredictionError):
         X = _design_columns(recipe.fixed, frame)
@@ -162,11 +144,9 @@ def new_columns(recipe: Recipe, data: pd.DataFrame) -> tuple[np.ndarray, list[np
 
 
 def sum_coded(recipe: Recipe, data: pd.DataFrame) -> np.ndarray:
-    """Code the fixed part of a fit's own rows with contrasts that sum to zero.
+    """Code the fixed part of a fit's own rows with contrasts that sum to zero; (n, p).
 
-    data: the rows of the fit.
-    Returns (n, p): its columns stand for the same terms as the fit's own, place by place, and span
-        the same space.
+    Its columns stand for the same terms as the fit's own, place by place, and span the same space.
     """
     frame = _new_frame(recipe, data)
     terms = [
@@ -195,10 +175,7 @@ def _summing(factor: Factor, recipe: Recipe) -> Factor:
 
 
 def new_offset(recipe: Recipe | None, data: pd.DataFrame) -> np.ndarray:
-    """Work out the offset of new rows, 0 where the model has none; (n,).
-
-    Raises PredictionError: as :func:`new_columns`.
-    """
+    """Work out the offset of new rows, 0 where the model has none; (n,)."""
     if recipe is None or recipe.offset is None:
         return np.zeros(len(data))
     with said_by_us(recipe.formula.text, PredictionError):
@@ -221,14 +198,7 @@ def _new_frame(recipe: Recipe, data: pd.DataFrame) -> pd.DataFrame:
 
 
 def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> np.ndarray:
-    """Code of each row's level among known ones.
-
-    part: whose grouping it is.
-    data: new rows.
-    levels: the known levels.
-    Returns (n,).
-    Raises PredictionError: a grouping column is missing, or a level is none of the known ones.
-    """
+    """Code of each row's level among known ones; (n,)."""
     for column in part.columns:
         if column not in data.columns:
             raise PredictionError(

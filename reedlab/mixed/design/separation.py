@@ -33,8 +33,7 @@ class Separation:
 def find_separation(design: Design, beta: np.ndarray) -> Separation:
     """Find which coefficients and which groupings separate the outcomes.
 
-    design: of a binomial or ordinal model.
-    beta (p,): where the fit ended; the programme is solved only if it looks like a runaway.
+    The programme is solved only if `beta`, where the fit ended, looks like a runaway.
     """
     runaway = bool(design.p) and np.ptp(design.X @ beta) > _RUNAWAY
     direction = _direction(design) if runaway else np.zeros(design.p)

@@ -73,7 +73,7 @@ class Adjusted:
 def adjusted(rows: Any, design: Design, order: np.ndarray | None = None) -> Any:
     """Give rows the offset and the weights of their design; as they are where it has neither.
 
-    order: the design's row that each belongs to; its rows in cell order unless given.
+    `order` is the design's row that each belongs to; they are in cell order unless given.
     """
     if design.offset is None and design.weights is None:
         return rows

@@ -76,12 +76,7 @@ class Factor:
         return inverse_from_cholesky(self.chol_beta)
 
     def solve(self, g_u: Effects, g_beta: np.ndarray | None = None) -> tuple[Effects, np.ndarray]:
-        """Solve H x = g.
-
-        g_u each (levels, k): the right-hand side's random part.
-        g_beta (p,): its fixed part, where X took part.
-        Returns u each (levels, k); beta (p,).
-        """
+        """Solve H x = g, of a random part (levels, k) a term, and (p,) where X took part."""
         place = self.cross.cells.place
         # Forwards: C a = g in the head, then L L' x = g - V a in the rest.
         head = _apply(self.head_inverse, g_u[place.head])
@@ -95,11 +90,7 @@ class Factor:
         return self._deal(head, rest)
 
     def sample(self, normals_u: Effects, normals_beta: np.ndarray) -> tuple[Effects, np.ndarray]:
-        """Turn standard normals z into draws of N(0, H^-1), by back-substitution.
-
-        normals_u each (n, levels, k), normals_beta (n, p).
-        Returns u each (n, levels, k); beta (n, p).
-        """
+        """Turn standard normals (n, levels, k) and (n, p) into draws of N(0, H^-1)."""
         place, n = self.cross.cells.place, len(normals_beta)
         parts = [*(normals_u[t].reshape(n, -1) for t in place.rest), normals_beta]
         rest = np.concatenate(parts, axis=1)
@@ -120,11 +111,9 @@ class Factor:
 
 
 def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None = None) -> Factor:
-    """Factor H for given Λ.
+    """Factor H for given Λ, with a prior precision P (p, p) added to X'WX.
 
-    lambdas each (k, k).
-    prior_precision (p, p): P, added to X'WX.
-    Raises numpy.linalg.LinAlgError: when H is not positive definite, which only X can bring about.
+    LinAlgError says that H is not positive definite, which only X can bring about.
     """
     place = cross.cells.place
     lam, q = lambdas[place.head], place.q_rest

@@ -51,11 +51,7 @@ class Cross:
 
 
 def cross_products(cells: Cells, weights: np.ndarray | None, with_x: bool) -> Cross:
-    """Sum the raw cross-products.
-
-    weights (n,): weights in cell order; ``None`` for 1.
-    with_x: whether X takes part.
-    """
+    """Sum the raw cross-products with weights (n,) in cell order, those of X too if asked for."""
     place, h, columns = cells.place, cells.place.head, cells.columns
     p = len(cells.XT) if with_x else 0
     moments = _moments(cells, weights)

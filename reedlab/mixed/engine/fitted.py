@@ -169,13 +169,9 @@ def fit_design(
     quadrature: int = 1,
     start: np.ndarray | None = None,
 ) -> Fitted:
-    """Fit a design.
+    """Fit a design, by REML if it is Gaussian, unless `reml` says otherwise.
 
-    family: {"gaussian", "binomial", "ordinal"}
-    reml: restricted likelihood, for the Gaussian family only.
-    quadrature: nodes of adaptive Gauss-Hermite quadrature, for one scalar term; 1 is Laplace.
-    start (n_theta,): where to start θ; a fit of similar data is a good place.
-    Raises ModelError: when the data do not determine the model's parameters.
+    `quadrature` is as in `fit`. θ may `start` (n_theta,) where a fit of similar data ended.
     """
     with one_thread():
         inner = standardise(design.with_term)

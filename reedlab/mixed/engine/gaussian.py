@@ -43,8 +43,6 @@ class GaussianProfile:
 
     The response is taken less its least-squares fit on X, so that nothing is lost to cancellation
     when its mean is large. Weights and offset are in the rows of ``design.whitened``.
-
-    reml: whether the likelihood is restricted.
     """
 
     def __init__(self, design: Design, reml: bool) -> None:

@@ -37,13 +37,9 @@ def fit_glmm(
     quadrature: int = 1,
     start: np.ndarray | None = None,
 ) -> dict[str, Any]:
-    """Fit a binomial or ordinal design; see :func:`reedlab.mixed.engine.fitted.fit_design`.
+    """Fit a binomial or ordinal design; return the fields of `Fitted` by name.
 
-    inner: the same design on standardised bases, where the search runs.
-    family: {"binomial", "ordinal"}
-    quadrature: nodes of adaptive Gauss-Hermite quadrature.
-    start (n_theta,): where θ starts, on the standardised bases.
-    Returns: The fields of :class:`reedlab.mixed.engine.fitted.Fitted` by name.
+    `inner` is the `given` design on standardised bases, where the search runs and θ starts.
     """
     design = inner.design
     if quadrature > 1 and (len(design.terms) > 1 or design.terms[0].k > 1):

@@ -114,12 +114,10 @@ class Inverse:
 
 
 def invert(factor: Factor, with_x: bool) -> Inverse:
-    """Invert H where it is asked for.
+    """Invert H where it is asked for; without X, the random effects' block alone.
 
     From H = [C 0; V L] [C' V'; 0 L']: the rest's part is (L L')^-1, the part between head and rest
     -C'^-1 V' (L L')^-1, and the head's own C'^-1 (I + V' (L L')^-1 V) C^-1.
-
-    with_x: whether β counts as uncertain; without it only the random effects' block is inverted.
     """
     q = len(factor.chol) if with_x else factor.cross.cells.place.q_rest
     rr = inverse_from_cholesky(factor.chol[:q, :q])

@@ -116,15 +116,9 @@ def find_mode(
 ) -> Mode:
     """Find the mode of v, and of β if it is free, by Newton steps halved where they overshoot.
 
-    theta (n_theta,).
-    beta (p,): β, or where to start from when it is free.
-    start: where to start v from; 0 if not given.
-    free_beta: whether β moves too, giving the joint mode.
-    prior: mean and precision of a normal prior on β.
-    tolerance: the last step's squared length in the metric of H.
-    nearby: a factor of H found nearby. The first step is taken with it. Later steps too are taken
-        with the last factor where one more promises to be the last: that saves factors of H.
-    Raises ModelError: when X's columns cannot be distinguished at these weights.
+    v starts from `start`, or 0. A normal `prior` on β has a mean and a precision. `tolerance` is
+    the last step's squared length in the metric of H. The first step is taken with a factor found
+    `nearby`, and so are later ones where one more promises to be the last: that saves factors of H.
     """
     cells, lambdas = cells_of(design), design.lambdas(theta)
     v = [np.zeros((t.n_levels, t.k)) for t in design.terms] if start is None else start
@@ -193,11 +187,10 @@ def _inner(one: Effects, other: Effects) -> float:
 def laplace_gradient(
     design: Design, likelihood: Likelihood, mode: Mode
 ) -> tuple[Effects, np.ndarray, np.ndarray]:
-    """Gradient of the Laplace log-likelihood at a mode of v.
+    """Gradient of the Laplace log-likelihood at a mode of v, found with β held.
 
-    mode: from :func:`find_mode` with β held.
-    Returns d_lambda each (k, k): derivatives in every entry of each Λ, those above the diagonal
-        included; d_beta (p,); d_extra (n_extra,).
+    It has the derivatives in every entry of each Λ, those above the diagonal included, in β (p,)
+    and in the extra parameters (n_extra,).
     """
     cells, lambdas = cells_of(design), mode.factor.lambdas
     inverse = invert(mode.factor, with_x=False)
@@ -234,8 +227,6 @@ class Nearby:
     Where a level has a single effect λv and its rows weigh w, were there no other terms, H there
     would be ``1 + λ²w`` and v would go with ``λ / (1 + λ²w)``. Both are carried over so, level by
     level; a term of several columns stays as it is.
-
-    lambdas: the other Λ.
     """
 
     def __init__(self, factor: Factor, lambdas: Effects) -> None:
@@ -262,8 +253,7 @@ class Nearby:
 class LaplaceObjective:
     """Minus the Laplace log-likelihood of x = (θ, β, extra), started from the last mode.
 
-    start: where the first search for the mode starts.
-    factor: a factor of the random effects' block found nearby.
+    The first search starts at `start`, and may use a factor of the random effects' block nearby.
     """
 
     def __init__(

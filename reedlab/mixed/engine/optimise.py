@@ -141,13 +141,10 @@ def minimise(
     information: float = 1.0,
     whiten: np.ndarray | None = None,
 ) -> Optimum:
-    """Minimise an objective of (θ, others).
+    """Minimise an objective of x = (θ, others), given with its derivatives by `evaluate`.
 
-    evaluate: objective and derivatives at x.
-    start: where to begin.
-    scale (n_theta,): how far each θ is expected to move.
-    information: about the information in a row, or a trial, on its random effect.
-    whiten (m, m): the other parameters are ``start + whiten @ z`` with z of unit scale.
+    `scale` (n_theta,) is how far each θ is expected to move, `information` about that in a row, or
+    a trial, on its random effect. The others are ``start + whiten @ z`` with z of unit scale.
     """
     if not len(start):  # a Gaussian model without random terms
         return Optimum(start, evaluate(start)[0], True, (), np.zeros(0, dtype=bool), False)

@@ -84,11 +84,7 @@ def _bend(F: np.ndarray) -> np.ndarray:
 
 
 def cut_points(phi: np.ndarray) -> np.ndarray:
-    """Find the thresholds from the first one and the logarithms of the steps.
-
-    phi (K - 1,).
-    Returns (K - 1,).
-    """
+    """Find the thresholds (K - 1,) from the first one and the logarithms of the steps."""
     return np.cumsum(np.concatenate([phi[:1], np.exp(phi[1:])]))
 
 

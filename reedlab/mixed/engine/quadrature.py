@@ -18,12 +18,7 @@ from reedlab.mixed.engine.laplace import LaplaceObjective, Likelihood
 
 
 class QuadratureObjective(LaplaceObjective):
-    """Minus the log-likelihood of x = (θ, β, extra) by quadrature.
-
-    design: with one random term of one column.
-    start: where the first search for the modes starts.
-    nodes: number of nodes.
-    """
+    """Minus the log-likelihood of x = (θ, β, extra) by quadrature, of one term of one column."""
 
     def __init__(self, design: Design, likelihood: Likelihood, start: Effects, nodes: int) -> None:
         super().__init__(design, likelihood, start)

@@ -42,10 +42,7 @@ class Standardised:
 
 
 def standardise(design: Design) -> Standardised:
-    """Put a design's random terms on standardised bases.
-
-    Raises ModelError: the columns of a term cannot be distinguished.
-    """
+    """Put a design's random terms on standardised bases."""
     units = tuple(_unit(term) for term in design.terms)
     if all(np.array_equal(R, np.eye(len(R))) for R in units):
         return Standardised(design, units)

@@ -104,10 +104,7 @@ class Draft:
         return "\n".join(difflib.unified_diff(old, new, "now", "then", lineterm="", n=1))
 
     def write(self) -> Adoption:
-        """Write the file, and note that this user adopted the sheets; no sheet is changed.
-
-        Raises WriteError: when the folder cannot be written.
-        """
+        """Write the file, and note that this user adopted the sheets; no sheet is changed."""
         if self.text != self.before:
             write_text(self.text, self.folder / FILE, replace=bool(self.before))
         remember([part.file for part in self.parts], self.folder)

@@ -64,12 +64,7 @@ class Part:
 
 
 def read_parts(path: Path) -> tuple[list[Part], list[str]]:
-    """Return the sheets of a file, or of every file in a folder, that have rows.
-
-    Returns parts; left_out: of a folder, a sentence for each file that cannot be read.
-    Raises RecordError: when the file is no sheet, is locked or empty, or when nothing has headings
-        and rows.
-    """
+    """Return the sheets that have rows of a file or folder, and what of a folder cannot be read."""
     parts: list[Part] = []
     left_out: list[str] = []
     for file in _files(path):

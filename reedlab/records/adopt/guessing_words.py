@@ -43,10 +43,7 @@ def guess_words(
 ) -> list[Line]:
     """Return the lines of words, for every column of a table that has a vocabulary.
 
-    table: the table.
-    parts: the sheets that hold it.
-    meant: its headings, and the columns that they mean.
-    answers: what the maker answered already.
+    `meant` are the headings of the sheets, and the columns that they mean.
     """
     lines = []
     for column in columns_of(table).values():

@@ -32,10 +32,8 @@ Tables = dict[str, pd.DataFrame]
 def split(tables: Tables, settings: Settings, found: Findings) -> None:
     """Move what reeds say of their pieces and lots to the tables of those.
 
-    tables: typed frames; that of reeds may have the columns of `IN_REEDS`, and has its own
-        afterwards.
-    settings: what is usual of a piece stands in the row of each reed that was tied since.
-    found: receives rows of one piece or lot that disagree.
+    The table of reeds has its own columns afterwards. What is usual of a piece stands in the row of
+    each reed that was tied since. `found` receives rows of one piece or lot that disagree.
     """
     reeds = _with_usual_pieces(tables["reeds"], tables["pieces"], settings)
     said = {

@@ -17,12 +17,9 @@ MOST_REEDS = 200_000
 
 
 def add_up(reeds: pd.DataFrame, table: Table, found: Findings) -> pd.DataFrame:
-    """Check the counts of rows that are a batch, and label them; others are left as they are.
+    """Check the counts of rows of reeds that are a batch, label them, and leave out wrong ones.
 
-    reeds: typed rows of a table; only those of ``reeds`` can be batches.
-    table: which table they are of.
-    found: receives each batch: what it is read as, or that its counts do not add up.
-    Returns: Without batches that do not add up; see `one_row_a_reed`.
+    `found` receives each batch: what it is read as, or that its counts do not add up.
     """
     if table.name != "reeds" or reeds[_COUNTS].isna().all(axis=None):
         return reeds
@@ -104,8 +101,7 @@ def _empty_details(reeds: pd.DataFrame, rows: pd.Index, found: Findings) -> None
 def one_row_a_reed(reeds: pd.DataFrame) -> pd.DataFrame:
     """Return a table with each batch as its reeds, which share lot, maker, day and settings.
 
-    reeds: the typed table, as `add_up` returns it.
-    Returns: The reeds of a batch keep its row's number, and have its label with a number behind it.
+    They keep the row's number, and have its label with a number behind it.
 
     >>> reeds = TABLES["reeds"].empty().reindex([2])
     >>> reeds[["reed", "good_count", "reject_count"]] = ["B", 2.0, 1.0]

@@ -175,11 +175,8 @@ def is_currency(word: str) -> bool:
 def read_number(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
     """Read a number with its unit, thousands separators or decimal comma.
 
-    text: what the cell says.
-    column: the number may be followed by the column's unit; another unit is refused, not converted.
-    settings: the currency.
-    comma: whether the table's numbers have decimal commas, see `decimal_comma`.
-    Raises Trouble: when it is no number, in another unit, or could be two numbers.
+    `comma` says whether the table's numbers have decimal commas, see `decimal_comma`. Another unit
+    than the column's is refused, not converted.
 
     >>> from reedlab.records.tables import TABLES
     >>> read_number("72,5 mm", TABLES["reeds"].columns["tied_mm"], Settings(), True)
@@ -258,9 +255,7 @@ def read_minutes(
 ) -> float:
     """Read minutes written 35, 0:35 (hours and minutes), 35 min or 1 h 5 min.
 
-    text, column, settings, comma: as in `read_number`.
-    decimals: whether 1.30 is a decimal number; otherwise it may be an hour and a half.
-    Raises Trouble: as in `read_number`.
+    1.30 may be an hour and a half, unless the column has `decimals`.
 
     >>> from reedlab.records.tables import TABLES
     >>> read_minutes("1 h 5 min", TABLES["reeds"].columns["rough_min"], Settings(), None)
@@ -297,14 +292,10 @@ def read_date(
     year_first: bool | None = None,
     first_serial: pd.Timestamp = FIRST_SERIAL,
 ) -> pd.Timestamp:
-    """Read a date that can mean only one day.
+    """Read a date that can mean only one day: ISO, a serial number, a month in letters or digits.
 
-    text: what the cell says: an ISO date, a spreadsheet's serial number, a month in letters or
-        digits, with or without a time of day.
-    order: ``"day-month"`` or ``"month-day"``, for dates such as 03/04/2025.
-    year_first: whether dates such as 24-03-05 begin with the year, see `column_forms.year_first`.
-    first_serial: the day that the spreadsheet counts as 0.
-    Raises Trouble: when it is not a valid date, or could be two dates.
+    `order` ("day-month" or "month-day") is for dates such as 03/04/2025, `year_first` for such as
+    24-03-05 (see `column_forms.year_first`). A time of day may follow.
 
     >>> str(read_date("5 Mar 2024", None)), str(read_date("03/04/2025", "day-month"))
     ('2024-03-05 00:00:00', '2025-04-03 00:00:00')
@@ -415,10 +406,7 @@ def _calendar(year: int, month: int, day: int) -> pd.Timestamp:
 def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:
     """Read a word of the column's vocabulary, in any case, or the maker's own for it.
 
-    text: what the cell says.
-    column: a ``word``, or a ``yesno``, which becomes a bool.
-    own: the maker's own words, and the words of the vocabulary that they mean.
-    Raises Trouble: when it is neither; the fix offers the nearest word.
+    A ``yesno`` becomes a bool. Of another word the trouble offers the nearest.
 
     >>> from reedlab.records.tables import TABLES
     >>> read_word("Given up", TABLES["reeds"].columns["outcome"], {})

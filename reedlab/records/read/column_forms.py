@@ -29,8 +29,7 @@ _PARTS = re.compile(r"(\d{1,4})[- ]\d{1,2}[- ](\d{1,4})(?:[T ]\d{1,2}:.*)?")
 def decimal_comma(columns: Sequence[Sequence[str]], hint: bool | None) -> bool | None:
     """Say whether a table's numbers have decimal commas; None when that is not clear.
 
-    columns: the texts of the columns that hold numbers.
-    hint: what the file's delimiter says, used where the numbers do not show it.
+    `hint` is what the file's delimiter says, used where the numbers do not show it.
 
     >>> decimal_comma([["0,58", "1,234"]], None), decimal_comma([["1,234"]], None)
     (True, None)
@@ -51,11 +50,7 @@ def decimal_comma(columns: Sequence[Sequence[str]], hint: bool | None) -> bool |
 def comma_by_range(
     texts: Sequence[str], column: Column, convert: Callable[[float], float]
 ) -> bool | None:
-    """Say whether the only possible readings of a column have decimal commas.
-
-    texts: a column's texts, whose decimal sign is not clear from the table.
-    column: its possible values.
-    convert: from the unit of its heading to the unit of its name.
+    """Say whether the only possible readings of a column, in its own unit, have decimal commas.
 
     >>> from reedlab.records.tables import TABLES
     >>> tied = TABLES["reeds"].columns["tied_mm"]
@@ -84,8 +79,7 @@ def shows_decimals(texts: Sequence[str]) -> bool:
 def year_first(texts: Sequence[str], order: str | None) -> bool | None:
     """Say whether days such as 24-03-05 begin with the year; None when that is not clear.
 
-    texts: a column's texts.
-    order: ``"day-month"`` or ``"month-day"``, for years that come last.
+    `order`, "day-month" or "month-day", is of years that come last.
 
     >>> year_first(["24-03-05", "24-03-2005"], None), year_first(["24-03-05"], "day-month")
     (False, None)

@@ -42,11 +42,7 @@ def leave_out(
 ) -> pd.DataFrame:
     """Return a table's rows without those that are none; they are counted and named.
 
-    cells: the sheet's rows below its headings, with all their columns.
-    body: the same rows under the columns that are read.
-    heads: the heading of each column of `body`, as it is written.
-    table: what the columns are.
-    found: receives the rows left out.
+    `body` has the rows of `cells` under the columns that are read, `heads` their written headings.
     """
     filled = body.notna().to_numpy()
     full = filled.any(axis=1)

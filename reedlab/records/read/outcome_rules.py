@@ -101,10 +101,7 @@ def old_and_empty(
 ) -> pd.DataFrame:
     """Give blanks that are old and have no outcome the one that the maker's rule says.
 
-    reeds: the typed table.
-    settings: the rule, and the days after which a blank is old.
-    found: rows whose outcome could not be read keep their error; how many were filled in is said.
-    today: the day on which their age counts.
+    Rows whose outcome could not be read keep their error; how many were filled in is said.
     """
     outcome, days = settings.outcome.when_old_and_empty, settings.outcome.old_days
     if not outcome or reeds.empty:

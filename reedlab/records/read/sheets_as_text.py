@@ -324,15 +324,11 @@ def _other_unit(heading: str, column: Column, settings: Settings) -> str:
 def as_table(
     sheet: Sheet, table: Table, settings: Settings, found: Findings
 ) -> tuple[pd.DataFrame, Origin]:
-    """Find a sheet's headings and return its rows under the columns that they mean.
+    """Find a sheet's headings and return its rows as text under the columns that they mean.
 
-    sheet: the cells.
-    table: what to look for.
-    settings: the maker's own headings.
-    found: receives columns that are missing, doubled or misspelt.
-    Returns cells: Text, one column a known column, indexed by ``row``, without rows that are empty,
-        titles, totals or repeated headings; origin: what the file and its headings say about all of
-        them.
+    The rows, indexed by ``row``, are without empty ones, titles, totals and repeated headings. The
+    origin says what the file and its headings say about all of them. `found` receives columns that
+    are missing, doubled or misspelt.
     """
     headings = find_headings(sheet, table, settings)
     if headings.at < 0:

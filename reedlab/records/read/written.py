@@ -78,8 +78,7 @@ def is_lone_mark(value: object) -> bool:
 def cells_above(marks: np.ndarray, known: np.ndarray, apart: np.ndarray) -> np.ndarray:
     """Return for each row the one whose cell counts, itself for most; -1 for a mark without one.
 
-    marks, known: the rows with a ditto mark, and those that hold anything.
-    apart: rows that do not follow the row before: another one was left out between.
+    `apart` are rows that do not follow the row before: another one was left out between.
 
     >>> marks = np.array([False, True, True, True])
     >>> cells_above(marks, np.full(4, True), np.array([False, False, False, True])).tolist()
@@ -120,11 +119,8 @@ def read_written(
 ) -> tuple[float, Reading | None]:
     """Read a number, the middle of a range, or a sum; say what was done, if anything.
 
-    text: what the cell says.
-    column: a measure may be a range, and minutes, counts and money may be sums.
-    one: reads a single number.
-    convert: from the unit of the column's heading to that of its name.
-    Raises Trouble: when it is neither, or could be two things.
+    `one` reads a single number, `convert` carries it to the column's own unit. A measure may be a
+    range; minutes, counts and money may be sums.
 
     >>> from reedlab.records.tables import TABLES
     >>> reeds = TABLES["reeds"].columns

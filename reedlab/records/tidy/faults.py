@@ -13,11 +13,9 @@ _KNOWN = re.compile(rf"\b(?:{'|'.join(sorted(map(re.escape, _BEGINNINGS), key=le
 
 
 def main_fault(cell: str, own: Mapping[str, str] | None = None) -> str:
-    """Return the main fault of a cell as a word of `FAULTS`.
+    """Return the first fault that a cell names as a word of `FAULTS`, else ``"other"``.
 
-    cell: what stands there; of several faults the first one named counts.
-    own: the maker's own words for faults, from ``[words.fault]`` in ``bench.toml``.
-    Returns: ``"other"`` where no word is known.
+    `own` are the maker's words, from ``[words.fault]`` in ``bench.toml``.
 
     >>> main_fault("Leaks at the sides; flat"), main_fault("dead on the third day")
     ('leaks', 'dull')

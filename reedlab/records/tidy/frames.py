@@ -91,18 +91,15 @@ def reeds(
 ) -> pd.DataFrame:
     """Return one row a reed, with its piece, lot, supplier and air.
 
-    Of a label in two rows the first row counts.
+    Of a label in two rows the first row counts. `measured` is the frame that `cane` returns, reeds
+    tied up to `until` are ``settled``, and an outcome that could not be read (`unread`) has no
+    status.
 
-    tables: the typed tables.
-    measured: the frame that `cane` returns.
-    settings: what counts as success, hemisphere, heating, the usual set-up.
-    until: reeds tied up to it are ``settled``.
-    unread: rows whose outcome could not be read: they have no status.
-    Returns: Every column of ``reeds`` but the counts of batches, those of its lot and piece, then
-        ``status``, ``success`` (NaN while pending), ``settled``, ``scrape_min`` and its logarithm
-        (of a reed given up, the minutes until then), ``minutes_shared``, ``season``, ``year_cos``,
-        ``year_sin``, ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and
-        ``tied_month``.
+    The columns are those of ``reeds`` but the counts of batches, those of its lot and piece, then
+    ``status``, ``success`` (NaN while pending), ``settled``, ``scrape_min`` and its logarithm (of a
+    reed given up, the minutes until then), ``minutes_shared``, ``season``, ``year_cos``,
+    ``year_sin``, ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and
+    ``tied_month``.
     """
     frame = with_usual(first_of_each(tables["reeds"], "reed"), settings)
     rows = frame.index

@@ -19,11 +19,9 @@ _DAY_OF = {"rough": "rough_on", "finish": "finished_on"}
 def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
     """Add minutes of scraping, with those of batches shared among their reeds.
 
-    frame: one row a reed, as the table of reeds has it.
-    sittings: the table of batches.
-    Returns: With ``rough_min`` and ``finish_min`` filled in from batches where the reed has none of
-        its own, ``minutes_shared``, ``scrape_min`` (both stages, or the reed's own time for both;
-        of a reed lost before, the minutes until then) and ``log_scrape_min``.
+    ``rough_min`` and ``finish_min`` are filled in from batches where the reed has none of its own;
+    ``minutes_shared``, ``scrape_min`` (both stages, or the reed's own time for both; of a reed lost
+    before, the minutes until then) and ``log_scrape_min`` are added.
     """
     frame = frame.copy()
     shares = shared_minutes(frame, sittings)
@@ -47,10 +45,7 @@ def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
 
 
 def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.Series]:
-    """Share the minutes of batches evenly among their reeds.
-
-    Returns: For the stages rough, finish and "" (not given): minutes, by the index of the reed.
-    """
+    """Share the minutes of batches evenly among their reeds: by stage ("" for none), by index."""
     shares: dict[str, dict[int, float]] = {}
     for batch in batches(reeds, sittings):
         into = shares.setdefault(batch.stage, {})
