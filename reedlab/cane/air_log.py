@@ -15,12 +15,11 @@ from reedlab.cane.readings import floats
 def over(start: Any, end: Any, time: Any, rh_pct: ArrayLike, temp_c: ArrayLike) -> pd.DataFrame:
     """Return the air of each spell of time: of the day of a scrape, of the days of drying.
 
-    start, end: `start` is within the spell, `end` is not.
-    time: the times of the logger's readings, in any order.
-    rh_pct, temp_c: relative humidity (per cent) and temperature (°C). A reading without either is
-        left out.
-    Returns: One row a spell: `rh_pct`, `temp_c` and `moisture_pct` (means over the readings),
-        `rh_low_pct`, `rh_high_pct`, and `readings`, their number. NaN for a spell without readings.
+    A spell has its start, not its end. `time` are the times of the logger's readings, in any order,
+    of relative humidity (per cent) and temperature (°C); a reading without either is left out.
+
+    Each spell has the means `rh_pct`, `temp_c` and `moisture_pct`, `rh_low_pct`, `rh_high_pct`, and
+    the number of `readings`; NaN without any.
 
     >>> log = pd.date_range("2025-01-01", periods=48, freq="h")
     >>> rh = np.where(log < "2025-01-02", 30.0, 50.0)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reedlab.cane.gouge import volume_mm3, volume_sd_mm3
-from reedlab.cane.readings import ROOM_C, Floats, Steps, floats, propagate, sd_of_step
+from reedlab.cane.readings import ROOM_C, USUAL, Floats, Steps, floats, propagate, sd_of_step
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,10 +33,7 @@ class Density(NamedTuple):
 
 
 def water_density(temp_c: ArrayLike) -> Floats:
-    """Return the density of pure, air-free water at one atmosphere.
-
-    temp_c: water temperature, 0 to 40 °C.
-    Returns: g/cm³; NaN outside 0 to 40 °C, outside the range of the formula.
+    """Return the density (g/cm³) of pure, air-free water at one atmosphere; NaN outside 0 to 40 °C.
 
     Tanaka, Girard, Davis, Peuto and Bignell (2001), Recommended table for the density of water
     between 0 °C and 40 °C, Metrologia 38(4) 301-309, doi 10.1088/0026-1394/38/4/3.
@@ -55,7 +52,7 @@ def by_floating(
     *,
     wall_mm: ArrayLike = GOUGED_WALL_MM,
     grip: float = 0.2,
-    steps: Steps | None = None,
+    steps: Steps = USUAL,
 ) -> Density:
     """Return density from how deep a strip floats upright in a narrow tube of water.
 
@@ -64,20 +61,13 @@ def by_floating(
     Surface tension pulls a wetted strip down by 2 γ cos θ / wall per unit width (γ the surface
     tension, θ the contact angle), which is not small compared with the weight of gouged cane. Dry,
     waxy cane is near cos θ = 0, but the angle of a piece is unknown, so the pull counts as
-    uncertainty instead of being corrected. It is similar for strips floated in the same way:
-    ``grip=0`` gives the uncertainty of a comparison between them. On a thick split it is a quarter
-    of that on a gouged piece.
+    uncertainty instead of being corrected: cos θ is uniform within ± `grip` (an assumption, no
+    source). It is similar for strips floated in the same way: ``grip=0`` gives the uncertainty of a
+    comparison between them. On a thick split it is a quarter of that on a gouged piece, whose mean
+    thickness counts where `wall_mm` is missing.
 
-    float_submerged_mm: length under water.
-    length_mm: length of the whole strip.
-    wall_mm: the strip's mean thickness; 0.55 mm, a gouged piece, where it is missing.
-    grip: cos θ is uniform within ± `grip` (an assumption, no source).
-    steps: the instruments' smallest steps; the usual ones by default.
-    Returns: g/cm³; NaN where a reading is missing.
-
-    ASTM D2395, test method C (flotation tube) for wood. The pull at the waterline is the
-    principle of the Wilhelmy plate: Adamson and Gast (1997), Physical Chemistry of Surfaces, 6th
-    ed., II-8.
+    ASTM D2395, test method C (flotation tube) for wood. The pull at the waterline is the principle
+    of the Wilhelmy plate: Adamson and Gast (1997), Physical Chemistry of Surfaces, 6th ed., II-8.
 
     >>> floated = by_floating([41.0, 45.0], 75.0)
     >>> floated.g_cm3.round(3).tolist(), floated.sd.round(3).tolist()
@@ -85,7 +75,6 @@ def by_floating(
     >>> by_floating([41.0, 45.0], 75.0, grip=0).sd.round(4).tolist()
     [0.0022, 0.0022]
     """
-    steps = steps or Steps()
 
     def density(submerged: Floats, length: Floats, temp: Floats, cos: Floats) -> Floats:
         pull_g_cm3 = 2 * TENSION_N_M * cos / (GRAVITY_M_S2 * wall * length) * 1000.0
@@ -113,19 +102,13 @@ def by_volume(
     volume_mm3: ArrayLike,
     volume_sd_mm3: ArrayLike,
     *,
-    steps: Steps | None = None,
+    steps: Steps = USUAL,
 ) -> Density:
     """Return density as mass over the volume from the gouge's geometry.
 
     For gouged, not yet shaped, air-dry pieces. On a pocket balance the mass of one piece is the
     least precise reading. Weigh ten together and give their summed mass and volume: the result is
     the mean density of the ten, and the balance's step counts a tenth.
-
-    mass_g: mass.
-    volume_mm3, volume_sd_mm3: volume and its standard uncertainty, from `gouge.volume_mm3` and
-        `gouge.volume_sd_mm3`.
-    steps: the instruments' smallest steps; the usual ones by default.
-    Returns: g/cm³; NaN where a reading is missing.
 
     ISO 13061-2:2014 (density of wood, test pieces of regular shape), here with the gouge's shape.
 
@@ -134,7 +117,6 @@ def by_volume(
     >>> [(round(float(x.g_cm3), 3), round(float(x.sd), 4)) for x in (one, ten)]
     [(0.553, 0.0106), (0.553, 0.0026)]
     """
-    steps = steps or Steps()
 
     def density(mass: Floats, volume: Floats) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -149,7 +131,7 @@ def by_weighing(
     mass_g: ArrayLike,
     mass_in_water_g: ArrayLike,
     *,
-    steps: Steps | None = None,
+    steps: Steps = USUAL,
 ) -> Density:
     """Return density by weighing in air and in water (Archimedes): for the researcher.
 
@@ -158,21 +140,12 @@ def by_weighing(
     the piece pushed just under with a needle, the balance shows m_air - m_water. The piece may have
     any shape. Weigh within seconds or seal the piece: cane absorbs water.
 
-    mass_g: mass in air.
-    mass_in_water_g: mass held under water, without the sinker's own mass in water; negative if the
-        piece floats.
-    steps: the instruments' smallest steps; both masses are read to `mass_g`.
-    Returns: g/cm³; NaN where a reading is missing.
-
-    ASTM D2395, test method B (volume by water immersion).
-
-    A balance of a milligram:
+    ASTM D2395, test method B (volume by water immersion). On a balance of a milligram:
 
     >>> weighed = by_weighing(0.219, -0.179, steps=Steps(mass_g=0.001))
     >>> round(float(weighed.g_cm3), 3), round(float(weighed.sd), 4)
     (0.55, 0.0005)
     """
-    steps = steps or Steps()
 
     def density(mass: Floats, in_water: Floats, temp: Floats) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -190,11 +163,9 @@ def by_weighing(
 
 
 def best_route(routes: Mapping[str, Density]) -> tuple[Density, NDArray[np.object_]]:
-    """Return each piece's density by its most precise route.
+    """Return each piece's density by its most precise route, and that route's name, or None.
 
-    routes: the routes by name, all of one length. A density without an uncertainty, such as one
-        that the maker noted, comes first.
-    Returns density: NaN where no route has one; route: the route's name, or None.
+    A density without an uncertainty, such as one that the maker noted, comes first.
 
     >>> nan = float("nan")
     >>> floated = Density(np.array([0.55, 0.58, nan]), np.array([0.04, 0.04, nan]))

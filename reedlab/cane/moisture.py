@@ -21,17 +21,13 @@ SEASONS = ("spring", "summer", "autumn", "winter")
 
 
 def equilibrium_moisture_pct(rh_pct: ArrayLike, temp_c: ArrayLike) -> Floats:
-    """Return the equilibrium moisture content of wood, used for cane.
+    """Return the equilibrium moisture of wood, used for cane: per cent of the oven-dry mass.
 
     The two-hydrate Hailwood-Horrobin equation: with h the relative humidity as a fraction,
 
     M = 1800/W · [ K h / (1 - K h) + (K₁ K h + 2 K₁ K₂ K² h²) / (1 + K₁ K h + K₁ K₂ K² h²) ],
 
-    where W, K, K₁ and K₂ are quadratics in the temperature.
-
-    rh_pct: relative humidity, per cent; outside 0 to 100 gives NaN.
-    temp_c: air temperature, °C.
-    Returns: Moisture content, per cent of the oven-dry mass.
+    where W, K, K₁ and K₂ are quadratics in the temperature. Humidity outside 0 to 100 gives NaN.
 
     USDA Forest Products Laboratory (2021), Wood Handbook, FPL-GTR-282, chapter 4, equation 4-5 and
     table 4-2. Alipon and Bondad (2014) for bamboo's like form (from memory).
@@ -55,17 +51,11 @@ def equilibrium_moisture_pct(rh_pct: ArrayLike, temp_c: ArrayLike) -> Floats:
 
 
 def season(dates: Any, hemisphere: str = "north") -> pd.Categorical:
-    """Return the season of each date by meteorological months.
+    """Return the season of each date by meteorological months, ordered spring to winter.
 
-    In the north spring is March to May, summer June to August, autumn September to November,
-    winter December to February; in the south the seasons are shifted by half a year.
-
-    dates: missing dates stay missing.
-    hemisphere: {"north", "south"}; where the workshop is.
-    Returns: Ordered spring, summer, autumn, winter.
-    Raises ValueError: when `hemisphere` is neither.
-
-    WMO guidelines use these three-month seasons; so do the national weather services.
+    In the north spring is March to May, summer June to August, autumn September to November, winter
+    December to February; in the south the seasons are shifted by half a year. WMO guidelines use
+    these three-month seasons; so do the national weather services.
 
     >>> list(season(["2024-02-29", "2024-03-01"]))
     ['winter', 'spring']
@@ -84,12 +74,9 @@ def season(dates: Any, hemisphere: str = "north") -> pd.Categorical:
 def year_cos_sin(dates: Any) -> tuple[Floats, Floats]:
     """Return the day of the year as a point on a circle, for a smooth yearly cycle in a model.
 
-    The two terms `year_cos + year_sin` fit any sine wave of one year: its amplitude is
-    √(b_cos² + b_sin²) and its phase atan2(b_sin, b_cos). It has one degree of freedom less than
-    four seasons, and no jumps.
-
-    dates: missing dates give NaN.
-    Returns cos, sin: cos is 1 on 1 January, sin is 1 about 1 April. A year is 365.2425 days.
+    The two terms `year_cos + year_sin` fit any sine wave of one year: its amplitude is √(b_cos² +
+    b_sin²) and its phase atan2(b_sin, b_cos). It has one degree of freedom less than four seasons,
+    and no jumps. cos is 1 on 1 January, sin about 1 April; a year is 365.2425 days.
 
     Stolwijk, Straatman and Zielhuis (1999), J Epidemiol Community Health 53(4) 235-238.
 
@@ -105,9 +92,8 @@ def year_cos_sin(dates: Any) -> tuple[Floats, Floats]:
 def in_spells(dates: Any, spells: Iterable[tuple[str, str | None]]) -> NDArray[np.bool_]:
     """Say whether each date is in one of the spells, such as those when a room was heated.
 
-    dates: missing dates are in no spell.
-    spells: ISO days, both included: ``2024-10-15`` for one year, ``10-15`` for every year; a yearly
-        spell may include New Year. A last day of None means that the spell has not ended.
+    A spell is two ISO days, both included: ``2024-10-15`` for one year, ``10-15`` for every year; a
+    yearly spell may include New Year. A last day of None means that the spell has not ended.
 
     >>> in_spells(["2024-10-01", "2025-01-15"], [("10-15", "03-31")]).tolist()
     [False, True]

@@ -30,25 +30,24 @@ class Steps:
     a thickness gauge to a hundredth, a pocket balance to a hundredth of a gram.
     """
 
-    # length, width and tube diameter; thickness; the distance of the side readings
     length_mm: float = 0.5
     width_mm: float = 0.1
-    diameter_mm: float = 0.05
+    diameter_mm: float = 0.05  # of the tube
     thickness_mm: float = 0.01
-    side_at_mm: float = 0.5
+    side_at_mm: float = 0.5  # where the sides are read
     submerged_mm: float = 0.5  # the waterline on a floating strip
     mass_g: float = 0.01  # the balance
     temp_c: float = 1.0  # the water's temperature
 
 
+USUAL = Steps()
+
+
 def sd_of_step(step: float) -> float:
-    """Return the standard uncertainty of a reading made to the nearest `step`.
+    """Return the standard uncertainty of a reading made to the nearest `step`, in its unit.
 
     The true value is uniform within half a step of the reading: a rectangular distribution with
     standard deviation step / √12.
-
-    step: the resolution, in any unit.
-    Returns: In the same unit.
 
     JCGM 100:2008 (Guide to the expression of uncertainty in measurement), 4.3.7 and F.2.2.1.
 
@@ -63,15 +62,11 @@ def propagate(
     readings: Mapping[str, ArrayLike],
     sds: Mapping[str, ArrayLike],
 ) -> Floats:
-    """Propagate the readings' standard uncertainties to a derived quantity.
+    """Propagate the readings' standard uncertainties to a derived quantity, in its unit.
 
     First-order propagation for independent readings: √Σ (∂f/∂x · sd)², each slope by a central
-    difference of half a standard uncertainty either side.
-
-    quantity: the formula, called with the readings by keyword; elementwise on arrays.
-    readings: the readings, by the formula's parameter names.
-    sds: standard uncertainty of the readings that have one, in the reading's own unit.
-    Returns: Standard uncertainty of the quantity, in its unit.
+    difference of half a standard uncertainty either side. The formula is called with the readings
+    by keyword, elementwise on arrays; those without an sd count as exact.
 
     JCGM 100:2008, 5.1.2 (law of propagation) and 5.1.3 note 2 (its numerical form).
 
