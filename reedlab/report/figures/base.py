@@ -44,10 +44,7 @@ NAME_LETTERS = 22  # of a row's name on one line
 
 
 def picture(draw: Callable[P, Axes]) -> Callable[P, Axes]:
-    """Have a function draw in the theme, every name on its picture as plain text.
-
-    draw: returns the Axes that it drew.
-    """
+    """Have a function draw in the theme, every name on its picture as plain text."""
 
     @wraps(draw)
     def drawn(*args: P.args, **options: P.kwargs) -> Axes:
@@ -60,10 +57,7 @@ def picture(draw: Callable[P, Axes]) -> Callable[P, Axes]:
 
 
 def new_axes(height: float = 3.2) -> Axes:
-    """Return empty Axes on a figure that no global state holds on to.
-
-    height: inches.
-    """
+    """Return empty Axes, `height` inches high, on a figure that no global state holds on to."""
     from matplotlib.figure import Figure
 
     return Figure(figsize=(WIDTH_IN, height), layout="constrained").add_subplot()
@@ -78,14 +72,10 @@ def _themed() -> AbstractContextManager[None]:
 def marks(
     ax: Axes, frame: pd.DataFrame, x: str, y: str, by: str, names: Iterable[Any], **style: Any
 ) -> dict[str, Artist]:
-    """Draw a mark a row, each group in a colour and a shape of its own.
+    """Draw a mark a row, each group in a colour and a shape of its own; return a mark of each.
 
-    ax: what is drawn on.
-    frame: one row a mark.
-    x, y, by: its columns: the places, and the group.
-    names: the groups, in the order of their looks.
-    **style: as `seaborn.scatterplot` takes it, such as ``s`` and ``alpha``.
-    Returns: A mark for each group, for `legend`.
+    `x`, `y` and `by` are columns of `frame`; `names` are the groups in the order of their looks,
+    and `style` is what `seaborn.scatterplot` takes.
     """
     import seaborn as sns
     from matplotlib.lines import Line2D
@@ -107,24 +97,14 @@ def marks(
 
 
 def legend(owner: Axes | FigureBase, keys: Mapping[str, Any], **place: Any) -> None:
-    """Draw a legend that keeps every name, also one with a leading underscore.
-
-    owner: where the legend goes.
-    keys: the artist of each name.
-    **place: as matplotlib's ``legend`` takes it.
-    """
+    """Draw a legend of names and their artists that keeps every name, also one like _name."""
     made = owner.legend([*keys.values()], ["-"] * len(keys), **place)
     for text, name in zip(made.get_texts(), keys):  # matplotlib leaves out names with a leading _
         text.set_text(name)
 
 
 def name_rows(ax: Axes, names: Iterable[Any], below: float = 0.5, above: float = 0.5) -> None:
-    """Write the names of a picture's rows, the first on top, and draw no grid along them.
-
-    ax: whose rows are at 0, 1, 2 ...
-    names: one a row.
-    below, above: room left under the last row and over the first.
-    """
+    """Write the names of a picture's rows, the first on top, and draw no grid along them."""
     texts = [on_two_lines(str(name)) for name in names]
     ax.set_yticks(range(len(texts)), texts)
     ax.set_ylim(max(len(texts), 1) - 1 + below, -above)
@@ -149,11 +129,8 @@ def intervals(
 ) -> Axes:
     """Draw one dot with its interval a row, first row on top.
 
-    For anything with an estimate and an interval: suppliers, coefficients, lots.
-
-    frame: one row an estimate.
-    name, value, low, high: its columns: the row's label, the estimate, the interval's ends.
-    xlabel: what the estimate is, with its unit; the heading of `value` when not given.
+    For anything with an estimate and an interval: suppliers, coefficients, lots. Without `xlabel`
+    the axis has the heading of `value`.
 
     >>> frame = pd.DataFrame({"lot": ["a"], "share": [0.5], "low": [0.3], "high": [0.7]})
     >>> intervals(frame, "lot", "share").get_xlabel()
@@ -175,13 +152,7 @@ def shares(
     value: str = "share",
     xlabel: str = "",
 ) -> Axes:
-    """Draw shares with their intervals on an axis from 0 to 100 %.
-
-    frame: one row a share, ``low`` and ``high``, such as `reedlab.report.words.counts.shares_by`
-        gives.
-    name, value: its columns, as in `intervals`.
-    xlabel: what the share is of.
-    """
+    """Draw shares with their intervals on an axis from 0 to 100 %."""
     ax = intervals(frame, name, value, xlabel=xlabel)
     ax.set_xlim(0, 1)
     ax.xaxis.set_major_formatter(PERCENT)
@@ -223,12 +194,8 @@ def ratios(
 def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: str) -> Axes:
     """Draw how often something came true against the chance that was stated of it.
 
-    A dashed diagonal marks chances that are right.
-
-    frame: one row a bin of chances, with ``low`` and ``high``: an interval of the share, or the
-        range it keeps to where the chance is right.
-    said, met: its columns: the chance, and the share that came true.
-    xlabel, ylabel: what they are.
+    A dashed diagonal marks chances that are right. A bin's ``low`` and ``high`` are an interval of
+    the share, or the range that it keeps to where the chance is right.
     """
     ax = new_axes(height=3.8)
     ax.plot([0, 1], [0, 1], **DASHED)
@@ -253,7 +220,7 @@ def png(ax: Axes) -> bytes:
 def svg(ax: Axes) -> str:
     """Return the figure of an Axes as SVG, in the colours of the reader's screen, light or dark.
 
-    Returns: Without a date or a program's version; text is text, coordinates have two decimals.
+    It has no date and no program's version; text is text, coordinates have two decimals.
     """
     file = io.StringIO()
     as_text(_figure(ax))  # also what was written on it since it was drawn
@@ -286,14 +253,7 @@ def _in_the_readers_colours(tag: re.Match[str]) -> str:
 
 
 def described(ax: Axes, alt: str) -> Axes:
-    """Give a picture its alternative text, which goes wherever its figure goes.
-
-    alt: what the picture shows, in a sentence or two.
-    Returns: The same.
-
-    >>> alternative_text(described(new_axes(), "Nothing yet."))
-    'Nothing yet.'
-    """
+    """Give a picture its alternative text, which goes wherever its figure goes."""
     _figure(ax).set_label(alt)
     return ax
 
@@ -305,10 +265,7 @@ def alternative_text(ax: Axes) -> str:
 
 @picture
 def without_data(sentence: str) -> Axes:
-    """Return Axes without data that say why there are none.
-
-    sentence: why; also the alternative text.
-    """
+    """Return Axes without data that say why there are none, also as their alternative text."""
     from textwrap import fill
 
     ax = new_axes(height=1.6)

@@ -18,10 +18,7 @@ _DAYS = r"\d{4}-\d\d-\d\d to "  # how a bin of days is named
 
 @picture
 def calibration(bins: pd.DataFrame) -> Axes:
-    """Draw the share that succeeded against the predicted chance; they agree on the dashed line.
-
-    bins: ``fit.calibration(...).bins``: ``predicted``, ``observed``, ``low``, ``high``.
-    """
+    """Draw the share that succeeded against the predicted chance; they agree on the dashed line."""
     return said_and_met(
         bins, "predicted", "observed", "predicted chance of a good reed", "share that was good"
     )
@@ -29,11 +26,7 @@ def calibration(bins: pd.DataFrame) -> Axes:
 
 @picture
 def binned(bins: pd.DataFrame, what: str) -> Axes:
-    """Draw the mean response of each bin beside where the model expects it.
-
-    bins: the rows of one check of ``fit.binned_residuals(...).bins``.
-    what: what is binned, with its unit.
-    """
+    """Draw the mean response of each bin of one check beside where the model expects it."""
     if bins["centre"].isna().any():
         rows = bins.rename(columns={"bin": "value"})
         ax = _across(rows, "mean response")
@@ -54,12 +47,7 @@ def binned(bins: pd.DataFrame, what: str) -> Axes:
 
 @picture
 def made_and_met(frame: pd.DataFrame, what: str, measure: str = "share of the rows") -> Axes:
-    """Draw what came as dots over the ranges of what a model makes.
-
-    frame: ``value``, ``observed``, ``low``, ``high``: numbers along the axis, or names in rows.
-    what: what the values are, with their unit.
-    measure: what is observed.
-    """
+    """Draw what came as dots over the ranges of what a model makes, by number or in named rows."""
     if not pd.api.types.is_numeric_dtype(frame["value"].dtype):
         return _across(frame, measure)
     ax = new_axes()

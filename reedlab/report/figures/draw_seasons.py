@@ -21,12 +21,7 @@ _MONTHS = {1: "Jan", 91: "Apr", 182: "Jul", 274: "Oct", 365: "Jan"}
 
 @picture
 def smooth(frame: pd.DataFrame, measure: str, over: str) -> Axes:
-    """Draw one smooth effect, averaged over lots, with its band.
-
-    frame: ``Seasons.curves``.
-    measure: ``"success"`` or ``"minutes"``.
-    over: ``"moisture"`` or ``"year"``.
-    """
+    """Draw one smooth effect on success or minutes, over moisture or the year, with its band."""
     import seaborn as sns
 
     own = frame[(frame["measure"] == measure) & (frame["over"] == over)]
