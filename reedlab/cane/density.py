@@ -98,11 +98,7 @@ def by_floating(
 
 
 def by_volume(
-    mass_g: ArrayLike,
-    volume_mm3: ArrayLike,
-    volume_sd_mm3: ArrayLike,
-    *,
-    steps: Steps = USUAL,
+    mass_g: ArrayLike, volume_mm3: ArrayLike, volume_sd_mm3: ArrayLike, *, steps: Steps = USUAL
 ) -> Density:
     """Return density as mass over the volume from the gouge's geometry.
 
@@ -127,12 +123,7 @@ def by_volume(
     return Density(density(**readings), propagate(density, readings, sds))
 
 
-def by_weighing(
-    mass_g: ArrayLike,
-    mass_in_water_g: ArrayLike,
-    *,
-    steps: Steps = USUAL,
-) -> Density:
+def by_weighing(mass_g: ArrayLike, mass_in_water_g: ArrayLike, *, steps: Steps = USUAL) -> Density:
     """Return density by weighing in air and in water (Archimedes): for the researcher.
 
     ρ = ρ_air + (ρ_water - ρ_air) · m_air / (m_air - m_water). Cane floats, so it must be held

@@ -58,9 +58,7 @@ def sd_of_step(step: float) -> float:
 
 
 def propagate(
-    quantity: Callable[..., Any],
-    readings: Mapping[str, ArrayLike],
-    sds: Mapping[str, ArrayLike],
+    quantity: Callable[..., Any], readings: Mapping[str, ArrayLike], sds: Mapping[str, ArrayLike]
 ) -> Floats:
     """Propagate the readings' standard uncertainties to a derived quantity, in its unit.
 

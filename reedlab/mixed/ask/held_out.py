@@ -80,11 +80,7 @@ class HeldOut:
 
 
 def calibration(
-    fitted: Fitted,
-    group: str,
-    folds: int = 10,
-    seed: int = 1,
-    draws: int = 1000,
+    fitted: Fitted, group: str, folds: int = 10, seed: int = 1, draws: int = 1000
 ) -> HeldOut:
     """Predict success for whole levels of a group that are held out in turn.
 

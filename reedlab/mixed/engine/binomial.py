@@ -82,11 +82,7 @@ class BinomialLogit:
 
 
 def _block_steps(
-    y: np.ndarray,
-    trials: np.ndarray | None,
-    eta: np.ndarray,
-    score: np.ndarray,
-    weight: np.ndarray,
+    y: np.ndarray, trials: np.ndarray | None, eta: np.ndarray, score: np.ndarray, weight: np.ndarray
 ) -> float:
     """Fill in score and weight of a block of rows and give its log-likelihood."""
     near = np.maximum(eta, -_FAR)

@@ -212,12 +212,7 @@ def _say_capitals(column: str, cells: pd.Series, read: pd.Series, found: Finding
 
 
 def _say_apart(
-    table: Table,
-    name: str,
-    labels: pd.Series,
-    values: pd.Series,
-    agreed: _Agreed,
-    found: Findings,
+    table: Table, name: str, labels: pd.Series, values: pd.Series, agreed: _Agreed, found: Findings
 ) -> pd.Index:
     """Name the rows that disagree with the others of their label; return those of another thing."""
     column, its = name_in_reeds(table.name, name), TABLES[table.name].key

@@ -64,11 +64,7 @@ _BARE = re.compile(r"[\d.,+\-–—\s\u00a0\u2007\u2009\u202f]+")
 
 
 def parse_table(
-    table: Table,
-    given: pd.DataFrame,
-    settings: Settings,
-    found: Findings,
-    origin: Origin,
+    table: Table, given: pd.DataFrame, settings: Settings, found: Findings, origin: Origin
 ) -> pd.DataFrame:
     """Return a table's rows with every column typed; a cell that cannot be read is empty.
 

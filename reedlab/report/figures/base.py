@@ -21,15 +21,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.report.figures.fonts import as_text, without_font_warnings
-from reedlab.report.figures.theme import (
-    BY_NIGHT,
-    DASHED,
-    FONT,
-    MARKERS,
-    PALETTE,
-    PERCENT,
-    theme,
-)
+from reedlab.report.figures.theme import BY_NIGHT, DASHED, FONT, MARKERS, PALETTE, PERCENT, theme
 from reedlab.report.words.numbers import heading
 
 if TYPE_CHECKING:
@@ -146,12 +138,7 @@ def intervals(
 
 
 @picture
-def shares(
-    frame: pd.DataFrame,
-    name: str,
-    value: str = "share",
-    xlabel: str = "",
-) -> Axes:
+def shares(frame: pd.DataFrame, name: str, value: str = "share", xlabel: str = "") -> Axes:
     """Draw shares with their intervals on an axis from 0 to 100 %."""
     ax = intervals(frame, name, value, xlabel=xlabel)
     ax.set_xlim(0, 1)
@@ -160,12 +147,7 @@ def shares(
 
 
 @picture
-def ratios(
-    frame: pd.DataFrame,
-    name: str,
-    value: str = "ratio",
-    xlabel: str = "",
-) -> Axes:
+def ratios(frame: pd.DataFrame, name: str, value: str = "ratio", xlabel: str = "") -> Axes:
     """Draw ratios with their intervals on a logarithmic axis, with a dashed line at no difference.
 
     Parameters
