@@ -15,23 +15,12 @@ from reedlab.cane.readings import floats
 def over(start: Any, end: Any, time: Any, rh_pct: ArrayLike, temp_c: ArrayLike) -> pd.DataFrame:
     """Return the air of each spell of time: of the day of a scrape, of the days of drying.
 
-    Parameters
-    ----------
-    start, end : arrays of times, one a spell
-        `start` is within the spell, `end` is not.
-    time : array of times
-        The times of the logger's readings, in any order.
-    rh_pct, temp_c : array
-        Relative humidity (per cent) and temperature (°C). A reading without either is left out.
+    A spell has its start, not its end. `time` are the times of the logger's readings, in any order,
+    of relative humidity (per cent) and temperature (°C); a reading without either is left out.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row a spell: `rh_pct`, `temp_c` and `moisture_pct` (means over the readings),
-        `rh_low_pct`, `rh_high_pct`, and `readings`, their number. NaN for a spell without readings.
+    Each spell has the means `rh_pct`, `temp_c` and `moisture_pct`, `rh_low_pct`, `rh_high_pct`, and
+    the number of `readings`; NaN without any.
 
-    Examples
-    --------
     >>> log = pd.date_range("2025-01-01", periods=48, freq="h")
     >>> rh = np.where(log < "2025-01-02", 30.0, 50.0)
     >>> over(["2025-01-01"], ["2025-01-02"], log, rh, 21.0)[["rh_pct", "readings"]].values.tolist()

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reedlab.cane.gouge import volume_mm3, volume_sd_mm3
-from reedlab.cane.readings import ROOM_C, Floats, Steps, floats, propagate, sd_of_step
+from reedlab.cane.readings import ROOM_C, USUAL, Floats, Steps, floats, propagate, sd_of_step
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,40 +26,18 @@ GOUGED_WALL_MM = 0.55  # mean thickness of a gouged piece: common practice, no s
 
 
 class Density(NamedTuple):
-    """A density and its standard uncertainty.
+    """A density and its standard uncertainty."""
 
-    Attributes
-    ----------
-    g_cm3 : ndarray
-        Density, g/cm³.
-    sd : ndarray
-        Its standard uncertainty, g/cm³.
-    """
-
-    g_cm3: Floats
-    sd: Floats
+    g_cm3: Floats  # density, g/cm³
+    sd: Floats  # its standard uncertainty, g/cm³
 
 
 def water_density(temp_c: ArrayLike) -> Floats:
-    """Return the density of pure, air-free water at one atmosphere.
+    """Return the density (g/cm³) of pure, air-free water at one atmosphere; NaN outside 0 to 40 °C.
 
-    Parameters
-    ----------
-    temp_c : array
-        Water temperature, 0 to 40 °C.
-
-    Returns
-    -------
-    ndarray
-        g/cm³; NaN outside 0 to 40 °C, outside the range of the formula.
-
-    References
-    ----------
     Tanaka, Girard, Davis, Peuto and Bignell (2001), Recommended table for the density of water
     between 0 °C and 40 °C, Metrologia 38(4) 301-309, doi 10.1088/0026-1394/38/4/3.
 
-    Examples
-    --------
     >>> water_density([4, 20, 30]).round(5).tolist()
     [0.99997, 0.99821, 0.99565]
     """
@@ -82,41 +60,20 @@ def by_floating(
     Surface tension pulls a wetted strip down by 2 γ cos θ / wall per unit width (γ the surface
     tension, θ the contact angle), which is not small compared with the weight of gouged cane. Dry,
     waxy cane is near cos θ = 0, but the angle of a piece is unknown, so the pull counts as
-    uncertainty instead of being corrected. It is similar for strips floated in the same way:
-    ``grip=0`` gives the uncertainty of a comparison between them. On a thick split it is a quarter
-    of that on a gouged piece.
+    uncertainty instead of being corrected: cos θ is uniform within ± `grip` (an assumption, no
+    source). It is similar for strips floated in the same way: ``grip=0`` gives the uncertainty of a
+    comparison between them. On a thick split it is a quarter of that on a gouged piece, whose mean
+    thickness counts where `wall_mm` is missing.
 
-    Parameters
-    ----------
-    float_submerged_mm : array
-        Length under water.
-    length_mm : array
-        Length of the whole strip.
-    wall_mm : array, default 0.55
-        The strip's mean thickness; 0.55 mm, a gouged piece, where it is missing.
-    grip : float, default 0.2
-        cos θ is uniform within ± `grip` (an assumption, no source).
+    ASTM D2395, test method C (flotation tube) for wood. The pull at the waterline is the principle
+    of the Wilhelmy plate: Adamson and Gast (1997), Physical Chemistry of Surfaces, 6th ed., II-8.
 
-    Returns
-    -------
-    Density
-        g/cm³; NaN where a reading is missing.
-
-    References
-    ----------
-    ASTM D2395, test method C (flotation tube) for wood. The pull at the waterline is the
-    principle of the Wilhelmy plate: Adamson and Gast (1997), Physical Chemistry of Surfaces, 6th
-    ed., II-8.
-
-    Examples
-    --------
     >>> floated = by_floating([41.0, 45.0], 75.0)
     >>> floated.g_cm3.round(3).tolist(), floated.sd.round(3).tolist()
     ([0.546, 0.599], [0.042, 0.042])
     >>> by_floating([41.0, 45.0], 75.0, grip=0).sd.round(4).tolist()
     [0.0022, 0.0022]
     """
-    steps = Steps()
 
     def density(submerged: Floats, length: Floats, temp: Floats, cos: Floats) -> Floats:
         pull_g_cm3 = 2 * TENSION_N_M * cos / (GRAVITY_M_S2 * wall * length) * 1000.0
@@ -131,20 +88,16 @@ def by_floating(
         "cos": np.asarray(0.0),
     }
     sds = {
-        "submerged": sd_of_step(steps.submerged_mm),
-        "length": sd_of_step(steps.length_mm),
-        "temp": sd_of_step(steps.temp_c),
+        "submerged": sd_of_step(USUAL.submerged_mm),
+        "length": sd_of_step(USUAL.length_mm),
+        "temp": sd_of_step(USUAL.temp_c),
         "cos": grip / np.sqrt(3.0),
     }
     return Density(density(**readings), propagate(density, readings, sds))
 
 
 def by_volume(
-    mass_g: ArrayLike,
-    volume_mm3: ArrayLike,
-    volume_sd_mm3: ArrayLike,
-    *,
-    steps: Steps | None = None,
+    mass_g: ArrayLike, volume_mm3: ArrayLike, volume_sd_mm3: ArrayLike, *, steps: Steps = USUAL
 ) -> Density:
     """Return density as mass over the volume from the gouge's geometry.
 
@@ -152,32 +105,13 @@ def by_volume(
     least precise reading. Weigh ten together and give their summed mass and volume: the result is
     the mean density of the ten, and the balance's step counts a tenth.
 
-    Parameters
-    ----------
-    mass_g : array
-        Mass.
-    volume_mm3, volume_sd_mm3 : array
-        Volume and its standard uncertainty, from `gouge.volume_mm3` and `gouge.volume_sd_mm3`.
-    steps : Steps, optional
-        The instruments' smallest steps; the usual ones by default.
-
-    Returns
-    -------
-    Density
-        g/cm³; NaN where a reading is missing.
-
-    References
-    ----------
     ISO 13061-2:2014 (density of wood, test pieces of regular shape), here with the gouge's shape.
 
-    Examples
-    --------
     >>> one = by_volume(0.22, 398.0, 5.6)
     >>> ten = by_volume(2.20, 3980.0, 5.6 * 10**0.5)
     >>> [(round(float(x.g_cm3), 3), round(float(x.sd), 4)) for x in (one, ten)]
     [(0.553, 0.0106), (0.553, 0.0026)]
     """
-    steps = steps or Steps()
 
     def density(mass: Floats, volume: Floats) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -188,12 +122,7 @@ def by_volume(
     return Density(density(**readings), propagate(density, readings, sds))
 
 
-def by_weighing(
-    mass_g: ArrayLike,
-    mass_in_water_g: ArrayLike,
-    *,
-    steps: Steps | None = None,
-) -> Density:
+def by_weighing(mass_g: ArrayLike, mass_in_water_g: ArrayLike, *, steps: Steps = USUAL) -> Density:
     """Return density by weighing in air and in water (Archimedes): for the researcher.
 
     ρ = ρ_air + (ρ_water - ρ_air) · m_air / (m_air - m_water). Cane floats, so it must be held
@@ -201,33 +130,12 @@ def by_weighing(
     the piece pushed just under with a needle, the balance shows m_air - m_water. The piece may have
     any shape. Weigh within seconds or seal the piece: cane absorbs water.
 
-    Parameters
-    ----------
-    mass_g : array
-        Mass in air.
-    mass_in_water_g : array
-        Mass held under water, without the sinker's own mass in water; negative if the piece floats.
-    steps : Steps, optional
-        The instruments' smallest steps; both masses are read to `mass_g`.
-
-    Returns
-    -------
-    Density
-        g/cm³; NaN where a reading is missing.
-
-    References
-    ----------
-    ASTM D2395, test method B (volume by water immersion).
-
-    Examples
-    --------
-    A balance of a milligram:
+    ASTM D2395, test method B (volume by water immersion). On a balance of a milligram:
 
     >>> weighed = by_weighing(0.219, -0.179, steps=Steps(mass_g=0.001))
     >>> round(float(weighed.g_cm3), 3), round(float(weighed.sd), 4)
     (0.55, 0.0005)
     """
-    steps = steps or Steps()
 
     def density(mass: Floats, in_water: Floats, temp: Floats) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -245,23 +153,10 @@ def by_weighing(
 
 
 def best_route(routes: Mapping[str, Density]) -> tuple[Density, NDArray[np.object_]]:
-    """Return each piece's density by its most precise route.
+    """Return each piece's density by its most precise route, and that route's name, or None.
 
-    Parameters
-    ----------
-    routes : mapping of str to Density
-        The routes by name, all of one length. A density without an uncertainty, such as one that
-        the maker noted, comes first.
+    A density without an uncertainty, such as one that the maker noted, comes first.
 
-    Returns
-    -------
-    density : Density
-        NaN where no route has one.
-    route : ndarray of object
-        The route's name, or None.
-
-    Examples
-    --------
     >>> nan = float("nan")
     >>> floated = Density(np.array([0.55, 0.58, nan]), np.array([0.04, 0.04, nan]))
     >>> measured = Density(np.array([0.56, nan, nan]), np.array([0.01, nan, nan]))

@@ -11,52 +11,27 @@ is measured along the tube's radius, and the strip's two edges are radial, as sp
 
 from __future__ import annotations
 
+from inspect import getfullargspec
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from reedlab.cane.readings import Floats, Steps, floats, propagate, sd_of_step
+from reedlab.cane.readings import USUAL, Floats, floats, propagate, sd_of_step
 
 
 class InnerCircle(NamedTuple):
-    """The circle that the gouge left.
+    """The circle that the gouge left."""
 
-    Attributes
-    ----------
-    radius_mm : ndarray
-        Its radius; negative where the readings would leave an inner face that bulges.
-    across_mm : ndarray
-        The centre's distance to the right of the centre line: the offset of the blade.
-    up_mm : ndarray
-        The centre's distance above the tube's centre: negative makes the sides thinner, 0 is an
-        even wall.
-    """
-
-    radius_mm: Floats
-    across_mm: Floats
-    up_mm: Floats
+    radius_mm: Floats  # negative where the readings would leave an inner face that bulges
+    across_mm: Floats  # its centre, to the right of the centre line: the offset of the blade
+    up_mm: Floats  # its centre, above the tube's: 0 is an even wall, negative one of thinner sides
 
 
 def asymmetry_mm(left_mm: ArrayLike, right_mm: ArrayLike) -> Floats:
     """Return how much thicker the left side is than the right.
 
     Up to 0.01 mm counts as symmetric, 0.02 mm as tolerable (common practice, no source).
-
-    Parameters
-    ----------
-    left_mm, right_mm : array
-        The two side readings, at equal distances from the centre line.
-
-    Returns
-    -------
-    ndarray
-        Left minus right, mm.
-
-    Examples
-    --------
-    >>> float(asymmetry_mm(0.49, 0.47).round(2))
-    0.02
     """
     return floats(left_mm) - floats(right_mm)
 
@@ -68,30 +43,12 @@ def inner_circle(
     right_mm: ArrayLike,
     side_at_mm: ArrayLike,
 ) -> InnerCircle:
-    """Return the circle through the three measured points of the inner face.
+    """Return the circle (mm) through the three measured points of the inner face; NaN for none.
 
-    Use it to compare the cut of two gougers, or of one gouger before and after sharpening.
+    Use it to compare the cut of two gougers, or of one gouger before and after sharpening. The tube
+    has an outer diameter; thickness is read at the centre line and at `side_at_mm`, straight
+    across, to its left and right.
 
-    Parameters
-    ----------
-    diameter_mm : array
-        The tube's outer diameter.
-    centre_mm, left_mm, right_mm : array
-        Thickness at the centre line and at `side_at_mm` to its left and right.
-    side_at_mm : array
-        Distance of the side readings from the centre line, straight across.
-
-    Returns
-    -------
-    InnerCircle
-        Radius and centre, mm; NaN where a reading is missing or outside the tube.
-
-    References
-    ----------
-    The circumscribed circle of three points; any textbook of plane geometry.
-
-    Examples
-    --------
     An even wall is a circle about the tube's own centre:
 
     >>> even = inner_circle(10.25, 0.6, 0.6, 0.6, 3.5)
@@ -118,35 +75,16 @@ def inner_circle(
     return InnerCircle(radius, across, top + below)
 
 
-def thickness_at_mm(
-    at_mm: ArrayLike,
-    diameter_mm: ArrayLike,
-    centre_mm: ArrayLike,
-    left_mm: ArrayLike,
-    right_mm: ArrayLike,
-    side_at_mm: ArrayLike,
-) -> Floats:
+def thickness_at_mm(at_mm: ArrayLike, *readings: ArrayLike) -> Floats:
     """Return the thickness at any distance across the strip, along the tube's radius.
 
-    Parameters
-    ----------
-    at_mm : array
-        Distance from the centre line, straight across; left is negative.
-    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
-        The readings, as in `inner_circle`.
+    Left is negative; the `readings` are those of `inner_circle`. The thickness is negative where
+    the inner circle has cut through the bark.
 
-    Returns
-    -------
-    ndarray
-        Thickness, mm; negative where the inner circle has cut through the bark.
-
-    Examples
-    --------
     >>> thickness_at_mm([-3.5, 0, 3.5], 10.25, 0.59, 0.48, 0.47, 3.5).round(3).tolist()
     [0.48, 0.59, 0.47]
     """
-    bark = floats(diameter_mm) / 2.0
-    circle = inner_circle(diameter_mm, centre_mm, left_mm, right_mm, side_at_mm)
+    bark, circle = floats(readings[0]) / 2.0, inner_circle(*readings)
     with np.errstate(invalid="ignore"):
         angle = np.arcsin(floats(at_mm) / bark)
     return bark - _inner_reach(angle, circle)
@@ -167,15 +105,8 @@ def _hollow_radius(circle: InnerCircle) -> Floats:
     return np.where(circle.radius_mm > 0, circle.radius_mm, np.nan)
 
 
-def section_area_mm2(
-    width_mm: ArrayLike,
-    diameter_mm: ArrayLike,
-    centre_mm: ArrayLike,
-    left_mm: ArrayLike,
-    right_mm: ArrayLike,
-    side_at_mm: ArrayLike,
-) -> Floats:
-    """Return the area of the strip's cross-section between bark and inner face.
+def section_area_mm2(width_mm: ArrayLike, *readings: ArrayLike) -> Floats:
+    """Return the area of the strip's cross-section between bark and inner face; NaN for none.
 
     In polar coordinates about the tube's centre it is ½ ∫ (R² - ρ(φ)²) dφ over the strip's angle,
     with ρ the distance to the inner circle, whose integral is elementary: for a circle of radius r
@@ -183,29 +114,14 @@ def section_area_mm2(
 
     ∫ ρ² dφ = r² u + d² sin(2u)/2 + d sin u √(r² - d² sin² u) + r² arcsin(d sin u / r).
 
-    Parameters
-    ----------
-    width_mm : array
-        The strip's width straight across.
-    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
-        The readings, as in `inner_circle`.
-
-    Returns
-    -------
-    ndarray
-        Area, mm²; NaN where a reading is missing or the readings do not fit.
-
-    Examples
-    --------
-    A third of an even wall, 60° to each side:
+    The `readings` are those of `inner_circle`. A third of an even wall, 60° to each side:
 
     >>> third = 2 * 5.125 * np.sin(np.pi / 3)
     >>> area = section_area_mm2(third, 10.25, 0.6, 0.6, 0.6, 3.5)
     >>> bool(np.isclose(area, np.pi / 3 * (5.125**2 - 4.525**2)))
     True
     """
-    bark = floats(diameter_mm) / 2.0
-    circle = inner_circle(diameter_mm, centre_mm, left_mm, right_mm, side_at_mm)
+    bark, circle = floats(readings[0]) / 2.0, inner_circle(*readings)
     r = _hollow_radius(circle)
     away = np.hypot(circle.across_mm, circle.up_mm)
     towards = np.arctan2(circle.across_mm, circle.up_mm)
@@ -234,20 +150,6 @@ def volume_mm3(
 ) -> Floats:
     """Return the volume of a gouged, not yet shaped strip: its section's area times its length.
 
-    Parameters
-    ----------
-    length_mm, width_mm : array
-        The strip's length and its width straight across.
-    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
-        The readings, as in `inner_circle`.
-
-    Returns
-    -------
-    ndarray
-        Volume, mm³; NaN where a reading is missing or the readings do not fit.
-
-    Examples
-    --------
     >>> float(volume_mm3(75, 8.9, 10.25, 0.59, 0.48, 0.48, 3.5).round(1))
     397.8
     """
@@ -255,91 +157,35 @@ def volume_mm3(
     return area * floats(length_mm)
 
 
-def volume_sd_mm3(
-    length_mm: ArrayLike,
-    width_mm: ArrayLike,
-    diameter_mm: ArrayLike,
-    centre_mm: ArrayLike,
-    left_mm: ArrayLike,
-    right_mm: ArrayLike,
-    side_at_mm: ArrayLike,
-    steps: Steps | None = None,
-) -> Floats:
+def volume_sd_mm3(*sizes: ArrayLike) -> Floats:
     """Return the standard uncertainty of `volume_mm3` from each reading's resolution.
 
-    Parameters
-    ----------
-    length_mm, width_mm, diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
-        As in `volume_mm3`.
-    steps : Steps, optional
-        The instruments' smallest steps; the usual ones by default.
-
-    Returns
-    -------
-    ndarray
-        mm³.
-
-    References
-    ----------
     JCGM 100:2008, 5.1.2.
 
-    Examples
-    --------
     >>> float(volume_sd_mm3(75, 8.9, 10.25, 0.59, 0.48, 0.48, 3.5).round(1))
     5.6
     """
-    steps = steps or Steps()
-    readings = {
-        "length_mm": length_mm,
-        "width_mm": width_mm,
-        "diameter_mm": diameter_mm,
-        "centre_mm": centre_mm,
-        "left_mm": left_mm,
-        "right_mm": right_mm,
-        "side_at_mm": side_at_mm,
-    }
+    readings = dict(zip(getfullargspec(volume_mm3).args, sizes))
     # The three thicknesses share one instrument's step; each other size has its own.
-    step = {name: getattr(steps, name, steps.thickness_mm) for name in readings}
+    step = {name: getattr(USUAL, name, USUAL.thickness_mm) for name in readings}
     sds = {name: sd_of_step(value) for name, value in step.items()}
     return propagate(volume_mm3, readings, sds)
 
 
-def impossible(
-    width_mm: ArrayLike,
-    diameter_mm: ArrayLike,
-    centre_mm: ArrayLike,
-    left_mm: ArrayLike,
-    right_mm: ArrayLike,
-    side_at_mm: ArrayLike,
-) -> NDArray[np.object_]:
-    """Say of each piece why no strip of cane can have these readings together.
+def impossible(width_mm: ArrayLike, *readings: ArrayLike) -> NDArray[np.object_]:
+    """Say of each piece why no strip can have these readings together, as a clause, or None.
 
-    Each reading may be possible by itself; this checks whether they fit one another. A missing
-    reading is not checked.
+    Each reading may be possible by itself; this checks whether the width and the readings of
+    `inner_circle` fit one another. A missing reading is not checked.
 
-    Parameters
-    ----------
-    width_mm : array
-        The strip's width straight across.
-    diameter_mm, centre_mm, left_mm, right_mm, side_at_mm : array
-        The readings, as in `inner_circle`.
-
-    Returns
-    -------
-    ndarray of object
-        The reason as a clause, or None.
-
-    Examples
-    --------
     >>> list(impossible([8.9, 10.6], 10.25, 0.59, 0.48, 0.48, 3.5))
     [None, 'the strip is wider than the tube it was split from']
     """
-    readings = (width_mm, diameter_mm, centre_mm, left_mm, right_mm, side_at_mm)
-    width, diameter, centre, left, right, side_at = np.broadcast_arrays(
-        *(np.atleast_1d(floats(reading)) for reading in readings)
+    width, *given = np.broadcast_arrays(
+        *(np.atleast_1d(floats(reading)) for reading in (width_mm, *readings))
     )
-    three = (diameter, centre, left, right, side_at)
-    edge = np.minimum(*(thickness_at_mm(sign * width / 2, *three) for sign in (-1, 1)))
+    diameter, centre, left, right, side_at = given
+    edge = np.minimum(*(thickness_at_mm(sign * width / 2, *given) for sign in (-1, 1)))
     with np.errstate(invalid="ignore"):
         reasons = {
             "the strip is wider than the tube it was split from": width > diameter,
@@ -351,11 +197,11 @@ def impossible(
                 2 * np.fmax(centre, np.fmax(left, right)) >= diameter
             ),
             "the inner face would bulge instead of being hollow, so the centre is far too thick "
-            "for these sides": inner_circle(*three).radius_mm <= 0,
+            "for these sides": inner_circle(*given).radius_mm <= 0,
             "the gouge would have cut through the bark before the strip's edge, so the sides "
             "are too thin for this width": edge <= 0,
             "the inner face would end before the strip's edge, so the sides are far too thick "
-            "for this centre": np.isnan(edge) & ~np.isnan(sum(three) + width),
+            "for this centre": np.isnan(edge) & ~np.isnan(sum(given) + width),
         }
     unfit = np.full(width.shape, None, dtype=object)
     for reason, found in reversed(reasons.items()):

@@ -21,33 +21,17 @@ SEASONS = ("spring", "summer", "autumn", "winter")
 
 
 def equilibrium_moisture_pct(rh_pct: ArrayLike, temp_c: ArrayLike) -> Floats:
-    """Return the equilibrium moisture content of wood, used for cane.
+    """Return the equilibrium moisture of wood, used for cane: per cent of the oven-dry mass.
 
     The two-hydrate Hailwood-Horrobin equation: with h the relative humidity as a fraction,
 
     M = 1800/W · [ K h / (1 - K h) + (K₁ K h + 2 K₁ K₂ K² h²) / (1 + K₁ K h + K₁ K₂ K² h²) ],
 
-    where W, K, K₁ and K₂ are quadratics in the temperature.
+    where W, K, K₁ and K₂ are quadratics in the temperature. Humidity outside 0 to 100 gives NaN.
 
-    Parameters
-    ----------
-    rh_pct : array
-        Relative humidity, per cent; outside 0 to 100 gives NaN.
-    temp_c : array
-        Air temperature, °C.
-
-    Returns
-    -------
-    ndarray
-        Moisture content, per cent of the oven-dry mass.
-
-    References
-    ----------
     USDA Forest Products Laboratory (2021), Wood Handbook, FPL-GTR-282, chapter 4, equation 4-5 and
     table 4-2. Alipon and Bondad (2014) for bamboo's like form (from memory).
 
-    Examples
-    --------
     A heated winter workshop against a damp summer one:
 
     >>> equilibrium_moisture_pct([30, 70], 21.1).round(1).tolist()
@@ -67,34 +51,12 @@ def equilibrium_moisture_pct(rh_pct: ArrayLike, temp_c: ArrayLike) -> Floats:
 
 
 def season(dates: Any, hemisphere: str = "north") -> pd.Categorical:
-    """Return the season of each date by meteorological months.
+    """Return the season of each date by meteorological months, ordered spring to winter.
 
-    In the north spring is March to May, summer June to August, autumn September to November,
-    winter December to February; in the south the seasons are shifted by half a year.
+    In the north spring is March to May, summer June to August, autumn September to November, winter
+    December to February; in the south the seasons are shifted by half a year. WMO guidelines use
+    these three-month seasons; so do the national weather services.
 
-    Parameters
-    ----------
-    dates : array of dates
-        Missing dates stay missing.
-    hemisphere : {"north", "south"}
-        Where the workshop is.
-
-    Returns
-    -------
-    pandas.Categorical
-        Ordered spring, summer, autumn, winter.
-
-    Raises
-    ------
-    ValueError
-        When `hemisphere` is neither.
-
-    References
-    ----------
-    WMO guidelines use these three-month seasons; so do the national weather services.
-
-    Examples
-    --------
     >>> list(season(["2024-02-29", "2024-03-01"]))
     ['winter', 'spring']
     >>> list(season(["2024-02-29"], hemisphere="south"))
@@ -112,26 +74,12 @@ def season(dates: Any, hemisphere: str = "north") -> pd.Categorical:
 def year_cos_sin(dates: Any) -> tuple[Floats, Floats]:
     """Return the day of the year as a point on a circle, for a smooth yearly cycle in a model.
 
-    The two terms `year_cos + year_sin` fit any sine wave of one year: its amplitude is
-    √(b_cos² + b_sin²) and its phase atan2(b_sin, b_cos). It has one degree of freedom less than
-    four seasons, and no jumps.
+    The two terms `year_cos + year_sin` fit any sine wave of one year: its amplitude is √(b_cos² +
+    b_sin²) and its phase atan2(b_sin, b_cos). It has one degree of freedom less than four seasons,
+    and no jumps. cos is 1 on 1 January, sin about 1 April; a year is 365.2425 days.
 
-    Parameters
-    ----------
-    dates : array of dates
-        Missing dates give NaN.
-
-    Returns
-    -------
-    cos, sin : ndarray
-        cos is 1 on 1 January, sin is 1 about 1 April. A year is 365.2425 days.
-
-    References
-    ----------
     Stolwijk, Straatman and Zielhuis (1999), J Epidemiol Community Health 53(4) 235-238.
 
-    Examples
-    --------
     >>> cos, sin = year_cos_sin(["2025-01-01", "2025-07-02"])
     >>> cos.round(2).tolist()
     [1.0, -1.0]
@@ -144,20 +92,9 @@ def year_cos_sin(dates: Any) -> tuple[Floats, Floats]:
 def in_spells(dates: Any, spells: Iterable[tuple[str, str | None]]) -> NDArray[np.bool_]:
     """Say whether each date is in one of the spells, such as those when a room was heated.
 
-    Parameters
-    ----------
-    dates : array of dates
-        Missing dates are in no spell.
-    spells : iterable of (first day, last day)
-        ISO days, both included: ``2024-10-15`` for one year, ``10-15`` for every year; a yearly
-        spell may include New Year. A last day of None means that the spell has not ended.
+    A spell is two ISO days, both included: ``2024-10-15`` for one year, ``10-15`` for every year; a
+    yearly spell may include New Year. A last day of None means that the spell has not ended.
 
-    Returns
-    -------
-    ndarray of bool
-
-    Examples
-    --------
     >>> in_spells(["2024-10-01", "2025-01-15"], [("10-15", "03-31")]).tolist()
     [False, True]
     """

@@ -28,51 +28,29 @@ class Steps:
 
     The defaults are common practice, no source: a rule to half a millimetre, callipers to a tenth,
     a thickness gauge to a hundredth, a pocket balance to a hundredth of a gram.
-
-    Attributes
-    ----------
-    length_mm, width_mm, diameter_mm, thickness_mm, side_at_mm : float
-        Length, width and tube diameter; thickness; the distance of the side readings.
-    submerged_mm : float
-        The waterline on a floating strip.
-    mass_g : float
-        The balance.
-    temp_c : float
-        The water's temperature.
     """
 
     length_mm: float = 0.5
     width_mm: float = 0.1
-    diameter_mm: float = 0.05
+    diameter_mm: float = 0.05  # of the tube
     thickness_mm: float = 0.01
-    side_at_mm: float = 0.5
-    submerged_mm: float = 0.5
-    mass_g: float = 0.01
-    temp_c: float = 1.0
+    side_at_mm: float = 0.5  # where the sides are read
+    submerged_mm: float = 0.5  # the waterline on a floating strip
+    mass_g: float = 0.01  # the balance
+    temp_c: float = 1.0  # the water's temperature
+
+
+USUAL = Steps()
 
 
 def sd_of_step(step: float) -> float:
-    """Return the standard uncertainty of a reading made to the nearest `step`.
+    """Return the standard uncertainty of a reading made to the nearest `step`, in its unit.
 
     The true value is uniform within half a step of the reading: a rectangular distribution with
     standard deviation step / √12.
 
-    Parameters
-    ----------
-    step : float
-        The resolution, in any unit.
-
-    Returns
-    -------
-    float
-        In the same unit.
-
-    References
-    ----------
     JCGM 100:2008 (Guide to the expression of uncertainty in measurement), 4.3.7 and F.2.2.1.
 
-    Examples
-    --------
     >>> round(sd_of_step(0.01), 5)
     0.00289
     """
@@ -80,35 +58,16 @@ def sd_of_step(step: float) -> float:
 
 
 def propagate(
-    quantity: Callable[..., Any],
-    readings: Mapping[str, ArrayLike],
-    sds: Mapping[str, ArrayLike],
+    quantity: Callable[..., Any], readings: Mapping[str, ArrayLike], sds: Mapping[str, ArrayLike]
 ) -> Floats:
-    """Propagate the readings' standard uncertainties to a derived quantity.
+    """Propagate the readings' standard uncertainties to a derived quantity, in its unit.
 
     First-order propagation for independent readings: √Σ (∂f/∂x · sd)², each slope by a central
-    difference of half a standard uncertainty either side.
+    difference of half a standard uncertainty either side. The formula is called with the readings
+    by keyword, elementwise on arrays; those without an sd count as exact.
 
-    Parameters
-    ----------
-    quantity : callable
-        The formula, called with the readings by keyword; elementwise on arrays.
-    readings : mapping of str to array
-        The readings, by the formula's parameter names.
-    sds : mapping of str to array
-        Standard uncertainty of the readings that have one, in the reading's own unit.
-
-    Returns
-    -------
-    ndarray
-        Standard uncertainty of the quantity, in its unit.
-
-    References
-    ----------
     JCGM 100:2008, 5.1.2 (law of propagation) and 5.1.3 note 2 (its numerical form).
 
-    Examples
-    --------
     Half a millimetre on each side of a 10 mm by 20 mm rectangle:
 
     >>> area = lambda a, b: a * b

@@ -25,19 +25,9 @@ from reedlab.mixed.engine.fitted import Fitted
 def variance_shares(fitted: Fitted) -> pd.DataFrame:
     """Return how much of the variance on the linear predictor's scale each part makes up.
 
-    The fixed part's variance is that of Xβ over the rows; a group's is the mean over the rows of
-    z' Σ z, its effects' variance at the row's own z (Johnson 2014); the distribution's is the
+    The fixed part's variance is that of Xβ over the rows; a group's is the mean over the rows of z'
+    Σ z, its effects' variance at the row's own z (Johnson 2014); the distribution's is the
     residual's, or π²/3 on the logit scale (Nakagawa et al. 2017).
-
-    Returns
-    -------
-    DataFrame
-        variance, share; rows "fixed", each group, "distribution".
-
-    Raises
-    ------
-    ModelError
-        For a fit without finite estimates.
     """
     refuse_unusable(fitted, "Shares of variance", groups=True)
     parts = {"fixed": float(np.var(fitted.design.X @ fitted.beta, ddof=1))}
@@ -228,23 +218,7 @@ def _without(fitted: Fitted, keep: np.ndarray) -> Fitted | None:
 
 
 def grouping(design: Design, name: str) -> RandomTerm:
-    """Return the random term of a grouping, by its name or its last part.
-
-    Parameters
-    ----------
-    design : Design
-    name : str
-        ``"supplier:lot"`` or ``"lot"``.
-
-    Returns
-    -------
-    RandomTerm
-
-    Raises
-    ------
-    ModelError
-        When the model has no such group.
-    """
+    """Return the random term of a grouping, by its name or its last part: "supplier:lot", "lot"."""
     for term in sorted(design.terms, key=lambda term: term.group != name):  # whole names first
         if name in (term.group, term.group.split(":")[-1]):
             return term

@@ -63,22 +63,10 @@ def warn(fitted: Fitted) -> None:
 def refuse_unusable(
     fitted: Fitted, what: str, rows: np.ndarray | None = None, *, groups: bool = False
 ) -> None:
-    """Refuse what needs finite estimates of a fit that has none.
+    """Refuse what needs finite estimates of a fit that has none, or that did not converge.
 
-    Parameters
-    ----------
-    fitted : Fitted
-    what : str
-        What is asked for, in the plural: "Wald limits".
-    rows : ndarray, shape (r, p), optional
-        The combinations of coefficients that are asked for; every coefficient unless given.
-    groups : bool
-        Whether the groups' standard deviations are needed too.
-
-    Raises
-    ------
-    ModelError
-        Where something that is needed has no finite estimate, or the fit did not converge.
+    `what` is in the plural: "Wald limits". It needs every coefficient, or the combinations `rows`
+    (r, p) of them, and the `groups`' standard deviations if so said.
     """
     names = list(fitted.separated)
     if rows is not None and fitted.runaway is not None:
@@ -99,20 +87,7 @@ def refuse_unusable(
 
 
 def refuse_other_model(fitted: Fitted, other: Fitted | Posterior, *, filled: bool = False) -> None:
-    """Refuse a posterior of another model than the fit's, or of other rows.
-
-    Parameters
-    ----------
-    fitted : Fitted
-    other : Fitted or Posterior
-        What the answer is to come from.
-    filled : bool
-        Whether its missing readings were filled in, so that it has rows that the fit has not.
-
-    Raises
-    ------
-    ModelError
-    """
+    """Refuse a posterior of another model, or of other rows unless some were `filled` in."""
     ours, theirs = (m.recipe.formula.text if m.recipe else "a design" for m in (fitted, other))
     if ours != theirs or not (filled or other.design.n == fitted.design.n):
         raise ModelError(
@@ -129,14 +104,7 @@ def _of_separation(fitted: Fitted) -> list[str]:
 
 
 def notes(fitted: Fitted) -> tuple[str, ...]:
-    """Say what a reader must know of a fit, in the order of weight.
-
-    Returns
-    -------
-    tuple of str
-        One sentence each, on separation, convergence, singular terms, groupings that are alike and
-        groupings of few levels.
-    """
+    """Say what a reader must know of a fit, in the order of weight."""
     terms, found = fitted.design.terms, _of_separation(fitted)
     if not fitted.converged:
         found.append(SENTENCES["not_converged"])

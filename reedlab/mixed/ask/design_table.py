@@ -98,24 +98,10 @@ def design_table(fitted: Fitted, factor: str, condition: str) -> DesignTable:
 def contrast_variance(information: np.ndarray, contrast: np.ndarray) -> float:
     """Return the variance of a contrast of coefficients, in units of the residual variance.
 
-    c'(X'X)⁻c, infinite where the design does not determine it: where c is no combination of
-    the rows of X (Searle 1971, Linear Models, section 5.4).
+    c'(X'X)⁻c, infinite where the design does not determine it: where c is no combination of the
+    rows of X (Searle 1971, Linear Models, section 5.4).
 
-    Parameters
-    ----------
-    information : ndarray, shape (p, p)
-        X'X, of any rank.
-    contrast : ndarray, shape (p,)
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    Two suppliers of four and of two reeds; then one that no reed is of:
-
-    >>> contrast_variance(np.diag([4.0, 2.0]), np.array([1.0, -1.0]))
+    >>> contrast_variance(np.diag([4.0, 2.0]), np.array([1.0, -1.0]))  # four and two reeds
     0.75
     >>> contrast_variance(np.diag([4.0, 0.0]), np.array([1.0, -1.0]))
     inf

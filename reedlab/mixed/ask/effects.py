@@ -129,10 +129,7 @@ def effects(
 
 
 def contrasts(
-    fitted: Fitted,
-    factor: str,
-    correction: str = "bonferroni",
-    level: float = 0.95,
+    fitted: Fitted, factor: str, correction: str = "bonferroni", level: float = 0.95
 ) -> pd.DataFrame:
     """Compare the levels of a factor two by two on the linear predictor's scale.
 

@@ -80,11 +80,7 @@ class HeldOut:
 
 
 def calibration(
-    fitted: Fitted,
-    group: str,
-    folds: int = 10,
-    seed: int = 1,
-    draws: int = 1000,
+    fitted: Fitted, group: str, folds: int = 10, seed: int = 1, draws: int = 1000
 ) -> HeldOut:
     """Predict success for whole levels of a group that are held out in turn.
 
@@ -145,24 +141,11 @@ def calibration(
 def scores(
     fitted: Fitted, term: RandomTerm, folds: int = 10, seed: int = 1, draws: int = 1000
 ) -> np.ndarray:
-    """Score the predictions for whole levels of a grouping that are held out in turn.
+    """Score the predictions for whole levels of a grouping that are held out in turn; (n,).
 
     The score is the continuous ranked probability score (Gneiting and Raftery 2007), 0 for a
     prediction that is certain and right: for 0 and 1 it is the Brier score, for grades the ranked
-    probability score, for numbers in the response's unit.
-
-    Parameters
-    ----------
-    fitted : Fitted
-    term : RandomTerm
-        The grouping, of this model or of another one of the same rows.
-    folds, seed, draws : int
-        As in `calibration`.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        One score a row; of a row of several trials their mean.
+    probability score, for numbers in the response's unit; of a row of several trials their mean.
     """
     design, out = fitted.design, np.empty(fitted.design.n)
     fold = _dealt(term, folds, seed)
@@ -188,8 +171,6 @@ def scores(
 def ranked_score(draws: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Continuous ranked probability score of draws (S, n) at what came (n,).
 
-    Examples
-    --------
     >>> ranked_score(np.array([[1.0], [3.0]]), np.array([2.0])).tolist()
     [0.5]
     """
@@ -248,24 +229,8 @@ def _bin_table(frame: pd.DataFrame, place: np.ndarray) -> pd.DataFrame:
 def brier_decomposition(
     predicted: np.ndarray, successes: np.ndarray, trials: np.ndarray, place: np.ndarray
 ) -> pd.Series:
-    """Return the Brier score and its parts by bins.
+    """Return the Brier score and its parts by the bins that rows are in: `place` (n,).
 
-    Parameters
-    ----------
-    predicted : ndarray, shape (n,)
-        Predicted chance of each row.
-    successes, trials : ndarray, shape (n,)
-        What came of it.
-    place : ndarray of int, shape (n,)
-        Bin of each row.
-
-    Returns
-    -------
-    Series
-        score, reliability, resolution, uncertainty, within.
-
-    Examples
-    --------
     >>> p, y = np.array([0.2, 0.2, 0.8, 0.8]), np.array([0.0, 0.0, 1.0, 1.0])
     >>> brier_decomposition(p, y, np.ones(4), np.array([0, 0, 1, 1])).round(2).to_dict()
     {'score': 0.04, 'reliability': 0.04, 'resolution': 0.25, 'uncertainty': 0.25, 'within': 0.0}

@@ -132,15 +132,7 @@ def check_whole(number: int, least: int, option: str, what: str) -> None:
 def estimates(fitted: Fitted) -> pd.Series:
     """Return all estimates: coefficients, thresholds, standard deviations, correlations.
 
-    Parameters
-    ----------
-    fitted : Fitted
-
-    Returns
-    -------
-    Series
-        One value a parameter, named as in `posterior.summary`; a correlation with a standard
-        deviation of 0 is nan.
+    They are named as in `posterior.summary`; a correlation with a standard deviation of 0 is nan.
     """
     scales = Scales.of(fitted.design.terms, Priors(), residual=fitted.family == "gaussian")
     matrices = zip(fitted.design.terms, fitted.correlations)
@@ -166,23 +158,7 @@ def bootstrap(
     """Return the estimates of n refits to responses made up by the fit, one row a refit.
 
     A refit that failed (every reed alike, separation, no convergence) is left out, which is warned
-    of; the frame then has fewer rows than n.
-
-    Parameters
-    ----------
-    fitted : Fitted
-    n, seed, workers, progress
-        As in `conf_int`.
-
-    Returns
-    -------
-    DataFrame
-        One row a refit, one column a parameter, named as in `posterior.summary`.
-
-    Raises
-    ------
-    ModelError
-        Where more than `MOST_FAILED` of the refits failed: the others are no longer typical.
+    of; more than `MOST_FAILED` of them are an error, for the others are no longer typical.
     """
     rows = run_seeded(partial(_refit, fitted), n, seed, workers, progress, "Bootstrap")
     kept = [row for row in rows if row is not None]

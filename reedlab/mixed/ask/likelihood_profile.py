@@ -36,18 +36,9 @@ _CERTAIN = 1e4  # logits past which no outcome could become any surer
 class ProfiledLikelihood:
     """Minus twice the log-likelihood, minimised with one parameter held.
 
-    Attributes
-    ----------
-    names : tuple of str
-        The parameters, in order: coefficients, standard deviations, correlations, the residual's.
-    bounds : list of tuple of float
-        Lowest and highest value of each.
-    steps : ndarray
-        About one standard error of each.
-    farthest : ndarray
-        Where each is as good as infinite.
-    least : float
-        The deviance at the estimates.
+    Of each parameter (coefficients, standard deviations, correlations, the residual's) it has the
+    name, the `bounds`, about one standard error (`steps`) and where it is as good as infinite
+    (`farthest`); `least` is the deviance at the estimates.
     """
 
     def __init__(self, fitted: Fitted) -> None:

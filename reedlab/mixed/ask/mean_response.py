@@ -21,44 +21,20 @@ _BATCH = 2_000_000  # draws times rows held at once
 
 @dataclass(frozen=True)
 class Source:
-    """Where coefficients and variances come from: one estimate with its covariance, or draws.
-
-    Attributes
-    ----------
-    family : str
-    recipe : Recipe
-    x : ndarray, shape (1, m) or (S, m)
-        Coefficients and thresholds.
-    covariances : list of ndarray, each shape (1 or S, k, k)
-        Of each random term's effects.
-    covariance : ndarray, shape (m, m), optional
-        Of the estimate, for the delta method; none for draws.
-    p : int
-        Number of coefficients.
-    outcomes : tuple of str
-        The grades whose chances are asked for; none for the other families.
-    at_least : bool
-        Whether chances are those of at least a grade.
-    """
+    """Where coefficients and variances come from: one estimate with its covariance, or draws."""
 
     family: str
     recipe: Recipe
-    x: np.ndarray
-    covariances: list[np.ndarray]
-    covariance: np.ndarray | None
-    p: int
-    outcomes: tuple[str, ...]
-    at_least: bool
+    x: np.ndarray  # (1, m) coefficients and thresholds
+    covariances: list[np.ndarray]  # each (1 or S, k, k) of each random term's effects
+    covariance: np.ndarray | None  # (m, m) of the estimate, for the delta method; none for draws
+    p: int  # number of coefficients
+    outcomes: tuple[str, ...]  # the grades whose chances are asked for; none for the other families
+    at_least: bool  # whether chances are those of at least a grade
 
     @classmethod
     def of(cls, model: Fitted | Posterior, at_least: bool = False) -> Source:
-        """Take what is needed of a fit, or of all draws of a posterior.
-
-        Raises
-        ------
-        ModelError
-            For `at_least` where there are no grades.
-        """
+        """Take what is needed of a fit, or of all draws of a posterior."""
         if at_least and model.family != "ordinal":
             raise ModelError("at_least= belongs to ordered grades: leave it out.")
         if isinstance(model, Fitted):
@@ -101,24 +77,12 @@ class Source:
 
 @dataclass(frozen=True)
 class Setting:
-    """Rows put under conditions, coded: the distinct ones, each with its share of all.
+    """Rows put under conditions, coded: the distinct ones, each with its share of all."""
 
-    Attributes
-    ----------
-    X : ndarray, shape (rows, p)
-        Columns of the fixed part.
-    bases : list of ndarray, each shape (rows, k)
-        Columns of each random term.
-    weight : ndarray, shape (rows,)
-        Share of each row.
-    offset : ndarray, shape (rows,)
-        What is added without a coefficient.
-    """
-
-    X: np.ndarray
-    bases: list[np.ndarray]
-    weight: np.ndarray
-    offset: np.ndarray
+    X: np.ndarray  # (rows, p) columns of the fixed part
+    bases: list[np.ndarray]  # each (rows, k) columns of each random term
+    weight: np.ndarray  # (rows,) share of each row
+    offset: np.ndarray  # (rows,) what is added without a coefficient
 
     @classmethod
     def of(

@@ -351,19 +351,8 @@ def _joint_factor(fitted: Fitted) -> Factor:
 def mean_of_expit(eta: np.ndarray, variance: np.ndarray, nodes: int = 80) -> np.ndarray:
     """Mean of the inverse logit of N(eta, variance), by Gauss-Hermite quadrature.
 
-    Parameters
-    ----------
-    eta, variance : ndarray
-        Of shapes that go together.
-    nodes : int
-        Fifteen are exact to 1e-8 at a variance of 1 and to 1e-3 at 9.
+    Fifteen nodes are exact to 1e-8 at a variance of 1 and to 1e-3 at 9.
 
-    Returns
-    -------
-    ndarray
-
-    Examples
-    --------
     >>> mean_of_expit(np.array([0.0, 1.0]), np.array([1.0, 0.0])).round(3)
     array([0.5  , 0.731])
     """

@@ -61,26 +61,7 @@ def simulate_responses(fitted: Fitted, n: int = 1, seed: int = 1) -> pd.DataFram
 
 
 def with_response(fitted: Fitted, y: Sequence[Any]) -> Fitted:
-    """Fit the same model to another response of the same rows.
-
-    Parameters
-    ----------
-    fitted : Fitted
-    y : sequence, shape (n,)
-        One value a row used, in their order: on the scale of the formula's left side, successes for
-        a binomial model, grades for an ordinal one.
-
-    Returns
-    -------
-    Fitted
-
-    Raises
-    ------
-    DataError
-        For another number of values, values that are empty or no numbers, or unknown grades.
-    ModelError
-        Where the response does not determine the model.
-    """
+    """Fit the same model to another response of the same rows; see `Fit.refit`."""
     design = fitted.design
     if not hasattr(y, "__len__") or len(y) != design.n:
         given = f"{len(y)} values" if hasattr(y, "__len__") else "no values"

@@ -79,23 +79,7 @@ def t_tests(
 def t_table(
     fitted: Fitted, contrasts: pd.DataFrame, df: np.ndarray | float, level: float
 ) -> pd.DataFrame:
-    """Test combinations of coefficients by t with given degrees of freedom.
-
-    Parameters
-    ----------
-    fitted : Fitted
-    contrasts : DataFrame
-        One row a combination, one column a coefficient of the fit, in its order.
-    df : ndarray or float
-        Degrees of freedom of each; infinite for z.
-    level : float
-        Of the interval.
-
-    Returns
-    -------
-    DataFrame
-        estimate, se, df, t, p, low, high.
-    """
+    """Test combinations of coefficients, one a row, by t with these degrees of freedom, or by z."""
     check_level(level)
     L = contrasts.to_numpy(dtype=float)
     estimate, se = L @ fitted.beta, np.sqrt(np.einsum("rp,pq,rq->r", L, fitted.cov_beta, L))

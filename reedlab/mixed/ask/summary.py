@@ -96,8 +96,6 @@ def _component(values: pd.Series) -> pd.Series:
 def _digits(value: float, size: float = 1.0) -> str:
     """Write a number with four decimals, or with three figures where `size` is finer than that.
 
-    Examples
-    --------
     >>> _digits(0.12345), _digits(3e-6), _digits(3e-6, size=2e-6), _digits(12345.67)
     ('0.1235', '0', '3e-06', '12345.7')
     """

@@ -27,21 +27,8 @@ _REFUSED = {"date", "datetime", "datetime64", "timedelta", "timedelta64", "perio
 def plain(values: pd.Series, column: str) -> pd.Series:
     """Take text as a factor and nullable numbers as floats; refuse what no model can use.
 
-    Parameters
-    ----------
-    values : Series
-    column : str
-        Its name, for the refusal.
-
-    Returns
-    -------
-    Series
-        A category, or numbers without infinite ones. Numbers in a column of objects are numbers.
-
-    Raises
-    ------
-    DataError
-        Infinite values, or a type that is neither a number nor a factor, such as a date.
+    Numbers in a column of objects are numbers. Infinite values are refused, and types that are
+    neither a number nor a factor, such as a date.
     """
     dtype = values.dtype
     if isinstance(dtype, pd.CategoricalDtype):
@@ -93,18 +80,7 @@ def _refuse_type(column: str, what: str) -> NoReturn:
 
 
 def refuse_mixed(values: pd.Series, column: str) -> None:
-    """Refuse a predictor or response in which some cells are numbers and others text.
-
-    Parameters
-    ----------
-    values : Series
-        As the frame has them.
-    column : str
-
-    Raises
-    ------
-    DataError
-    """
+    """Refuse a predictor or response in which some cells are numbers and others text."""
     if values.dtype != object or pd.api.types.infer_dtype(values, skipna=True) not in _MIXED:
         return
     text = values[values.map(lambda value: isinstance(value, str))]
@@ -116,18 +92,7 @@ def refuse_mixed(values: pd.Series, column: str) -> None:
 
 
 def refuse_texts_of_numbers(values: pd.Series, column: str) -> None:
-    """Refuse a factor of many levels that all read as numbers: nobody means them as levels.
-
-    Parameters
-    ----------
-    values : Series
-        A category.
-    column : str
-
-    Raises
-    ------
-    DataError
-    """
+    """Refuse a factor of many levels that all read as numbers: nobody means them as levels."""
     levels = values.cat.categories
     if len(levels) > _MANY_LEVELS and pd.to_numeric(levels, errors="coerce").notna().all():
         raise DataError(
@@ -138,22 +103,7 @@ def refuse_texts_of_numbers(values: pd.Series, column: str) -> None:
 
 
 def numbers(matrix: Any, where: str) -> np.ndarray:
-    """Give a coded matrix as floats; refuse a column that is not numeric or not finite.
-
-    Parameters
-    ----------
-    matrix : formulaic.ModelMatrix
-    where : str
-        Where it belongs, for the refusal.
-
-    Returns
-    -------
-    ndarray, shape (n, columns)
-
-    Raises
-    ------
-    DataError
-    """
+    """Give a coded matrix as floats; refuse a column that is not numeric or not finite."""
     names, values = matrix.model_spec.column_names, np.asarray(matrix)
     if values.dtype.kind not in "biuf":
         for name, column in zip(names, values.T):
@@ -180,13 +130,7 @@ def present_categories(values: pd.Series) -> pd.Series:
 
 
 def column_levels(values: pd.Series) -> tuple[np.ndarray, list[str]]:
-    """Code of each row's value among the sorted distinct ones, and their names.
-
-    Parameters
-    ----------
-    values : Series
-        Without empty cells and without categories that no row has.
-    """
+    """Code of each row's value among the sorted distinct ones, and their names."""
     if isinstance(values.dtype, pd.CategoricalDtype):
         return values.cat.codes.to_numpy(dtype=np.intp), _texts(values.cat.categories)
     if values.dtype.kind == "f" and values.abs().max() >= EXACT:
@@ -219,17 +163,7 @@ def _texts(distinct: pd.Index) -> list[str]:
 def said_by_us(text: str, kind: type[ReedlabError] = DataError) -> Iterator[None]:
     """Turn what formulaic raises in a ``with`` block into one sentence that names the formula.
 
-    Parameters
-    ----------
-    text : str
-        The formula.
-    kind : type
-        The error to raise in its place.
-
-    Raises
-    ------
-    ReedlabError
-        Of that type; one of reedlab's own, raised in the block or behind it, as it is.
+    An error of reedlab's own, raised in the block or behind it, stays as it is.
     """
     try:
         with warnings.catch_warnings():

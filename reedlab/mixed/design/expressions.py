@@ -64,26 +64,14 @@ _MANY = 20_000  # rows from which on a frame is coded sooner than an array
 
 @dataclass(frozen=True)
 class Names:
-    """What a part of a formula reaches.
+    """What a part of a formula reaches."""
 
-    Parameters
-    ----------
-    columns : frozenset of str
-        Columns that it names.
-    transforms : frozenset of str
-        Transforms that it calls.
-    values : frozenset of str
-        Columns used other than as the grouping of within() or between().
-    coded : frozenset of str
-        Columns that are C()'s one argument somewhere.
-    uncoded : frozenset of str
-        Columns used other than as C()'s one argument or as such a grouping.
-    """
-
-    columns: frozenset[str] = frozenset()
-    transforms: frozenset[str] = frozenset()
+    columns: frozenset[str] = frozenset()  # columns that it names
+    transforms: frozenset[str] = frozenset()  # transforms that it calls
+    # columns used other than as the grouping of within() or between()
     values: frozenset[str] = frozenset()
-    coded: frozenset[str] = frozenset()
+    coded: frozenset[str] = frozenset()  # columns that are C()'s one argument somewhere
+    # columns used other than as C()'s one argument or as such a grouping
     uncoded: frozenset[str] = frozenset()
 
     def __or__(self, other: Names) -> Names:
@@ -95,10 +83,7 @@ class Names:
 def read(text: str) -> Formula:
     """Read a formula, or a part of one, that reaches columns and listed transforms only.
 
-    Raises
-    ------
-    FormulaError
-        When it reaches anything else, or formulaic cannot read it.
+    Raises FormulaError: when it reaches anything else, or formulaic cannot read it.
     """
     _refuse_strange(text)
     try:
@@ -210,17 +195,10 @@ def _refuse(expression: str, node: ast.AST) -> NoReturn:
 
 @dataclass(frozen=True)
 class Coding:
-    """A part of a formula as formulaic reads it.
-
-    Parameters
-    ----------
-    formula : formulaic.Formula
-    names : Names
-        What it reaches.
-    """
+    """A part of a formula as formulaic reads it."""
 
     formula: Formula
-    names: Names
+    names: Names  # what it reaches
 
     def matrix(self, frame: pd.DataFrame) -> Any:
         """Code a frame's rows."""
@@ -234,15 +212,9 @@ class Coding:
 def coding(text: str) -> Coding:
     """Read a part of a formula; bootstraps and power studies ask for the same ones again.
 
-    Parameters
-    ----------
-    text : str
-        A right-hand side, such as ``"season + scale(x)"``.
-
-    Raises
-    ------
-    FormulaError
-        When it reaches more than columns and listed transforms, or formulaic cannot read it.
+    text: a right-hand side, such as ``"season + scale(x)"``.
+    Raises FormulaError: when it reaches more than columns and listed transforms, or formulaic
+        cannot read it.
     """
     formula = read(text)
     return Coding(formula, names_of(formula))

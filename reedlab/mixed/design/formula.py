@@ -18,21 +18,12 @@ _OFFSET = re.compile(r"offset\s*(\(.*\))", re.DOTALL)
 
 @dataclass(frozen=True)
 class RandomPart:
-    """One random term as written, after nesting is spelt out.
+    """One random term as written, after nesting is spelt out."""
 
-    Parameters
-    ----------
-    effects : str
-        The left of the bar, a formulaic right-hand side such as ``"1"`` or ``"x"``.
-    columns : tuple of str
-        The columns whose combination is the grouping: ``("supplier", "lot")``.
-    correlated : bool
-        ``True`` for ``|``, ``False`` for ``||``.
-    """
-
-    effects: str
+    effects: str  # the left of the bar, a formulaic right-hand side such as ``"1"`` or ``"x"``
+    # the columns whose combination is the grouping: ``("supplier", "lot")``
     columns: tuple[str, ...]
-    correlated: bool
+    correlated: bool  # ``True`` for ``|``, ``False`` for ``||``
 
     @property
     def group(self) -> str:
@@ -42,50 +33,24 @@ class RandomPart:
 
 @dataclass(frozen=True)
 class MixedFormula:
-    """A formula taken apart.
+    """A formula taken apart."""
 
-    Parameters
-    ----------
-    text : str
-        The formula as given.
-    response : str
-        The left-hand side.
-    fixed : str
-        The fixed part of the right-hand side, ``"1"`` when nothing but random terms is written.
-    random : tuple of RandomPart
-        The random terms, nested groupings spelt out from the outside in; empty for none.
-    offset : tuple of str
-        What each ``offset(...)`` has between its brackets.
-    """
-
-    text: str
-    response: str
+    text: str  # the formula as given
+    response: str  # the left-hand side
+    # the fixed part of the right-hand side, ``"1"`` when nothing but random terms is written
     fixed: str
+    # the random terms, nested groupings spelt out from the outside in; empty for none
     random: tuple[RandomPart, ...]
-    offset: tuple[str, ...] = ()
+    offset: tuple[str, ...] = ()  # what each ``offset(...)`` has between its brackets
 
 
 def parse(text: str) -> MixedFormula:
     """Take a formula apart into response, fixed part and random terms.
 
-    Parameters
-    ----------
-    text : str
-        ``response ~ fixed + (effects | grouping)``; a grouping is a column, ``a/b`` (b nested
-        within a) or ``a:b`` (their combination); ``||`` leaves out the correlations.
-        ``offset(x)`` is a summand that gets no coefficient.
+    In ``response ~ fixed + (effects | grouping)`` a grouping is a column, ``a/b`` (b nested within
+    a) or ``a:b`` (their combination); ``||`` leaves out the correlations. ``offset(x)`` is a
+    summand that gets no coefficient.
 
-    Returns
-    -------
-    MixedFormula
-
-    Raises
-    ------
-    FormulaError
-        When the formula cannot be read or names a random term or an offset twice.
-
-    Examples
-    --------
     >>> parse("good ~ season + (1 | supplier/lot)").random[1].group
     'supplier:lot'
     """

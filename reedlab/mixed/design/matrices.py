@@ -37,38 +37,20 @@ FAMILIES = ("gaussian", "binomial", "ordinal")
 
 @dataclass(frozen=True)
 class Recipe:
-    """How new data become columns.
-
-    Parameters
-    ----------
-    formula : MixedFormula
-    fixed : formulaic.ModelSpec
-        Coding of the fixed part.
-    random : tuple of formulaic.ModelSpec or None
-        Coding of each random term's effects; ``None`` for an intercept alone.
-    factors : dict of str to tuple
-        Levels that each factor of the fixed part and of the effects had in the fit.
-    trials : str, optional
-        The column of trials.
-    dtypes : dict of str to bool
-        For each column used, whether it was a factor whose levels must be known.
-    family : str
-        An ordinal model has thresholds in place of an intercept.
-    weights : str, optional
-        The column of weights.
-    offset : formulaic.ModelSpec, optional
-        Coding of what is added without a coefficient.
-    """
+    """How new data become columns."""
 
     formula: MixedFormula
-    fixed: ModelSpec
+    fixed: ModelSpec  # coding of the fixed part
+    # coding of each random term's effects; ``None`` for an intercept alone
     random: tuple[ModelSpec | None, ...]
+    # levels that each factor of the fixed part and of the effects had in the fit
     factors: dict[str, tuple[Any, ...]]
-    trials: str | None
+    trials: str | None  # the column of trials
+    # for each column used, whether it was a factor whose levels must be known
     dtypes: dict[str, bool]
-    family: str
-    weights: str | None = None
-    offset: ModelSpec | None = None
+    family: str  # an ordinal model has thresholds in place of an intercept
+    weights: str | None = None  # the column of weights
+    offset: ModelSpec | None = None  # coding of what is added without a coefficient
 
 
 def build(
@@ -78,34 +60,7 @@ def build(
     trials: str | None = None,
     weights: str | None = None,
 ) -> tuple[Design, Recipe]:
-    """Turn a formula and a frame into a design.
-
-    Parameters
-    ----------
-    text : str
-        The formula.
-    data : DataFrame
-        One row an observation; never changed.
-    family : {"gaussian", "binomial", "ordinal"}
-    trials : str, optional
-        The column of trials, for a binomial response of counts.
-    weights : str, optional
-        The column of weights.
-
-    Returns
-    -------
-    design : Design
-    recipe : Recipe
-
-    Raises
-    ------
-    FormulaError
-        The formula cannot be read or names an unknown column.
-    DataError
-        A column cannot be used: infinite, not numeric, out of range.
-    ModelError
-        The data do not determine the model: one level, one response value, repeated columns.
-    """
+    """Turn a formula and a frame, one row an observation, into a design and its recipe."""
     if family not in FAMILIES:
         small = str(family).lower()
         advice = f"write {small!r}" if small in FAMILIES else f"choose one of {', '.join(FAMILIES)}"
@@ -176,25 +131,7 @@ def build(
 
 
 def new_columns(recipe: Recipe, data: pd.DataFrame) -> tuple[np.ndarray, list[np.ndarray]]:
-    """Code new data as the fit's data were.
-
-    Parameters
-    ----------
-    recipe : Recipe
-    data : DataFrame
-        New rows.
-
-    Returns
-    -------
-    X : ndarray, shape (n, p)
-    bases : list of ndarray, each shape (n, k)
-        Of each random term.
-
-    Raises
-    ------
-    PredictionError
-        A column is missing or empty somewhere, or a factor has a level that the fit did not see.
-    """
+    """Code new data as the fit's data were: X (n, p), and columns (n, k) of each random term."""
     frame = _new_frame(recipe, data)
     with said_by_us(recipe.formula.text, PredictionError):
         X = _design_columns(recipe.fixed, frame)
@@ -207,19 +144,9 @@ def new_columns(recipe: Recipe, data: pd.DataFrame) -> tuple[np.ndarray, list[np
 
 
 def sum_coded(recipe: Recipe, data: pd.DataFrame) -> np.ndarray:
-    """Code the fixed part of a fit's own rows with contrasts that sum to zero.
+    """Code the fixed part of a fit's own rows with contrasts that sum to zero; (n, p).
 
-    Parameters
-    ----------
-    recipe : Recipe
-    data : DataFrame
-        The rows of the fit.
-
-    Returns
-    -------
-    ndarray, shape (n, p)
-        Its columns stand for the same terms as the fit's own, place by place, and span the same
-        space.
+    Its columns stand for the same terms as the fit's own, place by place, and span the same space.
     """
     frame = _new_frame(recipe, data)
     terms = [
@@ -248,13 +175,7 @@ def _summing(factor: Factor, recipe: Recipe) -> Factor:
 
 
 def new_offset(recipe: Recipe | None, data: pd.DataFrame) -> np.ndarray:
-    """Work out the offset of new rows, 0 where the model has none; (n,).
-
-    Raises
-    ------
-    PredictionError
-        As :func:`new_columns`.
-    """
+    """Work out the offset of new rows, 0 where the model has none; (n,)."""
     if recipe is None or recipe.offset is None:
         return np.zeros(len(data))
     with said_by_us(recipe.formula.text, PredictionError):
@@ -277,26 +198,7 @@ def _new_frame(recipe: Recipe, data: pd.DataFrame) -> pd.DataFrame:
 
 
 def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> np.ndarray:
-    """Code of each row's level among known ones.
-
-    Parameters
-    ----------
-    part : RandomPart
-        Whose grouping it is.
-    data : DataFrame
-        New rows.
-    levels : sequence of str
-        The known levels.
-
-    Returns
-    -------
-    ndarray of int, shape (n,)
-
-    Raises
-    ------
-    PredictionError
-        A grouping column is missing, or a level is none of the known ones.
-    """
+    """Code of each row's level among known ones; (n,)."""
     for column in part.columns:
         if column not in data.columns:
             raise PredictionError(

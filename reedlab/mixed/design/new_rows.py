@@ -15,33 +15,10 @@ from reedlab.mixed.design.terms import Design
 def read_rows(
     recipe: Recipe | None, design: Design, data: pd.DataFrame, new_levels: str | Collection[str]
 ) -> tuple[np.ndarray, list[np.ndarray], list[np.ndarray]]:
-    """Turn new data into columns and levels.
+    """Turn new data into columns of X (n, p), and for each random term its columns and levels.
 
-    Parameters
-    ----------
-    recipe : Recipe, optional
-        How data become columns; None where a posterior was made without a formula.
-    design : Design
-        The rows of the fit.
-    data : DataFrame
-        New rows with the model's columns.
-    new_levels : str or collection of str
-        Columns or groupings whose levels are new; a new "supplier" makes its lots new too.
-
-    Returns
-    -------
-    X : ndarray, shape (rows, p)
-        Fixed effects' columns.
-    bases : list of ndarray, each shape (rows, k)
-        For each random term its columns.
-    codes : list of ndarray of int, each shape (rows,)
-        For each random term the level of each row; numbers from the term's number of levels on are
-        new levels.
-
-    Raises
-    ------
-    PredictionError
-        When a level is unknown and not named in `new_levels`, or a column is missing.
+    A new "supplier" makes its lots new too. Numbers from a term's number of levels on are new
+    levels.
     """
     if recipe is None:
         raise PredictionError("This model was made without a formula and cannot read new data.")
@@ -58,13 +35,7 @@ def read_rows(
 
 
 def new_terms(groups: Sequence[str], new_levels: str | Collection[str]) -> list[int]:
-    """Places of the groupings that have new levels, by their own names or those of their columns.
-
-    Raises
-    ------
-    PredictionError
-        When `new_levels` names what the model does not group by.
-    """
+    """Places of the groupings that have new levels, by their names or those of their columns."""
     names = {new_levels} if isinstance(new_levels, str) else set(new_levels)
     parts = [{group, *group.split(":")} for group in groups]
     strange = sorted(names.difference(*parts))

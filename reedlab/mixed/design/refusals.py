@@ -16,21 +16,7 @@ that the normal equations lose its digits."""
 
 
 def check_design(design: Design, family: str) -> None:
-    """Refuse a design that the data do not determine.
-
-    Parameters
-    ----------
-    design : Design
-    family : {"gaussian", "binomial", "ordinal"}
-
-    Raises
-    ------
-    DataError
-        Trials, successes or weights out of range.
-    ModelError
-        One response value, more coefficients than rows, columns that repeat each other, a level a
-        row in a Gaussian model.
-    """
+    """Refuse a design that the data do not determine."""
     if family == "binomial":
         _check_counts(design)
     if design.weights is not None:
@@ -59,22 +45,7 @@ def check_design(design: Design, family: str) -> None:
 
 
 def check_options(family: str, reml: bool | None, quadrature: int = 1) -> None:
-    """Refuse options of a fit that its family would not look at.
-
-    Parameters
-    ----------
-    family : {"gaussian", "binomial", "ordinal"}
-    reml : bool or None
-        As given to ``rl.fit``; none where it was left out.
-    quadrature : int
-        Nodes of adaptive quadrature; 1 is Laplace.
-
-    Raises
-    ------
-    ModelError
-        ``reml=`` of a family that has no restricted likelihood, ``quadrature=`` of the Gaussian
-        family, which needs none, or a number of nodes that is none.
-    """
+    """Refuse options of a fit that its family does not look at, and wrong numbers of nodes."""
     if reml is not None and family != "gaussian":
         raise ModelError(f"reml= belongs to the Gaussian family, not to {family}: leave it out.")
     if quadrature != 1 and family == "gaussian":

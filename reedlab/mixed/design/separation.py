@@ -20,37 +20,20 @@ _RUNAWAY = 12.0
 
 @dataclass(frozen=True)
 class Separation:
-    """What separates the outcomes of a binomial or ordinal model.
+    """What separates the outcomes of a binomial or ordinal model."""
 
-    Parameters
-    ----------
-    coefficients : tuple of str
-        Coefficients that run away; empty if the fixed effects do not separate the outcomes.
-    groups : tuple of str
-        Groupings each of whose levels has one outcome only.
-    direction : ndarray, shape (p,)
-        Which way each coefficient runs away, 0 where it does not; the intercept's too. The
-        likelihood never falls along it.
-    """
-
+    # coefficients that run away; empty if the fixed effects do not separate the outcomes
     coefficients: tuple[str, ...]
-    groups: tuple[str, ...]
+    groups: tuple[str, ...]  # groupings each of whose levels has one outcome only
+    # (p,) which way each coefficient runs away, 0 where it does not; the intercept's too. The
+    # likelihood never falls along it.
     direction: np.ndarray
 
 
 def find_separation(design: Design, beta: np.ndarray) -> Separation:
     """Find which coefficients and which groupings separate the outcomes.
 
-    Parameters
-    ----------
-    design : Design
-        Of a binomial or ordinal model.
-    beta : ndarray, shape (p,)
-        Where the fit ended; the programme is solved only if it looks like a runaway.
-
-    Returns
-    -------
-    Separation
+    The programme is solved only if `beta`, where the fit ended, looks like a runaway.
     """
     runaway = bool(design.p) and np.ptp(design.X @ beta) > _RUNAWAY
     direction = _direction(design) if runaway else np.zeros(design.p)

@@ -18,30 +18,14 @@ import numpy as np
 
 @dataclass(frozen=True)
 class RandomTerm:
-    """One random term ``(basis | group)``.
+    """One random term ``(basis | group)``."""
 
-    Parameters
-    ----------
-    group : str
-        The grouping's name, ``"supplier"`` or ``"supplier:lot"``.
-    levels : tuple of str
-        The grouping's levels in the data, sorted.
-    index : ndarray of int, shape (n,)
-        The level of each row.
-    names : tuple of str, length k
-        Names of the columns, ``("Intercept", "x")``.
-    basis : ndarray, shape (n, k)
-        Their values: a row's share of η is ``basis[i] @ u[index[i]]``.
-    correlated : bool
-        Whether Λ has entries below its diagonal.
-    """
-
-    group: str
-    levels: tuple[str, ...]
-    index: np.ndarray
-    names: tuple[str, ...]
-    basis: np.ndarray
-    correlated: bool = True
+    group: str  # the grouping's name, ``"supplier"`` or ``"supplier:lot"``
+    levels: tuple[str, ...]  # the grouping's levels in the data, sorted
+    index: np.ndarray  # (n,) the level of each row
+    names: tuple[str, ...]  # names of the columns, ``("Intercept", "x")``
+    basis: np.ndarray  # (n, k) their values: a row's share of η is ``basis[i] @ u[index[i]]``
+    correlated: bool = True  # whether Λ has entries below its diagonal
 
     @property
     def k(self) -> int:
@@ -113,44 +97,24 @@ class Design:
     """Everything a fit needs, without the formula it came from.
 
     Two designs are equal only if they are the same object, so that one can be a key.
-
-    Parameters
-    ----------
-    y : ndarray, shape (n,)
-        The response: a number, 0/1, a count of successes, or a grade's code from 0.
-    X : ndarray, shape (n, p)
-        The fixed effects' columns.
-    fixed_names : tuple of str, length p
-        Their names, as formulaic gives them.
-    terms : tuple of RandomTerm
-        The random terms in the formula's order.
-    trials : ndarray, shape (n,), optional
-        Numbers of trials of a binomial response of counts.
-    rows_used : ndarray of int, shape (n,), optional
-        Positions in the data frame of the rows used.
-    dropped : mapping of str to int
-        For each column, how many rows were left out because it was empty there.
-    n_dropped : int
-        Number of rows left out (a row may lack more than one column).
-    grades : tuple of str
-        Names of an ordinal response's grades, lowest first; empty for the other families.
-    weights : ndarray, shape (n,), optional
-        What each row weighs: a Gaussian row's residual variance is σ² over it, another row's
-        log-likelihood counts so many times.
-    offset : ndarray, shape (n,), optional
-        What is added to each row's linear predictor without a coefficient.
     """
 
+    # (n,) the response: a number, 0/1, a count of successes, or a grade's code from 0
     y: np.ndarray
-    X: np.ndarray
-    fixed_names: tuple[str, ...]
-    terms: tuple[RandomTerm, ...]
-    trials: np.ndarray | None = None
-    rows_used: np.ndarray | None = None
+    X: np.ndarray  # (n, p) the fixed effects' columns
+    fixed_names: tuple[str, ...]  # their names, as formulaic gives them
+    terms: tuple[RandomTerm, ...]  # the random terms in the formula's order
+    trials: np.ndarray | None = None  # (n,) numbers of trials of a binomial response of counts
+    rows_used: np.ndarray | None = None  # (n,) positions in the data frame of the rows used
+    # for each column, how many rows were left out because it was empty there
     dropped: Mapping[str, int] = field(default_factory=dict)
-    n_dropped: int = 0
+    n_dropped: int = 0  # number of rows left out (a row may lack more than one column)
+    # names of an ordinal response's grades, lowest first; empty for the other families
     grades: tuple[str, ...] = ()
+    # (n,) what each row weighs: a Gaussian row's residual variance is σ² over it, another row's
+    # log-likelihood counts so many times
     weights: np.ndarray | None = None
+    # (n,) what is added to each row's linear predictor without a coefficient
     offset: np.ndarray | None = None
 
     @property

@@ -31,21 +31,11 @@ def _group_means(x: Any, group: Any, state: dict[str, Any]) -> np.ndarray:
 def between(x: Any, group: Any, _state: Any = None) -> pd.Series:
     """Return the mean of ``x`` in each row's group: what sets one group apart from another.
 
-    Parameters
-    ----------
-    x : array_like, shape (n,)
-        A measured property.
-    group : array_like, shape (n,)
-        The grouping, such as the lot.
+    x (n,): a measured property.
+    group (n,): the grouping, such as the lot.
+    Returns (n,): group means. On new data a group known from the fit keeps the mean it had there; a
+        new group has the mean of its rows in the new data.
 
-    Returns
-    -------
-    Series, shape (n,)
-        Group means. On new data a group known from the fit keeps the mean it had there; a new
-        group has the mean of its rows in the new data.
-
-    Examples
-    --------
     >>> import reedlab as rl
     >>> from reedlab.simulate import simulate_reeds
     >>> made, _ = simulate_reeds(seed=1)

@@ -13,18 +13,10 @@ from reedlab.mixed.engine.cells import cells_of
 
 @dataclass(frozen=True)
 class Adjusted:
-    """A family's rows, each at η plus its offset and counted by its weight.
+    """A family's rows, each at η plus its offset and counted by its weight."""
 
-    Parameters
-    ----------
-    rows : Likelihood
-        The family's own rows, in cell order.
-    offset, weight : ndarray, shape (n,)
-        In cell order.
-    """
-
-    rows: Any
-    offset: np.ndarray
+    rows: Any  # the family's own rows, in cell order
+    offset: np.ndarray  # (n,) in cell order
     weight: np.ndarray
 
     @property
@@ -81,12 +73,7 @@ class Adjusted:
 def adjusted(rows: Any, design: Design, order: np.ndarray | None = None) -> Any:
     """Give rows the offset and the weights of their design; as they are where it has neither.
 
-    Parameters
-    ----------
-    rows : Likelihood
-    design : Design
-    order : ndarray of int, optional
-        The design's row that each belongs to; its rows in cell order unless given.
+    `order` is the design's row that each belongs to; they are in cell order unless given.
     """
     if design.offset is None and design.weights is None:
         return rows

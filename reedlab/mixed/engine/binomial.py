@@ -24,21 +24,11 @@ _BLOCK = 65_536
 
 @dataclass(frozen=True)
 class BinomialLogit:
-    """Binomial rows in cell order.
+    """Binomial rows in cell order."""
 
-    Parameters
-    ----------
-    y : ndarray, shape (n,)
-        Successes.
-    trials : ndarray, shape (n,), or None
-        Trials; ``None`` when there is one a row.
-    constant : float
-        Sum of the logarithms of the binomial coefficients.
-    """
-
-    y: np.ndarray
-    trials: np.ndarray | None
-    constant: float
+    y: np.ndarray  # (n,) successes
+    trials: np.ndarray | None  # (n,) trials; ``None`` when there is one a row
+    constant: float  # sum of the logarithms of the binomial coefficients
     n_extra: ClassVar[int] = 0
 
     def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
@@ -92,11 +82,7 @@ class BinomialLogit:
 
 
 def _block_steps(
-    y: np.ndarray,
-    trials: np.ndarray | None,
-    eta: np.ndarray,
-    score: np.ndarray,
-    weight: np.ndarray,
+    y: np.ndarray, trials: np.ndarray | None, eta: np.ndarray, score: np.ndarray, weight: np.ndarray
 ) -> float:
     """Fill in score and weight of a block of rows and give its log-likelihood."""
     near = np.maximum(eta, -_FAR)

@@ -20,37 +20,18 @@ from reedlab.mixed.design.terms import Design
 
 @dataclass(frozen=True)
 class Cells:
-    """Rows in the order of their cells, and what the cells have in common.
+    """Rows in the order of their cells, and what the cells have in common."""
 
-    Parameters
-    ----------
-    order : ndarray of int, shape (n,)
-        ``rows[order]`` puts rows into cell order.
-    cell : ndarray of int, shape (n,)
-        The cell of each row, in that order: 0, ..., 0, 1, ...
-    level : tuple of ndarray of int, each shape (C,)
-        The level of each random term in each of the C cells.
-    n_levels : tuple of int
-        Number of levels of each term.
-    F : ndarray, shape (m, n), or None
-        The distinct basis columns of all random terms, in cell order; ``None`` when the only one
-        is the constant 1, or there is none.
-    columns : tuple of list of int
-        For each term, which rows of ``F`` are its basis.
-    XT : ndarray, shape (p, n)
-        The fixed effects' columns in cell order.
-    place : Layout
-        Where each term's coordinates stand when the equations are solved.
-    """
-
-    order: np.ndarray
-    cell: np.ndarray
-    level: tuple[np.ndarray, ...]
-    n_levels: tuple[int, ...]
+    order: np.ndarray  # (n,) ``rows[order]`` puts rows into cell order
+    cell: np.ndarray  # (n,) the cell of each row, in that order: 0, ..., 0, 1, ...
+    level: tuple[np.ndarray, ...]  # each (C,) the level of each random term in each of the C cells
+    n_levels: tuple[int, ...]  # number of levels of each term
+    # (m, n) the distinct basis columns of all random terms, in cell order; ``None`` when the only
+    # one is the constant 1, or there is none
     F: np.ndarray | None
-    columns: tuple[list[int], ...]
-    XT: np.ndarray
-    place: Layout
+    columns: tuple[list[int], ...]  # for each term, which rows of ``F`` are its basis
+    XT: np.ndarray  # (p, n) the fixed effects' columns in cell order
+    place: Layout  # where each term's coordinates stand when the equations are solved
 
     @cached_property
     def n_cells(self) -> int:
@@ -155,23 +136,12 @@ class Layout:
     The term with most coordinates goes first: its block of H is block-diagonal, so that
     eliminating it fills in nothing but the others' block (Bates et al. 2015, Journal of
     Statistical Software 67(1), section 3, leave this order to a fill-reducing permutation).
-
-    Parameters
-    ----------
-    head : int
-        The term that is eliminated first; of terms of equal size the last.
-    rest : tuple of int
-        The other terms.
-    slices : dict of int to slice
-        Where each of those stands among the rest's coordinates.
-    q_rest : int
-        Number of the rest's random coordinates; those of X come behind.
     """
 
-    head: int
-    rest: tuple[int, ...]
-    slices: dict[int, slice]
-    q_rest: int
+    head: int  # the term that is eliminated first; of terms of equal size the last
+    rest: tuple[int, ...]  # the other terms
+    slices: dict[int, slice]  # where each of those stands among the rest's coordinates
+    q_rest: int  # number of the rest's random coordinates; those of X come behind
 
 
 _sorted: WeakKeyDictionary[Design, Cells] = WeakKeyDictionary()
@@ -179,16 +149,7 @@ _sorted: WeakKeyDictionary[Design, Cells] = WeakKeyDictionary()
 
 
 def cells_of(design: Design) -> Cells:
-    """Sort a design's rows into cells, the first time it is asked for.
-
-    Parameters
-    ----------
-    design : Design
-
-    Returns
-    -------
-    Cells
-    """
+    """Sort a design's rows into cells, the first time it is asked for."""
     if design not in _sorted:
         _sorted[design] = _sort(design)
     return _sorted[design]

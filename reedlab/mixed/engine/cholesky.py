@@ -26,27 +26,13 @@ from reedlab.mixed.engine.cross_products import Cross, Effects
 
 @dataclass(frozen=True)
 class Factor:
-    """The Cholesky factor of H at one Λ, and what is asked of it.
+    """The Cholesky factor of H at one Λ, and what is asked of it."""
 
-    Parameters
-    ----------
-    cross : Cross
-        The raw cross-products that H was made of.
-    lambdas : list of ndarray
-        Λ of each term.
-    head_inverse : ndarray, shape (L, k, k)
-        Inverses of the head's lower factors C.
-    VT : ndarray or csr_array, shape (L k, r)
-        V', so that what belongs to one level of the head stands together.
-    chol : ndarray, shape (r, r)
-        Lower factor of the rest's Schur complement.
-    """
-
-    cross: Cross
-    lambdas: Effects
-    head_inverse: np.ndarray
-    VT: Any
-    chol: np.ndarray
+    cross: Cross  # the raw cross-products that H was made of
+    lambdas: Effects  # Λ of each term
+    head_inverse: np.ndarray  # (L, k, k) inverses of the head's lower factors C
+    VT: Any  # (L k, r) V', so that what belongs to one level of the head stands together
+    chol: np.ndarray  # (r, r) lower factor of the rest's Schur complement
 
     @cached_property
     def logdet_u(self) -> float:
@@ -90,20 +76,7 @@ class Factor:
         return inverse_from_cholesky(self.chol_beta)
 
     def solve(self, g_u: Effects, g_beta: np.ndarray | None = None) -> tuple[Effects, np.ndarray]:
-        """Solve H x = g.
-
-        Parameters
-        ----------
-        g_u : list of ndarray, each shape (levels, k)
-            The right-hand side's random part.
-        g_beta : ndarray, shape (p,), optional
-            Its fixed part, where X took part.
-
-        Returns
-        -------
-        u : list of ndarray, each shape (levels, k)
-        beta : ndarray, shape (p,)
-        """
+        """Solve H x = g, of a random part (levels, k) a term, and (p,) where X took part."""
         place = self.cross.cells.place
         # Forwards: C a = g in the head, then L L' x = g - V a in the rest.
         head = _apply(self.head_inverse, g_u[place.head])
@@ -117,18 +90,7 @@ class Factor:
         return self._deal(head, rest)
 
     def sample(self, normals_u: Effects, normals_beta: np.ndarray) -> tuple[Effects, np.ndarray]:
-        """Turn standard normals z into draws of N(0, H^-1), by back-substitution.
-
-        Parameters
-        ----------
-        normals_u : list of ndarray, each shape (n, levels, k)
-        normals_beta : ndarray, shape (n, p)
-
-        Returns
-        -------
-        u : list of ndarray, each shape (n, levels, k)
-        beta : ndarray, shape (n, p)
-        """
+        """Turn standard normals (n, levels, k) and (n, p) into draws of N(0, H^-1)."""
         place, n = self.cross.cells.place, len(normals_beta)
         parts = [*(normals_u[t].reshape(n, -1) for t in place.rest), normals_beta]
         rest = np.concatenate(parts, axis=1)
@@ -149,23 +111,9 @@ class Factor:
 
 
 def factorise(cross: Cross, lambdas: Effects, prior_precision: np.ndarray | None = None) -> Factor:
-    """Factor H for given Λ.
+    """Factor H for given Λ, with a prior precision P (p, p) added to X'WX.
 
-    Parameters
-    ----------
-    cross : Cross
-    lambdas : list of ndarray, each shape (k, k)
-    prior_precision : ndarray, shape (p, p), optional
-        P, added to X'WX.
-
-    Returns
-    -------
-    Factor
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        When H is not positive definite, which only X can bring about.
+    LinAlgError says that H is not positive definite, which only X can bring about.
     """
     place = cross.cells.place
     lam, q = lambdas[place.head], place.q_rest

@@ -30,27 +30,17 @@ _SPARSE_FROM, _SPARSE_BELOW = 100_000, 0.05
 
 @dataclass(frozen=True)
 class Cross:
-    """The raw cross-products of one set of weights, before Λ.
-
-    Parameters
-    ----------
-    cells : Cells
-    moments : ndarray, shape (m, m, C)
-        For each pair of distinct basis columns the weighted sum of their product in each cell.
-    head : ndarray, shape (L, k, k)
-        The head's own block, level by level.
-    head_rest : ndarray or csr_array, shape (L k, r)
-        The head's coordinates against the rest's (X last, if asked for); sparse where it is large
-        and nearly empty.
-    rest : ndarray, shape (r, r)
-        The rest against itself.
-    """
+    """The raw cross-products of one set of weights, before Λ."""
 
     cells: Cells
+    # (m, m, C) for each pair of distinct basis columns the weighted sum of their product in each
+    # cell
     moments: np.ndarray
-    head: np.ndarray
+    head: np.ndarray  # (L, k, k) the head's own block, level by level
+    # (L k, r) the head's coordinates against the rest's (X last, if asked for); sparse where it is
+    # large and nearly empty
     head_rest: Any
-    rest: np.ndarray
+    rest: np.ndarray  # (r, r) the rest against itself
 
     def own_weights(self, t: int) -> np.ndarray:
         """Diagonal of Z'WZ in the coordinates of term t."""
@@ -61,20 +51,7 @@ class Cross:
 
 
 def cross_products(cells: Cells, weights: np.ndarray | None, with_x: bool) -> Cross:
-    """Sum the raw cross-products.
-
-    Parameters
-    ----------
-    cells : Cells
-    weights : ndarray, shape (n,), optional
-        Weights in cell order; ``None`` for 1.
-    with_x : bool
-        Whether X takes part.
-
-    Returns
-    -------
-    Cross
-    """
+    """Sum the raw cross-products with weights (n,) in cell order, those of X too if asked for."""
     place, h, columns = cells.place, cells.place.head, cells.columns
     p = len(cells.XT) if with_x else 0
     moments = _moments(cells, weights)

@@ -28,71 +28,36 @@ from reedlab.mixed.parallel import one_thread
 
 @dataclass(frozen=True)
 class Fitted:
-    """What a fit found.
+    """What a fit found."""
 
-    Parameters
-    ----------
-    design : Design
-        The data as the model saw them.
-    family : str
-        ``"gaussian"``, ``"binomial"`` or ``"ordinal"``.
-    theta : ndarray, shape (n_theta,)
-        Covariance parameters; relative to ``sigma`` for the Gaussian family.
-    beta : ndarray, shape (p,)
-        Fixed effects.
-    sigma : float
-        The residual's standard deviation; 1 for the other families.
-    v : list of ndarray, each shape (levels, k)
-        Standardised conditional modes.
-    factor : Factor
-        Factor of the penalised normal equations at the optimum.
-    llf : float
-        Log-likelihood; restricted if ``reml``.
-    converged : bool
-        Whether the optimiser ended where the gradient vanishes, every zero is proved and no
-        coefficient separates the outcomes.
-    singular : tuple of int
-        Terms whose covariance is rank-deficient, all proved by the derivative in the covariance.
-    reml : bool
-        Whether the likelihood is the restricted one.
-    quadrature : int
-        Nodes of adaptive Gauss-Hermite quadrature; 1 is Laplace.
-    thresholds : ndarray, shape (grades - 1,)
-        Cut points between an ordinal response's grades; empty for the other families.
-    curvature : Curvature, optional
-        Where the standard errors of a fit that is not Gaussian come from.
-    separated : tuple of str
-        Coefficients that separate the outcomes, so that they have no finite estimate.
-    one_outcome : tuple of str
-        Groupings each of whose levels has one outcome only.
-    runaway : ndarray, shape (p,), optional
-        Direction in which the coefficients run away where some separate the outcomes, see
-        :class:`reedlab.mixed.design.separation.Separation`.
-    recipe : Recipe, optional
-        How new data become a design, where the fit came from a formula.
-    frame : DataFrame, optional
-        The rows that the formula was given.
-    """
-
-    design: Design
-    family: str
+    design: Design  # the data as the model saw them
+    family: str  # ``"gaussian"``, ``"binomial"`` or ``"ordinal"``
+    # (n_theta,) covariance parameters; relative to ``sigma`` for the Gaussian family
     theta: np.ndarray
-    beta: np.ndarray
-    sigma: float
-    v: Effects
-    factor: Factor
-    llf: float
+    beta: np.ndarray  # (p,) fixed effects
+    sigma: float  # the residual's standard deviation; 1 for the other families
+    v: Effects  # each (levels, k) standardised conditional modes
+    factor: Factor  # factor of the penalised normal equations at the optimum
+    llf: float  # log-likelihood; restricted if ``reml``
+    # whether the optimiser ended where the gradient vanishes, every zero is proved and no
+    # coefficient separates the outcomes
     converged: bool
+    # terms whose covariance is rank-deficient, all proved by the derivative in the covariance
     singular: tuple[int, ...]
-    reml: bool = False
-    quadrature: int = 1
+    reml: bool = False  # whether the likelihood is the restricted one
+    quadrature: int = 1  # nodes of adaptive Gauss-Hermite quadrature; 1 is Laplace
+    # (grades - 1,) cut points between an ordinal response's grades; empty for the other families
     thresholds: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    # where the standard errors of a fit that is not Gaussian come from
     curvature: Curvature | None = None
+    # coefficients that separate the outcomes, so that they have no finite estimate
     separated: tuple[str, ...] = ()
-    one_outcome: tuple[str, ...] = ()
+    one_outcome: tuple[str, ...] = ()  # groupings each of whose levels has one outcome only
+    # (p,) direction in which the coefficients run away where some separate the outcomes, see
+    # :class:`reedlab.mixed.design.separation.Separation`
     runaway: np.ndarray | None = None
-    recipe: Any = None
-    frame: Any = None
+    recipe: Any = None  # how new data become a design, where the fit came from a formula
+    frame: Any = None  # the rows that the formula was given
 
     @cached_property
     def data(self) -> pd.DataFrame:
@@ -204,27 +169,9 @@ def fit_design(
     quadrature: int = 1,
     start: np.ndarray | None = None,
 ) -> Fitted:
-    """Fit a design.
+    """Fit a design, by REML if it is Gaussian, unless `reml` says otherwise.
 
-    Parameters
-    ----------
-    design : Design
-    family : {"gaussian", "binomial", "ordinal"}
-    reml : bool
-        Restricted likelihood, for the Gaussian family only.
-    quadrature : int
-        Nodes of adaptive Gauss-Hermite quadrature, for one scalar term; 1 is Laplace.
-    start : ndarray, shape (n_theta,), optional
-        Where to start θ; a fit of similar data is a good place.
-
-    Returns
-    -------
-    Fitted
-
-    Raises
-    ------
-    ModelError
-        When the data do not determine the model's parameters.
+    `quadrature` is as in `fit`. θ may `start` (n_theta,) where a fit of similar data ended.
     """
     with one_thread():
         inner = standardise(design.with_term)

@@ -27,29 +27,14 @@ NO_RESIDUAL = (
 
 @dataclass(frozen=True)
 class Profile:
-    """The profiled fit at one θ.
+    """The profiled fit at one θ."""
 
-    Parameters
-    ----------
-    theta : ndarray, shape (n_theta,)
-    deviance : float
-        Minus twice the (restricted) log-likelihood.
-    beta : ndarray, shape (p,)
-    v : list of ndarray, each shape (levels, k)
-        Standardised modes; the random effects are Λ v.
-    rss : float
-        Penalised residual sum of squares.
-    sigma : float
-        The residual's standard deviation.
-    factor : Factor
-    """
-
-    theta: np.ndarray
-    deviance: float
-    beta: np.ndarray
-    v: Effects
-    rss: float
-    sigma: float
+    theta: np.ndarray  # (n_theta,)
+    deviance: float  # minus twice the (restricted) log-likelihood
+    beta: np.ndarray  # (p,)
+    v: Effects  # each (levels, k) standardised modes; the random effects are Λ v
+    rss: float  # penalised residual sum of squares
+    sigma: float  # the residual's standard deviation
     factor: Factor
 
 
@@ -58,12 +43,6 @@ class GaussianProfile:
 
     The response is taken less its least-squares fit on X, so that nothing is lost to cancellation
     when its mean is large. Weights and offset are in the rows of ``design.whitened``.
-
-    Parameters
-    ----------
-    design : Design
-    reml : bool
-        Whether the likelihood is restricted.
     """
 
     def __init__(self, design: Design, reml: bool) -> None:

@@ -37,23 +37,9 @@ def fit_glmm(
     quadrature: int = 1,
     start: np.ndarray | None = None,
 ) -> dict[str, Any]:
-    """Fit a binomial or ordinal design; see :func:`reedlab.mixed.engine.fitted.fit_design`.
+    """Fit a binomial or ordinal design; return the fields of `Fitted` by name.
 
-    Parameters
-    ----------
-    given : Design
-    inner : Standardised
-        The same design on standardised bases, where the search runs.
-    family : {"binomial", "ordinal"}
-    quadrature : int
-        Nodes of adaptive Gauss-Hermite quadrature.
-    start : ndarray, shape (n_theta,), optional
-        Where θ starts, on the standardised bases.
-
-    Returns
-    -------
-    dict
-        The fields of :class:`reedlab.mixed.engine.fitted.Fitted` by name.
+    `inner` is the `given` design on standardised bases, where the search runs and θ starts.
     """
     design = inner.design
     if quadrature > 1 and (len(design.terms) > 1 or design.terms[0].k > 1):
@@ -149,24 +135,13 @@ def _root_of_inverse(hessian: np.ndarray, floor: float) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Curvature:
-    """The objective around its minimum, from which standard errors come when they are asked for.
+    """The objective around its minimum, from which standard errors come when they are asked for."""
 
-    Parameters
-    ----------
-    objective : callable
-        :class:`LaplaceObjective` or :class:`QuadratureObjective`.
-    x : ndarray
-        The minimum, (θ, β, extra).
-    T : ndarray, shape (len(x), len(x))
-        Columns are steps of about one standard error.
-    free : ndarray of int
-        Parameters that are not at a bound.
-    """
-
+    # :class:`LaplaceObjective` or :class:`QuadratureObjective`
     objective: LaplaceObjective | QuadratureObjective
-    x: np.ndarray
-    T: np.ndarray
-    free: np.ndarray
+    x: np.ndarray  # the minimum, (θ, β, extra)
+    T: np.ndarray  # (len(x) columns are steps of about one standard error
+    free: np.ndarray  # parameters that are not at a bound
 
     def covariance(self) -> np.ndarray:
         """Covariance of all parameters, the inverse of the Hessian inside the bounds.

@@ -15,23 +15,12 @@ from reedlab.mixed.engine.cross_products import Effects
 
 @dataclass(frozen=True)
 class Inverse:
-    """Parts of H^-1, in the coordinates of v.
-
-    Parameters
-    ----------
-    factor : Factor
-    hh : ndarray, shape (L, k, k)
-        The head's diagonal blocks.
-    hr : ndarray, shape (L k, r)
-        The head against the rest.
-    rr : ndarray, shape (r, r)
-        The rest against itself.
-    """
+    """Parts of H^-1, in the coordinates of v."""
 
     factor: Factor
-    hh: np.ndarray
-    hr: np.ndarray
-    rr: np.ndarray
+    hh: np.ndarray  # (L, k, k) the head's diagonal blocks
+    hr: np.ndarray  # (L k, r) the head against the rest
+    rr: np.ndarray  # (r, r) the rest against itself
 
     @cached_property
     def _at_cells(self) -> np.ndarray:
@@ -125,20 +114,10 @@ class Inverse:
 
 
 def invert(factor: Factor, with_x: bool) -> Inverse:
-    """Invert H where it is asked for.
+    """Invert H where it is asked for; without X, the random effects' block alone.
 
     From H = [C 0; V L] [C' V'; 0 L']: the rest's part is (L L')^-1, the part between head and rest
     -C'^-1 V' (L L')^-1, and the head's own C'^-1 (I + V' (L L')^-1 V) C^-1.
-
-    Parameters
-    ----------
-    factor : Factor
-    with_x : bool
-        Whether β counts as uncertain; without it only the random effects' block is inverted.
-
-    Returns
-    -------
-    Inverse
     """
     q = len(factor.chol) if with_x else factor.cross.cells.place.q_rest
     rr = inverse_from_cholesky(factor.chol[:q, :q])

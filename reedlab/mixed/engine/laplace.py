@@ -71,44 +71,21 @@ class Likelihood(Steps, Protocol):
 
 @dataclass(frozen=True)
 class Mode:
-    """The mode of the random effects, and of β where it was free.
+    """The mode of the random effects, and of β where it was free."""
 
-    Parameters
-    ----------
-    theta : ndarray, shape (n_theta,)
-    beta : ndarray, shape (p,)
-    v : list of ndarray, each shape (levels, k)
-        Standardised random effects.
-    eta : ndarray, shape (n,)
-        Linear predictor in cell order.
-    loglik : float
-        Log-likelihood of the rows at the mode.
-    log_joint : float
-        ``loglik - |v|²/2``, less ``(β - m)'P(β - m)/2`` where there is a prior.
-    factor : Factor
-        Factor of H at the mode; with β's part where β was free.
-    score, weight : ndarray, shape (n,)
-        First and minus second derivatives in η, in cell order.
-    z_score : list of ndarray, each shape (levels, k)
-        Z' score.
-    step : tuple of list of ndarray and ndarray
-        The Newton step in (v, β) that was not taken, H^-1 times the gradient.
-    decrement : float
-        Its squared length in the metric of H, twice the height still to gain.
-    """
-
-    theta: np.ndarray
-    beta: np.ndarray
-    v: Effects
-    eta: np.ndarray
-    loglik: float
-    log_joint: float
-    factor: Factor
-    score: np.ndarray
+    theta: np.ndarray  # (n_theta,)
+    beta: np.ndarray  # (p,)
+    v: Effects  # each (levels, k) standardised random effects
+    eta: np.ndarray  # (n,) linear predictor in cell order
+    loglik: float  # log-likelihood of the rows at the mode
+    log_joint: float  # ``loglik - |v|²/2``, less ``(β - m)'P(β - m)/2`` where there is a prior
+    factor: Factor  # factor of H at the mode; with β's part where β was free
+    score: np.ndarray  # (n,) first and minus second derivatives in η, in cell order
     weight: np.ndarray
-    z_score: Effects
+    z_score: Effects  # each (levels, k) Z' score
+    # the Newton step in (v, β) that was not taken, H^-1 times the gradient
     step: tuple[Effects, np.ndarray]
-    decrement: float
+    decrement: float  # its squared length in the metric of H, twice the height still to gain
 
     @property
     def u(self) -> Effects:
@@ -139,33 +116,9 @@ def find_mode(
 ) -> Mode:
     """Find the mode of v, and of β if it is free, by Newton steps halved where they overshoot.
 
-    Parameters
-    ----------
-    design : Design
-    likelihood : Steps
-    theta : ndarray, shape (n_theta,)
-    beta : ndarray, shape (p,)
-        β, or where to start from when it is free.
-    start : list of ndarray, optional
-        Where to start v from; 0 if not given.
-    free_beta : bool
-        Whether β moves too, giving the joint mode.
-    prior : tuple of ndarray, optional
-        Mean and precision of a normal prior on β.
-    tolerance : float
-        The last step's squared length in the metric of H.
-    nearby : Nearby, optional
-        A factor of H found nearby. The first step is taken with it. Later steps too are taken with
-        the last factor where one more promises to be the last: that saves factors of H.
-
-    Returns
-    -------
-    Mode
-
-    Raises
-    ------
-    ModelError
-        When X's columns cannot be distinguished at these weights.
+    v starts from `start`, or 0. A normal `prior` on β has a mean and a precision. `tolerance` is
+    the last step's squared length in the metric of H. The first step is taken with a factor found
+    `nearby`, and so are later ones where one more promises to be the last: that saves factors of H.
     """
     cells, lambdas = cells_of(design), design.lambdas(theta)
     v = [np.zeros((t.n_levels, t.k)) for t in design.terms] if start is None else start
@@ -234,21 +187,10 @@ def _inner(one: Effects, other: Effects) -> float:
 def laplace_gradient(
     design: Design, likelihood: Likelihood, mode: Mode
 ) -> tuple[Effects, np.ndarray, np.ndarray]:
-    """Gradient of the Laplace log-likelihood at a mode of v.
+    """Gradient of the Laplace log-likelihood at a mode of v, found with β held.
 
-    Parameters
-    ----------
-    design : Design
-    likelihood : Likelihood
-    mode : Mode
-        From :func:`find_mode` with β held.
-
-    Returns
-    -------
-    d_lambda : list of ndarray, each shape (k, k)
-        Derivatives in every entry of each Λ, those above the diagonal included.
-    d_beta : ndarray, shape (p,)
-    d_extra : ndarray, shape (n_extra,)
+    It has the derivatives in every entry of each Λ, those above the diagonal included, in β (p,)
+    and in the extra parameters (n_extra,).
     """
     cells, lambdas = cells_of(design), mode.factor.lambdas
     inverse = invert(mode.factor, with_x=False)
@@ -285,12 +227,6 @@ class Nearby:
     Where a level has a single effect λv and its rows weigh w, were there no other terms, H there
     would be ``1 + λ²w`` and v would go with ``λ / (1 + λ²w)``. Both are carried over so, level by
     level; a term of several columns stays as it is.
-
-    Parameters
-    ----------
-    factor : Factor
-    lambdas : list of ndarray
-        The other Λ.
     """
 
     def __init__(self, factor: Factor, lambdas: Effects) -> None:
@@ -317,14 +253,7 @@ class Nearby:
 class LaplaceObjective:
     """Minus the Laplace log-likelihood of x = (θ, β, extra), started from the last mode.
 
-    Parameters
-    ----------
-    design : Design
-    likelihood : Likelihood
-    start : list of ndarray
-        Where the first search for the mode starts.
-    factor : Factor, optional
-        A factor of the random effects' block found nearby.
+    The first search starts at `start`, and may use a factor of the random effects' block nearby.
     """
 
     def __init__(

@@ -52,26 +52,14 @@ _MAX_STEPS, _ROUNDS = 200, 6
 
 @dataclass(frozen=True)
 class Coordinates:
-    """The way between x = (θ, others) and z of unit scale.
-
-    Parameters
-    ----------
-    design : Design
-    others : ndarray
-        Where the others start; they have z = 0 there.
-    information : float
-        The information in a row, or a trial, on its effect: 1 / s² is that times a level's rows.
-    scale : ndarray, shape (n_theta,)
-        Unit of the entries of a Λ of several columns.
-    whiten : ndarray
-        Columns are steps of the others of unit scale.
-    """
+    """The way between x = (θ, others) and z of unit scale."""
 
     design: Design
-    others: np.ndarray
+    others: np.ndarray  # where the others start; they have z = 0 there
+    # the information in a row, or a trial, on its effect: 1 / s² is that times a level's rows
     information: float
-    scale: np.ndarray
-    whiten: np.ndarray
+    scale: np.ndarray  # (n_theta,) unit of the entries of a Λ of several columns
+    whiten: np.ndarray  # columns are steps of the others of unit scale
 
     @cached_property
     def alone(self) -> np.ndarray:
@@ -135,30 +123,14 @@ class Coordinates:
 
 @dataclass(frozen=True)
 class Optimum:
-    """Where the search ended.
+    """Where the search ended."""
 
-    Parameters
-    ----------
-    x : ndarray
-        θ, then the other parameters.
-    value : float
-        The objective there.
-    converged : bool
-        Whether the gradient vanished and every zero was proved.
-    singular : tuple of int
-        Terms whose Λ is rank-deficient.
-    zeros : ndarray of bool, shape (n_theta,)
-        The θ whose zero the search proved.
-    unbounded : bool
-        Whether a θ grew to the largest one that is searched.
-    """
-
-    x: np.ndarray
-    value: float
-    converged: bool
-    singular: tuple[int, ...]
-    zeros: np.ndarray
-    unbounded: bool
+    x: np.ndarray  # θ, then the other parameters
+    value: float  # the objective there
+    converged: bool  # whether the gradient vanished and every zero was proved
+    singular: tuple[int, ...]  # terms whose Λ is rank-deficient
+    zeros: np.ndarray  # (n_theta,) the θ whose zero the search proved
+    unbounded: bool  # whether a θ grew to the largest one that is searched
 
 
 def minimise(
@@ -169,25 +141,10 @@ def minimise(
     information: float = 1.0,
     whiten: np.ndarray | None = None,
 ) -> Optimum:
-    """Minimise an objective of (θ, others).
+    """Minimise an objective of x = (θ, others), given with its derivatives by `evaluate`.
 
-    Parameters
-    ----------
-    design : Design
-    evaluate : callable
-        Objective and derivatives at x.
-    start : ndarray
-        Where to begin.
-    scale : ndarray, shape (n_theta,)
-        How far each θ is expected to move.
-    information : float
-        About the information in a row, or a trial, on its random effect.
-    whiten : ndarray, shape (m, m), optional
-        The other parameters are ``start + whiten @ z`` with z of unit scale.
-
-    Returns
-    -------
-    Optimum
+    `scale` (n_theta,) is how far each θ is expected to move, `information` about that in a row, or
+    a trial, on its random effect. The others are ``start + whiten @ z`` with z of unit scale.
     """
     if not len(start):  # a Gaussian model without random terms
         return Optimum(start, evaluate(start)[0], True, (), np.zeros(0, dtype=bool), False)

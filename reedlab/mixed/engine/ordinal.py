@@ -21,18 +21,10 @@ from reedlab.mixed.engine.laplace import Rows
 
 @dataclass(frozen=True)
 class CumulativeLogit:
-    """Graded rows in cell order.
+    """Graded rows in cell order."""
 
-    Parameters
-    ----------
-    grade : ndarray of int, shape (n,)
-        Grades from 0.
-    phi : ndarray, shape (K - 1,)
-        The first threshold and the logarithms of the steps to the next.
-    """
-
-    grade: np.ndarray
-    phi: np.ndarray
+    grade: np.ndarray  # (n,) grades from 0
+    phi: np.ndarray  # (K - 1,) the first threshold and the logarithms of the steps to the next
     constant: ClassVar[float] = 0.0
 
     @property
@@ -92,16 +84,7 @@ def _bend(F: np.ndarray) -> np.ndarray:
 
 
 def cut_points(phi: np.ndarray) -> np.ndarray:
-    """Find the thresholds from the first one and the logarithms of the steps.
-
-    Parameters
-    ----------
-    phi : ndarray, shape (K - 1,)
-
-    Returns
-    -------
-    ndarray, shape (K - 1,)
-    """
+    """Find the thresholds (K - 1,) from the first one and the logarithms of the steps."""
     return np.cumsum(np.concatenate([phi[:1], np.exp(phi[1:])]))
 
 

@@ -18,18 +18,7 @@ from reedlab.mixed.engine.laplace import LaplaceObjective, Likelihood
 
 
 class QuadratureObjective(LaplaceObjective):
-    """Minus the log-likelihood of x = (θ, β, extra) by quadrature.
-
-    Parameters
-    ----------
-    design : Design
-        With one random term of one column.
-    likelihood : Likelihood
-    start : list of ndarray
-        Where the first search for the modes starts.
-    nodes : int
-        Number of nodes.
-    """
+    """Minus the log-likelihood of x = (θ, β, extra) by quadrature, of one term of one column."""
 
     def __init__(self, design: Design, likelihood: Likelihood, start: Effects, nodes: int) -> None:
         super().__init__(design, likelihood, start)

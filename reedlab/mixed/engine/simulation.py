@@ -9,17 +9,9 @@ from reedlab.mixed.engine.fitted import Fitted
 
 
 def simulate(fitted: Fitted, rng: np.random.Generator) -> np.ndarray:
-    """Return one response from the fitted model, every group's effects drawn anew.
+    """Return one response (n,) from the fitted model, every group's effects drawn anew.
 
-    Parameters
-    ----------
-    fitted : Fitted
-    rng : Generator
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Numbers, 0 and 1, counts of successes, or grades' codes, as in ``fitted.design.y``.
+    It holds numbers, 0 and 1, counts of successes, or grades' codes, as in ``fitted.design.y``.
     """
     design = fitted.design
     eta = design.X @ fitted.beta

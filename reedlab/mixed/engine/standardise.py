@@ -17,18 +17,10 @@ from reedlab.mixed.design.terms import Design, RandomTerm
 
 @dataclass(frozen=True)
 class Standardised:
-    """A design on standardised bases, and the way back.
+    """A design on standardised bases, and the way back."""
 
-    Parameters
-    ----------
-    design : Design
-        The design to fit: the given one where every basis is the constant 1.
-    units : tuple of ndarray, each shape (k, k)
-        R of each term, diagonal for an uncorrelated one.
-    """
-
-    design: Design
-    units: tuple[np.ndarray, ...]
+    design: Design  # the design to fit: the given one where every basis is the constant 1
+    units: tuple[np.ndarray, ...]  # each (k, k) R of each term, diagonal for an uncorrelated one
 
     def forth(self, theta: np.ndarray) -> np.ndarray:
         """Carry θ of the given design over to the standardised one."""
@@ -50,21 +42,7 @@ class Standardised:
 
 
 def standardise(design: Design) -> Standardised:
-    """Put a design's random terms on standardised bases.
-
-    Parameters
-    ----------
-    design : Design
-
-    Returns
-    -------
-    Standardised
-
-    Raises
-    ------
-    ModelError
-        The columns of a term cannot be distinguished.
-    """
+    """Put a design's random terms on standardised bases."""
     units = tuple(_unit(term) for term in design.terms)
     if all(np.array_equal(R, np.eye(len(R))) for R in units):
         return Standardised(design, units)

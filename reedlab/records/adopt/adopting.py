@@ -64,30 +64,14 @@ class Adoption:
 
 @dataclass(frozen=True)
 class Draft:
-    """A ``bench.toml`` before it is written.
+    """A ``bench.toml`` before it is written."""
 
-    Attributes
-    ----------
-    folder : pathlib.Path
-        Where it will be.
-    parts : tuple of Part
-        The sheets.
-    left_out : tuple of str
-        A sentence for each file that cannot be read.
-    today : datetime.date
-        For the age of blanks.
-    before : str
-        The file as it is now; empty for a new bench.
-    answers : mapping of path to value
-        What is answered.
-    """
-
-    folder: Path
-    parts: tuple[Part, ...]
-    left_out: tuple[str, ...]
-    today: dt.date
-    before: str
-    answers: Mapping[lines.Path, Value]
+    folder: Path  # where it will be
+    parts: tuple[Part, ...]  # the sheets
+    left_out: tuple[str, ...]  # a sentence for each file that cannot be read
+    today: dt.date  # for the age of blanks
+    before: str  # the file as it is now; empty for a new bench
+    answers: Mapping[lines.Path, Value]  # what is answered
 
     @cached_property
     def lines(self) -> list[Line]:
@@ -120,13 +104,7 @@ class Draft:
         return "\n".join(difflib.unified_diff(old, new, "now", "then", lineterm="", n=1))
 
     def write(self) -> Adoption:
-        """Write the file, and note that this user adopted the sheets; no sheet is changed.
-
-        Raises
-        ------
-        WriteError
-            When the folder cannot be written.
-        """
+        """Write the file, and note that this user adopted the sheets; no sheet is changed."""
         if self.text != self.before:
             write_text(self.text, self.folder / FILE, replace=bool(self.before))
         remember([part.file for part in self.parts], self.folder)

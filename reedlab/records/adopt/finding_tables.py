@@ -31,24 +31,12 @@ _NUMBER = re.compile(r"[-+~]?[\d.,:/\s'%€$]+\D{0,4}")
 
 @dataclass(frozen=True)
 class Part:
-    """One sheet: its headings, and the cells under them.
+    """One sheet: its headings, and the cells under them."""
 
-    Attributes
-    ----------
-    file : pathlib.Path
-        Where it is.
-    sheet : str
-        The name of the sheet in its workbook; empty for a CSV file.
-    headings : tuple of str
-        The headings, of which each is named once.
-    body : pandas.DataFrame
-        The cells under the headings as text, None where empty; a column a heading.
-    """
-
-    file: Path
-    sheet: str
-    headings: tuple[str, ...]
-    body: pd.DataFrame
+    file: Path  # where it is
+    sheet: str  # the name of the sheet in its workbook; empty for a CSV file
+    headings: tuple[str, ...]  # the headings, of which each is named once
+    body: pd.DataFrame  # the cells under the headings as text, None where empty; a column a heading
 
     @property
     def name(self) -> str:
@@ -76,19 +64,7 @@ class Part:
 
 
 def read_parts(path: Path) -> tuple[list[Part], list[str]]:
-    """Return the sheets of a file, or of every file in a folder, that have rows.
-
-    Returns
-    -------
-    parts : list of Part
-    left_out : list of str
-        Of a folder, a sentence for each file that cannot be read.
-
-    Raises
-    ------
-    RecordError
-        When the file is no sheet, is locked or empty, or when nothing has headings and rows.
-    """
+    """Return the sheets that have rows of a file or folder, and what of a folder cannot be read."""
     parts: list[Part] = []
     left_out: list[str] = []
     for file in _files(path):

@@ -363,8 +363,6 @@ def _of_unit(here: _Table, heading: str) -> list[str]:
 def _unit_named(heading: str) -> str:
     """Return the unit that a heading ends in: a column's, or "money"; empty if it names none.
 
-    Examples
-    --------
     >>> _unit_named("geschabt (Min)"), _unit_named("Breite mm"), _unit_named("Tip [in]")
     ('min', 'mm', 'mm')
     >>> _unit_named("Kosten (EUR)"), _unit_named("Made in"), _unit_named("Note (1-5)")

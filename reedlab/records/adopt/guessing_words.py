@@ -43,16 +43,7 @@ def guess_words(
 ) -> list[Line]:
     """Return the lines of words, for every column of a table that has a vocabulary.
 
-    Parameters
-    ----------
-    table : str
-        The table.
-    parts : sequence of Part
-        The sheets that hold it.
-    meant : mapping of str to str
-        Its headings, and the columns that they mean.
-    answers : mapping
-        What the maker answered already.
+    `meant` are the headings of the sheets, and the columns that they mean.
     """
     lines = []
     for column in columns_of(table).values():

@@ -29,30 +29,14 @@ class Choice:
 
 @dataclass(frozen=True)
 class Line:
-    """One line of ``bench.toml``.
+    """One line of ``bench.toml``."""
 
-    Attributes
-    ----------
-    path : tuple of str
-        Its section and its key, such as ``("words", "outcome", "naja")``.
-    value : str or int
-        What it means; `OPEN` while that is not decided.
-    why : str
-        The comment behind it: how often it is there, and why it was guessed.
-    question : str
-        What to ask while it is open; empty for a line that no reed waits for.
-    choices : tuple of Choice
-        The answers.
-    keeps_out : float
-        How many reeds cannot be used before it is answered.
-    """
-
-    path: Path
-    value: Value
-    why: str = ""
-    question: str = ""
-    choices: tuple[Choice, ...] = ()
-    keeps_out: float = 0
+    path: Path  # its section and its key, such as ``("words", "outcome", "naja")``
+    value: Value  # what it means; `OPEN` while that is not decided
+    why: str = ""  # the comment behind it: how often it is there, and why it was guessed
+    question: str = ""  # what to ask while it is open; empty for a line that no reed waits for
+    choices: tuple[Choice, ...] = ()  # the answers
+    keeps_out: float = 0  # how many reeds cannot be used before it is answered
 
     @property
     def open(self) -> bool:

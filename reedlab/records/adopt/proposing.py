@@ -18,21 +18,10 @@ from reedlab.records.adopt.lines import Line
 
 
 def propose(parts: Sequence[Part], answers: Answers, today: dt.date) -> list[Line]:
-    """Return the lines of ``bench.toml`` for some sheets.
+    """Return the lines of ``bench.toml`` for some sheets, each path once.
 
-    Parameters
-    ----------
-    parts : sequence of Part
-        The sheets.
-    answers : mapping of path to value
-        What the maker answered, or what an earlier ``bench.toml`` says; it is never changed.
-    today : datetime.date
-        For the age of blanks without an outcome.
-
-    Returns
-    -------
-    list of Line
-        Each path once. The same sheets, answers and day give the same lines.
+    `answers` are the maker's, or what an earlier ``bench.toml`` says; `today` is for the age of
+    blanks without an outcome. The same sheets, answers and day give the same lines.
     """
     holds = guess_tables(parts, answers)
     columns: list[Line] = []

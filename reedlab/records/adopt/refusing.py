@@ -13,14 +13,7 @@ BOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 KINDS = (*TEXT, *BOOKS)
 
 _PICTURES = (".png", ".jpg", ".jpeg", ".heic", ".gif", ".tif", ".tiff", ".webp", ".bmp", ".pdf")
-_PICTURE_STARTS = (
-    b"\x89PNG",
-    b"\xff\xd8\xff",
-    b"GIF8",
-    b"%PDF",
-    b"II*\0",
-    b"MM\0*",
-)
+_PICTURE_STARTS = (b"\x89PNG", b"\xff\xd8\xff", b"GIF8", b"%PDF", b"II*\0", b"MM\0*")
 _DOCUMENTS = (".doc", ".docx", ".odt", ".pages", ".rtf")
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _ZIP = b"PK\x03\x04"

@@ -25,8 +25,6 @@ _UMLAUTS = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "°": 
 def plain(text: str) -> str:
     """Return a heading or word without case, accents, punctuation, brackets and unit.
 
-    Examples
-    --------
     >>> plain("Bindelänge (mm):"), plain("Gebunden  am"), plain("Rough min."), plain("Dichte g/cm3")
     ('bindelaenge', 'gebunden am', 'rough', 'dichte')
     """
@@ -43,44 +41,23 @@ def plain(text: str) -> str:
 
 @dataclass(frozen=True)
 class Either:
-    """A heading with several meanings.
+    """A heading with several meanings."""
 
-    Attributes
-    ----------
-    means : tuple of str
-        The columns it may be.
-    only : str
-        ``"date"`` where the first of them is the guess if no other column of its sheet holds days;
-        ``"fit"`` where it is the one that its cells are like, if there is only one.
-    """
-
-    means: tuple[str, ...]
+    means: tuple[str, ...]  # the columns it may be
+    # ``"date"`` where the first of them is the guess if no other column of its sheet holds days;
+    # ``"fit"`` where it is the one that its cells are like, if there is only one
     only: str = ""
 
 
 @dataclass(frozen=True)
 class Vocabulary:
-    """What headings and words mean, by their plain form.
+    """What headings and words mean, by their plain form."""
 
-    Attributes
-    ----------
-    tables : mapping of str to str
-        Names of files and sheets, and the table they hold.
-    columns : mapping of str to str
-        Headings that mean one column.
-    either : mapping of str to Either
-        Headings that may mean several.
-    filled : mapping of str to str
-        Headings under which any entry means an outcome.
-    words : mapping of str to mapping
-        For each column, words and what they mean.
-    """
-
-    tables: Mapping[str, str]
-    columns: Mapping[str, str]
-    either: Mapping[str, Either]
-    filled: Mapping[str, str]
-    words: Mapping[str, Mapping[str, str]]
+    tables: Mapping[str, str]  # names of files and sheets, and the table they hold
+    columns: Mapping[str, str]  # headings that mean one column
+    either: Mapping[str, Either]  # headings that may mean several
+    filled: Mapping[str, str]  # headings under which any entry means an outcome
+    words: Mapping[str, Mapping[str, str]]  # for each column, words and what they mean
 
     def knows(self, heading: str) -> bool:
         """Say whether a heading is known, with one meaning or several."""

@@ -23,19 +23,7 @@ Tables = dict[str, pd.DataFrame]
 
 
 def check_tables(tables: Tables, settings: Settings, found: Findings, today: dt.date) -> None:
-    """Look for problems; values with an error are emptied in `tables`.
-
-    Parameters
-    ----------
-    tables : dict of str to pandas.DataFrame
-        Typed frames, one a table.
-    settings : Settings
-        The maker's own ranges, currency and usual set-up.
-    found : Findings
-        Receives the problems.
-    today : datetime.date
-        A later day is an error.
-    """
+    """Look for problems, such as days after today; values with an error are emptied in `tables`."""
     for name in TABLES:
         _check_cells(name, tables, settings, found)
     spelling.unify(tables, found)

@@ -17,17 +17,8 @@ _OF_A_REED = ("reed", "lot", "piece", "supplier", "tied_on", "outcome")
 def gravest_first(findings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     """Order findings by how many reeds they keep out; those of the settings stay first.
 
-    Parameters
-    ----------
-    findings : pandas.DataFrame
-        In the order of tables, severities and rows, which holds where as many reeds are kept out.
-    tables : mapping of str to pandas.DataFrame
-        The checked tables.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The same rows: tables, and within each the columns, that keep most reeds out come first.
+    Tables, and within each the columns, that keep most out come first; where as many are kept out
+    the order of tables, severities and rows holds.
     """
     if findings.empty:
         return findings

@@ -32,14 +32,8 @@ Tables = dict[str, pd.DataFrame]
 def split(tables: Tables, settings: Settings, found: Findings) -> None:
     """Move what reeds say of their pieces and lots to the tables of those.
 
-    Parameters
-    ----------
-    tables : dict of str to pandas.DataFrame
-        Typed frames; that of reeds may have the columns of `IN_REEDS`, and has its own afterwards.
-    settings : Settings
-        What is usual of a piece stands in the row of each reed that was tied since.
-    found : Findings
-        Receives rows of one piece or lot that disagree.
+    The table of reeds has its own columns afterwards. What is usual of a piece stands in the row of
+    each reed that was tied since. `found` receives rows of one piece or lot that disagree.
     """
     reeds = _with_usual_pieces(tables["reeds"], tables["pieces"], settings)
     said = {
@@ -181,20 +175,12 @@ def _distinct(said: pd.DataFrame, key: str, its_own: pd.Series) -> pd.DataFrame:
 
 
 class _Agreed(NamedTuple):
-    """What rows of one label say of one column.
+    """What rows of one label say of one column."""
 
-    Attributes
-    ----------
-    value : dict
-        What is used for a label, where its rows agree or most of them do.
-    against : dict
-        For each label whose rows disagree, how many rows say what; None stands for its own table.
-    other_case, read : pandas.Series
-        Cells that differ from what is used in their capitals alone, and what they are read as.
-    """
-
-    value: dict[str, object]
+    value: dict[str, object]  # what is used for a label, where its rows agree or most of them do
+    # for each label whose rows disagree, how many rows say what; None stands for its own table
     against: dict[str, Counter[object] | None]
+    # cells that differ from what is used in their capitals alone, and what they are read as
     other_case: pd.Series
     read: pd.Series
 
@@ -232,12 +218,7 @@ def _say_capitals(column: str, cells: pd.Series, read: pd.Series, found: Finding
 
 
 def _say_apart(
-    table: Table,
-    name: str,
-    labels: pd.Series,
-    values: pd.Series,
-    agreed: _Agreed,
-    found: Findings,
+    table: Table, name: str, labels: pd.Series, values: pd.Series, agreed: _Agreed, found: Findings
 ) -> pd.Index:
     """Name the rows that disagree with the others of their label; return those of another thing."""
     column, its = name_in_reeds(table.name, name), TABLES[table.name].key

@@ -19,18 +19,6 @@ _ROWS = 50_000
 def schema(name: str) -> DataFrameSchema:
     """Return the schema of a table: types, cells that may not be empty, impossible values.
 
-    Parameters
-    ----------
-    name : str
-        A table of `TABLES`.
-
-    Returns
-    -------
-    pandera.pandas.DataFrameSchema
-        For a typed frame, as `Bench.tables` holds it.
-
-    Examples
-    --------
     >>> schema("lots").columns["lot"].nullable, schema("lots").columns["price"].nullable
     (False, True)
     """
@@ -49,13 +37,7 @@ def schema(name: str) -> DataFrameSchema:
 
 
 def failures(name: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """Return every cell of a typed frame that its schema refuses.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns ``column``, ``row`` and ``empty``: whether the cell is refused because it is empty.
-    """
+    """Return the cells of a typed frame that its schema refuses: column, row, whether empty."""
     columns = [c.name for c in TABLES[name].columns.values() if _suspect(frame[c.name], c)]
     if not columns:
         return _refused_cells([], [], [])

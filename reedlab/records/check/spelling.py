@@ -109,8 +109,6 @@ def check(tables: Mapping[str, pd.DataFrame], found: Findings) -> None:
 def likely_meant(counts: Mapping[str, int]) -> dict[str, str]:
     """Return the names that are nearly a more common one, with that one.
 
-    Examples
-    --------
     >>> likely_meant({"Ochre": 9, "Ocher": 1, "Umber": 4, "umber ": 1, "Slate": 2})
     {'Ocher': 'Ochre', 'umber ': 'Umber'}
     """
@@ -132,8 +130,6 @@ def once_for_all(column: str, rows: int) -> str:
 def respelled(labels: Iterable[str], known: Iterable[str]) -> dict[str, str]:
     """Return the labels that are nearly a known one, with that one.
 
-    Examples
-    --------
     >>> respelled(["b 7", "B9", "Bule"], ["B-7", "B-8", "Blue"])
     {'b 7': 'B-7', 'Bule': 'Blue'}
     """
@@ -154,8 +150,6 @@ def respelled(labels: Iterable[str], known: Iterable[str]) -> dict[str, str]:
 def as_it_looks(label: str) -> str:
     """Return a label without case, blanks and points, and with digits for letters like them.
 
-    Examples
-    --------
     >>> as_it_looks("L03-10") == as_it_looks("l03 1O")
     True
     """

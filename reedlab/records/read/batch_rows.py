@@ -17,21 +17,9 @@ MOST_REEDS = 200_000
 
 
 def add_up(reeds: pd.DataFrame, table: Table, found: Findings) -> pd.DataFrame:
-    """Check the counts of rows that are a batch, and label them; others are left as they are.
+    """Check the counts of rows of reeds that are a batch, label them, and leave out wrong ones.
 
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        Typed rows of a table; only those of ``reeds`` can be batches.
-    table : Table
-        Which table they are of.
-    found : Findings
-        Receives each batch: what it is read as, or that its counts do not add up.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Without batches that do not add up; see `one_row_a_reed`.
+    `found` receives each batch: what it is read as, or that its counts do not add up.
     """
     if table.name != "reeds" or reeds[_COUNTS].isna().all(axis=None):
         return reeds
@@ -113,18 +101,8 @@ def _empty_details(reeds: pd.DataFrame, rows: pd.Index, found: Findings) -> None
 def one_row_a_reed(reeds: pd.DataFrame) -> pd.DataFrame:
     """Return a table with each batch as its reeds, which share lot, maker, day and settings.
 
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        The typed table, as `add_up` returns it.
+    They keep the row's number, and have its label with a number behind it.
 
-    Returns
-    -------
-    pandas.DataFrame
-        The reeds of a batch keep its row's number, and have its label with a number behind it.
-
-    Examples
-    --------
     >>> reeds = TABLES["reeds"].empty().reindex([2])
     >>> reeds[["reed", "good_count", "reject_count"]] = ["B", 2.0, 1.0]
     >>> one_row_a_reed(reeds)[["reed", "outcome"]].astype(object).values.tolist()

@@ -122,8 +122,6 @@ class OtherUnit(Trouble):
 def text_of(value: object) -> str | None:
     """Return a cell's text without outer blanks, or None for an empty cell.
 
-    Examples
-    --------
     >>> text_of(" 72.5 "), text_of(12.0), text_of("n/a")
     ('72.5', '12', None)
     """
@@ -161,8 +159,6 @@ def without_separators(text: str) -> str:
 def same_currency(one: str, other: str) -> bool:
     """Say whether two words or signs may mean the same currency.
 
-    Examples
-    --------
     >>> same_currency("€", "EUR"), same_currency("eur", "EUR"), same_currency("$", "EUR")
     (True, True, False)
     """
@@ -179,24 +175,9 @@ def is_currency(word: str) -> bool:
 def read_number(text: str, column: Column, settings: Settings, comma: bool | None) -> float:
     """Read a number with its unit, thousands separators or decimal comma.
 
-    Parameters
-    ----------
-    text : str
-        What the cell says.
-    column : Column
-        The number may be followed by the column's unit; another unit is refused, not converted.
-    settings : Settings
-        The currency.
-    comma : bool or None
-        Whether the table's numbers have decimal commas, see `decimal_comma`.
+    `comma` says whether the table's numbers have decimal commas, see `decimal_comma`. Another unit
+    than the column's is refused, not converted.
 
-    Raises
-    ------
-    Trouble
-        When it is no number, in another unit, or could be two numbers.
-
-    Examples
-    --------
     >>> from reedlab.records.tables import TABLES
     >>> read_number("72,5 mm", TABLES["reeds"].columns["tied_mm"], Settings(), True)
     72.5
@@ -274,20 +255,8 @@ def read_minutes(
 ) -> float:
     """Read minutes written 35, 0:35 (hours and minutes), 35 min or 1 h 5 min.
 
-    Parameters
-    ----------
-    text, column, settings, comma
-        As in `read_number`.
-    decimals : bool, default False
-        Whether 1.30 is a decimal number; otherwise it may be an hour and a half.
+    1.30 may be an hour and a half, unless the column has `decimals`.
 
-    Raises
-    ------
-    Trouble
-        As in `read_number`.
-
-    Examples
-    --------
     >>> from reedlab.records.tables import TABLES
     >>> read_minutes("1 h 5 min", TABLES["reeds"].columns["rough_min"], Settings(), None)
     65.0
@@ -323,27 +292,11 @@ def read_date(
     year_first: bool | None = None,
     first_serial: pd.Timestamp = FIRST_SERIAL,
 ) -> pd.Timestamp:
-    """Read a date that can mean only one day.
+    """Read a date that can mean only one day: ISO, a serial number, a month in letters or digits.
 
-    Parameters
-    ----------
-    text : str
-        What the cell says: an ISO date, a spreadsheet's serial number, a month in letters or
-        digits, with or without a time of day.
-    order : str or None
-        ``"day-month"`` or ``"month-day"``, for dates such as 03/04/2025.
-    year_first : bool or None
-        Whether dates such as 24-03-05 begin with the year, see `column_forms.year_first`.
-    first_serial : pandas.Timestamp
-        The day that the spreadsheet counts as 0.
+    `order` ("day-month" or "month-day") is for dates such as 03/04/2025, `year_first` for such as
+    24-03-05 (see `column_forms.year_first`). A time of day may follow.
 
-    Raises
-    ------
-    Trouble
-        When it is not a valid date, or could be two dates.
-
-    Examples
-    --------
     >>> str(read_date("5 Mar 2024", None)), str(read_date("03/04/2025", "day-month"))
     ('2024-03-05 00:00:00', '2025-04-03 00:00:00')
     """
@@ -382,8 +335,6 @@ def _months() -> dict[str, int]:
 def month_called(name: str) -> int | None:
     """Return the number of a month from its name, whole or abbreviated, in a known language.
 
-    Examples
-    --------
     >>> month_called("März"), month_called("sept"), month_called("Marble")
     (3, 9, None)
     """
@@ -420,8 +371,6 @@ def _day(text: str, order: str | None, year_first: bool | None) -> pd.Timestamp:
 def days_meant(text: str, order: str | None, year_first: bool | None) -> list[pd.Timestamp]:
     """Return the days that a date in digits can mean; its year comes last, or has two digits.
 
-    Examples
-    --------
     >>> [str(day.date()) for day in days_meant("24-03-05", "day-month", None)]
     ['2024-03-05', '2005-03-24']
     """
@@ -457,22 +406,8 @@ def _calendar(year: int, month: int, day: int) -> pd.Timestamp:
 def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:
     """Read a word of the column's vocabulary, in any case, or the maker's own for it.
 
-    Parameters
-    ----------
-    text : str
-        What the cell says.
-    column : Column
-        A ``word``, or a ``yesno``, which becomes a bool.
-    own : mapping of str to str
-        The maker's own words, and the words of the vocabulary that they mean.
+    A ``yesno`` becomes a bool. Of another word the trouble offers the nearest.
 
-    Raises
-    ------
-    Trouble
-        When it is neither; the fix offers the nearest word.
-
-    Examples
-    --------
     >>> from reedlab.records.tables import TABLES
     >>> read_word("Given up", TABLES["reeds"].columns["outcome"], {})
     'given_up'

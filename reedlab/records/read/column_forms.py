@@ -29,15 +29,8 @@ _PARTS = re.compile(r"(\d{1,4})[- ]\d{1,2}[- ](\d{1,4})(?:[T ]\d{1,2}:.*)?")
 def decimal_comma(columns: Sequence[Sequence[str]], hint: bool | None) -> bool | None:
     """Say whether a table's numbers have decimal commas; None when that is not clear.
 
-    Parameters
-    ----------
-    columns : sequence of sequences of str
-        The texts of the columns that hold numbers.
-    hint : bool or None
-        What the file's delimiter says, used where the numbers do not show it.
+    `hint` is what the file's delimiter says, used where the numbers do not show it.
 
-    Examples
-    --------
     >>> decimal_comma([["0,58", "1,234"]], None), decimal_comma([["1,234"]], None)
     (True, None)
     >>> decimal_comma([["1.250", "7"]], True), decimal_comma([["1.250", "0.5"]], True)
@@ -57,19 +50,8 @@ def decimal_comma(columns: Sequence[Sequence[str]], hint: bool | None) -> bool |
 def comma_by_range(
     texts: Sequence[str], column: Column, convert: Callable[[float], float]
 ) -> bool | None:
-    """Say whether the only possible readings of a column have decimal commas.
+    """Say whether the only possible readings of a column, in its own unit, have decimal commas.
 
-    Parameters
-    ----------
-    texts : sequence of str
-        A column's texts, whose decimal sign is not clear from the table.
-    column : Column
-        Its possible values.
-    convert : callable
-        From the unit of its heading to the unit of its name.
-
-    Examples
-    --------
     >>> from reedlab.records.tables import TABLES
     >>> tied = TABLES["reeds"].columns["tied_mm"]
     >>> comma_by_range(["72.500", "73.250"], tied, float)
@@ -88,8 +70,6 @@ def comma_by_range(
 def shows_decimals(texts: Sequence[str]) -> bool:
     """Say whether minutes such as 1.30 are decimals, since another has no hours and minutes.
 
-    Examples
-    --------
     >>> shows_decimals(["1.30", "12.75"]), shows_decimals(["1.30", "35"])
     (True, False)
     """
@@ -99,15 +79,8 @@ def shows_decimals(texts: Sequence[str]) -> bool:
 def year_first(texts: Sequence[str], order: str | None) -> bool | None:
     """Say whether days such as 24-03-05 begin with the year; None when that is not clear.
 
-    Parameters
-    ----------
-    texts : sequence of str
-        A column's texts.
-    order : str or None
-        ``"day-month"`` or ``"month-day"``, for years that come last.
+    `order`, "day-month" or "month-day", is of years that come last.
 
-    Examples
-    --------
     >>> year_first(["24-03-05", "24-03-2005"], None), year_first(["24-03-05"], "day-month")
     (False, None)
     """
@@ -128,8 +101,6 @@ def year_first(texts: Sequence[str], order: str | None) -> bool | None:
 def two_orders(texts: Sequence[str]) -> dict[int, Trouble]:
     """Return the days that show the day first and those that show the month first, if both do.
 
-    Examples
-    --------
     >>> sorted(two_orders(["25/3/2024", "3/25/2024", "2024-03-05"])), two_orders(["25/3/2024"])
     ([0, 1], {})
     """

@@ -33,13 +33,7 @@ def may_read(file: Path, folder: Path) -> bool:
 
 
 def remember(files: Sequence[Path], folder: Path) -> None:
-    """Note that this user adopted files for a bench.
-
-    Raises
-    ------
-    WriteError
-        When the list in the user's configuration cannot be written.
-    """
+    """Note in the user's configuration that this user adopted files for a bench."""
     home = str(Path(os.path.realpath(folder)))
     with alone_in(user_folder()):
         adopted = _adopted()
@@ -71,13 +65,7 @@ def refuse_outside(file: Path, folder: Path) -> None:
 
 
 def read_elsewhere(folder: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
-    """Return the tables that ``[files]`` in ``bench.toml`` names, sheets of one table stacked.
-
-    Raises
-    ------
-    RecordError
-        When a file is outside the folder and was not adopted, or is not there.
-    """
+    """Return the tables that ``[files]`` in ``bench.toml`` names, sheets of one table stacked."""
     sheets: dict[str, list[Sheet]] = {}
     for name, holds in settings.files.items():
         path = folder / name

@@ -21,19 +21,9 @@ _BOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
     """Return the cells of every table that a bench keeps.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        A folder of CSV files, of ``records.xlsx``, or of both; or a workbook itself.
-    settings : Settings
-        The maker's own names of files, sheets and headings.
-    found : Findings
-        Receives files and sheets that cannot be read, and those that are left out.
-
-    Raises
-    ------
-    RecordError
-        When no table is found there.
+    A bench is a folder of CSV files, of ``records.xlsx``, or of both, or a workbook itself. `found`
+    receives files and sheets that cannot be read, or are left out; RecordError says that there is
+    no table.
     """
     if path.suffix.casefold() in _ENDINGS and not path.is_dir():
         raise RecordError(f"{path} is one table of a bench: give its folder, {path.parent}.")

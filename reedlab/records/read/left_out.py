@@ -42,18 +42,7 @@ def leave_out(
 ) -> pd.DataFrame:
     """Return a table's rows without those that are none; they are counted and named.
 
-    Parameters
-    ----------
-    cells : pandas.DataFrame
-        The sheet's rows below its headings, with all their columns.
-    body : pandas.DataFrame
-        The same rows under the columns that are read.
-    heads : pandas.Series
-        The heading of each column of `body`, as it is written.
-    table : Table
-        What the columns are.
-    found : Findings
-        Receives the rows left out.
+    `body` has the rows of `cells` under the columns that are read, `heads` their written headings.
     """
     filled = body.notna().to_numpy()
     full = filled.any(axis=1)

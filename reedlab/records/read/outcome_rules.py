@@ -74,8 +74,6 @@ def _meaning(text: str, own: dict[str, str], settings: Settings) -> str | None:
 def is_name(text: str) -> bool:
     """Say whether a text looks like a name: letters alone, the first a capital.
 
-    Examples
-    --------
     >>> is_name("Dr. A. Weber"), is_name("so-so"), is_name("12")
     (True, False, False)
     """
@@ -103,16 +101,7 @@ def old_and_empty(
 ) -> pd.DataFrame:
     """Give blanks that are old and have no outcome the one that the maker's rule says.
 
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        The typed table.
-    settings : Settings
-        The rule, and the days after which a blank is old.
-    found : Findings
-        Rows whose outcome could not be read keep their error; how many were filled in is said.
-    today : datetime.date
-        The day on which their age counts.
+    Rows whose outcome could not be read keep their error; how many were filled in is said.
     """
     outcome, days = settings.outcome.when_old_and_empty, settings.outcome.old_days
     if not outcome or reeds.empty:

@@ -64,34 +64,16 @@ _BARE = re.compile(r"[\d.,+\-–—\s\u00a0\u2007\u2009\u202f]+")
 
 
 def parse_table(
-    table: Table,
-    given: pd.DataFrame,
-    settings: Settings,
-    found: Findings,
-    origin: Origin,
+    table: Table, given: pd.DataFrame, settings: Settings, found: Findings, origin: Origin
 ) -> pd.DataFrame:
     """Return a table's rows with every column typed; a cell that cannot be read is empty.
 
-    Parameters
-    ----------
-    table : Table
-        What the columns should be.
-    given : pandas.DataFrame
-        Text, or values that are typed already; columns named as in `table`, others ignored.
-    settings : Settings
-        The date order, and the maker's own words.
-    found : Findings
-        Receives an error for each cell that cannot be read, a warning for each lone note, and
-        ``read_as`` for each cell that is interpreted, or of whose two readings the column shows
-        the one meant. It knows which rows were left out before, and learns of others.
-    origin : Origin
-        What the file says about all its cells.
+    `given` is text, or values that are typed already. `found` receives an error for each cell that
+    cannot be read, a warning for each lone note, and ``read_as`` for each cell that is interpreted,
+    or of whose two readings the column shows the one meant.
 
-    Returns
-    -------
-    pandas.DataFrame
-        Every column of `table`, in its order, indexed by ``row``, without rows that are empty or
-        hold only a note. A month without a day is its first day, named under ``month_only``.
+    The result has every column of `table`, indexed by ``row``, without rows that are empty or hold
+    only a note. A month without a day is its first day, named under ``month_only``.
     """
     if given.index.name != "row" or not given.index.is_unique:
         given = given.set_axis(pd.RangeIndex(2, len(given) + 2, name="row"))

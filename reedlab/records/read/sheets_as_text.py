@@ -52,44 +52,26 @@ _SPELLED_UNITS = {
 
 @dataclass(frozen=True)
 class Origin:
-    """What a file or its headings say about all cells of a table.
+    """What a file or its headings say about all cells of a table."""
 
-    Attributes
-    ----------
-    comma_decimal : bool or None
-        Whether the file's numbers have decimal commas, as far as its delimiter shows.
-    first_serial : pandas.Timestamp
-        The day that the spreadsheet counts as 0.
-    units : mapping of str to str
-        The columns whose heading names another unit than theirs, and that unit as a key of
-        `OTHER_UNITS`.
-    """
-
+    # whether the file's numbers have decimal commas, as far as its delimiter shows
     comma_decimal: bool | None = None
-    first_serial: pd.Timestamp = FIRST_SERIAL
+    first_serial: pd.Timestamp = FIRST_SERIAL  # the day that the spreadsheet counts as 0
+    # the columns whose heading names another unit than theirs, and that unit as a key of
+    # `OTHER_UNITS`
     units: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Sheet:
-    """A file's or a workbook sheet's cells as text.
+    """A file's or a workbook sheet's cells as text."""
 
-    Attributes
-    ----------
-    place : str
-        The file, or the workbook and the sheet, for messages.
-    cells : pandas.DataFrame
-        One column a spreadsheet column, one row a spreadsheet row, the index its number.
-    origin : Origin
-        What the file says about all its cells.
-    looks : mapping of (int, str) to (int, int)
-        For each column's position and look (its colour and strike-through, empty for a plain
-        cell), how many cells look so and the last row with one.
-    """
-
-    place: str
+    place: str  # the file, or the workbook and the sheet, for messages
+    # one column a spreadsheet column, one row a spreadsheet row, the index its number
     cells: pd.DataFrame
-    origin: Origin = Origin()
+    origin: Origin = Origin()  # what the file says about all its cells
+    # for each column's position and look (its colour and strike-through, empty for a plain cell),
+    # how many cells look so and the last row with one
     looks: Mapping[tuple[int, str], tuple[int, int]] = field(default_factory=dict)
 
     def shows(self, row: int, column: int) -> bool:
@@ -253,8 +235,6 @@ def _closed_in(lines: list[str], start: int, delimiter: str, like_a_row: int) ->
 def heading_key(heading: object) -> str:
     """Return a heading as columns are named: ``Tied (mm)`` and ``tied mm *`` are ``tied_mm``.
 
-    Examples
-    --------
     >>> heading_key("Density [g/cm³]"), heading_key(" Rough  MIN "), heading_key("Temp (°C)")
     ('density_g_cm3', 'rough_min', 'temp_c')
     """
@@ -281,29 +261,15 @@ def _known_headings(table: Table, settings: Settings) -> dict[str, str]:
 
 @dataclass(frozen=True)
 class Headings:
-    """Where a sheet's headings are.
+    """Where a sheet's headings are."""
 
-    Attributes
-    ----------
-    at : int
-        The position of their row in the sheet, -1 when no heading is known.
-    places : dict of str to int
-        The known columns and their positions.
-    unknown : list of str
-        Headings that mean no known column.
-    doubled : list of str
-        Columns that have a second heading.
-    units : dict of str to str
-        Columns whose heading names another unit, and that unit as a key of `OTHER_UNITS`.
-    refused : dict of str to str
-        Columns whose heading has words in brackets that are no unit of theirs, and the heading.
-    """
-
-    at: int
-    places: dict[str, int]
-    unknown: list[str]
-    doubled: list[str]
+    at: int  # the position of their row in the sheet, -1 when no heading is known
+    places: dict[str, int]  # the known columns and their positions
+    unknown: list[str]  # headings that mean no known column
+    doubled: list[str]  # columns that have a second heading
+    # columns whose heading names another unit, and that unit as a key of `OTHER_UNITS`
     units: dict[str, str]
+    # columns whose heading has words in brackets that are no unit of theirs, and the heading
     refused: dict[str, str]
 
 
@@ -358,26 +324,11 @@ def _other_unit(heading: str, column: Column, settings: Settings) -> str:
 def as_table(
     sheet: Sheet, table: Table, settings: Settings, found: Findings
 ) -> tuple[pd.DataFrame, Origin]:
-    """Find a sheet's headings and return its rows under the columns that they mean.
+    """Find a sheet's headings and return its rows as text under the columns that they mean.
 
-    Parameters
-    ----------
-    sheet : Sheet
-        The cells.
-    table : Table
-        What to look for.
-    settings : Settings
-        The maker's own headings.
-    found : Findings
-        Receives columns that are missing, doubled or misspelt.
-
-    Returns
-    -------
-    cells : pandas.DataFrame
-        Text, one column a known column, indexed by ``row``, without rows that are empty, titles,
-        totals or repeated headings.
-    origin : Origin
-        What the file and its headings say about all of them.
+    The rows, indexed by ``row``, are without empty ones, titles, totals and repeated headings. The
+    origin says what the file and its headings say about all of them. `found` receives columns that
+    are missing, doubled or misspelt.
     """
     headings = find_headings(sheet, table, settings)
     if headings.at < 0:

@@ -63,8 +63,6 @@ _MINUTES_A_DAY = 1440
 def is_ditto(value: object) -> bool:
     """Say whether a cell is a ditto mark; a lone mark that closes nowhere has a blank before it.
 
-    Examples
-    --------
     >>> is_ditto('"'), is_ditto("Dito"), is_ditto(' "'), is_ditto("DO")
     (True, True, False, False)
     """
@@ -80,15 +78,8 @@ def is_lone_mark(value: object) -> bool:
 def cells_above(marks: np.ndarray, known: np.ndarray, apart: np.ndarray) -> np.ndarray:
     """Return for each row the one whose cell counts, itself for most; -1 for a mark without one.
 
-    Parameters
-    ----------
-    marks, known : ndarray of bool
-        The rows with a ditto mark, and those that hold anything.
-    apart : ndarray of bool
-        Rows that do not follow the row before: another one was left out between.
+    `apart` are rows that do not follow the row before: another one was left out between.
 
-    Examples
-    --------
     >>> marks = np.array([False, True, True, True])
     >>> cells_above(marks, np.full(4, True), np.array([False, False, False, True])).tolist()
     [0, 0, 0, -1]
@@ -117,8 +108,6 @@ def ditto_note(read: object) -> tuple[str, str]:
 def without_about(text: str) -> str:
     """Return a text without a word or sign for "about".
 
-    Examples
-    --------
     >>> without_about("ca. 35"), without_about("~ 0,58 mm"), without_about("about")
     ('35', '0,58 mm', 'about')
     """
@@ -130,24 +119,9 @@ def read_written(
 ) -> tuple[float, Reading | None]:
     """Read a number, the middle of a range, or a sum; say what was done, if anything.
 
-    Parameters
-    ----------
-    text : str
-        What the cell says.
-    column : Column
-        A measure may be a range, and minutes, counts and money may be sums.
-    one : callable
-        Reads a single number.
-    convert : callable
-        From the unit of the column's heading to that of its name.
+    `one` reads a single number, `convert` carries it to the column's own unit. A measure may be a
+    range; minutes, counts and money may be sums.
 
-    Raises
-    ------
-    Trouble
-        When it is neither, or could be two things.
-
-    Examples
-    --------
     >>> from reedlab.records.tables import TABLES
     >>> reeds = TABLES["reeds"].columns
     >>> read_written("25+10", reeds["rough_min"], float, float)[0]
@@ -193,8 +167,6 @@ def day_fractions(texts: Sequence[str], column: Column) -> dict[int, float]:
     A spreadsheet keeps 0:35 as 0.0243055555555556. If one cell of a column shows that, by many
     decimals that are whole seconds, all its numbers below one are read so.
 
-    Examples
-    --------
     >>> from reedlab.records.tables import TABLES
     >>> rough = TABLES["reeds"].columns["rough_min"]
     >>> day_fractions(["0.0243055555555556", "0.025", "12"], rough)
@@ -224,8 +196,6 @@ def months_meant(
     the whole table, names that year; or it names none, and the column names fewer years than
     months, or one of the last years alone.
 
-    Examples
-    --------
     >>> [str(day.date()) for day in months_meant(["April 2024", "04/2024", "Feb 24"]).values()]
     ['2024-04-01', '2024-04-01', '2024-02-01']
     >>> months_meant(["Feb 12", "Mar 19"])[0].problem

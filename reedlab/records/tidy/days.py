@@ -8,8 +8,6 @@ import pandas as pd
 def exact(reeds: pd.DataFrame, day: str) -> pd.Series:
     """Return the days of a column, without those of which only the month is known.
 
-    Examples
-    --------
     >>> tied = pd.to_datetime(["2024-04-01", "2024-04-01"])
     >>> reeds = pd.DataFrame({"tied_on": tied, "month_only": [None, "tied_on"]})
     >>> exact(reeds, "tied_on").isna().tolist()

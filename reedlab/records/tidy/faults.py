@@ -13,22 +13,10 @@ _KNOWN = re.compile(rf"\b(?:{'|'.join(sorted(map(re.escape, _BEGINNINGS), key=le
 
 
 def main_fault(cell: str, own: Mapping[str, str] | None = None) -> str:
-    """Return the main fault of a cell as a word of `FAULTS`.
+    """Return the first fault that a cell names as a word of `FAULTS`, else ``"other"``.
 
-    Parameters
-    ----------
-    cell : str
-        What stands there; of several faults the first one named counts.
-    own : mapping of str to str, optional
-        The maker's own words for faults, from ``[words.fault]`` in ``bench.toml``.
+    `own` are the maker's words, from ``[words.fault]`` in ``bench.toml``.
 
-    Returns
-    -------
-    str
-        ``"other"`` where no word is known.
-
-    Examples
-    --------
     >>> main_fault("Leaks at the sides; flat"), main_fault("dead on the third day")
     ('leaks', 'dull')
     >>> main_fault("quakes"), main_fault("Quakes", {"quakes": "unsteady"})

@@ -91,29 +91,15 @@ def reeds(
 ) -> pd.DataFrame:
     """Return one row a reed, with its piece, lot, supplier and air.
 
-    Of a label in two rows the first row counts.
+    Of a label in two rows the first row counts. `measured` is the frame that `cane` returns, reeds
+    tied up to `until` are ``settled``, and an outcome that could not be read (`unread`) has no
+    status.
 
-    Parameters
-    ----------
-    tables : mapping of str to pandas.DataFrame
-        The typed tables.
-    measured : pandas.DataFrame
-        The frame that `cane` returns.
-    settings : Settings
-        What counts as success, hemisphere, heating, the usual set-up.
-    until : pandas.Timestamp
-        Reeds tied up to it are ``settled``.
-    unread : set of int
-        Rows whose outcome could not be read: they have no status.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Every column of ``reeds`` but the counts of batches, those of its lot and piece, then
-        ``status``, ``success`` (NaN while pending), ``settled``, ``scrape_min`` and its logarithm
-        (of a reed given up, the minutes until then), ``minutes_shared``, ``season``, ``year_cos``,
-        ``year_sin``, ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and
-        ``tied_month``.
+    The columns are those of ``reeds`` but the counts of batches, those of its lot and piece, then
+    ``status``, ``success`` (NaN while pending), ``settled``, ``scrape_min`` and its logarithm (of a
+    reed given up, the minutes until then), ``minutes_shared``, ``season``, ``year_cos``,
+    ``year_sin``, ``heated``, ``moisture_pct``, ``drying_rh_pct``, ``drying_moisture_pct`` and
+    ``tied_month``.
     """
     frame = with_usual(first_of_each(tables["reeds"], "reed"), settings)
     rows = frame.index

@@ -19,14 +19,7 @@ _SAID = ("reeds", "sittings")
 def name_makers(tables: dict[str, pd.DataFrame], settings: Settings, found: Findings) -> None:
     """Fill empty makers: from the settings of that day, else the bench's, else one for all of them.
 
-    Parameters
-    ----------
-    tables : dict of str to pandas.DataFrame
-        Typed frames.
-    settings : Settings
-        Its ``maker``, and the ``maker`` of each usual set-up.
-    found : Findings
-        Receives, once for reeds and for sittings, how many rows name none where others do.
+    `found` receives, once for reeds and for sittings, how many rows name none where others do.
     """
     usual = [u for u in reversed(settings.usual) if "maker" in u.values]
     named = bool(usual) or any(tables[name]["maker"].notna().any() for name in _DAY)

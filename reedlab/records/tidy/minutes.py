@@ -19,19 +19,9 @@ _DAY_OF = {"tie": "tied_on", "rough": "rough_on", "finish": "finished_on"}
 def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
     """Add minutes of scraping, with those of batches shared among their reeds.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row a reed, as the table of reeds has it.
-    sittings : pandas.DataFrame
-        The table of batches.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With ``rough_min`` and ``finish_min`` filled in from batches where the reed has none of its
-        own, ``minutes_shared``, ``scrape_min`` (both stages, or the reed's own time for both; of a
-        reed lost before, the minutes until then) and ``log_scrape_min``.
+    ``rough_min`` and ``finish_min`` are filled in from batches where the reed has none of its own;
+    ``minutes_shared``, ``scrape_min`` (both stages, or the reed's own time for both; of a reed lost
+    before, the minutes until then) and ``log_scrape_min`` are added.
     """
     frame = frame.copy()
     shares = shared_minutes(frame, sittings)
@@ -55,6 +45,7 @@ def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
 
 
 def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.Series]:
+<<<<<<< HEAD
     """Share the minutes of batches evenly among their reeds.
 
     Returns
@@ -62,6 +53,9 @@ def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.
     dict of str to pandas.Series
         For the stages tie, rough, finish and "" (not given): minutes, by the index of the reed.
     """
+=======
+    """Share the minutes of batches evenly among their reeds: by stage ("" for none), by index."""
+>>>>>>> less
     shares: dict[str, dict[int, float]] = {}
     for batch in batches(reeds, sittings):
         into = shares.setdefault(batch.stage, {})
@@ -71,8 +65,9 @@ def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.
 
 
 class Batch(NamedTuple):
-    """Reeds that were timed together.
+    """Reeds that were timed together."""
 
+<<<<<<< HEAD
     Attributes
     ----------
     row : int
@@ -90,9 +85,14 @@ class Batch(NamedTuple):
     row: int
     stage: str
     minutes: float
+=======
+    row: int  # its row in ``sittings``
+    stage: str  # rough, finish, or "" if not given
+    minutes: float  # the time, and the number of reeds
+>>>>>>> less
     size: float
-    named: tuple[str, ...]
-    places: tuple[int, ...]
+    named: tuple[str, ...]  # their labels, if they are named
+    places: tuple[int, ...]  # the index of each reed that was found
 
 
 def batches(reeds: pd.DataFrame, sittings: pd.DataFrame) -> list[Batch]:

@@ -14,38 +14,20 @@ _KNOWN_SHARE = 0.95  # of reeds, whose outcome is known after the wait
 
 
 class Cutoff(NamedTuple):
-    """Up to which day the outcomes of reeds should be known.
+    """Up to which day the outcomes of reeds should be known."""
 
-    Attributes
-    ----------
-    day : pandas.Timestamp
-        Reeds tied up to it count as settled; NaT without any dated reed.
-    wait_days : float
-        Days within which 95 of 100 reeds have an outcome; NaN with too few outcomes.
-    """
-
-    day: pd.Timestamp
-    wait_days: float
+    day: pd.Timestamp  # reeds tied up to it count as settled; NaT without any dated reed
+    wait_days: float  # days within which 95 of 100 reeds have an outcome; NaN with too few outcomes
 
 
 def cutoff(reeds: pd.DataFrame) -> Cutoff:
     """Return the last day of tying by which a reed's outcome should be known.
 
     Rejects are known sooner than successes: the newest reeds with an outcome are mostly failures,
-    and estimates of success leave out reeds tied after this day. The wait is a percentile of
-    the Kaplan-Meier curve of the days from tying to the outcome (the day of judging, else of
-    finishing). Pending reeds are censored on the last day of the records.
-
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        The typed table.
-
-    Returns
-    -------
-    Cutoff
-        With fewer than 10 dated outcomes, or too many pending reeds, the wait is NaN and the day
-        is the last one of the records.
+    and estimates of success leave out reeds tied after this day. The wait is a percentile of the
+    Kaplan-Meier curve of the days from tying to the outcome (the day of judging, else of
+    finishing). Pending reeds are censored on the last day of the records. With fewer than 10 dated
+    outcomes, or too many pending reeds, the wait is NaN and the day is the last one of the records.
     """
     last = last_day(reeds)
     known = reeds["outcome"].notna()
@@ -63,18 +45,7 @@ def cutoff(reeds: pd.DataFrame) -> Cutoff:
 
 
 def last_day(reeds: pd.DataFrame) -> pd.Timestamp:
-    """Return the last day of the records: the newest date of any kind that a reed has.
-
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        The typed table.
-
-    Returns
-    -------
-    pandas.Timestamp
-        NaT without any dated reed.
-    """
+    """Return the last day of the records, the newest date of any kind of a reed; NaT for none."""
     days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
     return reeds[days].max(axis=None) if len(reeds) else pd.NaT
 
@@ -82,23 +53,9 @@ def last_day(reeds: pd.DataFrame) -> pd.Timestamp:
 def still_pending(days: np.ndarray, known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the Kaplan-Meier curve: days with an outcome, and the share still pending after each.
 
-    Parameters
-    ----------
-    days : ndarray
-        Days from tying to the outcome, or to the last day of the records.
-    known : ndarray of bool
-        Whether the outcome is known; the others are censored.
+    `days` are those from tying to the outcome, or to the last day of the records where it is not
+    `known` (Kaplan and Meier 1958, J Am Stat Assoc 53(282) 457-481).
 
-    Returns
-    -------
-    days, share : ndarray
-
-    References
-    ----------
-    Kaplan and Meier (1958), J Am Stat Assoc 53(282) 457-481.
-
-    Examples
-    --------
     >>> days, share = still_pending(np.array([1.0, 2, 2, 3]), np.array([True, True, False, True]))
     >>> share.tolist()
     [0.75, 0.5, 0.0]

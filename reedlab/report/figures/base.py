@@ -21,15 +21,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.report.figures.fonts import as_text, without_font_warnings
-from reedlab.report.figures.theme import (
-    BY_NIGHT,
-    DASHED,
-    FONT,
-    MARKERS,
-    PALETTE,
-    PERCENT,
-    theme,
-)
+from reedlab.report.figures.theme import BY_NIGHT, DASHED, FONT, MARKERS, PALETTE, PERCENT, theme
 from reedlab.report.words.numbers import heading
 
 if TYPE_CHECKING:
@@ -44,13 +36,7 @@ NAME_LETTERS = 22  # of a row's name on one line
 
 
 def picture(draw: Callable[P, Axes]) -> Callable[P, Axes]:
-    """Have a function draw in the theme, every name on its picture as plain text.
-
-    Parameters
-    ----------
-    draw : callable
-        Returns the Axes that it drew.
-    """
+    """Have a function draw in the theme, every name on its picture as plain text."""
 
     @wraps(draw)
     def drawn(*args: P.args, **options: P.kwargs) -> Axes:
@@ -63,13 +49,7 @@ def picture(draw: Callable[P, Axes]) -> Callable[P, Axes]:
 
 
 def new_axes(height: float = 3.2) -> Axes:
-    """Return empty Axes on a figure that no global state holds on to.
-
-    Parameters
-    ----------
-    height : float
-        Inches.
-    """
+    """Return empty Axes, `height` inches high, on a figure that no global state holds on to."""
     from matplotlib.figure import Figure
 
     return Figure(figsize=(WIDTH_IN, height), layout="constrained").add_subplot()
@@ -84,25 +64,10 @@ def _themed() -> AbstractContextManager[None]:
 def marks(
     ax: Axes, frame: pd.DataFrame, x: str, y: str, by: str, names: Iterable[Any], **style: Any
 ) -> dict[str, Artist]:
-    """Draw a mark a row, each group in a colour and a shape of its own.
+    """Draw a mark a row, each group in a colour and a shape of its own; return a mark of each.
 
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-        What is drawn on.
-    frame : pandas.DataFrame
-        One row a mark.
-    x, y, by : str
-        Its columns: the places, and the group.
-    names : iterable
-        The groups, in the order of their looks.
-    **style
-        As `seaborn.scatterplot` takes it, such as ``s`` and ``alpha``.
-
-    Returns
-    -------
-    dict of str to matplotlib.artist.Artist
-        A mark for each group, for `legend`.
+    `x`, `y` and `by` are columns of `frame`; `names` are the groups in the order of their looks,
+    and `style` is what `seaborn.scatterplot` takes.
     """
     import seaborn as sns
     from matplotlib.lines import Line2D
@@ -124,34 +89,14 @@ def marks(
 
 
 def legend(owner: Axes | FigureBase, keys: Mapping[str, Any], **place: Any) -> None:
-    """Draw a legend that keeps every name, also one with a leading underscore.
-
-    Parameters
-    ----------
-    owner : matplotlib.axes.Axes or matplotlib.figure.FigureBase
-        Where the legend goes.
-    keys : mapping of str to artist
-        The artist of each name.
-    **place
-        As matplotlib's ``legend`` takes it.
-    """
+    """Draw a legend of names and their artists that keeps every name, also one like _name."""
     made = owner.legend([*keys.values()], ["-"] * len(keys), **place)
     for text, name in zip(made.get_texts(), keys):  # matplotlib leaves out names with a leading _
         text.set_text(name)
 
 
 def name_rows(ax: Axes, names: Iterable[Any], below: float = 0.5, above: float = 0.5) -> None:
-    """Write the names of a picture's rows, the first on top, and draw no grid along them.
-
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-        Whose rows are at 0, 1, 2 ...
-    names : iterable
-        One a row.
-    below, above : float
-        Room left under the last row and over the first.
-    """
+    """Write the names of a picture's rows, the first on top, and draw no grid along them."""
     texts = [on_two_lines(str(name)) for name in names]
     ax.set_yticks(range(len(texts)), texts)
     ax.set_ylim(max(len(texts), 1) - 1 + below, -above)
@@ -176,23 +121,9 @@ def intervals(
 ) -> Axes:
     """Draw one dot with its interval a row, first row on top.
 
-    For anything with an estimate and an interval: suppliers, coefficients, lots.
+    For anything with an estimate and an interval: suppliers, coefficients, lots. Without `xlabel`
+    the axis has the heading of `value`.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row an estimate.
-    name, value, low, high : str
-        Its columns: the row's label, the estimate, the interval's ends.
-    xlabel : str
-        What the estimate is, with its unit; the heading of `value` when not given.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-
-    Examples
-    --------
     >>> frame = pd.DataFrame({"lot": ["a"], "share": [0.5], "low": [0.3], "high": [0.7]})
     >>> intervals(frame, "lot", "share").get_xlabel()
     'share'
@@ -207,28 +138,8 @@ def intervals(
 
 
 @picture
-def shares(
-    frame: pd.DataFrame,
-    name: str,
-    value: str = "share",
-    xlabel: str = "",
-) -> Axes:
-    """Draw shares with their intervals on an axis from 0 to 100 %.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row a share, ``low`` and ``high``, such as
-        `reedlab.report.words.counts.shares_by` gives.
-    name, value : str
-        Its columns, as in `intervals`.
-    xlabel : str
-        What the share is of.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+def shares(frame: pd.DataFrame, name: str, value: str = "share", xlabel: str = "") -> Axes:
+    """Draw shares with their intervals on an axis from 0 to 100 %."""
     ax = intervals(frame, name, value, xlabel=xlabel)
     ax.set_xlim(0, 1)
     ax.xaxis.set_major_formatter(PERCENT)
@@ -236,12 +147,7 @@ def shares(
 
 
 @picture
-def ratios(
-    frame: pd.DataFrame,
-    name: str,
-    value: str = "ratio",
-    xlabel: str = "",
-) -> Axes:
+def ratios(frame: pd.DataFrame, name: str, value: str = "ratio", xlabel: str = "") -> Axes:
     """Draw ratios with their intervals on a logarithmic axis, with a dashed line at no difference.
 
     Parameters
@@ -270,21 +176,8 @@ def ratios(
 def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: str) -> Axes:
     """Draw how often something came true against the chance that was stated of it.
 
-    A dashed diagonal marks chances that are right.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row a bin of chances, with ``low`` and ``high``: an interval of the share, or the range
-        it keeps to where the chance is right.
-    said, met : str
-        Its columns: the chance, and the share that came true.
-    xlabel, ylabel : str
-        What they are.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    A dashed diagonal marks chances that are right. A bin's ``low`` and ``high`` are an interval of
+    the share, or the range that it keeps to where the chance is right.
     """
     ax = new_axes(height=3.8)
     ax.plot([0, 1], [0, 1], **DASHED)
@@ -309,14 +202,7 @@ def png(ax: Axes) -> bytes:
 def svg(ax: Axes) -> str:
     """Return the figure of an Axes as SVG, in the colours of the reader's screen, light or dark.
 
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-
-    Returns
-    -------
-    str
-        Without a date or a program's version; text is text, coordinates have two decimals.
+    It has no date and no program's version; text is text, coordinates have two decimals.
     """
     file = io.StringIO()
     as_text(_figure(ax))  # also what was written on it since it was drawn
@@ -349,24 +235,7 @@ def _in_the_readers_colours(tag: re.Match[str]) -> str:
 
 
 def described(ax: Axes, alt: str) -> Axes:
-    """Give a picture its alternative text, which goes wherever its figure goes.
-
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-    alt : str
-        What the picture shows, in a sentence or two.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        The same.
-
-    Examples
-    --------
-    >>> alternative_text(described(new_axes(), "Nothing yet."))
-    'Nothing yet.'
-    """
+    """Give a picture its alternative text, which goes wherever its figure goes."""
     _figure(ax).set_label(alt)
     return ax
 
@@ -378,17 +247,7 @@ def alternative_text(ax: Axes) -> str:
 
 @picture
 def without_data(sentence: str) -> Axes:
-    """Return Axes without data that say why there are none.
-
-    Parameters
-    ----------
-    sentence : str
-        Why; also the alternative text.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+    """Return Axes without data that say why there are none, also as their alternative text."""
     from textwrap import fill
 
     ax = new_axes(height=1.6)

@@ -18,17 +18,7 @@ _DAYS = r"\d{4}-\d\d-\d\d to "  # how a bin of days is named
 
 @picture
 def calibration(bins: pd.DataFrame) -> Axes:
-    """Draw the share that succeeded against the predicted chance; they agree on the dashed line.
-
-    Parameters
-    ----------
-    bins : pandas.DataFrame
-        ``fit.calibration(...).bins``: ``predicted``, ``observed``, ``low``, ``high``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+    """Draw the share that succeeded against the predicted chance; they agree on the dashed line."""
     return said_and_met(
         bins, "predicted", "observed", "predicted chance of a good reed", "share that was good"
     )
@@ -36,19 +26,7 @@ def calibration(bins: pd.DataFrame) -> Axes:
 
 @picture
 def binned(bins: pd.DataFrame, what: str) -> Axes:
-    """Draw the mean response of each bin beside where the model expects it.
-
-    Parameters
-    ----------
-    bins : pandas.DataFrame
-        The rows of one check of ``fit.binned_residuals(...).bins``.
-    what : str
-        What is binned, with its unit.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+    """Draw the mean response of each bin of one check beside where the model expects it."""
     if bins["centre"].isna().any():
         rows = bins.rename(columns={"bin": "value"})
         ax = _across(rows, "mean response")
@@ -69,21 +47,7 @@ def binned(bins: pd.DataFrame, what: str) -> Axes:
 
 @picture
 def made_and_met(frame: pd.DataFrame, what: str, measure: str = "share of the rows") -> Axes:
-    """Draw what came as dots over the ranges of what a model makes.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``value``, ``observed``, ``low``, ``high``: numbers along the axis, or names in rows.
-    what : str
-        What the values are, with their unit.
-    measure : str
-        What is observed.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+    """Draw what came as dots over the ranges of what a model makes, by number or in named rows."""
     if not pd.api.types.is_numeric_dtype(frame["value"].dtype):
         return _across(frame, measure)
     ax = new_axes()

@@ -63,19 +63,7 @@ def cross_section(piece: Mapping[str, Any]) -> Axes:
 
 @picture
 def gauge_readings(readings: pd.DataFrame, quantity: str) -> Axes:
-    """Draw every reading of a gauge study, piece by piece, each hand with a shape of its own.
-
-    Parameters
-    ----------
-    readings : pandas.DataFrame
-        A bench's ``gauge`` table: piece, quantity, operator, value.
-    quantity : str
-        Which quantity to draw.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+    """Draw every reading of a gauge study, piece by piece, each hand with a shape of its own."""
     own = readings[readings["quantity"] == quantity].dropna(subset=["value"])
     own = own.astype({"operator": str})
     order = list(own.groupby("piece", observed=True)["value"].mean().sort_values().index)
@@ -94,19 +82,7 @@ def gauge_readings(readings: pd.DataFrame, quantity: str) -> Axes:
 
 @picture
 def gauge_spread(spread: pd.DataFrame, quantity: str) -> Axes:
-    """Draw a gauge study's sources of spread with their intervals.
-
-    Parameters
-    ----------
-    spread : pandas.DataFrame
-        A gauge study's ``spread``.
-    quantity : str
-        What was measured.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+    """Draw a gauge study's sources of spread with their intervals."""
     name, _, unit = heading(quantity).partition(" (")
     label = f"standard deviation of {name}" + (f" ({unit}" if unit else "")
     ax = intervals(spread.reset_index(), "source", "sd", xlabel=label)
@@ -116,19 +92,7 @@ def gauge_spread(spread: pd.DataFrame, quantity: str) -> Axes:
 
 @picture
 def agreement(pieces: pd.DataFrame, limits: pd.DataFrame, quantity: str) -> Axes:
-    """Draw differences of two hands against their means, with the limits of agreement.
-
-    Parameters
-    ----------
-    pieces, limits : pandas.DataFrame
-        A gauge agreement's frames of these names.
-    quantity : str
-        What was measured.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+    """Draw differences of two hands against their means, with the limits of agreement."""
     ax = new_axes(height=3.0)
     ax.axhline(0, **DASHED)
     for name, row in limits.iterrows():
@@ -169,16 +133,7 @@ def density_routes(table: pd.DataFrame) -> Axes:
 def drift(pieces: pd.DataFrame, slopes: pd.DataFrame, column: str, reading: str) -> Axes:
     """Draw what the gouger cut over the days, with the line of each set-up.
 
-    Parameters
-    ----------
-    pieces, slopes : pandas.DataFrame
-        A gouger drift's frames of these names.
-    column, reading : str
-        The column to draw, and what `slopes` calls it.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
+    `reading` is what `slopes` calls the `column` of `pieces`.
     """
     ax = new_axes(height=3.2)
     set_ups = list(pieces["set_up"].unique())
@@ -200,18 +155,7 @@ def drift(pieces: pd.DataFrame, slopes: pd.DataFrame, column: str, reading: str)
 
 @picture
 def workshop_months(months: pd.DataFrame) -> Axes:
-    """Draw the moisture that the workshop's air gave by month, heated months marked.
-
-    Parameters
-    ----------
-    months : pandas.DataFrame
-        A workshop's ``months``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        A band from the 10th to the 90th percentile of the readings, and their mean.
-    """
+    """Draw the moisture that the workshop's air gave by month, heated months marked."""
     ax = new_axes(height=3.2)
     when = months["month"]
     for row in months[months["heated"] > 0.5].itertuples():

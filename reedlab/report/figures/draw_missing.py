@@ -22,19 +22,7 @@ _LEGEND: dict[str, Any] = {  # in a row above the picture
 
 @picture
 def both_ways(effects: pd.DataFrame, xlabel: str = "") -> Axes:
-    """Draw each effect twice: unmeasured reeds left out, and filled in.
-
-    Parameters
-    ----------
-    effects : pandas.DataFrame
-        What `reedlab.report.words.coefficients.both_in_words` gives.
-    xlabel : str
-        What the ratios are of.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+    """Draw each effect twice: unmeasured reeds left out, and filled in."""
     left_out = {"left_out": "ratio", "left_out_low": "low", "left_out_high": "high"}
     ax = ratios(effects.rename(columns=left_out), "effect", xlabel=xlabel)
     rows = np.arange(len(effects)) + 0.28
@@ -48,17 +36,7 @@ def both_ways(effects: pd.DataFrame, xlabel: str = "") -> Axes:
 
 @picture
 def bench_shares(table: pd.DataFrame) -> Axes:
-    """Draw each supplier's share of the bench, of all reeds and of those measured.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        ``Unmeasured.bench_shares``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+    """Draw each supplier's share of the bench, of all reeds and of those measured."""
     ax = new_axes(height=1.2 + 0.36 * max(len(table), 2))
     rows = np.arange(len(table))
     ax.hlines(rows, table["bench_share"], table["bench_share_kept"], color=LINE, linewidth=3)
@@ -82,17 +60,6 @@ def filled_in(values: pd.DataFrame, column: str) -> Axes:
 
     A reading is a dark dot, a filled-in value a light cross; bars hold the middle 95 in a hundred
     of all that was filled in for the lot.
-
-    Parameters
-    ----------
-    values : pandas.DataFrame
-        What `reedlab.mixed.gaps.missing.Imputations.frame` gives, with supplier and lot.
-    column : str
-        Which column to draw.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
     """
     own = values[values["column"] == column]
     lots = own[["supplier", "lot"]].drop_duplicates().sort_values(["supplier", "lot"])

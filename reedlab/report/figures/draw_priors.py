@@ -58,17 +58,7 @@ def implied(frame: pd.DataFrame, typical: float, xlabel: str) -> Axes:
 def beside(frame: pd.DataFrame, xlabel: str) -> Axes:
     """Draw the posterior of each standard deviation as a filled outline over its prior, a row each.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        `reedlab.mixed.posterior.prior_check.beside`.
-    xlabel : str
-        What the standard deviations are of, with the scale.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        Densities of one row share their height; from row to row it differs.
+    Densities of one row share their height; from row to row it differs.
     """
     names = list(frame["parameter"].unique())
     ax = new_axes(height=0.9 + 0.8 * len(names))

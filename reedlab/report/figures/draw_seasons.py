@@ -21,21 +21,7 @@ _MONTHS = {1: "Jan", 91: "Apr", 182: "Jul", 274: "Oct", 365: "Jan"}
 
 @picture
 def smooth(frame: pd.DataFrame, measure: str, over: str) -> Axes:
-    """Draw one smooth effect, averaged over lots, with its band.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``Seasons.curves``.
-    measure : str
-        ``"success"`` or ``"minutes"``.
-    over : str
-        ``"moisture"`` or ``"year"``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-    """
+    """Draw one smooth effect on success or minutes, over moisture or the year, with its band."""
     import seaborn as sns
 
     own = frame[(frame["measure"] == measure) & (frame["over"] == over)]

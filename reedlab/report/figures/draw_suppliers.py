@@ -1,4 +1,4 @@
-"""Pictures of suppliers: where their pieces went, and how robust the choice of one is."""
+"""Pictures of suppliers: where their pieces went, how robust a choice is, what to ask."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.report.figures.base import (
+    intervals,
     legend,
     marks,
     name_rows,
@@ -29,17 +30,9 @@ GATES = ("came in", "tied", "judged", "good", "stayed good")
 def flow(frame: pd.DataFrame) -> Axes:
     """Draw how each supplier's pieces go through the workshop, and where they leave.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``Selection.flow``: supplier, stage, pieces, lots_unknown.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        A stream a supplier, from left to right; its height is the pieces that are still in it,
-        the pale parts those that leave before the next gate. Pieces that came in of lots without
-        a count are those that were tied, marked by ``≥``.
+    A stream's height is the pieces that are still in it, the pale parts those that leave before the
+    next gate. Pieces that came in of lots without a count are those that were tied, marked by
+    ``≥``.
     """
     wide = frame.pivot(index="supplier", columns="stage", values="pieces")
     unknown = frame[frame["stage"] == "came in"].set_index("supplier")["lots_unknown"]
@@ -89,17 +82,7 @@ def flow(frame: pd.DataFrame) -> Axes:
 def chances(frame: pd.DataFrame, by: str) -> Axes:
     """Draw each supplier's probability of being the cheapest, a mark for each way of asking.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        ``Robustness.table`` or ``Selection.bounds``: `by`, supplier, prob_best.
-    by : str
-        The column with the ways: ``"variant"`` or ``"assumption"``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-        On an axis from 0 to 100 %; suppliers in the order of the first way.
+    Suppliers are in the order of the first way; `by` is the column with the ways.
     """
     ways = list(frame[by].unique())
     order = frame.loc[frame[by] == ways[0], "supplier"].tolist()
@@ -112,4 +95,16 @@ def chances(frame: pd.DataFrame, by: str) -> Axes:
     ax.xaxis.set_major_formatter(PERCENT)
     ax.set_xlabel("probability of being the cheapest")
     legend(ax.figure, keys, loc="outside lower center", fontsize=9)
+    return ax
+
+
+@picture
+def ask_and_fetched(frame: pd.DataFrame, currency: str, wage: float) -> Axes:
+    """Draw the price that earns the wage with its range, and the mean price that reeds fetch."""
+    label = f"price of a reed that earns {wage:.0f} {currency} an hour ({currency})"
+    ax = intervals(frame, "supplier", "ask", "ask_low", "ask_high", xlabel=label)
+    rows = np.arange(len(frame))
+    (fetched,) = ax.plot(frame["fetched"], rows, "|", color=INK, markersize=17, markeredgewidth=2.2)
+    ax.set_xlim(left=0)
+    legend(ax.figure, {"what they fetch now": fetched}, loc="outside lower center", fontsize=9)
     return ax

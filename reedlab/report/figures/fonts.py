@@ -22,13 +22,7 @@ _reported: set[str] = set()
 
 
 def as_text(figure: Figure) -> None:
-    """Have every text of a figure drawn letter by letter, in fonts that have its letters.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        Its texts are changed in place: no ``$`` starts a formula.
-    """
+    """Have every text of a figure drawn letter by letter, in fonts that have its letters."""
     from matplotlib.text import Text
 
     texts = [text for text in figure.findobj(Text) if isinstance(text, Text)]

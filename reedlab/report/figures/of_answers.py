@@ -37,10 +37,8 @@ from reedlab.mixed.ask.predictive_check import PredictiveCheck
 from reedlab.mixed.posterior.nested_laplace import Posterior
 from reedlab.report.figures import base, draw_cane, draw_missing, draw_priors, draw_seasons
 from reedlab.report.figures.draw_adequacy import binned, calibration, made_and_met
-from reedlab.report.figures.draw_giving_up import signs
-from reedlab.report.figures.draw_passing_over import savings, slopes
-from reedlab.report.figures.draw_price import ask_and_fetched
-from reedlab.report.figures.draw_suppliers import chances, flow
+from reedlab.report.figures.draw_stopping import savings, signs, slopes
+from reedlab.report.figures.draw_suppliers import ask_and_fetched, chances, flow
 from reedlab.report.words.coefficients import both_in_words
 from reedlab.report.words.numbers import heading, percent
 
@@ -57,6 +55,13 @@ class Picture(NamedTuple):
 
 
 Pictures = Mapping[str, Picture]
+
+
+def _picture(
+    rows: pd.DataFrame, alt: str, draw: Callable[..., Axes], *how: Any, **more: Any
+) -> Picture:
+    """Have a picture drawn of rows, and of what else the drawing asks for."""
+    return Picture(partial(draw, rows, *how, **more), rows, alt)
 
 
 def figure(answer: Any, which: str | None = None) -> Axes:
@@ -105,21 +110,7 @@ def figure(answer: Any, which: str | None = None) -> Axes:
 
 @singledispatch
 def pictures(answer: Any) -> Pictures:
-    """Return what there is to draw of something by name, the main picture first.
-
-    Parameters
-    ----------
-    answer : Answer, Posterior, HeldOut, BinnedResiduals or PredictiveCheck
-
-    Returns
-    -------
-    mapping of str to Picture
-
-    Raises
-    ------
-    DecisionError
-        For something without pictures.
-    """
+    """Return what there is to draw of something by name, the main picture first."""
     raise DecisionError(
         f"There is no picture of {type(answer).__name__}: figure draws answers, posteriors and "
         "what fit.calibration, fit.binned_residuals and fit.predictive_check return."
@@ -138,11 +129,8 @@ def _nothing_to_draw(answer: Answer) -> Pictures:
     raise DecisionError(f"There is no picture of {kind.__name__}: {reasons[kind]}; see its table.")
 
 
-pictures.register(TrialPlan, _nothing_to_draw)
-pictures.register(Today, _nothing_to_draw)
-pictures.register(Orders, _nothing_to_draw)
-pictures.register(Pupil, _nothing_to_draw)
-pictures.register(TrialAnswer, _nothing_to_draw)
+for _kind in (TrialPlan, Today, Orders, Pupil, TrialAnswer):
+    pictures.register(_kind, _nothing_to_draw)
 
 
 def _intervals(answer: Answer) -> str:
@@ -155,14 +143,12 @@ def _suppliers(answer: Suppliers) -> Pictures:
         f"cost of a saleable reed of the next lot ({answer.currency}), "
         f"{percent(answer.level)} interval"
     )
-    draw = partial(
-        base.intervals, answer.table, "supplier", "cost", "cost_low", "cost_high", xlabel=label
-    )
     alt = (
         f"What a saleable reed of each supplier's next lot would cost, with {_intervals(answer)}, "
         "the supplier likeliest to be cheapest on top."
     )
-    return {"cost": Picture(draw, answer.table, alt)}
+    columns = ("supplier", "cost", "cost_low", "cost_high")
+    return {"cost": _picture(answer.table, alt, base.intervals, *columns, xlabel=label)}
 
 
 @pictures.register
@@ -171,7 +157,7 @@ def _robustness(answer: Robustness) -> Pictures:
         "Each supplier's probability of being the cheapest under four models: as answered, "
         "suppliers fixed, priors at half and at twice their scale."
     )
-    return {"chances": Picture(partial(chances, answer.table, "variant"), answer.table, alt)}
+    return {"chances": _picture(answer.table, alt, chances, "variant")}
 
 
 @pictures.register
@@ -187,18 +173,16 @@ def _selection(answer: Selection) -> Pictures:
         "good ones, and with every doubt against the likeliest supplier."
     )
     return {
-        "flow": Picture(partial(flow, answer.flow), answer.flow, through),
-        "chances": Picture(partial(chances, answer.table, "assumption"), answer.table, bounds),
+        "flow": _picture(answer.flow, through, flow),
+        "chances": _picture(answer.table, bounds, chances, "assumption"),
     }
 
 
 def _hourly(answer: Earnings | Forms, arm: str, what: str) -> Pictures:
-    draw = partial(
-        base.intervals, answer.table, arm, "profit_per_hour",
-        xlabel=f"earned in an hour at the bench ({answer.currency}), wage not yet paid",
-    )  # fmt: skip
+    label = f"earned in an hour at the bench ({answer.currency}), wage not yet paid"
     alt = f"What an hour at the bench earns on {what}, with {_intervals(answer)}."
-    return {"profit": Picture(draw, answer.table, alt)}
+    of = _picture(answer.table, alt, base.intervals, arm, "profit_per_hour", xlabel=label)
+    return {"profit": of}
 
 
 @pictures.register
@@ -215,22 +199,19 @@ def _forms(answer: Forms) -> Pictures:
 def _equal_cane(answer: EqualCane) -> Pictures:
     odds = answer.slopes.rename_axis("slope").reset_index()
     step = answer.step
-    draw = partial(
-        base.ratios, odds, "slope", "odds_ratio", xlabel=f"odds of a good reed, {step}, times"
-    )
+    label = f"odds of a good reed, {step}, times"
     alt = (
         f"Odds ratios of a good reed for {step} between lots and within them, with "
         f"{_intervals(answer)}; a dashed line at 1 marks no difference."
     )
-    return {"slopes": Picture(draw, odds, alt)}
+    return {"slopes": _picture(odds, alt, base.ratios, "slope", "odds_ratio", xlabel=label)}
 
 
 @pictures.register
 def _makers(answer: Makers) -> Pictures:
     label = "reeds that turn out good, on the same lots"
-    draw = partial(base.shares, answer.table, "maker", "good", xlabel=label)
     alt = f"Chance of a good reed by maker, on the same lots, with {_intervals(answer)}."
-    return {"good": Picture(draw, answer.table, alt)}
+    return {"good": _picture(answer.table, alt, base.shares, "maker", "good", xlabel=label)}
 
 
 @pictures.register
@@ -239,8 +220,7 @@ def _price(answer: Price) -> Pictures:
         f"The price at which an hour earns the wage, for a reed of each supplier with "
         f"{_intervals(answer)}, and the mean price that its reeds fetch now."
     )
-    draw = partial(ask_and_fetched, answer.table, answer.currency, answer.wage)
-    return {"price": Picture(draw, answer.table, alt)}
+    return {"price": _picture(answer.table, alt, ask_and_fetched, answer.currency, answer.wage)}
 
 
 @pictures.register
@@ -253,16 +233,10 @@ def _losses(answer: Losses) -> Pictures:
         "For each lot with a tally, the share of its pieces that was tied, with "
         f"{_intervals(answer)}."
     )
-    table, before = answer.table, answer.before_tying
+    lost, reached = "settled reeds lost at this stage", "pieces that reached a staple"
     return {
-        "stages": Picture(
-            partial(base.shares, table, "stage", xlabel="settled reeds lost at this stage"),
-            table,
-            stages,
-        ),
-        "before tying": Picture(
-            partial(base.shares, before, "lot", xlabel="pieces that reached a staple"), before, lots
-        ),
+        "stages": _picture(answer.table, stages, base.shares, "stage", xlabel=lost),
+        "before tying": _picture(answer.before_tying, lots, base.shares, "lot", xlabel=reached),
     }
 
 
@@ -277,8 +251,8 @@ def _passing_over(answer: PassingOver) -> Pictures:
         "dashed line at 0 marks tying them all."
     )
     return {
-        "slopes": Picture(partial(slopes, answer.table), answer.table, odds),
-        "rules": Picture(partial(savings, answer.rules, answer.unit), answer.rules, saved),
+        "slopes": _picture(answer.table, odds, slopes),
+        "rules": _picture(answer.rules, saved, savings, answer.unit),
     }
 
 
@@ -296,8 +270,8 @@ def _giving_up(answer: GivingUp) -> Pictures:
     table = answer.table if answer.stakes else answer.table.head(0)
     threshold = answer.stakes.threshold if answer.stakes else 0.0
     return {
-        "signs": Picture(partial(signs, table, threshold), table, good),
-        "rules": Picture(partial(savings, answer.rules, "minutes"), answer.rules, saved),
+        "signs": _picture(table, good, signs, threshold),
+        "rules": _picture(answer.rules, saved, savings, "minutes"),
     }
 
 
@@ -326,7 +300,7 @@ def _air(answer: Air) -> Pictures:
         "Moisture by month: the mean and the middle eight tenths of the readings, heated months "
         "shaded."
     )
-    return {"months": Picture(partial(draw_cane.workshop_months, answer.table), answer.table, alt)}
+    return {"months": _picture(answer.table, alt, draw_cane.workshop_months)}
 
 
 @pictures.register
@@ -349,8 +323,7 @@ def _uneven_lots(answer: UnevenLots) -> Pictures:
         f"The spread of {name} within each lot with its {percent(answer.level)} interval, widest "
         "on top."
     )
-    draw = partial(base.intervals, answer.table, "lot", "sd", xlabel=label)
-    return {"spread": Picture(draw, answer.table, alt)}
+    return {"spread": _picture(answer.table, alt, base.intervals, "lot", "sd", xlabel=label)}
 
 
 @pictures.register
@@ -365,12 +338,8 @@ def _gauge(answer: GaugeStudy) -> Pictures:
         "by piece, repeats, all measuring, everything."
     )
     return {
-        "readings": Picture(
-            partial(draw_cane.gauge_readings, answer.measured, name), answer.measured, every
-        ),
-        "spread": Picture(
-            partial(draw_cane.gauge_spread, answer.spread, name), answer.spread, sources
-        ),
+        "readings": _picture(answer.measured, every, draw_cane.gauge_readings, name),
+        "spread": _picture(answer.spread, sources, draw_cane.gauge_spread, name),
     }
 
 
@@ -380,8 +349,8 @@ def _gauge_agreement(answer: GaugeAgreement) -> Pictures:
         f"Differences between {answer.first} and {answer.second} in {answer.quantity} against "
         "their mean, with the mean difference and the limits of agreement as bands."
     )
-    draw = partial(draw_cane.agreement, answer.pieces, answer.table, answer.quantity)
-    return {"differences": Picture(draw, answer.pieces, alt)}
+    how = (draw_cane.agreement, answer.table, answer.quantity)
+    return {"differences": _picture(answer.pieces, alt, *how)}
 
 
 @pictures.register
@@ -399,17 +368,14 @@ def _unmeasured(answer: Unmeasured) -> Pictures:
         "Lot by lot the readings and the values filled in, with bars for the middle 95 in a "
         "hundred of what was filled in; bars of lots never measured are the widest."
     )
-    shares = answer.bench_shares
     return {
         "both ways": Picture(
             partial(draw_missing.both_ways, both_in_words(answer), "odds of a good reed, times"),
             answer.table,
             both,
         ),
-        "bench shares": Picture(partial(draw_missing.bench_shares, shares), shares, share),
-        "filled in": Picture(
-            partial(draw_missing.filled_in, answer.values, answer.column), answer.values, filled
-        ),
+        "bench shares": _picture(answer.bench_shares, share, draw_missing.bench_shares),
+        "filled in": _picture(answer.values, filled, draw_missing.filled_in, answer.column),
     }
 
 
@@ -420,13 +386,12 @@ def _posterior(post: Posterior) -> Pictures:
     scale = "in the response's unit" if post.family == "gaussian" else "logit scale"
     if post.recipe is not None and str(post.recipe.formula.response).startswith("log_"):
         scale = "log minutes"
-    rows = beside(post)
     label = f"standard deviation ({scale})"
     alt = (
         "For each standard deviation of the model its prior, a dashed line falling from 0, and its "
         "posterior, a filled outline."
     )
-    return {"priors": Picture(partial(draw_priors.beside, rows, label), rows, alt)}
+    return {"priors": _picture(beside(post), alt, draw_priors.beside, label)}
 
 
 @pictures.register
@@ -435,7 +400,7 @@ def _held_out(found: HeldOut) -> Pictures:
         "Share of good reeds against the predicted chance, in five groups of reeds of held-out "
         "lots, with 95% intervals; a dashed diagonal marks chances that are right."
     )
-    return {"calibration": Picture(partial(calibration, found.bins), found.bins, alt)}
+    return {"calibration": _picture(found.bins, alt, calibration)}
 
 
 @pictures.register
@@ -447,8 +412,7 @@ def _binned(found: BinnedResiduals) -> Pictures:
             f"Mean responses by bins of {what}: a dot for what came, a line for where it lies in "
             "95 of 100 responses simulated from the fit, a cross for what was predicted."
         )
-        rows = rows.reset_index(drop=True)
-        drawn[str(name)] = Picture(partial(binned, rows, what), rows, alt)
+        drawn[str(name)] = _picture(rows.reset_index(drop=True), alt, binned, what)
     return drawn
 
 
@@ -460,8 +424,7 @@ def _predictive(found: PredictiveCheck) -> Pictures:
     )
     drawn = {}
     if len(found.spread) > 2 or not len(found.levels):  # of 0 and 1 there is nothing to see
-        picture = partial(made_and_met, found.spread, "response")
-        drawn["spread"] = Picture(picture, found.spread, spread)
+        drawn["spread"] = _picture(found.spread, spread, made_and_met, "response")
     if len(found.levels):
         what = heading(found.group.split(":")[-1])
         levels = (
@@ -469,5 +432,5 @@ def _predictive(found: PredictiveCheck) -> Pictures:
             "of responses that the model makes, in the order of what the model makes."
         )
         rows = found.levels.sort_values("median").rename(columns={"level": "value"})
-        drawn["levels"] = Picture(partial(made_and_met, rows, "", "mean response"), rows, levels)
+        drawn["levels"] = _picture(rows, levels, made_and_met, "", "mean response")
     return drawn

@@ -24,13 +24,7 @@ FONT = "DejaVu Sans"  # comes with matplotlib: the same picture everywhere
 
 
 def theme() -> dict[str, Any]:
-    """Return the one look of every picture, as matplotlib's settings.
-
-    Returns
-    -------
-    dict
-        Keys and values of ``matplotlib.rcParams``; every picture is drawn under them.
-    """
+    """Return the one look of every picture, as keys and values of ``matplotlib.rcParams``."""
     return {
         "figure.facecolor": PAPER,
         "figure.dpi": 100,

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from reedlab.report.figures import draw_giving_up, draw_passing_over, draw_seasons
+from reedlab.report.figures import draw_seasons, draw_stopping
 
 
 def dots(ax):
@@ -20,7 +20,7 @@ def test_slopes_are_ratios_against_no_difference():
             "high": [1, 1.4],
         }
     )
-    ax = draw_passing_over.slopes(frame)
+    ax = draw_stopping.slopes(frame)
     assert ax.get_xscale() == "log" and dots(ax) == [0.8, 1.1]
     assert any(set(line.get_xdata()) == {1} for line in ax.lines)
 
@@ -30,7 +30,7 @@ def test_savings_stand_against_going_on_with_all_and_say_their_unit():
         {"saving": [40.0, -3.0], "low": [-4.0, -9.0], "high": [90.0, 2.0]},
         index=pd.Index(["windows", "predicted success"], name="rule"),
     )
-    ax = draw_passing_over.savings(frame, "EUR")
+    ax = draw_stopping.savings(frame, "EUR")
     assert dots(ax) == [40.0, -3.0] and "(EUR)" in ax.get_xlabel()
     assert [label.get_text() for label in ax.get_yticklabels()] == [*frame.index]
     assert any(set(line.get_xdata()) == {0.0} for line in ax.lines)
@@ -38,7 +38,7 @@ def test_savings_stand_against_going_on_with_all_and_say_their_unit():
 
 def test_signs_show_where_finishing_stops_paying():
     frame = pd.DataFrame({"sign": ["a leak"], "good": [0.2], "low": [0.1], "high": [0.35]})
-    ax = draw_giving_up.signs(frame, threshold=0.26)
+    ax = draw_stopping.signs(frame, threshold=0.26)
     assert dots(ax) == [0.2] and ax.get_xlim() == (0, 1)
     assert any(set(line.get_xdata()) == {0.26} for line in ax.lines)
 
