@@ -13,12 +13,13 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, fields
 from enum import Enum
-from functools import wraps
+from functools import partial, wraps
 from html import escape
 from typing import Any, ParamSpec, TypeVar
 
 import pandas as pd
 
+from reedlab.decide.draws import amount
 from reedlab.errors import ConvergenceWarning, DecisionError, SeparationWarning
 
 P = ParamSpec("P")
@@ -196,6 +197,8 @@ class Answer(ABC):
         What to record or do next.
     unanswered : str
         Why the records cannot answer, in a sentence; ``""`` where they do.
+    digits : dict of str to int
+        Decimals of the columns whose Monte Carlo error decides them, see `draws.places`.
     """
 
     table: pd.DataFrame = empty()
@@ -204,6 +207,7 @@ class Answer(ABC):
     notes: tuple[str, ...] = ()
     record_next: RecordNext | None = None
     unanswered: str = ""
+    digits: dict[str, int] = field(default_factory=dict)
 
     @property
     def verdict(self) -> Verdict:
@@ -241,6 +245,11 @@ class Answer(ABC):
 
     def _repr_html_(self) -> str:
         looks: dict[str, Any] = {"border": 0, "na_rep": "–", "float_format": "{:,.2f}".format}
+        looks["formatters"] = {
+            column: partial(amount, decimals=places)
+            for column, places in self.digits.items()
+            if column in self.table
+        }
         named = self.table.index.name is not None
         table = "" if self.table.empty else self.table.to_html(index=named, **looks)
         return f"<p>{escape(self._with_advice())}</p>{table}"

@@ -149,6 +149,7 @@ def examine(said: Suppliers) -> Selection:
         claims=_claims(answers, best, said),
         notes=said.notes,
         record_next=_record_next(counts, best),
+        digits={"cost": said.digits["cost"]},
         flow=flow(bench),
         returns=returns(bench, said.level),
         counts=counts,

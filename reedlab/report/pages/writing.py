@@ -196,7 +196,7 @@ def _at_once(reeds: int) -> tuple[int, str]:
 
 
 def _in_lines(said: Suppliers) -> list[str]:
-    return [printed_tables.plain(said.table, said.currency), sentences.CAUTIONS[0], "",
+    return [printed_tables.plain(said), sentences.CAUTIONS[0], "",
             said.sentence(), ""]  # fmt: skip
 
 
@@ -342,7 +342,7 @@ def first_of(
         bench=_name(bench),
         day=_date(bench.today),
         front=front,
-        picture=first_page.bars(front.rows, front.currency),
+        picture=first_page.bars(front.rows, front.currency, front.decimals),
         lines=lines,
         rest=rest,
         ranges=first_page.RANGES,

@@ -13,6 +13,7 @@ from reedlab.decide.adviser import advise
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.blanks_in_progress import stock
 from reedlab.decide.costs import cost_per_saleable
+from reedlab.decide.draws import amount
 from reedlab.decide.evidence import count, listed
 from reedlab.decide.returns import KEPT
 from reedlab.records import flow
@@ -66,6 +67,8 @@ class FirstPage:
         Where reeds are lost, in sentences.
     currency : str
         Of all money.
+    decimals : int
+        That a price carries.
     """
 
     flow: str
@@ -76,6 +79,7 @@ class FirstPage:
     ask: tuple[str, ...]
     gone: tuple[str, ...]
     currency: str
+    decimals: int
 
 
 def first_page(
@@ -105,6 +109,7 @@ def first_page(
         ask=_ask(priced),
         gone=_gone(bench, lost),
         currency=priced.currency or said.currency,
+        decimals=priced.digits.get("ask", 0),
     )
 
 
@@ -122,12 +127,16 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
             f"Most good reeds should come from {good.supplier}: about {100 * good.success:.0f} in "
             f"100 ({100 * good.success_low:.0f} to {100 * good.success_high:.0f}).",
         )
-    cost = f"about {first.cost:.0f} {said.currency} ({first.cost_low:.0f} to {first.cost_high:.0f})"
+    best, low, high, then = (
+        amount(value, said.digits["cost"])
+        for value in (first.cost, first.cost_low, first.cost_high, second.cost)
+    )
+    cost = f"about {best} {said.currency} ({low} to {high})"
     if said.verdict is Verdict.SURE:
         lead = f"Buy {first.supplier} next (sure). A saleable reed of it costs {cost}."
     elif said.verdict is Verdict.LIKELY:
         lead = f"{_first(first.supplier)} is likely the best buy. A saleable reed costs {cost}."
-    elif round(first.cost) == round(second.cost):
+    elif best == then:
         lead = (
             f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
             f"reed costs {cost} from either."
@@ -135,7 +144,7 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
     else:
         lead = (
             f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
-            f"reed costs {cost}, and about {second.cost:.0f} of {second.supplier}."
+            f"reed costs {cost}, and about {then} of {second.supplier}."
         )
     though = f"It would be {said.though}." if said.though else ""
     back = _came_back(priced, [first.supplier, second.supplier])
@@ -187,7 +196,10 @@ def _graded(probability: float) -> str:
 def _ask(priced: Price) -> tuple[str, ...]:
     if priced.unanswered:
         return (priced.unanswered,)
-    prices = [f"{row.ask:.0f} for grade {row.grade}" for row in priced.grades.itertuples()]
+    prices = [
+        f"{amount(row.ask, priced.digits['ask'])} for grade {row.grade}"
+        for row in priced.grades.itertuples()
+    ]
     by_grade = f"By grade: {listed(prices)}." if len(prices) > 1 else ""
     return tuple(filter(None, (priced.sentence(), by_grade)))
 
@@ -206,13 +218,15 @@ def _gone(bench: Bench, lost: Losses) -> tuple[str, ...]:
     return tuple(filter(None, (" > ".join(steps) + ".", worst, shelf)))
 
 
-def bars(rows: Sequence[Row], currency: str) -> dict[str, Any]:
+def bars(rows: Sequence[Row], currency: str, decimals: int) -> dict[str, Any]:
     """Return the picture of price ranges as places in percent of its width, for a page to draw.
 
     Parameters
     ----------
     rows : sequence of Row
     currency : str
+    decimals : int
+        That a price carries.
 
     Returns
     -------
@@ -227,7 +241,10 @@ def bars(rows: Sequence[Row], currency: str) -> dict[str, Any]:
     lines = []
     for row in rows:
         known = pd.notna(row.fetched)
-        fetches = f", fetches {row.fetched:.0f}" if known else ""
+        best, low, high, now = (
+            amount(value, decimals) for value in (row.ask, row.low, row.high, row.fetched)
+        )
+        fetches = f", fetches {now}" if known else ""
         lines.append(
             {
                 "supplier": row.supplier,
@@ -236,9 +253,9 @@ def bars(rows: Sequence[Row], currency: str) -> dict[str, Any]:
                 "high": round(100 * row.high / end, 2),
                 "fetched": round(100 * row.fetched / end, 2) if known else None,
                 "says": row.says,
-                "figures": f"{row.ask:.0f} ({row.low:.0f} to {row.high:.0f})",
-                "alt": f"{row.supplier}: ask {row.ask:.0f} {currency} "
-                f"({row.low:.0f} to {row.high:.0f}){fetches}, {row.says}",
+                "figures": f"{best} ({low} to {high})",
+                "alt": f"{row.supplier}: ask {best} {currency} ({low} to {high}){fetches}, "
+                f"{row.says}",
             }
         )
     ticks = [(round(100 * value / end, 2), f"{value:.0f}") for value in np.arange(0, end + 1, step)]

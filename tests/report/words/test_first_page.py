@@ -161,7 +161,7 @@ def test_the_bars_lie_within_the_picture_and_in_order():
         first_page.Row("ochre", 26.0, 20.0, 34.0, 28.0, "best guess"),
         first_page.Row("slate", 49.0, 31.0, 86.0, math.nan, "dearer, sure"),
     ]
-    drawn = first_page.bars(rows, "EUR")
+    drawn = first_page.bars(rows, "EUR", 0)
     for line in drawn["lines"]:
         assert 0 <= line["low"] < line["ask"] < line["high"] <= 100
     assert drawn["lines"][1]["fetched"] is None
