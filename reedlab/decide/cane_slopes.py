@@ -28,11 +28,17 @@ SLOPES = ("odds_ratio", "low", "high", "points", "points_low", "points_high", "p
 
 @dataclass(frozen=True)
 class Property:
-    """A property of the cane: in words, its unit, and the step that its slopes are for."""
+    """A property of the cane: in words, its unit, and the step that its slopes are for.
+
+    `much` and `little` are what cane is called that has more or less of it; empty where no seller
+    can be asked for it.
+    """
 
     says: str
     unit: str
     step: float
+    much: str = ""
+    little: str = ""
 
     @property
     def more(self) -> str:
@@ -41,8 +47,8 @@ class Property:
 
 
 PROPERTIES = {  # what is asked about, in this order
-    "density_g_cm3": Property("density", "g/cm³", 0.05),
-    "hardness": Property("hardness", "", 1.0),
+    "density_g_cm3": Property("density", "g/cm³", 0.05, "dense", "light"),
+    "hardness": Property("hardness", "", 1.0, "hard", "soft"),
     "gouge_centre_mm": Property("thickness at the centre", "mm", 0.01),
 }
 
@@ -135,6 +141,38 @@ def enough(known: pd.DataFrame, column: str) -> bool:
         and len(known) >= FEWEST_REEDS
         and known["success"].nunique() > 1
         and known[column].nunique() > 1
+    )
+
+
+def ask_for(between: pd.Series, of: Property) -> str:
+    """Say which cane to ask a seller for, if any.
+
+    Only the slope between lots, supplier in the model, can say so, and only where it is at least
+    likely; what pieces of one lot show is no reason to buy another.
+
+    Parameters
+    ----------
+    between : pandas.Series
+        The row `BETWEEN` of `slopes`.
+    of : Property
+
+    Returns
+    -------
+    str
+        One sentence; ``""`` where nothing is to be asked for.
+    """
+    grade = graded(between["prob_matters"])
+    if grade is Verdict.CANNOT_SAY or not of.much:
+        return ""
+    points, low, high = (100 * between[n] for n in ("points", "points_low", "points_high"))
+    which, way = (of.much, "more") if points > 0 else (of.little, "fewer")
+    least, most = sorted((abs(low), abs(high)))
+    ends = f"{least:.0f} to {most:.0f}"
+    if low < 0 < high:
+        ends = f"{-low:.0f} fewer to {high:.0f} more"
+    return (
+        f"Ask for {which} cane ({grade.value}): of lots with {of.more} about {abs(points):.0f} {way} in "
+        f"100 turn out good ({ends})."
     )
 
 

@@ -333,11 +333,12 @@ def first_of(
     bytes
         HTML in UTF-8.
     """
-    others = (asked.season, asked.sorting, asked.stopping, asked.pupils)
+    day, lost, season, sorting = asked.day, asked.lost, asked.season, asked.sorting
+    others = asked.stopping, asked.pupils
     front = first_page.first_page(
-        bench, asked.suppliers, asked.price, asked.day, asked.lost, *others
+        bench, asked.suppliers, asked.price, day, lost, sorting, season, *others
     )
-    lines, rest = short_lines.short_lines(asked.day, *others)
+    lines, rest = short_lines.short_lines(day, season, sorting, *others)
     body = _template("first").render(
         bench=_name(bench),
         day=_date(bench.today),

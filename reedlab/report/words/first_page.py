@@ -12,6 +12,7 @@ import pandas as pd
 from reedlab.decide.adviser import advise
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.blanks_in_progress import stock
+from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES, ask_for
 from reedlab.decide.costs import cost_per_saleable
 from reedlab.decide.draws import amount
 from reedlab.decide.evidence import count, listed
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from reedlab.decide.answer import Answer
     from reedlab.decide.losses_by_stage import Losses
     from reedlab.decide.price import Price
+    from reedlab.decide.stopping.before_tying import PassingOver
     from reedlab.decide.suppliers.comparison import Suppliers
     from reedlab.decide.today import Today
     from reedlab.records import Bench
@@ -83,7 +85,13 @@ class FirstPage:
 
 
 def first_page(
-    bench: Bench, said: Suppliers, priced: Price, day: Today, lost: Losses, *others: Answer
+    bench: Bench,
+    said: Suppliers,
+    priced: Price,
+    day: Today,
+    lost: Losses,
+    sorting: PassingOver,
+    *others: Answer,
 ) -> FirstPage:
     """Collect the first page from the answers.
 
@@ -91,8 +99,8 @@ def first_page(
     ----------
     bench : Bench
         The records.
-    said, priced, day, lost : Answer
-        From `suppliers`, `price`, `today` and `losses`.
+    said, priced, day, lost, sorting : Answer
+        From `suppliers`, `price`, `today`, `losses` and `passing_over`.
     *others : Answer
         Whose advice on what to do next is weighed too.
 
@@ -103,8 +111,10 @@ def first_page(
     return FirstPage(
         flow=flow.sentence(bench.flow(settled=False)),
         today="" if day.unanswered else day.sentence(),
-        steps=tuple(map(str, advise((said, priced, lost, *others), bench.settings.wage_per_hour))),
-        cane=_cane(said, priced),
+        steps=tuple(
+            map(str, advise((said, priced, lost, sorting, *others), bench.settings.wage_per_hour))
+        ),
+        cane=(*_cane(said, priced), *_to_ask_for(sorting)),
         rows=_rows(said, priced),
         ask=_ask(priced),
         gone=_gone(bench, lost),
@@ -149,6 +159,16 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
     though = f"It would be {said.though}." if said.though else ""
     back = _came_back(priced, [first.supplier, second.supplier])
     return tuple(filter(None, (lead, though, said.turned, back)))
+
+
+def _to_ask_for(sorting: PassingOver) -> tuple[str, ...]:
+    """Say which cane to ask for, by the property that is the surest between lots."""
+    found = sorting.slopes[sorting.slopes["which"] == BETWEEN]
+    for _, slope in found.sort_values("prob_matters", ascending=False).iterrows():
+        of = next(one for one in PROPERTIES.values() if one.more == slope["property"])
+        if asks := ask_for(slope, of):
+            return (asks,)
+    return ()
 
 
 def _first(name: str) -> str:
