@@ -171,8 +171,8 @@ def ask_for(between: pd.Series, of: Property) -> str:
     if low < 0 < high:
         ends = f"{-low:.0f} fewer to {high:.0f} more"
     return (
-        f"Ask for {which} cane ({grade.value}): of lots with {of.more} about {abs(points):.0f} {way} in "
-        f"100 turn out good ({ends})."
+        f"Ask for {which} cane ({grade.value}): of lots with {of.more} about {abs(points):.0f} "
+        f"{way} in 100 turn out good ({ends})."
     )
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from reedlab.decide.answer import Verdict
 from reedlab.decide.losses_by_stage import NOT_NOTED, losses
-from reedlab.records import Bench
+from reedlab.records import Bench, Settings
 
 REEDS = pd.DataFrame(
     {
@@ -28,10 +28,13 @@ LOTS = pd.DataFrame(
 
 def bench_of(reeds):
     """A bench of these reeds, all of one supplier."""
-    known = {"supplier": "teal", "outcome": None, "sold_for": None, "returned_on": None}
+    known = {"supplier": "teal", "outcome": None, "success": None, "sold_for": None}
+    known |= {"return_result": None, "returned_on": pd.NaT, "sold_on": pd.NaT}
+    known |= {"judged_on": pd.NaT, "finished_on": pd.NaT}
     more = {"reed": [str(i) for i in range(len(reeds))], "retie_of": None}
     lots = LOTS.assign(pieces_lost=None, pieces_tied=1)
-    return SimpleNamespace(reeds=reeds.assign(**known, **more), losses=lots)
+    reeds = reeds.assign(**known, **more)
+    return SimpleNamespace(reeds=reeds, losses=lots, settings=Settings())
 
 
 def test_a_loss_is_counted_once_and_only_among_the_settled():

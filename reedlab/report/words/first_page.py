@@ -16,7 +16,7 @@ from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES, ask_for
 from reedlab.decide.costs import cost_per_saleable
 from reedlab.decide.draws import amount
 from reedlab.decide.evidence import count, listed
-from reedlab.decide.returns import KEPT
+from reedlab.decide.returns import sent_back
 from reedlab.records import flow
 
 if TYPE_CHECKING:
@@ -228,7 +228,7 @@ def _gone(bench: Bench, lost: Losses) -> tuple[str, ...]:
     """Say how many of the tied were judged, good and stayed good, and where most are lost."""
     reeds = bench.reeds
     judged, good = reeds["success"].notna(), reeds["success"] == 1
-    back = good & reeds["returned_on"].notna() & ~reeds["return_result"].isin(KEPT)
+    back = sent_back(bench)
     steps = [f"{len(reeds):,} tied", f"{int(judged.sum()):,} judged", f"{int(good.sum()):,} good"]
     if back.any():
         steps.append(f"{int((good & ~back).sum()):,} stayed good")
