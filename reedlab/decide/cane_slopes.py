@@ -22,6 +22,7 @@ FEWEST_LOTS = 4
 FEWEST_REEDS = 20
 _DRAWS = 4000
 BETWEEN, WITHIN = "between", "within"
+_WHO = {BETWEEN: "lots", WITHIN: "pieces of one lot"}
 SLOPES = ("odds_ratio", "low", "high", "points", "points_low", "points_high", "prob_matters")
 """Columns of a frame of slopes; its index is `BETWEEN` and `WITHIN`."""
 
@@ -64,6 +65,23 @@ def property_of(column: str, readings: pd.Series) -> Property:
 def terms(column: str) -> tuple[str, str]:
     """Return the terms of the formula, between lots and within them."""
     return f"between({column}, lot)", f"within({column}, lot)"
+
+
+def step_of(term: str) -> tuple[float, str]:
+    """Return what one of the `terms` is said for: the step of its property, and in words.
+
+    Of any other term, 1 and no words.
+
+    Examples
+    --------
+    >>> step_of("within(hardness, lot)")
+    (1.0, 'pieces of one lot with 1 more hardness')
+    """
+    for column, of in PROPERTIES.items():
+        both = dict(zip(terms(column), (f"{who} with {of.more}" for who in _WHO.values())))
+        if term in both:
+            return of.step, both[term]
+    return 1.0, ""
 
 
 def slopes(
@@ -193,7 +211,7 @@ def claim(
     known : bool
         Whether enough is known to grade it at all.
     """
-    who = f"lots with {of.more}" if which == BETWEEN else f"of one lot, pieces with {of.more}"
+    who = f"{_WHO[which]} with {of.more}"
     way = "more" if slope["points"] > 0 else "fewer"
     grade = graded(slope["prob_matters"]) if known else Verdict.CANNOT_SAY
     matter = bool(abs(slope["points"]) >= matters.SUCCESS)

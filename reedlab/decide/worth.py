@@ -52,8 +52,10 @@ def worth(price: float, cost: float, unit: str, at_the_wage: str = "") -> Worth:
     'No selling price is kept: a saleable reed is counted at what another costs, about 24 EUR.'
     """
     if price > 0:  # it keeps what a price needs; a cost is an estimate
-        amount = f"{price:.{0 if unit == 'minutes' else 2}f} {unit}"
-        return Worth(price, f"A saleable reed is counted at its mean price, {amount}{at_the_wage}.")
+        counts = f"{price:.2f} {unit}"
+        if unit == "minutes":
+            counts = f"which pays for {price:.0f} minutes of work{at_the_wage}"
+        return Worth(price, f"A saleable reed is counted at its mean price, {counts}.")
     why = "No selling price is kept: a saleable reed is counted at what another costs"
     return Worth(cost, f"{why}, about {cost:.0f} {unit}.")
 

@@ -32,7 +32,8 @@ def minutes(reeds):
 @pytest.fixture(scope="module")
 def success(reeds):
     measured = reeds.dropna(subset=[*CANE])
-    return rl.fit_reeds("success", measured, *(f"scale({column})" for column in CANE))
+    terms = [f"{part}({column}, lot)" for column in CANE for part in ("between", "within")]
+    return rl.fit_reeds("success", measured, *terms)
 
 
 def test_scrape_time_agrees_with_statsmodels_mixedlm(minutes):

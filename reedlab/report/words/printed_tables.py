@@ -96,7 +96,10 @@ def plain(answer: Suppliers) -> str:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip()
         for row in zip(*columns)
     ]
-    note = "In brackets: 90% intervals. Cheapest: the chance of the lowest expected cost."
+    note = (
+        "In brackets: 90% intervals. Bench minutes: all work for one reed that stays good, failures "
+        "included.\nCheapest: the chance of the lowest expected cost."
+    )
     return "\n".join([rows[0], "-" * len(rows[0]), *rows[1:], note])
 
 

@@ -76,5 +76,5 @@ def test_the_supplier_table_in_words():
     assert "30 (20 to 60)" in printed_tables.plain(compared(-1))
     lines = printed_tables.plain(compared(0)).splitlines()
     assert lines[0].split()[:3] == ["supplier", "lots", "reeds"]
-    assert len(lines) == 5
+    assert len(lines) == 6
     assert lines[2].index("62%") == lines[3].index("48%")
