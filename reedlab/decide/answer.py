@@ -145,6 +145,8 @@ class RecordNext:
         What it is about.
     more : bool
         Whether it asks for more than is done now; if not, it settles what it is about.
+    how : str
+        How its worth was found, as a sentence.
     """
 
     what: str
@@ -152,6 +154,7 @@ class RecordNext:
     unit: str = ""
     about: About | None = None
     more: bool = True
+    how: str = ""
 
     def __str__(self) -> str:
         if self.worth is None or self.worth < 0.5:

@@ -163,7 +163,12 @@ def test_a_report_in_a_planted_bench_runs_nothing_of_it(planted, probe, clean, t
     names = {
         f"{name}{ending}" for name in ("00-probe", "01-records") for ending in (".html", ".ipynb")
     }
-    assert {page.name for page in written} == {"index.html", "today.html", "answers.html"} | names
+    assert {page.name for page in written} == {
+        "index.html",
+        "today.html",
+        "answers.html",
+        "why.html",
+    } | names
     for page in written:
         assert "PLANTED" not in page.read_text(encoding="utf-8")
         assert str(bench) not in page.read_text(encoding="utf-8")
