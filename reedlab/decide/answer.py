@@ -13,12 +13,13 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, fields
 from enum import Enum
-from functools import wraps
+from functools import partial, wraps
 from html import escape
 from typing import Any, ParamSpec, TypeVar
 
 import pandas as pd
 
+from reedlab.decide.draws import amount
 from reedlab.errors import ConvergenceWarning, DecisionError, SeparationWarning
 from reedlab.records.bench import Bench
 
@@ -145,6 +146,8 @@ class RecordNext:
         What it is about.
     more : bool
         Whether it asks for more than is done now; if not, it settles what it is about.
+    how : str
+        How its worth was found, as a sentence.
     """
 
     what: str
@@ -152,6 +155,7 @@ class RecordNext:
     unit: str = ""
     about: About | None = None
     more: bool = True
+    how: str = ""
 
     def __str__(self) -> str:
         if self.worth is None or self.worth < 0.5:
@@ -197,6 +201,8 @@ class Answer(ABC):
         What to record or do next.
     unanswered : str
         Why the records cannot answer, in a sentence; ``""`` where they do.
+    digits : dict of str to int
+        Decimals of the columns whose Monte Carlo error decides them, see `draws.places`.
     """
 
     table: pd.DataFrame = empty()
@@ -205,6 +211,7 @@ class Answer(ABC):
     notes: tuple[str, ...] = ()
     record_next: RecordNext | None = None
     unanswered: str = ""
+    digits: dict[str, int] = field(default_factory=dict)
 
     @property
     def verdict(self) -> Verdict:
@@ -242,6 +249,11 @@ class Answer(ABC):
 
     def _repr_html_(self) -> str:
         looks: dict[str, Any] = {"border": 0, "na_rep": "–", "float_format": "{:,.2f}".format}
+        looks["formatters"] = {
+            column: partial(amount, decimals=places)
+            for column, places in self.digits.items()
+            if column in self.table
+        }
         named = self.table.index.name is not None
         table = "" if self.table.empty else self.table.to_html(index=named, **looks)
         return f"<p>{escape(self._with_advice())}</p>{table}"

@@ -22,17 +22,24 @@ FEWEST_LOTS = 4
 FEWEST_REEDS = 20
 _DRAWS = 4000
 BETWEEN, WITHIN = "between", "within"
+_WHO = {BETWEEN: "lots", WITHIN: "pieces of one lot"}
 SLOPES = ("odds_ratio", "low", "high", "points", "points_low", "points_high", "prob_matters")
 """Columns of a frame of slopes; its index is `BETWEEN` and `WITHIN`."""
 
 
 @dataclass(frozen=True)
 class Property:
-    """A property of the cane: in words, its unit, and the step that its slopes are for."""
+    """A property of the cane: in words, its unit, and the step that its slopes are for.
+
+    `much` and `little` are what cane is called that has more or less of it; empty where no seller
+    can be asked for it.
+    """
 
     says: str
     unit: str
     step: float
+    much: str = ""
+    little: str = ""
 
     @property
     def more(self) -> str:
@@ -41,8 +48,8 @@ class Property:
 
 
 PROPERTIES = {  # what is asked about, in this order
-    "density_g_cm3": Property("density", "g/cm³", 0.05),
-    "hardness": Property("hardness", "", 1.0),
+    "density_g_cm3": Property("density", "g/cm³", 0.05, "dense", "light"),
+    "hardness": Property("hardness", "", 1.0, "hard", "soft"),
     "gouge_centre_mm": Property("thickness at the centre", "mm", 0.01),
 }
 
@@ -58,6 +65,23 @@ def property_of(column: str, readings: pd.Series) -> Property:
 def terms(column: str) -> tuple[str, str]:
     """Return the terms of the formula, between lots and within them."""
     return f"between({column}, lot)", f"within({column}, lot)"
+
+
+def step_of(term: str) -> tuple[float, str]:
+    """Return what one of the `terms` is said for: the step of its property, and in words.
+
+    Of any other term, 1 and no words.
+
+    Examples
+    --------
+    >>> step_of("within(hardness, lot)")
+    (1.0, 'pieces of one lot with 1 more hardness')
+    """
+    for column, of in PROPERTIES.items():
+        both = dict(zip(terms(column), (f"{who} with {of.more}" for who in _WHO.values())))
+        if term in both:
+            return of.step, both[term]
+    return 1.0, ""
 
 
 def slopes(
@@ -138,6 +162,38 @@ def enough(known: pd.DataFrame, column: str) -> bool:
     )
 
 
+def ask_for(between: pd.Series, of: Property) -> str:
+    """Say which cane to ask a seller for, if any.
+
+    Only the slope between lots, supplier in the model, can say so, and only where it is at least
+    likely; what pieces of one lot show is no reason to buy another.
+
+    Parameters
+    ----------
+    between : pandas.Series
+        The row `BETWEEN` of `slopes`.
+    of : Property
+
+    Returns
+    -------
+    str
+        One sentence; ``""`` where nothing is to be asked for.
+    """
+    grade = graded(between["prob_matters"])
+    if grade is Verdict.CANNOT_SAY or not of.much:
+        return ""
+    points, low, high = (100 * between[n] for n in ("points", "points_low", "points_high"))
+    which, way = (of.much, "more") if points > 0 else (of.little, "fewer")
+    least, most = sorted((abs(low), abs(high)))
+    ends = f"{least:.0f} to {most:.0f}"
+    if low < 0 < high:
+        ends = f"{-low:.0f} fewer to {high:.0f} more"
+    return (
+        f"Ask for {which} cane ({grade.value}): of lots with {of.more} about {abs(points):.0f} "
+        f"{way} in 100 turn out good ({ends})."
+    )
+
+
 def claim(
     slope: pd.Series, which: str, of: Property, more: str = "", known: bool = True
 ) -> tuple[str, float, Verdict, float, bool]:
@@ -155,7 +211,7 @@ def claim(
     known : bool
         Whether enough is known to grade it at all.
     """
-    who = f"lots with {of.more}" if which == BETWEEN else f"of one lot, pieces with {of.more}"
+    who = f"{_WHO[which]} with {of.more}"
     way = "more" if slope["points"] > 0 else "fewer"
     grade = graded(slope["prob_matters"]) if known else Verdict.CANNOT_SAY
     matter = bool(abs(slope["points"]) >= matters.SUCCESS)

@@ -1,7 +1,7 @@
 """Pieces from purchase to the customer, and what answers from judged reeds leave out.
 
-Pieces lost before tying, reeds still pending, blanks given up early and reeds brought back are
-counted by supplier, each piece once.
+Pieces lost before tying, reeds still pending, blanks given up early and reeds that came back as
+failures (see `returns.returns`) are counted by supplier, each piece once.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from reedlab.decide.returns import sent_back, sold
 from reedlab.elementary import with_wilson
 
 BEFORE_TYING = ("came in", "lost before tying", "not tied yet")
@@ -85,14 +86,14 @@ def by_supplier(bench: Any) -> pd.DataFrame:
     )
     ends = reeds["outcome"].astype(object).fillna("pending").str.replace("_", " ")
     made = pd.get_dummies(ends, dtype=int).assign(
-        tied=1, sold=reeds["sold_for"].notna(), returned=reeds["returned_on"].notna()
+        tied=1, sold=sold(reeds), returned=sent_back(bench)[reeds.index]
     )
     counts = cane.groupby(losses["supplier"]).sum().join(made.groupby(reeds["supplier"]).sum())
     return counts.reindex(columns=[*STAGES, "lots_unknown"]).fillna(0).astype(int)
 
 
 def returns(bench: Any, level: float = 0.9) -> pd.DataFrame:
-    """Count the reeds brought back, by lot and by supplier.
+    """Count the reeds that came back and count as failures, by lot and by supplier.
 
     Parameters
     ----------
@@ -108,10 +109,11 @@ def returns(bench: Any, level: float = 0.9) -> pd.DataFrame:
         (Wilson's interval), and the reasons given.
     """
     reeds = bench.reeds.dropna(subset="supplier").astype({"supplier": str, "lot": str})
-    sold = reeds[reeds["sold_for"].notna() | reeds["returned_on"].notna()]
-    both = pd.concat([sold, sold.assign(lot="all")])
+    reeds = reeds.assign(back=sent_back(bench)[reeds.index])[sold(reeds)]
+    reeds["return_reason"] = reeds["return_reason"].where(reeds["back"])
+    both = pd.concat([reeds, reeds.assign(lot="all")])
     grouped = both.groupby(["supplier", "lot"])
-    table = grouped.agg(sold=("reed", "size"), returned=("returned_on", "count")).reset_index()
+    table = grouped.agg(sold=("reed", "size"), returned=("back", "sum")).reset_index()
     reasons = grouped["return_reason"].agg(lambda r: ", ".join(sorted(set(r.dropna()))))
     return with_wilson(table, "returned", "sold", level).assign(reasons=reasons.to_numpy())
 

@@ -21,7 +21,7 @@ from reedlab.decide.answer import (
     question,
 )
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable, materials
-from reedlab.decide.draws import interval
+from reedlab.decide.draws import amount, interval, places
 from reedlab.decide.evidence import Evidence, count, gather, listed, successes
 from reedlab.decide.models import Models, fit_models
 from reedlab.decide.returns import BACK, stayed_good
@@ -68,14 +68,15 @@ class Price(Answer):
 
     def _sentence(self) -> str:
         first, money = self.table.iloc[0], self.currency
+        written = {name: amount(first[name], places) for name, places in self.digits.items()}
         said = [
-            f"To earn {self.wage:.0f} {money} an hour, ask {first.ask:.0f} {money} for a reed of "
-            f"{first.supplier} ({first.ask_low:.0f} to {first.ask_high:.0f})."
+            f"To earn {self.wage:g} {money} an hour, ask {written['ask']} {money} for a reed of "
+            f"{first.supplier} ({written['ask_low']} to {written['ask_high']})."
         ]
         if pd.notna(first.fetched):
             said.append(
-                f"They fetch {first.fetched:.0f} now, so an hour earns about {first.hour:.0f} "
-                f"({first.hour_low:.0f} to {first.hour_high:.0f})."
+                f"They fetch {written['fetched']} now, so an hour earns about {written['hour']} "
+                f"({written['hour_low']} to {written['hour_high']})."
             )
         losing = self.table[self.table["loses"] >= SURE_FROM]["supplier"]
         if len(losing):
@@ -169,6 +170,12 @@ def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9
         }
     ).sort_values("cost", ignore_index=True)
     currency = bench.settings.currency
+    first = [names.index(name) for name in table["supplier"].head(2)]
+    digits = {
+        f"{name}{end}": places(draws[:, first], level)
+        for name, draws in (("cost", cost), ("ask", ask), ("hour", hour))
+        for end in ("", "_low", "_high")
+    }
     expected = cost_per_saleable(kept.expected, rates)
     return Price(
         table=table,
@@ -178,6 +185,7 @@ def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9
         record_next=_to_record(evidence),
         grades=_grades(evidence.reeds, float(table["ask"].iloc[0])),
         pieces=_pieces(bench, evidence, kept.expected, expected),
+        digits={**digits, "fetched": digits["ask"]},
         back=counted if len(counted) else pd.DataFrame(columns=list(BACK)),
         currency=currency,
         wage=rates.wage_per_hour,

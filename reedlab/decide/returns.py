@@ -24,6 +24,24 @@ _POOLED_REEDS = 20.0
 """Weight, in reeds, of all suppliers' share of returns in the share of one."""
 
 
+def sold(reeds: pd.DataFrame) -> pd.Series:
+    """Whether each reed was good and sold, whichever of its sale is noted."""
+    noted = reeds[["sold_for", "sold_on", "returned_on"]].notna().any(axis=1)
+    return (reeds["success"] == 1) & noted
+
+
+def sent_back(bench: Any) -> pd.Series:
+    """Whether each reed of a bench came back and counts as a failure, see `returns`."""
+    reeds = bench.reeds
+    late = (reeds["returned_on"] - _sold_on(reeds)).dt.days > bench.settings.return_days
+    failed = reeds["returned_on"].notna() & ~late & ~reeds["return_result"].isin(KEPT)
+    return sold(reeds) & failed
+
+
+def _sold_on(reeds: pd.DataFrame) -> pd.Series:
+    return reeds["sold_on"].fillna(reeds["judged_on"]).fillna(reeds["finished_on"])
+
+
 def returns(bench: Any, arm: str = "supplier") -> pd.DataFrame:
     """Count each supplier's returns among the reeds it sold, by how long they were out.
 
@@ -35,7 +53,8 @@ def returns(bench: Any, arm: str = "supplier") -> pd.DataFrame:
     Parameters
     ----------
     bench : Bench
-        The records. A reed without a day of sale was sold on the day of its verdict.
+        The records. A reed without a day of sale was sold on the day of its verdict, and where that
+        is not noted either, long ago.
     arm : str
         What is counted by: ``supplier`` or ``form``.
 
@@ -47,17 +66,14 @@ def returns(bench: Any, arm: str = "supplier") -> pd.DataFrame:
         (minutes that an adjusted reed counts: those that finishing one takes, in the middle).
     """
     reeds = bench.reeds
-    good = reeds["success"] == 1
-    sold_on = reeds["sold_on"].fillna(reeds["judged_on"]).fillna(reeds["finished_on"])
-    sold = good & reeds[["sold_for", "sold_on", "returned_on"]].notna().any(axis=1)
-    frame = reeds.loc[sold & sold_on.notna() & reeds[arm].notna(), [arm]].copy()
-    limit = float(bench.settings.return_days)
-    out = (pd.Timestamp(bench.today) - sold_on[frame.index]).dt.days.clip(lower=0).astype(float)
-    back = (reeds.loc[frame.index, "returned_on"] - sold_on[frame.index]).dt.days
-    kept = reeds.loc[frame.index, "return_result"].isin(KEPT)
-    failed = back.notna() & (back <= limit) & ~kept
+    frame = reeds.loc[sold(reeds) & reeds[arm].notna(), [arm]].copy()
+    limit, sold_on = float(bench.settings.return_days), _sold_on(reeds)[frame.index]
+    out = (pd.Timestamp(bench.today) - sold_on).dt.days
+    back = (reeds.loc[frame.index, "returned_on"] - sold_on).dt.days
+    failed = sent_back(bench)[frame.index]
     # Time to a failure: the day it came back, or how long it has been out, up to the limit.
-    waited = back.where(failed, out).clip(lower=0, upper=limit).to_numpy(float)
+    days = back.where(failed, out).astype(float).fillna(limit)
+    waited = days.clip(lower=0, upper=limit).to_numpy()
     frame["failed"] = failed.to_numpy()
     frame["adjusted"] = reeds.loc[frame.index, "return_result"].eq("adjusted").fillna(False)
     frame["exposed"] = _share_by(waited, frame["failed"].to_numpy(), limit)

@@ -49,15 +49,15 @@ def worth(price: float, cost: float, unit: str, at_the_wage: str = "") -> Worth:
     >>> worth(27.3, 24.0, "EUR").says
     'A saleable reed is counted at its mean price, 27.30 EUR.'
     >>> worth(float("nan"), 24.0, "EUR").says
-    'No selling price is kept: a saleable reed is counted at what another costs, 24.00 EUR.'
+    'No selling price is kept: a saleable reed is counted at what another costs, about 24 EUR.'
     """
-    kept = price > 0
-    value = price if kept else cost
-    amount = f"{value:.{0 if unit == 'minutes' else 2}f} {unit}"
-    if kept:
-        return Worth(value, f"A saleable reed is counted at its mean price, {amount}{at_the_wage}.")
+    if price > 0:  # it keeps what a price needs; a cost is an estimate
+        counts = f"{price:.2f} {unit}"
+        if unit == "minutes":
+            counts = f"which pays for {price:.0f} minutes of work{at_the_wage}"
+        return Worth(price, f"A saleable reed is counted at its mean price, {counts}.")
     why = "No selling price is kept: a saleable reed is counted at what another costs"
-    return Worth(value, f"{why}, {amount}.")
+    return Worth(cost, f"{why}, about {cost:.0f} {unit}.")
 
 
 def mean_price(reeds: pd.DataFrame) -> float:

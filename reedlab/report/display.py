@@ -174,12 +174,12 @@ def _axes(what: Axes, *, digits: Any = 2, alt: str = "") -> None:
 
 
 @show.register
-def _answer(what: Answer, *, digits: int | Mapping[str, int] = 2, alt: str = "") -> None:
+def _answer(what: Answer, *, digits: int | Mapping[str, int] | None = None, alt: str = "") -> None:
     show(what.sentence())
     with suppress(DecisionError):  # a kind of answer without pictures
         show(figure(what), alt=alt)
     if not what.unanswered or len(what.table):
-        show(in_words(what), digits=digits)
+        show(in_words(what), digits=what.digits if digits is None else digits)
     show(what.notes)
 
 

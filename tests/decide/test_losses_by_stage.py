@@ -26,7 +26,9 @@ LOTS = pd.DataFrame(
 
 def bench_of(reeds):
     """A bench of these reeds, all of one supplier."""
-    known = {"supplier": "teal", "outcome": None, "sold_for": None, "returned_on": None}
+    known = {"supplier": "teal", "outcome": None, "success": None, "sold_for": None}
+    known |= {"return_result": None, "returned_on": pd.NaT, "sold_on": pd.NaT}
+    known |= {"judged_on": pd.NaT, "finished_on": pd.NaT}
     more = {"reed": [str(i) for i in range(len(reeds))], "retie_of": None}
     lots = LOTS.assign(pieces_lost=None, pieces_tied=1)
     bench = Bench.from_tables({}, check=False)

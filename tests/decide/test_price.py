@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
+from reedlab.decide import piece_flow
 from reedlab.decide.costs import Rates, Tied
 from reedlab.decide.next_lot import NextLot
 from reedlab.decide.price import _Income
@@ -88,9 +89,12 @@ def came_back(day, result, count):
     ],
 )
 def test_a_return_counts_by_its_result_and_its_time(day, result, failures):
-    counted = returns(bench(**came_back(day, result, 3))).set_index("supplier")
-    assert counted["returned"].to_dict() == {"ochre": failures, "slate": 0}
-    assert counted["sold"].to_dict() == {"ochre": 20, "slate": 20}
+    made = bench(**came_back(day, result, 3))
+    by_lot = piece_flow.returns(made).query("lot == 'all'")
+    for counted in (returns(made), piece_flow.by_supplier(made).reset_index(), by_lot):
+        counted = counted.set_index("supplier")  # every page has the same numbers
+        assert counted["returned"].to_dict() == {"ochre": failures, "slate": 0}
+        assert counted["sold"].to_dict() == {"ochre": 20, "slate": 20}
 
 
 def test_reeds_sold_lately_count_by_the_returns_that_come_so_soon():

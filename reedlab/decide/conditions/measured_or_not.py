@@ -135,15 +135,6 @@ class Unmeasured(Answer):
         before, after = self.left_out.loc[rows], self.filled_in.loc[rows]
         return bool(((after["mean"] - before["mean"]).abs() >= _MOVED * before["sd"]).any())
 
-    @property
-    def steps(self) -> dict[str, str]:
-        """The measurement's two slopes, by parameter, in words."""
-        if self.unanswered:
-            return {}
-        between, within = cane_slopes.terms(self.column)
-        more = PROPERTIES[self.column].more
-        return {between: f"lots with {more}", within: f"of one lot, {more}"}
-
     def _sentence(self) -> str:
         of = PROPERTIES[self.column]
         does = "changes the answer" if self.changed else "leaves the answer where it is"

@@ -282,6 +282,8 @@ def _record(
             float(most["expected"]) * hundreds_a_year,
             unit,
             stage.about,
+            how=f"What {stage.stopping} those with that sign would save on the {stage.blanks} of a "
+            "year, if it were known to pay.",
         )
     if tried.verdict is not Verdict.CANNOT_SAY:
         return None if tried.follow else stage.settled
@@ -293,7 +295,8 @@ def _record(
             f"{stage.notes}, in case a great saving shows."
         )
     worth = tried.best.regret * hundreds_a_year
-    return RecordNext(what, worth, unit, stage.about, more=more <= MANY_LOTS)
+    how = f"What it would bring on a year's {stage.blanks} to know whether {stage.stopping} pays."
+    return RecordNext(what, worth, unit, stage.about, more=more <= MANY_LOTS, how=how)
 
 
 def _what_to_record(stage: Stage, lacks: Lack, lots: int) -> RecordNext:

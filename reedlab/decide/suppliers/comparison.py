@@ -123,8 +123,6 @@ class Suppliers(Answer):
         What a saleable reed is counted as being worth.
     currency
         Of cost, benefit, regret and value.
-    places
-        Decimals that costs carry, given the Monte Carlo error; see `draws.places`.
     untimed
         Whether bench time would cost something and is not known.
     basis
@@ -157,7 +155,6 @@ class Suppliers(Answer):
     turned: str = ""
     value: float = math.nan
     currency: str = ""
-    places: int = 2
     untimed: bool = False
     basis: Basis | None = None
 
@@ -248,11 +245,11 @@ class Suppliers(Answer):
                 f"say yet which supplier is the cheapest: {why}."
             )
         cost, low, high = (
-            amount(first[name], self.places) for name in ("cost", "cost_low", "cost_high")
+            amount(first[name], self.digits[name]) for name in ("cost", "cost_low", "cost_high")
         )
         spelt = f"{cost} {self.currency} ({self.level:.0%} interval {low} to {high})"
         second = self.table.iloc[1]
-        then = amount(second.cost, self.places)
+        then = amount(second.cost, self.digits["cost"])
         if self.verdict is Verdict.SURE:
             return (
                 f"Buy {first.supplier} next. A saleable reed of its next lot should cost {spelt}; "
@@ -429,7 +426,11 @@ def compared(
         turned=turned.said(evidence, table),
         value=counted.value,
         currency=currency,
-        places=decimals,
+        digits={
+            **dict.fromkeys(("cost", "cost_low", "cost_high", "per_good"), decimals),
+            **dict.fromkeys(("benefit", "regret"), places(benefit, level)),
+            **dict.fromkeys(("minutes", "per_year", "trial_cost", "net"), 0),
+        },
         untimed=untimed,
         basis=Basis(evidence, models, lot, bench),
     )
@@ -610,13 +611,15 @@ def _record_next(said: Suppliers) -> RecordNext:
         float(most.net),
         said.currency,
         About.CANE,
+        how=f"How often {TRIAL_REEDS} more reeds would change which cane you buy, and what that "
+        "would bring on the pieces that you tie in a year; less what the trial costs.",
     )
 
 
 def value_of(evidence: Evidence, lot: NextLot, currency: str) -> Worth:
     """Value a saleable reed, another one costing what it does of the cheapest arm."""
-    cost = float(np.median(cost_per_saleable(lot.expected, evidence.rates), axis=0).min())
-    return worth(evidence.price, cost, currency)
+    cost = np.median(cost_per_saleable(lot.expected, evidence.rates), axis=0)
+    return worth(evidence.price, float(cost.min()), currency)
 
 
 def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:

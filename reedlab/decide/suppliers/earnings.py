@@ -23,7 +23,7 @@ from reedlab.decide.answer import (
     question,
 )
 from reedlab.decide.costs import cost_per_saleable, profit_per_hour
-from reedlab.decide.draws import interval, share_lowest
+from reedlab.decide.draws import amount, interval, places, share_lowest
 from reedlab.decide.evidence import gather, listed
 from reedlab.decide.models import Models, Spec, fit_models
 from reedlab.decide.suppliers.comparison import Suppliers, value_of
@@ -58,10 +58,7 @@ class Earnings(Answer):
 
     def _sentence(self) -> str:
         first = self.table.iloc[0]
-        earned = (
-            f"{first.profit_per_hour:.2f} {self.currency} ({self.level:.0%} interval "
-            f"{first.low:.2f} to {first.high:.2f}), wage not yet paid"
-        )
+        earned = f"{_profit(self, first)}, wage not yet paid"
         if len(self.table) == 1:
             text = f"An hour at the bench earns {earned}, on cane of {first.supplier}."
         elif self.verdict is not Verdict.CANNOT_SAY:
@@ -78,7 +75,8 @@ class Earnings(Answer):
         if len(own) < 2:
             return text
         ends = [
-            f"{g.profit_per_hour:.2f} at grade {g.grade}" for g in own.iloc[[0, -1]].itertuples()
+            f"{amount(g.profit_per_hour, self.digits['profit_per_hour'])} at grade {g.grade}"
+            for g in own.iloc[[0, -1]].itertuples()
         ]
         return f"{text} Were all its reeds of one grade, it would be {listed(ends)}."
 
@@ -149,6 +147,7 @@ def by_grade(said: Suppliers) -> Earnings:
             ["supplier", "grade"], ascending=[True, False], ignore_index=True
         ),
         currency=said.currency,
+        digits=_digits(profit, said.level),
     )
 
 
@@ -161,6 +160,17 @@ def _claims(table: pd.DataFrame, statement: str, arm: str, known: bool = True) -
         name = getattr(row, arm)
         rows.append((statement.format(name), row.prob_best, grade, more, bool(more > 0)))
     return claims_frame(rows)
+
+
+def _digits(profit: np.ndarray, level: float) -> dict[str, int]:
+    return dict.fromkeys(("profit_per_hour", "low", "high"), places(profit, level))
+
+
+def _profit(said: Earnings | Forms, row: pd.Series) -> str:
+    """Write the profit of an hour and its range."""
+    ends = ("profit_per_hour", "low", "high")
+    profit, low, high = (amount(row[name], said.digits[name]) for name in ends)
+    return f"{profit} {said.currency} ({said.level:.0%} interval {low} to {high})"
 
 
 def _refuse_untimed(models: Models) -> None:
@@ -230,8 +240,7 @@ class Forms(Answer):
             before = f"{first.minutes_before:.0f}" if known else "no"
             return (
                 f"Cane bought {first.form} {_LIKELY[self.verdict]}pays the hour best: "
-                f"{first.profit_per_hour:.2f} {self.currency} ({self.level:.0%} interval "
-                f"{first.low:.2f} to {first.high:.2f}), with {before} minutes of work before tying "
+                f"{_profit(self, first)}, with {before} minutes of work before tying "
                 f"counted for each tied piece. The chance is {100 * first.prob_best:.0f} in 100."
             )
         why = (
@@ -291,4 +300,5 @@ def by_form(said: Suppliers) -> Forms:
         record_next=RecordNext(advice, about=About.CANE),
         separable=separable,
         currency=said.currency,
+        digits={"cost": said.digits["cost"], "minutes": 0, **_digits(profit, said.level)},
     )

@@ -26,7 +26,7 @@ from reedlab.decide.answer import (
     graded,
     question,
 )
-from reedlab.decide.cane_slopes import BETWEEN, SLOPES, WITHIN, Property, property_of
+from reedlab.decide.cane_slopes import BETWEEN, SLOPES, WITHIN, Property, ask_for, property_of
 from reedlab.decide.draws import interval, share_lowest
 from reedlab.decide.evidence import count
 from reedlab.decide.models import Spec, ability, success_posterior
@@ -96,15 +96,14 @@ class EqualCane(Answer):
             return f"Cannot say yet whether {words} is behind it. {text}"
         goes = f"{share['low']:.0%} to {share['high']:.0%}"
         likely = "Likely: " if self.verdict is Verdict.LIKELY else ""
-        if share["low"] < 0:
-            return (
-                f"{likely}{text} Cannot say yet how much of the lead of {best} over {worst} that "
-                f"explains ({self.level:.0%} interval {goes})."
-            )
-        return (
-            f"{likely}{text} With {words} held equal, {share['median']:.0%} of the lead of {best} "
-            f"over {worst} goes ({self.level:.0%} interval {goes})."
+        explains = (
+            f"Cannot say yet how much of the lead of {best} over {worst} that explains"
+            if share["low"] < 0
+            else f"With {words} held equal, {share['median']:.0%} of the lead of {best} over "
+            f"{worst} goes"
         )
+        asks = ask_for(slope, property_of(self.name, self.table["mean"]))
+        return f"{likely}{text} {explains} ({self.level:.0%} interval {goes}). {asks}".strip()
 
 
 @question(EqualCane)

@@ -26,6 +26,7 @@ from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import as_factors, listed, with_years
 from reedlab.decide.models import Spec, ability, success_posterior
 from reedlab.decide.piece_flow import BEFORE_TYING, COUNTS, by_supplier, flow, left_out, returns
+from reedlab.decide.returns import sent_back
 from reedlab.decide.suppliers.comparison import Suppliers, compared
 
 EDGE = 0.05
@@ -119,7 +120,8 @@ def examine(said: Suppliers) -> Selection:
     bench, arms = basis.bench, basis.evidence.arms["supplier"]
     wide = by_supplier(bench)
     counts, _ = left_out(bench)
-    every = as_factors(with_years(bench).dropna(subset="supplier"), "supplier", "lot", "maker")
+    every = with_years(bench).assign(sent_back=sent_back(bench)).dropna(subset="supplier")
+    every = as_factors(every, "supplier", "lot", "maker")
     every = every[every["supplier"].isin(arms)].reset_index(drop=True)
     least, most = _bounded(every)
     own = (every["supplier"] == said.best).to_numpy()
@@ -149,6 +151,7 @@ def examine(said: Suppliers) -> Selection:
         claims=_claims(answers, best, said),
         notes=said.notes,
         record_next=_record_next(counts, best),
+        digits={"cost": said.digits["cost"]},
         flow=flow(bench),
         returns=returns(bench, said.level),
         counts=counts,
@@ -222,7 +225,7 @@ def _stays(other: Suppliers, first: str) -> str:
 def _bounded(reeds: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Success of every reed under the least and the most favourable assumption."""
     known = reeds["success"].to_numpy(float)
-    back = reeds["returned_on"].notna().to_numpy()
+    back = reeds["sent_back"].to_numpy()
     gave_up = reeds["outcome"].eq("given_up").to_numpy()
     least = np.where(np.isnan(known) | back, 0.0, known)
     most = np.where(np.isnan(known) | gave_up, 1.0, known)

@@ -35,11 +35,12 @@ from reedlab.records.write.sending import copy_to_send
 from reedlab.report.pages import publishing, running
 from reedlab.report.pages.named_tables import named_tables
 from reedlab.report.pages.running import Run
-from reedlab.report.words import first_page, printed_tables, sentences, short_lines
+from reedlab.report.words import advice, first_page, printed_tables, sentences, short_lines
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from reedlab.decide.answer import Answer
     from reedlab.decide.conditions.season_effects import Seasons
     from reedlab.decide.losses_by_stage import Losses
     from reedlab.decide.makers import Makers
@@ -51,7 +52,7 @@ if TYPE_CHECKING:
     from reedlab.records import Bench
 
 SHELL = Path(__file__).resolve().parent / "shell"
-ANSWERS, TODAY = "answers.html", "today.html"
+ANSWERS, TODAY, WHY = "answers.html", "today.html", "why.html"
 KERNEL_MB, KERNEL_KB_A_REED = 450, 45
 """Memory that a kernel may need, of itself and for each reed; see DEVELOPERS.md."""
 PARTS = ("answer", "picture", "statistics")  # cell tags the index takes something from
@@ -169,6 +170,7 @@ def write_report(
                 step(f"Notebook {job.result().name}{why}", done, total)
             runs = [job.result() for job in jobs]
         pages = pages_of(runs, bench, to_send) | {ANSWERS: answers_of(runs, bench, to_send)}
+        pages |= {WHY: why_of(runs, bench, asked, to_send)}
         if not to_send:
             pages |= {f"{run.name}.ipynb": run.as_file() for run in runs}
             pages |= {TODAY: today_of(runs, bench, asked.day)}
@@ -196,7 +198,7 @@ def _at_once(reeds: int) -> tuple[int, str]:
 
 
 def _in_lines(said: Suppliers) -> list[str]:
-    return [printed_tables.plain(said.table, said.currency), sentences.CAUTIONS[0], "",
+    return [printed_tables.plain(said), sentences.CAUTIONS[0], "",
             said.sentence(), ""]  # fmt: skip
 
 
@@ -253,6 +255,18 @@ class Asked:
     sorting: PassingOver
     stopping: GivingUp
     pupils: Makers
+
+    def by_question(self) -> dict[str, Answer]:
+        """Return the answers that give advice, by their headings on the first page."""
+        return {
+            "Cane to buy": self.suppliers,
+            "What to ask for a reed": self.price,
+            "Where they go": self.lost,
+            "Sorting": self.sorting,
+            "Season": self.season,
+            "Giving up": self.stopping,
+            "Pupils": self.pupils,
+        }
 
 
 def _ask(bench: Bench, to_send: bool = False) -> Asked:
@@ -333,16 +347,17 @@ def first_of(
     bytes
         HTML in UTF-8.
     """
-    others = (asked.season, asked.sorting, asked.stopping, asked.pupils)
+    day, lost, season, sorting = asked.day, asked.lost, asked.season, asked.sorting
+    others = asked.stopping, asked.pupils
     front = first_page.first_page(
-        bench, asked.suppliers, asked.price, asked.day, asked.lost, *others
+        bench, asked.suppliers, asked.price, day, lost, sorting, season, *others
     )
-    lines, rest = short_lines.short_lines(asked.day, *others)
+    lines, rest = short_lines.short_lines(day, season, sorting, *others)
     body = _template("first").render(
         bench=_name(bench),
         day=_date(bench.today),
         front=front,
-        picture=first_page.bars(front.rows, front.currency),
+        picture=first_page.bars(front.rows, front.currency, front.decimals),
         lines=lines,
         rest=rest,
         ranges=first_page.RANGES,
@@ -372,6 +387,31 @@ def today_of(runs: list[Run], bench: Bench, day: Today) -> bytes:
         nothing=day.unanswered,
     )
     return _page("Today", body, bench, _links(runs, "../", ""), TODAY)
+
+
+def why_of(runs: list[Run], bench: Bench, asked: Asked, to_send: bool = False) -> bytes:
+    """Return the page that says why the advice of the first page is what it is.
+
+    Parameters
+    ----------
+    runs : list of Run
+        The notebooks, run, for the menu.
+    bench : Bench
+        The records.
+    asked : Asked
+        The answers.
+    to_send : bool
+        As for `write_report`.
+    """
+    settings = bench.settings
+    lines = advice.weighed(asked.by_question(), settings.wage_per_hour)
+    parts = {
+        "On the first page": [line for line in lines if not line.left_out],
+        "Left out": [line for line in lines if line.left_out],
+    }
+    wage = f"{settings.wage_per_hour:g} {settings.currency}"
+    body = _template("why").render(parts=parts.items(), wage=wage)
+    return _page("Why this advice", body, bench, _links(runs, "../", "", to_send), WHY)
 
 
 def answers_of(runs: list[Run], bench: Bench, to_send: bool = False) -> bytes:

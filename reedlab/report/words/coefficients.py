@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.cane_slopes import step_of
 from reedlab.decide.conditions.measured_or_not import Unmeasured
 from reedlab.decide.evidence import listed
 from reedlab.records import tables as columns
@@ -31,7 +32,7 @@ def ratios(summary: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
     -------
     pandas.DataFrame
         ``effect`` (in words), ``ratio``, ``low``, ``high``; without the intercept and the standard
-        deviations.
+        deviations. Slopes between and within lots are for the step of their property.
 
     Examples
     --------
@@ -47,9 +48,9 @@ def ratios(summary: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
         for name in summary.index
         if name != "Intercept" and not name.startswith(("sd ", "cor "))
     ]
-    part = (
-        summary.loc[fixed, ["mean", "low", "high"]].apply(np.exp).rename(columns={"mean": "ratio"})
-    )
+    steps = pd.Series({name: step_of(name)[0] for name in fixed}, dtype=float)
+    logs = summary.loc[fixed, ["mean", "low", "high"]].mul(steps, axis=0)
+    part = logs.apply(np.exp).rename(columns={"mean": "ratio"})
     part.insert(0, "effect", [in_words(name, frame) for name in fixed])
     return part.reset_index(drop=True)
 
@@ -71,8 +72,7 @@ def both_in_words(answer: Unmeasured) -> pd.DataFrame:
     if table.empty:
         return table
     measured = answer.reeds.dropna(subset=[answer.column])
-    names = table["effect"].replace(answer.steps)
-    both = [[in_words(name, reeds) for name in names] for reeds in (answer.reeds, measured)]
+    both = [[in_words(n, reeds) for n in table["effect"]] for reeds in (answer.reeds, measured)]
     alike = [one == other for one, other in zip(*both)]
     return table.assign(effect=both[0])[alike].reset_index(drop=True)
 
@@ -87,6 +87,8 @@ def in_words(name: str, frame: pd.DataFrame) -> str:
     """
     if scaled := _SCALED.fullmatch(name):
         return f"one standard deviation more {columns.in_words(scaled[1])}"
+    if says := step_of(name)[1]:
+        return says
     if level := _LEVEL.fullmatch(name):
         first = frame[level[1]].astype("category").cat.remove_unused_categories().cat.categories[0]
         whose = {"maker": "maker "}.get(level[1], "")

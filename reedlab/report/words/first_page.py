@@ -12,15 +12,18 @@ import pandas as pd
 from reedlab.decide.adviser import advise
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.blanks_in_progress import stock
+from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES, ask_for
 from reedlab.decide.costs import cost_per_saleable
+from reedlab.decide.draws import amount
 from reedlab.decide.evidence import count, listed
-from reedlab.decide.returns import KEPT
+from reedlab.decide.returns import sent_back
 from reedlab.records import flow
 
 if TYPE_CHECKING:
     from reedlab.decide.answer import Answer
     from reedlab.decide.losses_by_stage import Losses
     from reedlab.decide.price import Price
+    from reedlab.decide.stopping.before_tying import PassingOver
     from reedlab.decide.suppliers.comparison import Suppliers
     from reedlab.decide.today import Today
     from reedlab.records import Bench
@@ -66,6 +69,8 @@ class FirstPage:
         Where reeds are lost, in sentences.
     currency : str
         Of all money.
+    decimals : int
+        That a price carries.
     """
 
     flow: str
@@ -76,10 +81,17 @@ class FirstPage:
     ask: tuple[str, ...]
     gone: tuple[str, ...]
     currency: str
+    decimals: int
 
 
 def first_page(
-    bench: Bench, said: Suppliers, priced: Price, day: Today, lost: Losses, *others: Answer
+    bench: Bench,
+    said: Suppliers,
+    priced: Price,
+    day: Today,
+    lost: Losses,
+    sorting: PassingOver,
+    *others: Answer,
 ) -> FirstPage:
     """Collect the first page from the answers.
 
@@ -87,8 +99,8 @@ def first_page(
     ----------
     bench : Bench
         The records.
-    said, priced, day, lost : Answer
-        From `suppliers`, `price`, `today` and `losses`.
+    said, priced, day, lost, sorting : Answer
+        From `suppliers`, `price`, `today`, `losses` and `passing_over`.
     *others : Answer
         Whose advice on what to do next is weighed too.
 
@@ -99,12 +111,15 @@ def first_page(
     return FirstPage(
         flow=flow.sentence(bench.flow(settled=False)),
         today="" if day.unanswered else day.sentence(),
-        steps=tuple(map(str, advise((said, priced, lost, *others), bench.settings.wage_per_hour))),
-        cane=_cane(said, priced),
+        steps=tuple(
+            map(str, advise((said, priced, lost, sorting, *others), bench.settings.wage_per_hour))
+        ),
+        cane=(*_cane(said, priced), *_to_ask_for(sorting)),
         rows=_rows(said, priced),
         ask=_ask(priced),
         gone=_gone(bench, lost),
         currency=priced.currency or said.currency,
+        decimals=priced.digits.get("ask", 0),
     )
 
 
@@ -122,12 +137,16 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
             f"Most good reeds should come from {good.supplier}: about {100 * good.success:.0f} in "
             f"100 ({100 * good.success_low:.0f} to {100 * good.success_high:.0f}).",
         )
-    cost = f"about {first.cost:.0f} {said.currency} ({first.cost_low:.0f} to {first.cost_high:.0f})"
+    best, low, high, then = (
+        amount(value, said.digits["cost"])
+        for value in (first.cost, first.cost_low, first.cost_high, second.cost)
+    )
+    cost = f"about {best} {said.currency} ({low} to {high})"
     if said.verdict is Verdict.SURE:
         lead = f"Buy {first.supplier} next (sure). A saleable reed of it costs {cost}."
     elif said.verdict is Verdict.LIKELY:
         lead = f"{_first(first.supplier)} is likely the best buy. A saleable reed costs {cost}."
-    elif round(first.cost) == round(second.cost):
+    elif best == then:
         lead = (
             f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
             f"reed costs {cost} from either."
@@ -135,11 +154,21 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
     else:
         lead = (
             f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
-            f"reed costs {cost}, and about {second.cost:.0f} of {second.supplier}."
+            f"reed costs {cost}, and about {then} of {second.supplier}."
         )
     though = f"It would be {said.though}." if said.though else ""
     back = _came_back(priced, [first.supplier, second.supplier])
     return tuple(filter(None, (lead, though, said.turned, back)))
+
+
+def _to_ask_for(sorting: PassingOver) -> tuple[str, ...]:
+    """Say which cane to ask for, by the property that is the surest between lots."""
+    found = sorting.slopes[sorting.slopes["which"] == BETWEEN]
+    for _, slope in found.sort_values("prob_matters", ascending=False).iterrows():
+        of = next(one for one in PROPERTIES.values() if one.more == slope["property"])
+        if asks := ask_for(slope, of):
+            return (asks,)
+    return ()
 
 
 def _first(name: str) -> str:
@@ -187,7 +216,10 @@ def _graded(probability: float) -> str:
 def _ask(priced: Price) -> tuple[str, ...]:
     if priced.unanswered:
         return (priced.unanswered,)
-    prices = [f"{row.ask:.0f} for grade {row.grade}" for row in priced.grades.itertuples()]
+    prices = [
+        f"{amount(row.ask, priced.digits['ask'])} for grade {row.grade}"
+        for row in priced.grades.itertuples()
+    ]
     by_grade = f"By grade: {listed(prices)}." if len(prices) > 1 else ""
     return tuple(filter(None, (priced.sentence(), by_grade)))
 
@@ -196,7 +228,7 @@ def _gone(bench: Bench, lost: Losses) -> tuple[str, ...]:
     """Say how many of the tied were judged, good and stayed good, and where most are lost."""
     reeds = bench.reeds
     judged, good = reeds["success"].notna(), reeds["success"] == 1
-    back = good & reeds["returned_on"].notna() & ~reeds["return_result"].isin(KEPT)
+    back = sent_back(bench)
     steps = [f"{len(reeds):,} tied", f"{int(judged.sum()):,} judged", f"{int(good.sum()):,} good"]
     if back.any():
         steps.append(f"{int((good & ~back).sum()):,} stayed good")
@@ -206,13 +238,15 @@ def _gone(bench: Bench, lost: Losses) -> tuple[str, ...]:
     return tuple(filter(None, (" > ".join(steps) + ".", worst, shelf)))
 
 
-def bars(rows: Sequence[Row], currency: str) -> dict[str, Any]:
+def bars(rows: Sequence[Row], currency: str, decimals: int) -> dict[str, Any]:
     """Return the picture of price ranges as places in percent of its width, for a page to draw.
 
     Parameters
     ----------
     rows : sequence of Row
     currency : str
+    decimals : int
+        That a price carries.
 
     Returns
     -------
@@ -227,7 +261,10 @@ def bars(rows: Sequence[Row], currency: str) -> dict[str, Any]:
     lines = []
     for row in rows:
         known = pd.notna(row.fetched)
-        fetches = f", fetches {row.fetched:.0f}" if known else ""
+        best, low, high, now = (
+            amount(value, decimals) for value in (row.ask, row.low, row.high, row.fetched)
+        )
+        fetches = f", fetches {now}" if known else ""
         lines.append(
             {
                 "supplier": row.supplier,
@@ -236,9 +273,9 @@ def bars(rows: Sequence[Row], currency: str) -> dict[str, Any]:
                 "high": round(100 * row.high / end, 2),
                 "fetched": round(100 * row.fetched / end, 2) if known else None,
                 "says": row.says,
-                "figures": f"{row.ask:.0f} ({row.low:.0f} to {row.high:.0f})",
-                "alt": f"{row.supplier}: ask {row.ask:.0f} {currency} "
-                f"({row.low:.0f} to {row.high:.0f}){fetches}, {row.says}",
+                "figures": f"{best} ({low} to {high})",
+                "alt": f"{row.supplier}: ask {best} {currency} ({low} to {high}){fetches}, "
+                f"{row.says}",
             }
         )
     ticks = [(round(100 * value / end, 2), f"{value:.0f}") for value in np.arange(0, end + 1, step)]

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide.draws import amount
 from reedlab.records.tables import UNITS, in_words, stem
 
 MISSING = "–"
@@ -29,7 +30,7 @@ def number(value: Any, digits: int = 2) -> str:
     value : float, int, bool, str or missing
         Text comes back unchanged; whole numbers (by type) are written without decimals.
     digits : int
-        Decimals of a float.
+        Decimals of a float; below 0 for whole tens and more.
 
     Returns
     -------
@@ -51,7 +52,7 @@ def number(value: Any, digits: int = 2) -> str:
     if isinstance(value, int | np.integer):
         return f"{value:,}"
     if isinstance(value, float | np.floating):
-        text = f"{value:,.{digits}f}"
+        text = amount(float(value), digits)
         return "0" if float(text.replace(",", "")) == 0 else text
     return str(value)
 

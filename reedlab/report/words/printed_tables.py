@@ -38,7 +38,7 @@ def in_words(answer: Answer) -> pd.DataFrame:
 
 @in_words.register
 def _suppliers(answer: Suppliers) -> pd.DataFrame:
-    return suppliers_in_words(answer.table, answer.currency)
+    return suppliers_in_words(answer)
 
 
 @in_words.register
@@ -51,27 +51,29 @@ def _gouger(answer: Gouger) -> pd.DataFrame:
     return answer.table.drop(columns=["first", "last", "start_mm", "prob"])
 
 
-def suppliers_in_words(ranking: pd.DataFrame, currency: str) -> pd.DataFrame:
-    """Write the supplier table as a maker reads it, each estimate with its 90 % interval.
+def suppliers_in_words(answer: Suppliers) -> pd.DataFrame:
+    """Write the supplier table as a maker reads it, each estimate with its interval.
 
     Parameters
     ----------
-    ranking : pandas.DataFrame
-        As `reedlab.rank_suppliers` gives it.
-    currency : str
-        What costs are counted in.
+    answer : Suppliers
+        Its costs have the decimals that their draws carry.
 
     Returns
     -------
     pandas.DataFrame
         Text, one row a supplier, in the order given.
     """
+    ranking, decimals = answer.table, answer.digits.get("cost", 0)
     rows = ranking.to_dict("records")
     chance = [
         f"{percent(row['success'])} ({span(100 * row['success_low'], 100 * row['success_high'])})"
         for row in rows
     ]
-    cost = [f"{number(row['cost'])} ({span(row['cost_low'], row['cost_high'], 2)})" for row in rows]
+    cost = [
+        f"{number(row['cost'], decimals)} ({span(row['cost_low'], row['cost_high'], decimals)})"
+        for row in rows
+    ]
     return pd.DataFrame(
         {
             "supplier": ranking["supplier"].astype(str),
@@ -79,30 +81,25 @@ def suppliers_in_words(ranking: pd.DataFrame, currency: str) -> pd.DataFrame:
             "reeds": ranking["reeds"].astype(str),
             "good, next lot": chance,
             "bench minutes": [number(minutes, 0) for minutes in ranking["minutes"]],
-            f"cost of one, {currency}": cost,
+            f"cost of one, {answer.currency}": cost,
             "cheapest": [percent(max(share, 1e-9)) for share in ranking["prob_best"]],
         }
     )
 
 
-def plain(ranking: pd.DataFrame, currency: str) -> str:
-    """Write the supplier table for a terminal.
-
-    Parameters
-    ----------
-    ranking : pandas.DataFrame
-        As `reedlab.rank_suppliers` gives it.
-    currency : str
-        What costs are counted in.
-    """
-    words = suppliers_in_words(ranking, currency)
+def plain(answer: Suppliers) -> str:
+    """Write the supplier table for a terminal."""
+    words = suppliers_in_words(answer)
     columns = [[name, *words[name]] for name in words]
     widths = [max(map(len, column)) for column in columns]
     rows = [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip()
         for row in zip(*columns)
     ]
-    note = "In brackets: 90% intervals. Cheapest: the chance of the lowest expected cost."
+    note = (
+        "In brackets: 90% intervals. Bench minutes: all work for one reed that stays good, and the "
+        "failures.\nCheapest: the chance of the lowest expected cost."
+    )
     return "\n".join([rows[0], "-" * len(rows[0]), *rows[1:], note])
 
 

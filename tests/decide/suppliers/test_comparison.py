@@ -288,7 +288,7 @@ def test_without_minutes_it_does_not_call_a_supplier_the_cheapest(demo):
     for follow_up in (said.earnings(), said.forms()):
         assert follow_up.verdict is Verdict.CANNOT_SAY and follow_up.table.empty
         assert follow_up.record_next == said.record_next
-    assert (suppliers_in_words(said.table, "EUR")["bench minutes"] == "–").all()
+    assert (suppliers_in_words(said)["bench minutes"] == "–").all()
 
 
 def test_reeds_that_all_failed_have_no_cost(small_bench):

@@ -43,8 +43,9 @@ def test_the_demo_earns_more_at_a_better_grade(answer):
         assert own["grade"].tolist() == ["C", "B", "A"]
         assert own["profit_per_hour"].is_monotonic_increasing
         assert own["share"].sum() == pytest.approx(1.0)
-    assert got.table["supplier"].iloc[0] in got.sentence()
-    assert "EUR" in got.sentence()
+    first = got.table.iloc[0]
+    # Of 4,000 draws the ends of an hour's range are known to a few tenths: no cents.
+    assert f"{first.profit_per_hour:.0f} EUR (90% interval {first.low:.0f} to " in got.sentence()
 
 
 def test_shares_of_grades_follow_the_counts(answer):

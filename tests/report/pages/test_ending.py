@@ -82,7 +82,7 @@ def reedlab(tmp_path):
     return start
 
 
-ALWAYS = ("index.html", "today.html", "answers.html")
+ALWAYS = ("index.html", "today.html", "answers.html", "why.html")
 """Pages that a report has whatever its notebooks are."""
 
 

@@ -160,8 +160,15 @@ def test_a_report_in_a_planted_bench_runs_nothing_of_it(planted, probe, clean, t
     assert Path(seen["rc"]).parent == Path(seen["cwd"]).parent
     assert seen["here"] == []
     written = [bench / "report" / "index.html", *own.iterdir()]
-    names = {"00-probe.html", "00-probe.ipynb"}
-    assert {page.name for page in written} == {"index.html", "today.html", "answers.html"} | names
+    names = {
+        "00-probe.html",
+        "00-probe.ipynb",
+        "index.html",
+        "today.html",
+        "answers.html",
+        "why.html",
+    }
+    assert {page.name for page in written} == names
     for page in written:
         assert "PLANTED" not in page.read_text(encoding="utf-8")
         assert str(bench) not in page.read_text(encoding="utf-8")

@@ -51,8 +51,12 @@ def page_of(demo):
 
 
 def front(demo):
-    bench, asked = demo
-    return first_page.first_page(bench, asked.suppliers, asked.price, asked.day, asked.lost)
+    return written_of(*demo)
+
+
+def written_of(bench, asked):
+    answers = asked.suppliers, asked.price, asked.day, asked.lost, asked.sorting
+    return first_page.first_page(bench, *answers)
 
 
 def lines_of(asked):
@@ -159,7 +163,7 @@ def test_the_bars_lie_within_the_picture_and_in_order():
         first_page.Row("ochre", 26.0, 20.0, 34.0, 28.0, "best guess"),
         first_page.Row("slate", 49.0, 31.0, 86.0, math.nan, "dearer, sure"),
     ]
-    drawn = first_page.bars(rows, "EUR")
+    drawn = first_page.bars(rows, "EUR", 0)
     for line in drawn["lines"]:
         assert 0 <= line["low"] < line["ask"] < line["high"] <= 100
     assert drawn["lines"][1]["fetched"] is None
@@ -174,7 +178,7 @@ def test_a_bench_without_minutes_shows_no_cost(demo):
     tables["sittings"] = tables["sittings"].iloc[:0]
     untimed = Bench.from_tables(tables, settings=bench.settings, today=bench.today, check=False)
     asked = writing._ask(untimed)
-    page = first_page.first_page(untimed, asked.suppliers, asked.price, asked.day, asked.lost)
+    page = written_of(untimed, asked)
     assert page.rows == () and asked.price.unanswered
     assert "EUR" not in " ".join([*page.cane, *page.ask])
     assert "minutes" in page.steps[0]
@@ -187,7 +191,7 @@ def test_a_first_reed_has_a_first_page():
     )
     bench = Bench.from_tables({"lots": lots, "reeds": reeds}, today="2026-01-06")
     asked = writing._ask(bench)
-    page = first_page.first_page(bench, asked.suppliers, asked.price, asked.day, asked.lost)
+    page = written_of(bench, asked)
     assert page.gone[0] == "1 tied > 0 judged > 0 good."
     assert page.steps and page.cane[0]
     lines, rest = lines_of(asked)

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from reedlab.decide.suppliers.comparison import Suppliers
 from reedlab.report.words import numbers, printed_tables
 
 
@@ -48,8 +49,8 @@ def test_markup_in_a_cell_is_shown_as_text():
     assert '<td class="figure">1</td>' in html
 
 
-def ranking():
-    return pd.DataFrame(
+def compared(decimals):
+    table = pd.DataFrame(
         {
             "supplier": ["ochre", "slate"],
             "lots": [4, 1],
@@ -64,14 +65,16 @@ def ranking():
             "prob_best": [0.91, 0.09],
         }
     )
+    return Suppliers(table=table, currency="EUR", digits={"cost": decimals})
 
 
 def test_the_supplier_table_in_words():
-    words = printed_tables.suppliers_in_words(ranking(), "EUR")
+    words = printed_tables.suppliers_in_words(compared(1))
     assert words.iloc[1].tolist() == [
-        "slate", "1", "31", "48% (20 to 77)", "52", "30.50 (19.00 to 55.00)", "9%",
+        "slate", "1", "31", "48% (20 to 77)", "52", "30.5 (19.0 to 55.0)", "9%",
     ]  # fmt: skip
-    lines = printed_tables.plain(ranking(), "EUR").splitlines()
+    assert "30 (20 to 60)" in printed_tables.plain(compared(-1))
+    lines = printed_tables.plain(compared(0)).splitlines()
     assert lines[0].split()[:3] == ["supplier", "lots", "reeds"]
-    assert len(lines) == 5
+    assert len(lines) == 6
     assert lines[2].index("62%") == lines[3].index("48%")

@@ -1,0 +1,60 @@
+"""Why the advice of the first page is what it is: what each line is worth, and what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from reedlab.decide.adviser import Place, weigh
+from reedlab.decide.answer import Answer, RecordNext
+
+_MISSING = "The question cannot be answered before this is noted, so it comes first."
+_UNKNOWN = "What it would change is not known before some of it is noted."
+
+
+@dataclass(frozen=True)
+class Line:
+    """A piece of advice: what to do, for which question, its worth, how found, why left out."""
+
+    what: str
+    question: str
+    worth: str
+    how: str
+    left_out: str
+
+
+def weighed(answers: Mapping[str, Answer], wage_per_hour: float) -> tuple[Line, ...]:
+    """Say of every piece of advice what it is worth and how that was found.
+
+    Parameters
+    ----------
+    answers : mapping of str to Answer
+        By their question, in the words of the first page.
+    wage_per_hour : float
+        What an hour counts.
+
+    Returns
+    -------
+    tuple of Line
+        Those on the first page first; ``left_out`` is empty for them.
+    """
+    names = {id(answer): name for name, answer in answers.items()}
+    lines = [
+        Line(
+            one.say.what,
+            names[id(one.answer)],
+            _worth(one.say),
+            one.say.how or (_MISSING if one.answer.unanswered else _UNKNOWN),
+            ""
+            if one.place is Place.SAID
+            else f"{one.place.value[:1].upper()}{one.place.value[1:]}.",
+        )
+        for one in weigh(answers.values(), wage_per_hour)
+    ]
+    return tuple(sorted(lines, key=lambda line: bool(line.left_out)))
+
+
+def _worth(say: RecordNext) -> str:
+    if say.worth is None:
+        return "not known"
+    return f"{say.worth:.0f} {say.unit}" if say.worth >= 0.5 else f"under 1 {say.unit}"
