@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from scipy import stats
+from scipy.special import betaincc
 
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.evidence import listed
@@ -140,7 +140,7 @@ def _stopping(answer: GivingUp) -> Line:
     worst = answer.table.loc[answer.table["good"].idxmin()]
     good = worst["good"] * worst["blanks"]
     # Jeffreys' posterior of a share.
-    worth = stats.beta.sf(pays, good + 0.5, worst["blanks"] - good + 0.5)
+    worth = betaincc(good + 0.5, worst["blanks"] - good + 0.5, min(max(pays, 0.0), 1.0))
     grade = graded(worth)
     counts = (
         f"About {100 * worst['good']:.0f} in 100 of those still turn out good "
