@@ -28,7 +28,7 @@ Evaluate = Callable[[np.ndarray, np.ndarray | None], Modes]
 _STEP = {0: 1.0, 1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
 """Step of the lattice in standard deviations of the posterior, by the number of coordinates."""
 _LONGEST = 40  # steps from the mode to either side
-_LINE = (0.7, 2.0)  # widths from its middle at which a climb looks along each coordinate
+_LINE = (1.0, 2.0)  # widths from its middle at which a climb looks along each coordinate
 _DF = 8.0  # of the tails that coefficients are proposed with
 
 
@@ -258,6 +258,8 @@ def _line_width(t: np.ndarray, h: np.ndarray, width: float, lower: float) -> flo
     """Sd that a line's heights speak of: where it has fallen by one half, or by curvature."""
     h = h - h.max()
     top = int(np.argmax(h))
+    if t[top] != lower and top in (0, len(t) - 1):
+        return 2.0 * width  # still uphill
     reach = []
     for side in (slice(top, None), slice(top, None, -1)):
         drop, far = -h[side], np.abs(t[side] - t[top])
