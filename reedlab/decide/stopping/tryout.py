@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.draws import interval
@@ -277,9 +277,9 @@ def _slope_alone(
     model = fit_prediction((measure,), cases)
     slope = float(model.coefficients[column])
     se = float(np.sqrt(model.covariance.loc[column, column]))
-    ends = slope + se * norm.ppf([(1 - level) / 2, (1 + level) / 2])
+    ends = slope + se * ndtri([(1 - level) / 2, (1 + level) / 2])
     saved = [_saved_at(model, end, cases, measure, stakes) for end in ends]
-    likely = slope + se * norm.ppf((np.arange(_PLACES) + 0.5) / _PLACES)
+    likely = slope + se * ndtri((np.arange(_PLACES) + 0.5) / _PLACES)
     shares = np.array([_saved_at(model, end, cases, measure, stakes) for end in likely])
     return {
         "measure": measure.says,

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import grouping
@@ -237,10 +237,10 @@ def _ratio_test(
     if method == "simulated" or boundary > 1:
         return simulated_ratio(less.design, full, less, np.nan, n, seed, workers, False)
     statistic = max(2.0 * (full.llf - less.llf), 0.0)
-    inner = float(chi2.sf(statistic, others)) if others else float(statistic <= 0.0)
+    inner = float(chdtrc(others, statistic)) if others else float(statistic <= 0.0)
     if not boundary:
         return RatioTest(statistic, inner, np.zeros(0), others, "chi-square")
-    p = 0.5 * inner + 0.5 * float(chi2.sf(statistic, others + 1))
+    p = 0.5 * inner + 0.5 * float(chdtrc(others + 1, statistic))
     return RatioTest(statistic, p, np.zeros(0), np.nan, "mixture")
 
 

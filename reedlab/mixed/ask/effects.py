@@ -30,8 +30,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit, logit
-from scipy.stats import norm
+from scipy.special import expit, logit, ndtri
 
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.ask.cautions import refuse_other_model, refuse_unusable
@@ -298,7 +297,7 @@ def _intervals(asked: Sequence[_Question], level: float) -> pd.DataFrame:
     steps = 1e-4 * np.linalg.cholesky(source.covariance).T
     gradient = np.vstack([(value(source.x + h) - value(source.x - h))[0] / 2e-4 for h in steps])
     estimate, se = found[0], np.sqrt(np.sum(gradient**2, axis=0))
-    half = norm.ppf(0.5 + level / 2.0) * se
+    half = ndtri(0.5 + level / 2.0) * se
     ends = estimate - half, estimate + half
     if first.chances:
         # on the logit scale, where d logit(p) = dp / (p (1 - p)), and back: within 0 and 1

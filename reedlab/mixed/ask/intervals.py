@@ -31,7 +31,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from reedlab.errors import ConvergenceWarning, ModelError
 from reedlab.mixed.ask.cautions import refuse_unusable
@@ -148,7 +148,7 @@ def _wald(fitted: Fitted, level: float) -> pd.DataFrame:
     names = [*fitted.design.fixed_names, *fitted.design.threshold_names]
     estimate = np.concatenate([fitted.beta, fitted.thresholds])
     variances = np.concatenate([np.diag(fitted.cov_beta), np.diag(fitted.cov_thresholds)])
-    half = norm.ppf(0.5 + level / 2.0) * np.sqrt(variances)
+    half = ndtri(0.5 + level / 2.0) * np.sqrt(variances)
     return pd.DataFrame({"low": estimate - half, "high": estimate + half}, index=names)
 
 
@@ -189,7 +189,7 @@ def _profile(fitted: Fitted, level: float) -> pd.DataFrame:
         fitted = fitted.refit(fitted.design, reml=False, start=fitted.theta)
     likelihood = ProfiledLikelihood(fitted)
     at = estimates(fitted)[list(likelihood.names)].to_numpy()
-    depth = norm.ppf(0.5 + level / 2.0)
+    depth = ndtri(0.5 + level / 2.0)
     rows = {}
     with one_thread():
         for j, name in enumerate(likelihood.names):

@@ -8,8 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
-from scipy.stats import norm
+from scipy.special import expit, ndtri
 
 from reedlab.elementary import normal_nodes
 from reedlab.errors import ModelError, PredictionError
@@ -303,7 +302,7 @@ def _by_delta(fitted: Fitted, rows: _Rows, interval: str, level: float, link: bo
     if interval == "new":
         _refuse_unknown(rows.size, family)
         se = np.sqrt(se**2 + variance + fitted.sigma**2 / rows.size)
-    half = norm.ppf(0.5 + level / 2.0) * se
+    half = ndtri(0.5 + level / 2.0) * se
     # the mean response grows with η, so its interval is that of η carried over
     ends = np.stack([eta, eta - half, eta + half])
     if not link:

@@ -19,8 +19,7 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy.stats import f as fisher
-from scipy.stats import t as student
+from scipy.special import fdtrc, stdtr, stdtrit
 
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.cautions import refuse_unusable
@@ -84,14 +83,14 @@ def t_table(
     L = contrasts.to_numpy(dtype=float)
     estimate, se = L @ fitted.beta, np.sqrt(np.einsum("rp,pq,rq->r", L, fitted.cov_beta, L))
     t = estimate / se
-    half = student.ppf(0.5 + level / 2.0, df) * se
+    half = stdtrit(df, 0.5 + level / 2.0) * se
     return pd.DataFrame(
         {
             "estimate": estimate,
             "se": se,
             "df": df,
             "t": t,
-            "p": 2.0 * student.sf(np.abs(t), df),
+            "p": 2.0 * stdtr(df, -np.abs(t)),
             "low": estimate - half,
             "high": estimate + half,
         },
@@ -163,4 +162,4 @@ class Spread:
             # E Σ t² = Σ df/(df - 2) = q E F, solved for F's residual df (Fai and Cornelius 1996)
             mean = float(np.sum(df / (df - 2.0)))
             residual = 2.0 * mean / (mean - q)
-        return F, q, residual, float(fisher.sf(F, q, residual))
+        return F, q, residual, float(fdtrc(q, residual, F))

@@ -7,7 +7,7 @@ from html import escape
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from reedlab.mixed.ask.cautions import notes
 from reedlab.mixed.engine.fitted import Fitted
@@ -152,10 +152,10 @@ def _fixed_table(fitted: Fitted) -> pd.DataFrame:
     if fitted.runaway is not None:
         away = np.r_[np.zeros(len(fitted.thresholds)), np.sign(fitted.runaway)]
         estimate[away != 0.0], se[away != 0.0] = np.inf * away[away != 0.0], np.nan
-    half, ratio = norm.ppf(0.975) * se, estimate / se
+    half, ratio = ndtri(0.975) * se, estimate / se
     table = {"estimate": estimate, "se": se, "low": estimate - half, "high": estimate + half}
     if fitted.family == "gaussian":
         table["t"] = ratio
     else:
-        table |= {"z": ratio, "p": 2.0 * norm.sf(np.abs(ratio))}
+        table |= {"z": ratio, "p": 2.0 * ndtr(-np.abs(ratio))}
     return pd.DataFrame(table, index=names)

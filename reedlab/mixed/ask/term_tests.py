@@ -22,7 +22,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 from formulaic.parser.types import Term
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import columns_of_terms, grouping
@@ -281,7 +281,7 @@ def _ratio_test(
         method = "simulated" if between else "chi-square"
     if method == "chi-square":
         df = len(at)
-        return RatioTest(statistic, float(chi2.sf(statistic, df)), np.zeros(0), df, method)
+        return RatioTest(statistic, float(chdtrc(df, statistic)), np.zeros(0), df, method)
     if method != "simulated":
         raise ModelError(f"there is no method {method!r}: choose auto, chi-square or simulated.")
     return simulated_ratio(less, full, null, len(at), n, seed, workers, progress)

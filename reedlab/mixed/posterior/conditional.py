@@ -44,7 +44,7 @@ from reedlab.mixed.posterior.priors import Priors, coefficient_prior
 from reedlab.mixed.posterior.scales import Scales
 
 _STEPS = 40
-_CLOSE = 1e-4
+_CLOSE = 1e-2
 """Newton decrement (twice the height still to gain) of the last step towards a mode."""
 
 

@@ -19,8 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.special import logsumexp
-from scipy.stats import halfnorm
+from scipy.special import logsumexp, ndtr
 
 from reedlab.errors import PosteriorWarning
 from reedlab.mixed.posterior.conditional import Conditional, Modes
@@ -143,7 +142,7 @@ def least_chance(cond: Conditional, lattice: Lattice) -> float:
     if scales.residual:
         sds = np.column_stack([sds, scales.sigma(points)])
         limits = np.append(limits, scales.residual_scale)
-    return float(halfnorm.sf(lattice.weights @ sds, scale=limits).min(initial=1.0))
+    return float(2.0 * ndtr(-(lattice.weights @ sds) / limits).min(initial=0.5))
 
 
 def change_of_mean(cond: Conditional, lattice: Lattice) -> float:

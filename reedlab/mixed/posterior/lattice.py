@@ -28,6 +28,7 @@ Evaluate = Callable[[np.ndarray, np.ndarray | None], Modes]
 _STEP = {0: 1.0, 1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
 """Step of the lattice in standard deviations of the posterior, by the number of coordinates."""
 _LONGEST = 40  # steps from the mode to either side
+_LINE = (1.0, 2.0)  # widths from its middle at which a climb looks along each coordinate
 _DF = 8.0  # of the tails that coefficients are proposed with
 
 
@@ -143,12 +144,11 @@ def explore(
     # Rue, Martino and Chopin 2009, section 3.1: mode of the density of the standard deviations,
     # then a grid around it in steps of its own widths, as far as the log density stays within
     # `depth` of its top.
-    centre, width, x = _climb(evaluate, start, width, lower)
+    centre, width, top = _climb(evaluate, start, width, lower)
     axes = tuple(_axis(c, _STEP[d] / finer * s, b) for c, s, b in zip(centre, width, lower))
-    index = _ellipsoid(axes, centre, width, 0.6 * depth)
-    modes = evaluate(_places(axes, index), x[None])
+    index = np.array([[np.searchsorted(axis, c) for axis, c in zip(axes, centre)]], dtype=np.int64)
     everywhere = np.array([[0, len(axis) - 1] for axis in axes])
-    return _walk(evaluate, Lattice(axes, index, modes, depth), everywhere, None)
+    return _walk(evaluate, Lattice(axes, index, top, depth), everywhere, None)
 
 
 def widen(
@@ -226,41 +226,40 @@ def _sides(d: int) -> list[np.ndarray]:
 
 def _climb(
     evaluate: Evaluate, centre: np.ndarray, width: np.ndarray, lower: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mode, widths and the conditional's mode there, by lines along every coordinate at once."""
-    offsets = np.array([-4.0, -2.0, -1.0, -0.5, 0.5, 1.0, 2.0, 4.0])
+) -> tuple[np.ndarray, np.ndarray, Modes]:
+    """Mode, widths and what is at the mode, by lines along every coordinate at once."""
     d = len(centre)
-    x = evaluate(centre[None], None).x[0]
-    for _ in range(12):
-        lines = [np.unique(np.maximum(centre[k] + offsets * width[k], lower[k])) for k in range(d)]
-        points = [centre[None]]
-        for k, line in enumerate(lines):
-            block = np.tile(centre, (len(line), 1))
-            block[:, k] = line
-            points.append(block)
-        rows = np.concatenate(points)
-        modes = evaluate(rows, x[None])
-        height = modes.log_density
+    here = evaluate(centre[None], None)
+    for _ in range(24):
+        # Two points to either side: the near ones start from here, the far ones from beyond them.
+        step, of = np.concatenate([np.diag(width), -np.diag(width)]), np.tile(np.arange(d), 2)
+        free = np.maximum(centre + step, lower).sum(axis=1) != centre.sum()
+        near, far = (np.maximum(centre + times * step[free], lower) for times in _LINE)
+        beside = evaluate(near, here.x)
+        ratio = (far - near).sum(axis=1) / (near - centre).sum(axis=1)
+        beyond = evaluate(far, beside.x + ratio[:, None] * (beside.x - here.x))
+        rows, modes = np.concatenate([centre[None], near, far]), here.join(beside).join(beyond)
+        height, new_width = modes.log_density, width.copy()
+        line_of = np.concatenate([[-1], of[free], of[free]])
+        for k in range(d):
+            line = (line_of == k) | (line_of == -1)
+            t, first = np.unique(rows[line, k], return_index=True)
+            new_width[k] = _line_width(t, height[line][first], width[k], lower[k])
         top = int(np.argmax(height))
-        x, at, new_width = modes.x[top], 1, width.copy()
-        for k, line in enumerate(lines):
-            t = np.append(line, centre[k])
-            h = np.append(height[at : at + len(line)], height[0])
-            at += len(line)
-            new_width[k] = _line_width(t, h, width[k], lower[k])
-        settled = top == 0 or height[top] - height[0] < 0.05
+        settled = height[top] - height[0] < 0.05
         steady = np.all(np.abs(np.log(new_width / width)) < 0.4)
-        centre, width = rows[top], new_width
+        centre, width, here = rows[top], new_width, modes.take(np.array([top]))
         if settled and steady:
             break
-    return centre, width, x
+    return centre, width, here
 
 
 def _line_width(t: np.ndarray, h: np.ndarray, width: float, lower: float) -> float:
     """Sd that a line's heights speak of: where it has fallen by one half, or by curvature."""
-    order = np.argsort(t)
-    t, h = t[order], h[order] - h.max()
+    h = h - h.max()
     top = int(np.argmax(h))
+    if t[top] != lower and top in (0, len(t) - 1):
+        return 2.0 * width  # still uphill
     reach = []
     for side in (slice(top, None), slice(top, None, -1)):
         drop, far = -h[side], np.abs(t[side] - t[top])
@@ -286,20 +285,6 @@ def _axis(centre: float, step: float, lower: float) -> np.ndarray:
         else:
             below = np.append(0.0, below[below > 0.25 * step])
     return np.concatenate([below, [centre], centre + grow])
-
-
-def _ellipsoid(
-    axes: tuple[np.ndarray, ...],
-    centre: np.ndarray,
-    width: np.ndarray,
-    depth: float,
-) -> np.ndarray:
-    """Nodes that a normal of these widths puts within `depth` of its top."""
-    near = []
-    for axis, c, s in zip(axes, centre, width):
-        near.append(np.flatnonzero(0.5 * ((axis - c) / s) ** 2 <= depth))
-    grid = np.array(list(product(*near)), dtype=np.int64)
-    return grid[0.5 * np.sum(((_places(axes, grid) - centre) / width) ** 2, axis=1) <= depth]
 
 
 def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generator) -> Proposal:

@@ -13,8 +13,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
-from scipy.special import expit, logit
-from scipy.stats import halfnorm, norm
+from scipy.special import expit, logit, ndtr, ndtri
 
 from reedlab.mixed.posterior.centred import Centred
 from reedlab.mixed.posterior.nested_laplace import Posterior
@@ -54,7 +53,7 @@ def implied(priors: Priors, kind: str, typical: float) -> pd.DataFrame:
         "lot": _apart(np.array([lot])),
         "supplier": _apart(np.array([supplier])),
         "supplier's lot": _apart(np.array([supplier, lot])),
-        "maker": norm(scale=priors.coefficient_sd).ppf,
+        "maker": lambda q: priors.coefficient_sd * ndtri(q),
     }
     to, back = (logit, expit) if kind == "success" else (np.log, np.exp)
     rows = []
@@ -66,7 +65,7 @@ def implied(priors: Priors, kind: str, typical: float) -> pd.DataFrame:
 
 def _apart(scales: np.ndarray) -> Callable[[float], float]:
     """Quantiles of the difference of two levels' effects, with half-normal standard deviations."""
-    one = halfnorm.ppf((np.arange(_NODES) + 0.5) / _NODES)
+    one = ndtri(0.5 + (np.arange(_NODES) + 0.5) / (2 * _NODES))
     variances = np.zeros(1)
     for scale in scales:
         variances = np.add.outer(variances, (scale * one) ** 2).ravel()
@@ -74,7 +73,7 @@ def _apart(scales: np.ndarray) -> Callable[[float], float]:
     far = 10.0 * float(sds.max())
 
     def quantile(q: float) -> float:
-        found = brentq(lambda d: norm.cdf(d / sds).mean() - q, -far, far)
+        found = brentq(lambda d: ndtr(d / sds).mean() - q, -far, far)
         return 0.0 if q == 0.5 else float(found)  # symmetric about 0
 
     return quantile
@@ -103,13 +102,11 @@ def beside(post: Posterior) -> pd.DataFrame:
     for name, scale in zip(scales.sd_names, scales.sd_scales):
         if name in moved:
             continue
-        prior = halfnorm(scale=scale)
-        end = max(float(prior.ppf(0.98)), float(draws[name].quantile(0.995)))
+        end = max(scale * float(ndtri(0.99)), float(draws[name].quantile(0.995)))
         density, edges = np.histogram(draws[name], bins=_STEPS, range=(0.0, end), density=True)
         at = 0.5 * (edges[1:] + edges[:-1])
+        half_normal = np.sqrt(2.0 / np.pi) / scale * np.exp(-0.5 * (at / scale) ** 2)
         frames.append(
-            pd.DataFrame(
-                {"parameter": name, "at": at, "prior": prior.pdf(at), "posterior": density}
-            )
+            pd.DataFrame({"parameter": name, "at": at, "prior": half_normal, "posterior": density})
         )
     return pd.concat(frames, ignore_index=True)

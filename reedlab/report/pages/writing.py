@@ -143,6 +143,8 @@ def write_report(
     WriteError
         When the folder ``report`` cannot be written, or another run is writing there.
     """
+    from reedlab.decide.suppliers.comparison import suppliers
+
     records = _path(bench)
     home = records if records.is_dir() else records.parent
     folder = home / ("report-to-send" if to_send else "report")
@@ -156,19 +158,18 @@ def write_report(
         if to_send:
             bench = copy_to_send(bench, scratch / (home.resolve().name or "bench"))
             records = _path(bench)
-        with (
-            shared_in(scratch / "posteriors"),
-            _side_by_side(scratch, bench=records, named=named) as (jobs, work),
-        ):
-            for _ in range(at_once - 1):  # this process is the other one, until it has answered
+        with shared_in(scratch / "posteriors"):
+            said = suppliers(bench)
+            if not said.unanswered:
+                answered(_in_lines(said))
+            with _side_by_side(scratch, bench=records, named=named) as (jobs, work):
+                for _ in range(at_once - 1):  # this process is the other one, until it has answered
+                    work()
+                asked = _ask(bench, to_send, said)
                 work()
-            asked = _ask(bench, to_send)
-            work()
-            if not asked.suppliers.unanswered:
-                answered(_in_lines(asked.suppliers))
-            for done, job in enumerate(as_completed(jobs), start=1):
-                step(f"Notebook {job.result().name}{why}", done, total)
-            runs = [job.result() for job in jobs]
+                for done, job in enumerate(as_completed(jobs), start=1):
+                    step(f"Notebook {job.result().name}{why}", done, total)
+                runs = [job.result() for job in jobs]
         pages = pages_of(runs, bench, to_send) | {ANSWERS: answers_of(runs, bench, to_send)}
         pages |= {WHY: why_of(runs, bench, asked, to_send)}
         if not to_send:
@@ -179,7 +180,6 @@ def write_report(
     step("Pages written", total, total)
     stopped, kept = tuple(run for run in runs if run.stopped), (*left, *changed)
     index = folder / publishing.INDEX
-    said = asked.suppliers
     ranking = None if said.unanswered else said.table
     return Report(index, ranking, said.sentence(), stopped, kept)
 
@@ -269,7 +269,8 @@ class Asked:
         }
 
 
-def _ask(bench: Bench, to_send: bool = False) -> Asked:
+def _ask(bench: Bench, to_send: bool = False, said: Suppliers | None = None) -> Asked:
+    """Ask all that the first page needs; `said` is the suppliers' answer where it is known."""
     from reedlab.decide.conditions.season_effects import seasons
     from reedlab.decide.losses_by_stage import losses
     from reedlab.decide.makers import makers
@@ -279,7 +280,7 @@ def _ask(bench: Bench, to_send: bool = False) -> Asked:
     from reedlab.decide.suppliers.comparison import suppliers
     from reedlab.decide.today import Today, today
 
-    said = suppliers(bench)
+    said = said or suppliers(bench)
     basis = said.basis
     asks = priced(bench, basis.evidence, basis.models) if basis is not None else price(bench)
     day = Today(unanswered="What is to do today stays at home.") if to_send else today(bench)
