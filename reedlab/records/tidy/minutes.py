@@ -45,17 +45,7 @@ def with_minutes(frame: pd.DataFrame, sittings: pd.DataFrame) -> pd.DataFrame:
 
 
 def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.Series]:
-<<<<<<< HEAD
-    """Share the minutes of batches evenly among their reeds.
-
-    Returns
-    -------
-    dict of str to pandas.Series
-        For the stages tie, rough, finish and "" (not given): minutes, by the index of the reed.
-    """
-=======
     """Share the minutes of batches evenly among their reeds: by stage ("" for none), by index."""
->>>>>>> less
     shares: dict[str, dict[int, float]] = {}
     for batch in batches(reeds, sittings):
         into = shares.setdefault(batch.stage, {})
@@ -67,29 +57,9 @@ def shared_minutes(reeds: pd.DataFrame, sittings: pd.DataFrame) -> dict[str, pd.
 class Batch(NamedTuple):
     """Reeds that were timed together."""
 
-<<<<<<< HEAD
-    Attributes
-    ----------
-    row : int
-        Its row in ``sittings``.
-    stage : str
-        tie, rough, finish, or "" if not given.
-    minutes, size : float
-        The time, and the number of reeds.
-    named : tuple of str
-        Their labels, if they are named.
-    places : tuple of int
-        The index of each reed that was found.
-    """
-
-    row: int
-    stage: str
-    minutes: float
-=======
     row: int  # its row in ``sittings``
-    stage: str  # rough, finish, or "" if not given
+    stage: str  # tie, rough, finish, or "" if not given
     minutes: float  # the time, and the number of reeds
->>>>>>> less
     size: float
     named: tuple[str, ...]  # their labels, if they are named
     places: tuple[int, ...]  # the index of each reed that was found

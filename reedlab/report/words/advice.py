@@ -1,4 +1,4 @@
-"""Why the advice of the first page is what it is: what each line is worth, and what was left out."""
+"""Why the first page advises what it does: what each line is worth, and what was left out."""
 
 from __future__ import annotations
 
