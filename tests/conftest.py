@@ -45,6 +45,25 @@ def _own_port(cache: LocalPortCache, ip: str) -> int:
 LocalPortCache.find_available_port = _own_port
 
 
+_FIRST = (
+    "test_damage.py", "test_wheel.py", "test_calibration.py", "test_how_often_true.py",
+    "test_ending.py", "test_isolation.py", "test_rules.py", "test_young_benches.py",
+    "test_missing.py", "test_names.py",
+)  # fmt: skip
+"""Files that take longest: begun last, one of them would keep the other processes waiting."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first, then the notebooks; the processes take files in this order."""
+
+    def place(item: pytest.Item) -> int:
+        if item.path.name in _FIRST:
+            return _FIRST.index(item.path.name)
+        return len(_FIRST) + (item.path.suffix != ".ipynb")
+
+    items.sort(key=place)
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """Start the system's Chromium; without one skip, but never where CI is set.

@@ -315,7 +315,7 @@ def small_table(frame: pd.DataFrame) -> pd.DataFrame:
 
 def write(out: Path, tables: dict[str, pd.DataFrame]) -> None:
     """Write each table as CSV, and the pictures that the notebook on trust draws from them."""
-    from reedlab.report.figures import base, draw_trust
+    from reedlab.report.figures import draw_trust
 
     out.mkdir(parents=True, exist_ok=True)
     for name, table in tables.items():
@@ -325,7 +325,7 @@ def write(out: Path, tables: dict[str, pd.DataFrame]) -> None:
         ("best", draw_trust.stated_and_met(tables["best"])),
         ("fixed", draw_trust.fixed_truths(tables["fixed"])),
     ):
-        (out / f"{name}.png").write_bytes(base.png(ax))
+        ax.figure.savefig(out / f"{name}.png")
 
 
 def main() -> None:

@@ -190,15 +190,6 @@ def said_and_met(frame: pd.DataFrame, said: str, met: str, xlabel: str, ylabel: 
     return ax
 
 
-def png(ax: Axes) -> bytes:
-    """Return the figure of an Axes as PNG, without a date or a program's version."""
-    file = io.BytesIO()
-    as_text(_figure(ax))  # also what was written on it since it was drawn
-    with _themed(), without_font_warnings():
-        _figure(ax).savefig(file, format="png", metadata={"Software": None})
-    return file.getvalue()
-
-
 def svg(ax: Axes) -> str:
     """Return the figure of an Axes as SVG, in the colours of the reader's screen, light or dark.
 

@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 from scipy.stats import binom, chisquare
 
-BENCHES = 250
+BENCHES = 120
 
 
 @pytest.fixture(scope="module")

@@ -36,7 +36,7 @@ def test_a_cross_section_shows_the_readings_where_they_were_taken():
     area = abs(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) / 2
     exact = gouge.section_area_mm2(8.8, 10.2, 0.59, 0.49, 0.46, 3.5)
     assert area == pytest.approx(exact, rel=1e-3)
-    assert ax.get_aspect() == 1.0 and len(base.png(ax)) > 5000
+    assert ax.get_aspect() == 1.0 and len(base.svg(ax)) > 5000
 
 
 def test_a_piece_of_unknown_width_is_drawn_as_a_third_of_its_tube():

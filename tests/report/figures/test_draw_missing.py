@@ -24,7 +24,7 @@ def test_both_ways_draws_each_effect_twice_with_its_intervals():
     assert (ax.lines[-1].get_ydata() > ax.lines[0].get_ydata()).all()
     assert [t.get_text() for t in ax.get_legend().get_texts()] == ["left out", "filled in"]
     assert ax.get_xscale() == "log" and ax.get_xlabel() == "odds"
-    assert len(base.png(ax)) > 5000
+    assert len(base.svg(ax)) > 5000
 
 
 def test_bench_shares_join_all_reeds_with_the_measured_ones():

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from reedlab.report.figures import draw_suppliers
-from reedlab.report.figures.base import png
+from reedlab.report.figures.base import svg
 
 FLOW = pd.DataFrame(
     [
@@ -35,7 +35,7 @@ def test_every_piece_goes_on_or_leaves():
     words = [text.get_text() for text in ax.texts]
     assert {"16 never\ntied", "4 pending", "3 given up\n3 not good", "2 back"} <= set(words)
     assert "≥40" in words and "30" in words, "a lot without a count makes it at least so many"
-    assert png(ax).startswith(b"\x89PNG")
+    assert svg(ax).startswith("<?xml")
 
 
 def test_chances_stand_at_their_supplier_and_way():
