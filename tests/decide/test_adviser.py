@@ -1,6 +1,6 @@
 """One adviser: what several answers ask for becomes a few lines that agree."""
 
-from reedlab.decide.adviser import MOST, advise
+from reedlab.decide.adviser import MOST, Place, advise, weigh
 from reedlab.decide.answer import About, RecordNext
 from reedlab.decide.losses_by_stage import Losses
 
@@ -40,6 +40,18 @@ def test_what_one_answer_has_settled_no_other_asks_for():
     assert advise(answers(ten, none, STAGES), 20.0) == (STAGES,)
     # Where a question cannot be asked at all, what it lacks stays.
     assert advise([*answers(none), *answers(ten, unanswered="Too few.")], 20.0) == (ten,)
+
+
+def test_what_is_left_out_has_a_reason():
+    none = RecordNext("Measure none.", about=About.MEASURING, more=False)
+    ten = RecordNext("Measure ten of every lot.", about=About.MEASURING)
+    more = RecordNext("Buy two forms.", 3.0, "EUR", About.CANE)
+    last = RecordNext("Note the day.", about=About.ENDS)
+    found = weigh(answers(last, ten, none, STAGES, more, LOT, SIGNS), 20.0)
+    assert [(one.say, one.place) for one in found] == [
+        (SIGNS, Place.SAID), (LOT, Place.SAID), (more, Place.SAME), (last, Place.SAID),
+        (ten, Place.SETTLED), (STAGES, Place.LESS), (none, Place.ENOUGH),
+    ]  # fmt: skip
 
 
 def test_nothing_to_say_is_nothing():

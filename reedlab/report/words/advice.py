@@ -1,4 +1,4 @@
-"""Why the first page advises what it does: what each line is worth, and what was left out."""
+"""Why the first page gives the advice that it does: what each line is worth, what was left out."""
 
 from __future__ import annotations
 
@@ -9,17 +9,16 @@ from reedlab.decide.adviser import Place, weigh
 from reedlab.decide.answer import Answer, RecordNext
 
 _MISSING = "The question cannot be answered before this is noted, so it comes first."
-_UNKNOWN = "What it would change is not known before some of it is noted."
+_UNKNOWN = "What it is worth is not known before some of it is noted."
 
 
 @dataclass(frozen=True)
 class Line:
-    """A piece of advice: what to do, for which question, its worth, how found, why left out."""
+    """A piece of advice: what to do, for which question, its worth, and why it is left out."""
 
     what: str
     question: str
     worth: str
-    how: str
     left_out: str
 
 
@@ -43,8 +42,7 @@ def weighed(answers: Mapping[str, Answer], wage_per_hour: float) -> tuple[Line, 
         Line(
             one.say.what,
             names[id(one.answer)],
-            _worth(one.say),
-            one.say.how or (_MISSING if one.answer.unanswered else _UNKNOWN),
+            _MISSING if one.answer.unanswered else _worth(one.say),
             ""
             if one.place is Place.SAID
             else f"{one.place.value[:1].upper()}{one.place.value[1:]}.",
@@ -56,5 +54,6 @@ def weighed(answers: Mapping[str, Answer], wage_per_hour: float) -> tuple[Line, 
 
 def _worth(say: RecordNext) -> str:
     if say.worth is None:
-        return "not known"
-    return f"{say.worth:.0f} {say.unit}" if say.worth >= 0.5 else f"under 1 {say.unit}"
+        return _UNKNOWN
+    much = f"up to about {say.worth:.0f}" if say.worth >= 0.5 else "less than 1"
+    return f"Worth {much} {say.unit} a year: {say.how[:1].lower()}{say.how[1:]}"

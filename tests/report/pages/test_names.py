@@ -81,7 +81,8 @@ def test_names_are_text_on_every_page_that_shows_them(report):
     folder, _ = report
     pages = {path.name: Text(path.read_text("utf-8")).text for path in folder.rglob("*.html")}
     assert {*pages} == {
-        "index.html", "today.html", "answers.html", "why.html", "01-records.html", "04-suppliers.html",
+        "index.html", "today.html", "answers.html", "why.html", "01-records.html",
+        "04-suppliers.html",
     }  # fmt: skip
     for name in NAMES:
         assert name in pages["index.html"], name

@@ -13,7 +13,7 @@ import reedlab as rl
 from reedlab.decide.answer import Verdict, claims_frame
 from reedlab.records import Bench
 from reedlab.report.pages import writing
-from reedlab.report.words import first_page
+from reedlab.report.words import advice, first_page
 from reedlab.report.words.short_lines import MOST_UNSURE, short_lines
 
 NOT_HERS = ("sd", "odds", "prob", "ratio", "posterior", "prior", "moisture", "interval", "variance")
@@ -106,6 +106,22 @@ def test_how_sure_a_difference_is_comes_from_the_draws(demo):
         )
         grade = "sure" if dearer >= 0.9 else "likely" if dearer >= 2 / 3 else "too close to call"
         assert row.says.endswith(grade)
+
+
+def test_a_page_behind_the_advice_says_its_worth_and_what_was_left_out(demo):
+    bench, asked = demo
+    lines = advice.weighed(asked.by_question(), bench.settings.wage_per_hour)
+    given = [line for line in lines if not line.left_out]
+    steps = front(demo).steps
+    assert [step.startswith(line.what) for step, line in zip(steps, given, strict=True)]
+    assert len(lines) == sum(one.record_next is not None for one in asked.by_question().values())
+    most = asked.suppliers.record_next
+    assert (
+        f"Worth up to about {most.worth:.0f} EUR a year: how often 10 more reeds" in given[0].worth
+    )
+    page = writing.why_of([], bench, asked).decode()
+    assert all(line.what in page and (line.left_out or line.worth) in page for line in lines)
+    assert 'href="run-1/why.html"' in page_of(demo)
 
 
 def test_each_other_question_has_a_line(demo):
