@@ -56,6 +56,8 @@ class _Commands(TyperGroup):
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:
+            if _is_terminal():
+                _say("")  # below the ^C, and the question that it left
             raise ReedlabError(
                 "stopped before its end; no file is half written, so run it again when you like."
             ) from None

@@ -209,7 +209,11 @@ def _counted(here: _Table, heading: str) -> None:
     means = words.columns.get(key)
     tied = means in ("tied_on", "quantity") or (means == "piece" and _counts_outcomes(here))
     texts = here.texts(heading)
-    if column in columns_of(here.name) and (outcome or tied) and _are_counts(texts):
+    if column not in columns_of(here.name) or not (outcome or tied) or not _are_counts(texts):
+        return
+    if outcome == "good" and not _counts_others(here, heading):  # 28 may be what it sold for
+        _ask(here, heading, ["sold_for", column], f"What does the column {heading!r} hold")
+    else:
         here.decide(heading, column, "a row is a batch")
 
 
@@ -217,6 +221,16 @@ def _counts_outcomes(here: _Table) -> bool:
     """Say whether a column counts the reeds of one outcome, so that each row is a batch."""
     filled = vocabulary().filled
     return any(_are_counts(here.texts(h)) for h in here.headings if plain(h) in filled)
+
+
+def _counts_others(here: _Table, heading: str) -> bool:
+    """Say whether another column counts reeds too: those tied, or those of another outcome."""
+    words = vocabulary()
+    return any(
+        _are_counts(here.texts(h)) for h in here.headings
+        if h != heading and (plain(h) in words.filled
+                             or words.columns.get(plain(h)) in ("tied_on", "quantity", "piece"))
+    )  # fmt: skip
 
 
 def _are_counts(texts: Counter[str]) -> bool:

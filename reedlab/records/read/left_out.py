@@ -123,6 +123,11 @@ def _name_totals(
             reasons[at] = "total" if match[1] else "average"
 
 
+def is_total(text: object) -> bool:
+    """Say whether a row that begins with this text may be one of sums or averages."""
+    return isinstance(text, str) and _TOTAL.fullmatch(text.strip()) is not None
+
+
 def _name_alone(
     body: pd.DataFrame,
     alone: np.ndarray,
