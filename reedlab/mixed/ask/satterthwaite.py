@@ -84,19 +84,10 @@ def t_table(
     L = contrasts.to_numpy(dtype=float)
     estimate, se = L @ fitted.beta, np.sqrt(np.einsum("rp,pq,rq->r", L, fitted.cov_beta, L))
     t = estimate / se
-    half = student.ppf(0.5 + level / 2.0, df) * se
-    return pd.DataFrame(
-        {
-            "estimate": estimate,
-            "se": se,
-            "df": df,
-            "t": t,
-            "p": 2.0 * student.sf(np.abs(t), df),
-            "low": estimate - half,
-            "high": estimate + half,
-        },
-        index=contrasts.index,
-    )
+    half, p = student.ppf(0.5 + level / 2.0, df) * se, 2.0 * student.sf(np.abs(t), df)
+    tested = {"estimate": estimate, "se": se, "df": df, "t": t, "p": p}
+    ends = {"low": estimate - half, "high": estimate + half}
+    return pd.DataFrame(tested | ends, index=contrasts.index)
 
 
 class Spread:

@@ -162,12 +162,8 @@ def _wider(terms: Iterable[Term]) -> dict[str, list[Term]]:
 
 def _numbers(recipe: Recipe, wider: Iterable[Term], term: str) -> list[str]:
     """Measured predictors that a term interacts with, in their order."""
-    own = {
-        str(factor)
-        for other in recipe.fixed.formula
-        if str(other) == term
-        for factor in other.factors
-    }
+    terms = recipe.fixed.formula
+    own = {str(factor) for other in terms if str(other) == term for factor in other.factors}
     met = [factor for other in wider for factor in other.factors if not is_factor(factor, recipe)]
     return list(dict.fromkeys(str(factor) for factor in met if str(factor) not in own))
 

@@ -398,11 +398,8 @@ def _report(
     if troubles:
         for at in np.flatnonzero(np.isin(cells.codes, list(troubles))):
             i = int(cells.codes[at])
-            trouble = troubles[i]
-            found.add(
-                table, int(index[at]), column.name, cells.unique[i], severity,
-                trouble.problem, trouble.fix,
-            )  # fmt: skip
+            problem, fix = troubles[i].problem, troubles[i].fix
+            found.add(table, int(index[at]), column.name, cells.unique[i], severity, problem, fix)
 
 
 def _report_dittos(
