@@ -120,7 +120,10 @@ def predict(
         )
     rows = _read(fitted, data, new_levels, random)
     if interval is None:
-        return _labelled(fitted, _means(fitted, rows, link), rows.index, link)
+        values = _means(fitted, rows, link)
+        if values.ndim > 1:
+            return pd.DataFrame(values, index=rows.index, columns=list(fitted.design.grades))
+        return pd.Series(values, index=rows.index, name=_columns(link)[0])
     check_level(level)
     _check_interval(fitted, interval, method, random, link)
     if method == "delta":
@@ -197,12 +200,6 @@ def _on_response_scale(
     at_most = [mean_of_expit(cut - eta, variance, nodes) for cut in np.moveaxis(cuts, -1, 0)]
     bounds = np.stack([np.zeros_like(eta), *at_most, np.ones_like(eta)], axis=-1)
     return np.diff(bounds, axis=-1)
-
-
-def _labelled(fitted: Fitted, values: np.ndarray, index: Any, link: bool) -> Any:
-    if values.ndim > 1:
-        return pd.DataFrame(values, index=index, columns=list(fitted.design.grades))
-    return pd.Series(values, index=index, name="link" if link else "mean")
 
 
 def _check_interval(

@@ -18,7 +18,7 @@ class Adjusted:
 
     rows: Likelihood  # the family's own rows, in cell order
     offset: np.ndarray  # (n,) in cell order
-    weight: np.ndarray
+    weight: np.ndarray  # (n,) in cell order
 
     @property
     def n_extra(self) -> int:

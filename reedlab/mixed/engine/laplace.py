@@ -79,8 +79,8 @@ class Mode:
     eta: np.ndarray  # (n,) linear predictor in cell order
     log_joint: float  # ``loglik - |v|²/2``, less ``(β - m)'P(β - m)/2`` where there is a prior
     factor: Factor  # factor of H at the mode; with β's part where β was free
-    score: np.ndarray  # (n,) first and minus second derivatives in η, in cell order
-    weight: np.ndarray
+    score: np.ndarray  # (n,) first derivatives in η, in cell order
+    weight: np.ndarray  # (n,) minus the second ones
     z_score: Effects  # each (levels, k) Z' score
     # the Newton step in (v, β) that was not taken, H^-1 times the gradient
     step: tuple[Effects, np.ndarray]
