@@ -27,7 +27,7 @@ from scipy.stats import chi2
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import columns_of_terms, grouping
 from reedlab.mixed.ask.cautions import refuse_unusable
-from reedlab.mixed.ask.intervals import given, refuse_idle
+from reedlab.mixed.ask.intervals import check_choice, given, refuse_idle
 from reedlab.mixed.ask.satterthwaite import Spread
 from reedlab.mixed.design.matrices import Recipe, is_factor, sum_coded
 from reedlab.mixed.design.terms import Design
@@ -278,8 +278,7 @@ def _ratio_test(
     if method == "chi-square":
         df = len(at)
         return RatioTest(statistic, float(chi2.sf(statistic, df)), np.zeros(0), df, method)
-    if method != "simulated":
-        raise ModelError(f"there is no method {method!r}: choose auto, chi-square or simulated.")
+    check_choice(method, ("auto", "chi-square", "simulated"), "method")
     return simulated_ratio(less, full, null, len(at), n, seed, workers, progress)
 
 
