@@ -15,8 +15,9 @@ from reedlab.cane.readings import floats
 def over(start: Any, end: Any, time: Any, rh_pct: ArrayLike, temp_c: ArrayLike) -> pd.DataFrame:
     """Return the air of each spell of time: of the day of a scrape, of the days of drying.
 
-    A spell has its start, not its end. `time` are the times of the logger's readings, in any order,
-    of relative humidity (per cent) and temperature (°C); a reading without either is left out.
+    A spell includes its start, and not its end. `time` are the times of the logger's readings, in
+    any order, of relative humidity (per cent) and temperature (°C); a reading without either is
+    left out.
 
     Each spell has the means `rh_pct`, `temp_c` and `moisture_pct`, `rh_low_pct`, `rh_high_pct`, and
     the number of `readings`; NaN without any.

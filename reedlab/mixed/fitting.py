@@ -230,9 +230,9 @@ def fit(
         ``response ~ fixed + (effects | grouping)``. The fixed part is formulaic's, with ``scale``,
         ``center``, ``bs``, ``poly``, interactions and factors, and with ``within(x, g)`` and
         ``between(x, g)``; it reaches columns and the transforms of
-        ``reedlab.mixed.expressions.TRANSFORMS`` only. Groupings are ``g``, ``g/h`` (h within g) or
-        ``g:h``; ``(x | g)`` has correlated slopes, ``(x || g)`` uncorrelated ones. ``offset(x)``
-        is added to the linear predictor without a coefficient.
+        ``reedlab.mixed.design.expressions.TRANSFORMS`` only. Groupings are ``g``, ``g/h`` (h within
+        g) or ``g:h``; ``(x | g)`` has correlated slopes, ``(x || g)`` uncorrelated ones.
+        ``offset(x)`` is added to the linear predictor without a coefficient.
     data : DataFrame
         One row an observation; text columns are taken as factors. Never changed. Rows with an
         empty cell in a column that the model uses are left out and counted; `fit_filled` keeps

@@ -208,18 +208,9 @@ def _one(
     predicted = observed - sums[0] / size
     low, high = np.quantile(sums[1:], [0.025, 0.975], axis=0) / size
     centre = np.nan if check.values is None else check.sums(check.values) / rows
-    bins = pd.DataFrame(
-        {
-            "check": check.name,
-            "bin": check.labels,
-            "centre": centre,
-            "rows": rows,
-            "observed": observed,
-            "predicted": predicted,
-            "low": predicted + low,
-            "high": predicted + high,
-        }
-    )
+    bins = pd.DataFrame({"check": check.name, "bin": check.labels, "centre": centre, "rows": rows})
+    bins["observed"], bins["predicted"] = observed, predicted
+    bins["low"], bins["high"] = predicted + low, predicted + high
     test = {
         "check": check.name,
         "bins": len(check.labels),
@@ -313,9 +304,11 @@ def _span(low: Any, high: Any) -> str:
     return f"{low:.4g}" if low == high else f"{low:.4g} to {high:.4g}"
 
 
-def _simulated(fitted: Fitted, seed: np.random.SeedSequence) -> np.ndarray | None:
-    """Residuals of a simulated response after its own fit; none where it has none."""
-    y = simulate(fitted, np.random.default_rng(seed))
+def _simulated(
+    fitted: Fitted, seed: np.random.SeedSequence, by: Fitted | None = None
+) -> np.ndarray | None:
+    """Residuals of a response simulated by a model, after a fit of its own; none without one."""
+    y = simulate(fitted if by is None else by, np.random.default_rng(seed))
     try:
         return np.asarray(y - _refitted(fitted, y))
     except ModelError:
@@ -335,11 +328,7 @@ def _departed(
     design = fitted.design
     moved = shift if design.offset is None else shift + design.offset
     departed = replace(fitted, design=replace(design, offset=moved))
-    y = simulate(departed, np.random.default_rng(seed))
-    try:
-        return np.asarray(y - _refitted(fitted, y))
-    except ModelError:
-        return None
+    return _simulated(fitted, seed, departed)
 
 
 def _refitted(fitted: Fitted, y: np.ndarray) -> np.ndarray:

@@ -26,6 +26,7 @@ from scipy.special import chdtrc
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import grouping
 from reedlab.mixed.ask.held_out import scores
+from reedlab.mixed.ask.intervals import check_choice
 from reedlab.mixed.ask.term_tests import RatioTest, simulated_ratio
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.engine.fitted import Fitted
@@ -114,8 +115,7 @@ def compare_fits(
     workers: int,
 ) -> Comparison:
     """Compare two fits of the same rows; see ``rl.compare``."""
-    if method not in ("auto", "mixture", "simulated"):
-        raise ModelError(f"there is no method {method!r}: choose auto, mixture or simulated.")
+    check_choice(method, ("auto", "mixture", "simulated"), "method")
     _check_rows(first, second)
     notes = [SENTENCES["by_ml"]] if first.reml or second.reml else []
     by_ml = [f.refit(f.design, reml=False, start=f.theta) if f.reml else f for f in (first, second)]

@@ -34,6 +34,7 @@ from scipy.special import expit, logit, ndtri
 
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.ask.cautions import refuse_other_model, refuse_unusable
+from reedlab.mixed.ask.intervals import check_choice
 from reedlab.mixed.ask.mean_response import Setting, Source
 from reedlab.mixed.ask.satterthwaite import Spread, t_table
 from reedlab.mixed.design.matrices import Recipe
@@ -107,15 +108,15 @@ def effects(
     ['season', 'estimate', 'se', 'low', 'high']
     """
     check_level(level)
-    _check(groups, ("integrated", "typical"), "groups")
-    _check(average, ("rows", "middle"), "average")
+    check_choice(groups, ("integrated", "typical"), "choice for groups=")
+    check_choice(average, ("rows", "middle"), "choice for average=")
     sets: list[tuple[Fitted | Posterior, pd.DataFrame]]
     if isinstance(method, FilledPosterior):
         sets = [(p, method.imputations.completed(i)) for i, p in enumerate(method.posteriors)]
     elif isinstance(method, Posterior):
         sets = [(method, fitted.data)]
     else:
-        _check(method, ("posterior", "delta"), "method")
+        check_choice(method, ("posterior", "delta"), "method")
         if method == "delta":
             refuse_unusable(fitted, "Effects by the delta method", groups=groups == "integrated")
         sets = [(posterior(fitted) if method == "posterior" else fitted, fitted.data)]
@@ -173,7 +174,7 @@ def contrasts(
     ['spring', 'summer']
     """
     check_level(level)
-    _check(correction, ("bonferroni", "sidak", "holm", "fdr_bh", "none"), "correction")
+    check_choice(correction, ("bonferroni", "sidak", "holm", "fdr_bh", "none"), "correction")
     source = Source.of(fitted)
     if factor not in source.recipe.factors:
         known = ", ".join(source.recipe.factors) or "none"
@@ -308,11 +309,6 @@ def _intervals(asked: Sequence[_Question], level: float) -> pd.DataFrame:
 
 def _listed(values: Any) -> list[Any]:
     return [values] if isinstance(values, str) or np.isscalar(values) else list(values)
-
-
-def _check(value: str, known: tuple[str, ...], what: str) -> None:
-    if value not in known:
-        raise ModelError(f"{what} is {value!r}: choose {' or '.join(known)}.")
 
 
 def _predictors(recipe: Recipe) -> list[str]:

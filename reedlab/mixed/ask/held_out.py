@@ -120,15 +120,8 @@ def calibration(
     for out, post, eta in _held_out(fitted, fold, seed, draws):
         predicted[out] = post.on_response_scale(eta).mean(axis=0)
     trials = np.ones(design.n) if design.trials is None else design.trials
-    frame = pd.DataFrame(
-        {
-            "level": np.array(term.levels, dtype=object)[term.index],
-            "fold": fold,
-            "predicted": predicted,
-            "share": design.y / trials,
-            "trials": trials,
-        }
-    )
+    frame = pd.DataFrame({"level": np.array(term.levels, dtype=object)[term.index], "fold": fold})
+    frame = frame.assign(predicted=predicted, share=design.y / trials, trials=trials)
     binned = predicted.round(6)  # alike reeds fall into one bin on every processor
     cuts = np.unique(np.quantile(binned, np.linspace(0, 1, _BINS + 1)))
     place = np.searchsorted(cuts[1:-1], binned, side="right")
@@ -215,15 +208,8 @@ def _bin_table(frame: pd.DataFrame, place: np.ndarray) -> pd.DataFrame:
     by_bin = frame[["predicted", "share"]].mul(trials, axis=0).assign(rows=trials).groupby(place)
     predicted, successes, rows = (total for _, total in by_bin.sum().items())
     low, high = wilson(successes, rows, 0.95)
-    return pd.DataFrame(
-        {
-            "rows": rows.astype(int),
-            "predicted": predicted / rows,
-            "observed": successes / rows,
-            "low": low,
-            "high": high,
-        }
-    ).reset_index(drop=True)
+    shares = {"predicted": predicted / rows, "observed": successes / rows, "low": low, "high": high}
+    return pd.DataFrame({"rows": rows.astype(int), **shares}).reset_index(drop=True)
 
 
 def brier_decomposition(
@@ -247,12 +233,6 @@ def brier_decomposition(
     reliability = float(np.sum(in_bin * (mean_p - mean_y) ** 2))
     resolution = float(np.sum(in_bin * (mean_y - base) ** 2))
     uncertainty = base * (1.0 - base)
-    return pd.Series(
-        {
-            "score": score,
-            "reliability": reliability,
-            "resolution": resolution,
-            "uncertainty": uncertainty,
-            "within": score - reliability + resolution - uncertainty,
-        }
-    )
+    within = score - reliability + resolution - uncertainty
+    parts = {"reliability": reliability, "resolution": resolution, "uncertainty": uncertainty}
+    return pd.Series({"score": score, **parts, "within": within})

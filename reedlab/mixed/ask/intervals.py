@@ -24,7 +24,7 @@ Bootstrap Methods and their Application, chapters 2 and 5.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -97,8 +97,7 @@ def conf_int(
     ['Intercept', 'sd lot', 'sd Residual']
     """
     check_level(level)
-    if method not in ("wald", "profile", "bootstrap"):
-        raise ModelError(f"there is no method {method!r}: choose wald, profile or bootstrap.")
+    check_choice(method, ("wald", "profile", "bootstrap"), "method")
     if method != "profile" or not fitted.separated:  # whose profiles are right, and infinite
         refuse_unusable(fitted, f"{method.capitalize()} limits", groups=method == "bootstrap")
     options = given(n=n, seed=seed, workers=workers, progress=progress)
@@ -119,6 +118,14 @@ def refuse_idle(options: Mapping[str, Any], what: str) -> None:
     """Raise a ModelError for the first of some options, which have no effect on `what`."""
     for name in options:
         raise ModelError(f"{name}= has no effect on {what}: leave it out.")
+
+
+def check_choice(value: object, known: Sequence[str], what: str) -> None:
+    """Raise a ModelError for a choice that there is not."""
+    if value not in known:
+        raise ModelError(
+            f"there is no {what} {value!r}: choose {', '.join(known[:-1])} or {known[-1]}."
+        )
 
 
 def check_whole(number: int, least: int, option: str, what: str) -> None:

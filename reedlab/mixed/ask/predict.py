@@ -11,8 +11,9 @@ import pandas as pd
 from scipy.special import expit, ndtri
 
 from reedlab.elementary import normal_nodes
-from reedlab.errors import ModelError, PredictionError
+from reedlab.errors import PredictionError
 from reedlab.mixed.ask.cautions import refuse_other_model, refuse_unusable
+from reedlab.mixed.ask.intervals import check_choice
 from reedlab.mixed.design.matrices import level_codes, new_columns, new_offset
 from reedlab.mixed.design.new_rows import new_terms
 from reedlab.mixed.engine.cells import cells_of
@@ -119,7 +120,10 @@ def predict(
         )
     rows = _read(fitted, data, new_levels, random)
     if interval is None:
-        return _labelled(fitted, _means(fitted, rows, link), rows.index, link)
+        values = _means(fitted, rows, link)
+        if values.ndim > 1:
+            return pd.DataFrame(values, index=rows.index, columns=list(fitted.design.grades))
+        return pd.Series(values, index=rows.index, name=_columns(link)[0])
     check_level(level)
     _check_interval(fitted, interval, method, random, link)
     if method == "delta":
@@ -198,20 +202,13 @@ def _on_response_scale(
     return np.diff(bounds, axis=-1)
 
 
-def _labelled(fitted: Fitted, values: np.ndarray, index: Any, link: bool) -> Any:
-    if values.ndim > 1:
-        return pd.DataFrame(values, index=index, columns=list(fitted.design.grades))
-    return pd.Series(values, index=index, name="link" if link else "mean")
-
-
 def _check_interval(
     fitted: Fitted, interval: str, method: Posterior | str, random: bool, link: bool
 ) -> None:
     """Refuse an interval that does not exist, in one sentence that names what does."""
-    if interval not in ("mean", "new"):
-        raise ModelError(f"there is no interval {interval!r}: choose mean or new.")
-    if not isinstance(method, Posterior) and method not in ("posterior", "delta"):
-        raise ModelError(f"there is no method {method!r}: choose posterior or delta.")
+    check_choice(interval, ("mean", "new"), "interval")
+    if not isinstance(method, Posterior):
+        check_choice(method, ("posterior", "delta"), "method")
     single = fitted.family == "binomial" and fitted.design.trials is None
     if interval == "new" and (single or fitted.family == "ordinal"):
         what = "0 or 1" if single else "a grade"

@@ -18,10 +18,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit
+from scipy.stats import skew
 
 from reedlab.mixed.ask.adequacy import grouping
 from reedlab.mixed.ask.cautions import refuse_other_model
@@ -33,7 +36,7 @@ from reedlab.mixed.posterior.nested_laplace import Posterior, posterior
 _BINS = 20  # of a Gaussian response's values
 _LEVEL = 0.95
 
-Statistic = Callable[[np.ndarray], np.ndarray]
+Statistic = Callable[..., Any]
 
 
 @dataclass(frozen=True)
@@ -133,62 +136,34 @@ def predictive_check(
         term = max(design.terms, key=lambda each: each.n_levels)
     made = _responses(post, new_levels, min(n, len(post.sample.points)), seed)
     size = np.ones(design.n) if design.trials is None else design.trials
-    statistics = dict(_STATISTICS[fitted.family])
-    both, means = np.vstack([design.y, made]), np.zeros((len(made) + 1, 0))
-    if term is not None:
-        count = np.bincount(term.index, size, term.n_levels)
-        means = np.array([np.bincount(term.index, row, term.n_levels) for row in both]) / count
-        sums = {f"sd of {term.group}": _sd, f"lowest {term.group}": _least}
-        sums[f"highest {term.group}"] = _most
-    table = {name: of(both / size if name == "mean" else both) for name, of in statistics.items()}
-    if term is not None:
-        table |= {name: of(means) for name, of in sums.items()}
-    rows = {name: _beside(values) for name, values in table.items()}
+    both = np.vstack([design.y, made])
+    of_rows = _STATISTICS[fitted.family].items()
+    found = {name: of(both / size if name == "mean" else both, axis=1) for name, of in of_rows}
     levels = pd.DataFrame(columns=["level", "rows", "observed", "low", "median", "high"])
     if term is not None:
+        sums = np.array([np.bincount(term.index, row, term.n_levels) for row in both])
+        means = sums / np.bincount(term.index, size, term.n_levels)
+        of_levels: dict[str, Statistic] = {"sd of": _sd, "lowest": np.min, "highest": np.max}
+        found |= {f"{name} {term.group}": of(means, axis=1) for name, of in of_levels.items()}
         levels = _ranges(means)
         levels.insert(0, "level", list(term.levels))
         levels.insert(1, "rows", np.bincount(term.index, minlength=term.n_levels))
-    return PredictiveCheck(
-        pd.DataFrame.from_dict(rows, orient="index"),
-        _spread(fitted, both),
-        levels,
-        "" if term is None else term.group,
-    )
+    values = np.column_stack(list(found.values()))
+    observed, drawn = values[0], values[1:]
+    p = np.mean(drawn > observed, axis=0) + 0.5 * np.mean(drawn == observed, axis=0)  # ties: half
+    statistics = _ranges(values).set_axis(list(found)).assign(p=p)
+    group = "" if term is None else term.group
+    return PredictiveCheck(statistics, _spread(fitted, both), levels, group)
 
 
-def _mean(rows: np.ndarray) -> np.ndarray:
-    return np.asarray(rows.mean(axis=1))
-
-
-def _sd(rows: np.ndarray) -> np.ndarray:
-    return np.asarray(rows.std(axis=1, ddof=1))
-
-
-def _least(rows: np.ndarray) -> np.ndarray:
-    return np.asarray(rows.min(axis=1))
-
-
-def _most(rows: np.ndarray) -> np.ndarray:
-    return np.asarray(rows.max(axis=1))
-
-
-def _skewness(rows: np.ndarray) -> np.ndarray:
-    away = rows - rows.mean(axis=1, keepdims=True)
-    return np.asarray(np.mean(away**3, axis=1) / np.mean(away**2, axis=1) ** 1.5)
-
-
+_sd: Statistic = partial(np.std, ddof=1)
 _STATISTICS: dict[str, dict[str, Statistic]] = {
     "gaussian": {
-        "mean": _mean,
-        "sd": _sd,
-        "skewness": _skewness,
-        "smallest": _least,
-        "largest": _most,
+        "mean": np.mean, "sd": _sd, "skewness": skew, "smallest": np.min, "largest": np.max,
     },
-    "binomial": {"mean": _mean},
-    "ordinal": {"mean": _mean, "sd": _sd},
-}
+    "binomial": {"mean": np.mean},
+    "ordinal": {"mean": np.mean, "sd": _sd},
+}  # fmt: skip
 
 
 def _responses(post: Posterior, new_levels: str | tuple[str, ...], n: int, seed: int) -> np.ndarray:
@@ -213,21 +188,6 @@ def _responses(post: Posterior, new_levels: str | tuple[str, ...], n: int, seed:
         return np.asarray((latent[:, :, None] > cuts[:, None, :]).sum(axis=2), dtype=float)
     trials = 1 if design.trials is None else design.trials.astype(int)
     return rng.binomial(trials, expit(eta)).astype(float)
-
-
-def _beside(values: np.ndarray) -> dict[str, float]:
-    """Observed statistic (the first) beside the drawn ones, ties counted half."""
-    observed, drawn = values[0], values[1:]
-    tail = (1.0 - _LEVEL) / 2.0
-    low, median, high = np.quantile(drawn, [tail, 0.5, 1.0 - tail])
-    p = float(np.mean(drawn > observed) + 0.5 * np.mean(drawn == observed))
-    return {
-        "observed": float(observed),
-        "low": float(low),
-        "median": float(median),
-        "high": float(high),
-        "p": p,
-    }
 
 
 def _ranges(rows: np.ndarray) -> pd.DataFrame:

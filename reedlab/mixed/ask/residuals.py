@@ -95,13 +95,10 @@ def residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
     outside = np.sum((rank == 0) | (rank == n), axis=0)
     usual = np.mean(spread[1:])  # 0 where the fit is sure of every outcome
     dispersion = spread / usual if usual > 0 else np.ones_like(spread)
+    two_sided = min(_above(dispersion), _above(-dispersion))
     table = {
         "uniformity": (distance[0], np.mean(distance[1:]), _above(distance)),
-        "dispersion": (
-            dispersion[0],
-            1.0,
-            min(1.0, 2.0 * min(_above(dispersion), _above(-dispersion))),
-        ),
+        "dispersion": (dispersion[0], 1.0, min(1.0, 2.0 * two_sided)),
         "outliers": (outside[0], np.mean(outside[1:]), _above(outside)),
     }
     tests = pd.DataFrame.from_dict(table, orient="index", columns=["statistic", "expected", "p"])

@@ -83,19 +83,10 @@ def t_table(
     L = contrasts.to_numpy(dtype=float)
     estimate, se = L @ fitted.beta, np.sqrt(np.einsum("rp,pq,rq->r", L, fitted.cov_beta, L))
     t = estimate / se
-    half = stdtrit(df, 0.5 + level / 2.0) * se
-    return pd.DataFrame(
-        {
-            "estimate": estimate,
-            "se": se,
-            "df": df,
-            "t": t,
-            "p": 2.0 * stdtr(df, -np.abs(t)),
-            "low": estimate - half,
-            "high": estimate + half,
-        },
-        index=contrasts.index,
-    )
+    half, p = stdtrit(df, 0.5 + level / 2.0) * se, 2.0 * stdtr(df, -np.abs(t))
+    tested = {"estimate": estimate, "se": se, "df": df, "t": t, "p": p}
+    ends = {"low": estimate - half, "high": estimate + half}
+    return pd.DataFrame(tested | ends, index=contrasts.index)
 
 
 class Spread:

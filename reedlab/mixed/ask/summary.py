@@ -113,7 +113,7 @@ def summary(fitted: Fitted) -> Summary:
     -------
     Summary
     """
-    design = fitted.design
+    design, title = fitted.design, _TITLES[fitted.family]
     how = "REML" if fitted.reml else "maximum likelihood"
     if fitted.family != "gaussian" and design.terms:
         how = "Laplace" if fitted.quadrature == 1 else f"quadrature with {fitted.quadrature} nodes"
@@ -122,13 +122,10 @@ def summary(fitted: Fitted) -> Summary:
         facts["left out for"] = ", ".join(f"{c} ({n})" for c, n in design.dropped.items())
     if fitted.recipe is not None and fitted.recipe.weights:
         facts["weights"] = fitted.recipe.weights
-    facts |= {
-        "log-likelihood": f"{fitted.llf:.2f}",
-        "AIC": f"{fitted.aic:.1f}",
-        "BIC": f"{fitted.bic:.1f}",
-    }
+    facts |= {"log-likelihood": f"{fitted.llf:.2f}"}
+    facts |= {"AIC": f"{fitted.aic:.1f}", "BIC": f"{fitted.bic:.1f}"}
     return Summary(
-        title=f"{_title(fitted)}, by {how}",
+        title=f"{title if design.terms else title.replace('mixed model', 'model')}, by {how}",
         formula=fitted.recipe.formula.text if fitted.recipe is not None else "",
         fixed=_fixed_table(fitted),
         vcomp=fitted.variance_components(),
@@ -138,11 +135,6 @@ def summary(fitted: Fitted) -> Summary:
         facts=facts,
         notes=notes(fitted),
     )
-
-
-def _title(fitted: Fitted) -> str:
-    title = _TITLES[fitted.family]
-    return title if fitted.design.terms else title.replace("mixed model", "model")
 
 
 def _fixed_table(fitted: Fitted) -> pd.DataFrame:

@@ -27,7 +27,7 @@ from scipy.special import chdtrc
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.adequacy import columns_of_terms, grouping
 from reedlab.mixed.ask.cautions import refuse_unusable
-from reedlab.mixed.ask.intervals import given, refuse_idle
+from reedlab.mixed.ask.intervals import check_choice, given, refuse_idle
 from reedlab.mixed.ask.satterthwaite import Spread
 from reedlab.mixed.design.matrices import Recipe, is_factor, sum_coded
 from reedlab.mixed.design.terms import Design
@@ -162,12 +162,8 @@ def _wider(terms: Iterable[Term]) -> dict[str, list[Term]]:
 
 def _numbers(recipe: Recipe, wider: Iterable[Term], term: str) -> list[str]:
     """Measured predictors that a term interacts with, in their order."""
-    own = {
-        str(factor)
-        for other in recipe.fixed.formula
-        if str(other) == term
-        for factor in other.factors
-    }
+    terms = recipe.fixed.formula
+    own = {str(factor) for other in terms if str(other) == term for factor in other.factors}
     met = [factor for other in wider for factor in other.factors if not is_factor(factor, recipe)]
     return list(dict.fromkeys(str(factor) for factor in met if str(factor) not in own))
 
@@ -282,8 +278,7 @@ def _ratio_test(
     if method == "chi-square":
         df = len(at)
         return RatioTest(statistic, float(chdtrc(df, statistic)), np.zeros(0), df, method)
-    if method != "simulated":
-        raise ModelError(f"there is no method {method!r}: choose auto, chi-square or simulated.")
+    check_choice(method, ("auto", "chi-square", "simulated"), "method")
     return simulated_ratio(less, full, null, len(at), n, seed, workers, progress)
 
 

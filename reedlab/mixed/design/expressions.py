@@ -81,10 +81,7 @@ class Names:
 
 
 def read(text: str) -> Formula:
-    """Read a formula, or a part of one, that reaches columns and listed transforms only.
-
-    Raises FormulaError: when it reaches anything else, or formulaic cannot read it.
-    """
+    """Read a formula, or a part of one, that reaches columns and listed transforms only."""
     _refuse_strange(text)
     try:
         for token in sanitize_tokens(tokenize(text)):  # what formulaic evaluates, as it does
@@ -210,11 +207,6 @@ class Coding:
 
 @lru_cache(maxsize=256)
 def coding(text: str) -> Coding:
-    """Read a part of a formula; bootstraps and power studies ask for the same ones again.
-
-    text: a right-hand side, such as ``"season + scale(x)"``.
-    Raises FormulaError: when it reaches more than columns and listed transforms, or formulaic
-        cannot read it.
-    """
+    """Read a part of a formula; bootstraps and power studies ask for the same ones again."""
     formula = read(text)
     return Coding(formula, names_of(formula))

@@ -142,16 +142,12 @@ class Design:
 
         Or with given terms for these rows.
         """
-        return replace(
-            self,
-            y=self.y[rows],
-            X=self.X[rows],
-            terms=tuple(term.take(rows) for term in self.terms) if terms is None else terms,
-            trials=None if self.trials is None else self.trials[rows],
-            rows_used=None if self.rows_used is None else self.rows_used[rows],
-            weights=None if self.weights is None else self.weights[rows],
-            offset=None if self.offset is None else self.offset[rows],
-        )
+        if terms is None:
+            terms = tuple(term.take(rows) for term in self.terms)
+        some = ("y", "X", "trials", "rows_used", "weights", "offset")
+        given = {name: getattr(self, name) for name in some}
+        taken = {name: values[rows] for name, values in given.items() if values is not None}
+        return replace(self, terms=terms, **taken)
 
     @cached_property
     def with_term(self) -> Design:

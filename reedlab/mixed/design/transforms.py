@@ -31,10 +31,8 @@ def _group_means(x: Any, group: Any, state: dict[str, Any]) -> np.ndarray:
 def between(x: Any, group: Any, _state: Any = None) -> pd.Series:
     """Return the mean of ``x`` in each row's group: what sets one group apart from another.
 
-    x (n,): a measured property.
-    group (n,): the grouping, such as the lot.
-    Returns (n,): group means. On new data a group known from the fit keeps the mean it had there; a
-        new group has the mean of its rows in the new data.
+    On new data a group known from the fit keeps the mean it had there; a new group has the mean of
+    its rows in the new data.
 
     >>> import reedlab as rl
     >>> from reedlab.simulate import simulate_reeds
@@ -50,7 +48,7 @@ def between(x: Any, group: Any, _state: Any = None) -> pd.Series:
 def within(x: Any, group: Any, _state: Any = None) -> pd.Series:
     """Return ``x`` less its group's mean: what sets one piece apart inside its group.
 
-    Parameters and groups are those of :func:`between`; ``x`` is their sum.
+    ``x`` is the sum of this and :func:`between`.
     """
     means = _group_means(x, group, _state)
     return pd.Series(np.asarray(x, dtype=float) - means, index=getattr(x, "index", None))

@@ -9,25 +9,26 @@ import numpy as np
 
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cells import cells_of
+from reedlab.mixed.engine.laplace import Likelihood, Rows
 
 
 @dataclass(frozen=True)
 class Adjusted:
     """A family's rows, each at η plus its offset and counted by its weight."""
 
-    rows: Any  # the family's own rows, in cell order
+    rows: Likelihood  # the family's own rows, in cell order
     offset: np.ndarray  # (n,) in cell order
-    weight: np.ndarray
+    weight: np.ndarray  # (n,) in cell order
 
     @property
     def n_extra(self) -> int:
         """Number of parameters beside θ and β."""
-        return int(self.rows.n_extra)
+        return self.rows.n_extra
 
     @property
     def constant(self) -> float:
         """What the log-likelihood holds beside the rows' shares."""
-        return float(self.rows.constant)
+        return self.rows.constant
 
     def with_extra(self, extra: np.ndarray) -> Adjusted:
         """Give the same rows at other values of the extra parameters."""
@@ -41,33 +42,23 @@ class Adjusted:
 
     def row_logliks(self, eta: np.ndarray) -> np.ndarray:
         """Give each row's log-likelihood, without the constant."""
-        out: np.ndarray = self.weight * self.rows.row_logliks(eta + self.offset)
-        return out
+        return self.weight * self.rows.row_logliks(eta + self.offset)
 
     def log_likelihoods(self, eta: np.ndarray) -> np.ndarray:
         """Log-likelihoods (S,), without the constant, at many η (S, n)."""
-        out: np.ndarray = self.row_logliks(eta).sum(axis=1)
-        return out
+        return np.asarray(self.row_logliks(eta).sum(axis=1))
 
     def third(self, eta: np.ndarray, score: np.ndarray, weight: np.ndarray) -> np.ndarray:
         """Differentiate the weights in η."""
         own = score / self.weight, weight / self.weight
-        out: np.ndarray = self.weight * self.rows.third(eta + self.offset, *own)
-        return out
+        return self.weight * self.rows.third(eta + self.offset, *own)
 
     def extra_gradient(
-        self,
-        eta: np.ndarray,
-        half_leverage: np.ndarray | float,
-        shift: np.ndarray | float,
-        share: np.ndarray | float = 1.0,
+        self, eta: np.ndarray, half_leverage: Rows, shift: Rows, share: Rows = 1.0
     ) -> np.ndarray:
         """Sum over rows of share dl - half_leverage dw - shift dr, by each extra parameter."""
         w = self.weight
-        out: np.ndarray = self.rows.extra_gradient(
-            eta + self.offset, w * half_leverage, w * shift, w * share
-        )
-        return out
+        return self.rows.extra_gradient(eta + self.offset, w * half_leverage, w * shift, w * share)
 
 
 def adjusted(rows: Any, design: Design, order: np.ndarray | None = None) -> Any:

@@ -128,11 +128,7 @@ def invert(factor: Factor, with_x: bool) -> Inverse:
     for i in range(k):
         for j in range(i + 1):
             one, other = VT[i::k], T[j::k]
-            own = one.multiply(other).sum(axis=1) if issparse(VT) else _row_products(one, other)
+            sparse = issparse(VT)
+            own = one.multiply(other).sum(axis=1) if sparse else np.einsum("lr,lr->l", one, other)
             inner[:, i, j] = inner[:, j, i] = own + (i == j)
     return Inverse(factor, back @ inner @ factor.head_inverse, mix_rows(T, -back), rr)
-
-
-def _row_products(one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    """Inner product of each row of one matrix with that of another."""
-    return np.einsum("lr,lr->l", one, other)

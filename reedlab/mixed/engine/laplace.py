@@ -77,11 +77,10 @@ class Mode:
     beta: np.ndarray  # (p,)
     v: Effects  # each (levels, k) standardised random effects
     eta: np.ndarray  # (n,) linear predictor in cell order
-    loglik: float  # log-likelihood of the rows at the mode
     log_joint: float  # ``loglik - |v|²/2``, less ``(β - m)'P(β - m)/2`` where there is a prior
     factor: Factor  # factor of H at the mode; with β's part where β was free
-    score: np.ndarray  # (n,) first and minus second derivatives in η, in cell order
-    weight: np.ndarray
+    score: np.ndarray  # (n,) first derivatives in η, in cell order
+    weight: np.ndarray  # (n,) minus the second ones
     z_score: Effects  # each (levels, k) Z' score
     # the Newton step in (v, β) that was not taken, H^-1 times the gradient
     step: tuple[Effects, np.ndarray]
@@ -174,9 +173,7 @@ def find_mode(
         else:
             nearby = Nearby(factor, lambdas)
     step = (step_v, moved)
-    return Mode(
-        theta, beta, v, eta, loglik, penalised, factor, score, weight, z_score, step, decrement
-    )
+    return Mode(theta, beta, v, eta, penalised, factor, score, weight, z_score, step, decrement)
 
 
 def _inner(one: Effects, other: Effects) -> float:

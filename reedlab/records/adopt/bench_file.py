@@ -109,7 +109,8 @@ def _insert(there: list[str], section: Path, fresh: list[str]) -> None:
         there.pop()
     kind = section[0]
     about = f"# {_ABOUT[kind]}" if not any(p[0] == kind for _, p in _headers(there)) else None
-    there += ["", *([about] if about else []), f"[{_section(section)}]", *fresh]
+    name = ".".join(part if _BARE.fullmatch(part) else _quoted(part) for part in section)
+    there += ["", *([about] if about else []), f"[{name}]", *fresh]
 
 
 def _entries(there: Sequence[str]) -> dict[Path, tuple[int, Path]]:
@@ -158,11 +159,6 @@ def _written(line: Line) -> str:
     entry = f"{key if ours else _quoted(key)} = {value}"
     why = "".join(c if c.isprintable() else " " for c in line.why)
     return f"{entry:<{_COMMENT_AT}}  # {why}" if why else entry
-
-
-def _section(path: Path) -> str:
-    """Return a section's name as TOML."""
-    return ".".join(part if _BARE.fullmatch(part) else _quoted(part) for part in path)
 
 
 def _quoted(text: str) -> str:

@@ -304,7 +304,8 @@ def _either(here: _Table, heading: str) -> None:
         name for name in dict.fromkeys(names)
         if name not in here.taken and fits(texts, columns[name], heading)
     ]  # fmt: skip
-    if entry.only == "date" and free and _dated(here) == [heading]:
+    dated = [other for other in here.headings if is_dated(here.texts(other))]
+    if entry.only == "date" and free and dated == [heading]:
         here.decide(heading, free[0], "the only column of days")
     elif heading_key(heading) in free and not _grades(here, heading):
         here.decide(heading, heading_key(heading))
@@ -314,11 +315,6 @@ def _either(here: _Table, heading: str) -> None:
         here.decide(heading, "lot", "the supplier has a column, and these repeat")
     elif free:
         _ask(here, heading, free, f"What does the column {heading!r} hold")
-
-
-def _dated(here: _Table) -> list[str]:
-    """Return the headings of the columns that hold days."""
-    return [heading for heading in here.headings if is_dated(here.texts(heading))]
 
 
 def _misspelt(here: _Table, heading: str) -> None:

@@ -21,7 +21,7 @@ from reedlab.records.tidy.days import by_month, exact
 from reedlab.records.tidy.frames import looked_up, lots_of
 from reedlab.records.tidy.losses_before_tying import bought
 from reedlab.records.tidy.minutes import batches
-from reedlab.records.tidy.pending_cutoff import cutoff
+from reedlab.records.tidy.pending_cutoff import cutoff, last_day
 
 Tables = dict[str, pd.DataFrame]
 
@@ -48,11 +48,14 @@ def _empty(tables: Tables, table: str, rows: pd.Index, columns: list[str]) -> No
         tables[table].loc[rows, columns] = None
 
 
+def _nothing(rows: pd.DataFrame) -> pd.Series:
+    """Return an empty cell for each row."""
+    return pd.Series("", index=rows.index)
+
+
 def _future(tables: Tables, found: Findings, today: dt.date) -> None:
     """Days after today, which would also move the end of the records."""
-    tomorrow = pd.Timestamp(today) + pd.Timedelta(
-        days=1
-    )  # in some time zone it is tomorrow already
+    tomorrow = pd.Timestamp(today) + pd.Timedelta(days=1)  # which it is already in some time zone
     for name, table in TABLES.items():
         for column in table.columns.values():
             if column.kind in ("date", "time") and not column.ahead and len(tables[name]):
@@ -163,20 +166,16 @@ def _lot_and_piece(tables: Tables, found: Findings) -> None:
     unread |= found.rows("reeds", "supplier")  # a row of another supplier has lost its lot
     made = tables["pieces"]["piece"][tables["pieces"].index < 0]
     of_itself = reeds["piece"].isna() | reeds["piece"].isin(made)
-    neither = reeds.index[reeds["lot"].isna() & of_itself]
-    for row in neither:
-        if row not in unread:
-            found.add("reeds", int(row), "lot", "", "error", "has neither lot nor piece",
-                      "fill in the lot it came from")  # fmt: skip
+    neither = reeds["lot"].isna() & of_itself & ~reeds.index.isin(list(unread))
+    found.each("reeds", "lot", _nothing(reeds[neither]), "error", "has neither lot nor piece",
+               "fill in the lot it came from")  # fmt: skip
     pieces = tables["pieces"].dropna(subset=["piece", "lot"]).drop_duplicates("piece")
     lot_of = looked_up(reeds["piece"], pieces.set_index("piece")["lot"])
     differ = reeds.index[reeds["lot"].notna() & lot_of.notna() & reeds["lot"].ne(lot_of)]
     for row in differ:
-        found.add(
-            "reeds", int(row), "lot", reeds.at[row, "lot"], "error",
-            f"is not the lot of its piece: {reeds.at[row, 'piece']} is from {lot_of[row]}",
-            "fix the lot or the piece; until then neither is used",
-        )  # fmt: skip
+        problem = f"is not the lot of its piece: {reeds.at[row, 'piece']} is from {lot_of[row]}"
+        fix = "fix the lot or the piece; until then neither is used"
+        found.add("reeds", int(row), "lot", reeds.at[row, "lot"], "error", problem, fix)
     _empty(tables, "reeds", differ, ["lot", "piece"])
     tied = reeds[reeds["piece"].notna() & reeds["retie_of"].isna()]
     again = tied.loc[tied.duplicated("piece"), "piece"]
@@ -310,14 +309,12 @@ def _outcomes(tables: Tables, found: Findings) -> None:
         found.add("reeds", None, "judged_on", "", "warning",
                   f"is empty for {undated.sum()} of {known.sum()} outcomes", fix)  # fmt: skip
     else:
-        for row in reeds.index[undated]:
-            found.add("reeds", int(row), "judged_on", "", "warning",
-                      "is empty, but the reed has an outcome", fix)  # fmt: skip
+        found.each("reeds", "judged_on", _nothing(reeds[undated]), "warning",
+                   "is empty, but the reed has an outcome", fix)  # fmt: skip
     judged = reeds["judged_on"].notna() & ~known
     judged &= ~reeds.index.isin(list(found.rows("reeds", "outcome")))
-    for row in reeds.index[judged]:
-        found.add("reeds", int(row), "outcome", "", "warning",
-                  "is empty, but the reed was judged", "fill in the outcome")  # fmt: skip
+    found.each("reeds", "outcome", _nothing(reeds[judged]), "warning",
+               "is empty, but the reed was judged", "fill in the outcome")  # fmt: skip
     lost = reeds["lost_at"][reeds["lost_at"].notna() & reeds["outcome"].eq("good")]
     found.each("reeds", "lost_at", lost, "warning", "is where a reed failed, but this one is good",
                "fix the outcome, or empty this cell")  # fmt: skip
@@ -333,11 +330,9 @@ def _prices(tables: Tables, settings: Settings, found: Findings) -> None:
     priced = lots[money].notna().any(axis=1)
     same = lots["currency"].map(partial(same_currency, other=settings.currency), na_action="ignore")
     wrong = lots.index[priced & same.eq(False)]
-    found.each(
-        "lots", "currency", lots.loc[wrong, "currency"], "error",
-        f"is not {settings.currency}, the currency of bench.toml; the price is not used",
-        f"write the price in {settings.currency}",
-    )  # fmt: skip
+    problem = f"is not {settings.currency}, the currency of bench.toml; the price is not used"
+    fix = f"write the price in {settings.currency}"
+    found.each("lots", "currency", lots.loc[wrong, "currency"], "error", problem, fix)
     written = lots["currency"].mask(same.eq(True), settings.currency)
     tables["lots"] = lots.assign(currency=written)
     _empty(tables, "lots", wrong, money)
@@ -380,11 +375,9 @@ def _tally(tables: Tables, found: Findings) -> None:
     tied = lots_of(reeds, tables["pieces"])[reeds["retie_of"].isna()]
     counts = lots["lot"].astype(object).map(tied.value_counts())
     for row in lots.index[counts > pieces]:
-        found.add(
-            "lots", int(row), "quantity", pieces[row], "warning",
-            f"is less than the {counts[row]:g} reeds tied from lot {lots.at[row, 'lot']}",
-            "check the quantity, and the lot of its reeds",
-        )  # fmt: skip
+        problem = f"is less than the {counts[row]:g} reeds tied from lot {lots.at[row, 'lot']}"
+        fix = "check the quantity, and the lot of its reeds"
+        found.add("lots", int(row), "quantity", pieces[row], "warning", problem, fix)
 
 
 def _noted_twice(tables: Tables, found: Findings) -> None:
@@ -477,8 +470,7 @@ def _sittings(tables: Tables, found: Findings) -> None:
 def _waiting(tables: Tables, found: Findings) -> None:
     """Name reeds that wait long for their outcome, or say that too few have one to know."""
     reeds = one_row_a_reed(tables["reeds"])
-    days = [c.name for c in TABLES["reeds"].columns.values() if c.kind == "date"]
-    last = reeds[days].max(axis=None) if len(reeds) else pd.NaT
+    last = last_day(reeds)
     tied = exact(reeds, "tied_on")
     took = (exact(reeds, "judged_on").fillna(exact(reeds, "finished_on")) - tied).dt.days
     took = took[reeds["outcome"].notna() & (took >= 0)]
@@ -496,8 +488,6 @@ def _waiting(tables: Tables, found: Findings) -> None:
             )  # fmt: skip
     said = _mostly(_undated(tables["reeds"], found), _known(tables["reeds"]))
     if reeds["outcome"].notna().any() and not said and pd.isna(cutoff(reeds).wait_days):
-        found.add(
-            "reeds", None, "judged_on", "", "warning",
-            "is filled in too rarely to show how long an outcome takes, so all outcomes count",
-            "fill in judged_on and outcome for more reeds, the oldest first",
-        )  # fmt: skip
+        problem = "is filled in too rarely to show how long an outcome takes, so all outcomes count"
+        fix = "fill in judged_on and outcome for more reeds, the oldest first"
+        found.add("reeds", None, "judged_on", "", "warning", problem, fix)

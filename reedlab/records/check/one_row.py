@@ -180,9 +180,8 @@ class _Agreed(NamedTuple):
     value: dict[str, object]  # what is used for a label, where its rows agree or most of them do
     # for each label whose rows disagree, how many rows say what; None stands for its own table
     against: dict[str, Counter[object] | None]
-    # cells that differ from what is used in their capitals alone, and what they are read as
-    other_case: pd.Series
-    read: pd.Series
+    other_case: pd.Series  # cells that differ from what is used in their capitals alone
+    read: pd.Series  # what those are read as
 
 
 def _agreed(labels: pd.Series, values: pd.Series, stands: pd.Series, names: bool) -> _Agreed:

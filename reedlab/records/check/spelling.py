@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import combinations
 
 import pandas as pd
@@ -13,21 +13,15 @@ from rapidfuzz.distance import OSA
 from reedlab.records.findings import Findings
 from reedlab.records.tables import TABLES
 
-_NAMED = (
-    ("lots", "supplier"),
-    ("lots", "grower"),
-    ("lots", "hardness_class"),
-    ("reeds", "maker"),
-    ("tally", "maker"),
-    ("sittings", "maker"),
-    ("reeds", "judge"),
-    ("reeds", "shape"),
-    ("reeds", "staple"),
-    ("reeds", "thread"),
-    ("reeds", "gouger"),
-    ("pieces", "hardness_gauge"),
-    ("gauge", "operator"),
-)
+_NAMED = {
+    **dict.fromkeys(("supplier", "grower", "hardness_class"), ("lots",)),
+    "maker": ("reeds", "tally", "sittings"),
+    **dict.fromkeys(("judge", "shape", "staple", "thread", "gouger"), ("reeds",)),
+    "hardness_gauge": ("pieces",),
+    "operator": ("gauge",),
+}
+"""The columns whose names are compared, and the tables that have them."""
+
 _LOOKS = str.maketrans("oli", "011")
 _MANY_ROWS = 3  # beyond, a line in bench.toml is less work
 _MOST_NAMES = 400  # beyond, they are labels rather than names, and there are too many pairs
@@ -39,14 +33,7 @@ def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
     A supplier or maker is read in its commoner spelling, a lot, piece or reed as in its own table.
     Otherwise ochre and Ochre would be compared as two suppliers.
     """
-    for column in dict.fromkeys(column for _, column in _NAMED):
-        places = [
-            table for table, name in _NAMED
-            if name == column and tables[table][column].notna().any()
-        ]  # fmt: skip
-        if not places:
-            continue
-        counts = pd.concat([tables[table][column] for table in places]).value_counts()
+    for column, places, counts in _counted(tables):
         common = sorted(counts.index, key=lambda name: (-counts[name], name))
         for table in places:
             _respell(tables, table, column, capitals(common, common), found)
@@ -60,6 +47,15 @@ def unify(tables: dict[str, pd.DataFrame], found: Findings) -> None:
                 alike = Counter(label.casefold() for label in known.unique())
                 one = [label for label in known.unique() if alike[label.casefold()] == 1]
                 _respell(tables, table, name, capitals(astray, one), found)
+
+
+def _counted(tables: Mapping[str, pd.DataFrame]) -> Iterator[tuple[str, list[str], pd.Series]]:
+    """Yield each column of names, the tables that fill it in, and how often each name is there."""
+    for column, having in _NAMED.items():
+        places = [table for table in having if tables[table][column].notna().any()]
+        if places:
+            counts = pd.concat([tables[table][column] for table in places]).value_counts()
+            yield column, places, counts
 
 
 def capitals(names: Iterable[str], known: Iterable[str]) -> dict[str, str]:
@@ -85,18 +81,11 @@ def _respell(
 
 def check(tables: Mapping[str, pd.DataFrame], found: Findings) -> None:
     """Warn of each row whose name is nearly a more common one, over every table that has it."""
-    for column in dict.fromkeys(column for _, column in _NAMED):
-        places = [
-            (table, tables[table][column])
-            for table, name in _NAMED
-            if name == column and tables[table][column].notna().any()
-        ]
-        if not places:
-            continue
-        counts = pd.concat([values for _, values in places]).value_counts()
+    for column, places, counts in _counted(tables):
         meant = likely_meant(counts.to_dict())
         rows = {name: "1 row" if n == 1 else f"{n} rows" for name, n in counts.items()}
-        for table, values in places:
+        for table in places:
+            values = tables[table][column]
             for row, value in values[values.isin(list(meant))].items():
                 found.add(
                     table, int(str(row)), column, value, "warning",

@@ -75,11 +75,9 @@ def _say(row: int, said: pd.Series, size: float, found: Findings) -> None:
     """Say what a batch is read as."""
     parts = [f"{said[n]:g} {_OUTCOME_OF[n] or 'pending'}" for n in _GOOD_FIRST if said.get(n, 0)]
     each = f": {', '.join(parts)}" if parts else ", all pending"
-    found.add(
-        "reeds", int(row), str(said.index[0]), f"{said.iloc[0]:g}", "read_as",
-        f"is read as a batch of {size:g} reeds without details of their own{each}",
-        "leave it, or write one row for each reed",
-    )  # fmt: skip
+    problem = f"is read as a batch of {size:g} reeds without details of their own{each}"
+    fix = "leave it, or write one row for each reed"
+    found.add("reeds", int(row), str(said.index[0]), f"{said.iloc[0]:g}", "read_as", problem, fix)
 
 
 def _empty_details(reeds: pd.DataFrame, rows: pd.Index, found: Findings) -> None:

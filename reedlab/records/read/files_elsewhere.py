@@ -94,16 +94,13 @@ def _add_book(
         if table and title in book:
             sheets.setdefault(table, []).append(book[title])
         elif table and book:
-            found.add(
-                path.name, None, "", title, "error", f"has no sheet {title!r}",
-                f"correct its name under [files] in {FILE}",
-            )  # fmt: skip
+            fix = f"correct its name under [files] in {FILE}"
+            found.add(path.name, None, "", title, "error", f"has no sheet {title!r}", fix)
     for title in book:
         if title not in holds and len(book[title].cells) > 1:
-            found.add(
-                path.name, None, "", title, "warning", f"the sheet {title!r} is new, and not read",
-                "run `reedlab adopt` on this bench again, to say what it holds",
-            )  # fmt: skip
+            problem = f"the sheet {title!r} is new, and not read"
+            fix = "run `reedlab adopt` on this bench again, to say what it holds"
+            found.add(path.name, None, "", title, "warning", problem, fix)
 
 
 def _stacked(sheets: list[Sheet], table: Table, settings: Settings, found: Findings) -> Sheet:
@@ -166,17 +163,13 @@ def _completed(sheet: Sheet, table: str, settings: Settings, found: Findings) ->
         labels = [f"row {row}" if filled[row] > 1 else None for row in cells.index]  # 1: a title
         labels[: headings.at + 1] = [*[None] * headings.at, "reed"]
         cells[cells.shape[1]] = labels
-        found.add(
-            table, None, "reed", "", "read_as",
-            "has no column of labels, so reeds are called by row",
-            "leave it, or number your reeds, so that their cane and sittings can be noted",
-        )  # fmt: skip
+        problem = "has no column of labels, so reeds are called by row"
+        fix = "leave it, or number your reeds, so that their cane and sittings can be noted"
+        found.add(table, None, "reed", "", "read_as", problem, fix)
     if "supplier" in places and not {"lot", "piece"} & places.keys():
         cells[cells.shape[1]] = cells[places["supplier"]]
         cells.iloc[headings.at, -1] = "lot"
-        found.add(
-            table, None, "lot", "", "warning",
-            "has no column of lots, so all cane of one supplier counts as one lot",
-            "add a column lot, so that deliveries of one supplier can be distinguished",
-        )  # fmt: skip
+        problem = "has no column of lots, so all cane of one supplier counts as one lot"
+        fix = "add a column lot, so that deliveries of one supplier can be distinguished"
+        found.add(table, None, "lot", "", "warning", problem, fix)
     return replace(sheet, cells=cells)

@@ -27,18 +27,20 @@ def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sh
     """
     if path.suffix.casefold() in _ENDINGS and not path.is_dir():
         raise RecordError(f"{path} is one table of a bench: give its folder, {path.parent}.")
-    folder = path if path.is_dir() else path.parent
-    sheets = read_elsewhere(folder, settings, found) if path.is_dir() else {}
-    if path.is_dir():
-        _add_csv(folder, sheets, settings, found)
-    book = path if not path.is_dir() else _workbook(folder)
-    if path.is_dir() and book is not None and not may_read(book, folder):
-        _say_link(book.name, book.name, found)
-    elif book is not None:
-        _add_workbook(book, sheets, settings, found)
+    sheets: dict[str, Sheet] = {}
+    if not path.is_dir():
+        _add_workbook(path, sheets, settings, found)
+    else:
+        sheets = read_elsewhere(path, settings, found)
+        _add_csv(path, sheets, settings, found)
+        book = next((p for p in _listed(path) if p.name.casefold() == FILE), None)
+        if book is not None and not may_read(book, path):
+            _say_link(book.name, book.name, found)
+        elif book is not None:
+            _add_workbook(book, sheets, settings, found)
     if not sheets:
         raise RecordError(_nothing(path, found))
-    for other in _listed(folder) if path.is_dir() else ():
+    for other in _listed(path) if path.is_dir() else ():
         if other.suffix.casefold() in _BOOKS:
             _say_other_book(other.name, found)
     return sheets
@@ -70,11 +72,6 @@ def _listed(folder: Path) -> list[Path]:
         ) from error
 
 
-def _workbook(folder: Path) -> Path | None:
-    named = [path for path in _listed(folder) if path.name.casefold() == FILE]
-    return named[0] if named else None
-
-
 def _add_csv(folder: Path, sheets: dict[str, Sheet], settings: Settings, found: Findings) -> None:
     """Add the folder's CSV files that are named after a table."""
     for path in _listed(folder):
@@ -96,11 +93,8 @@ def _add_csv(folder: Path, sheets: dict[str, Sheet], settings: Settings, found: 
 
 
 def _say_link(table: str, name: str, found: Findings) -> None:
-    found.add(
-        table, None, "", name, "error",
-        f"{name} is a link to a file outside this folder, and is not read",
-        "put the file itself there",
-    )  # fmt: skip
+    problem = f"{name} is a link to a file outside this folder, and is not read"
+    found.add(table, None, "", name, "error", problem, "put the file itself there")
 
 
 def _add_workbook(
@@ -146,7 +140,5 @@ def _say_other_book(name: str, found: Findings) -> None:
     words = re.split(r"[\W\d_]+", Path(name).stem.casefold()[:80])
     own = {Path(FILE).stem, *TABLES}
     if name.casefold() != FILE and not name.startswith((".", "~")) and own & {*words}:
-        found.add(
-            name, None, "", name, "warning", f"{name} is not read",
-            f"put its sheets into {FILE}, or save them as CSV, if they are records of this bench",
-        )  # fmt: skip
+        fix = f"put its sheets into {FILE}, or save them as CSV, if they are records of this bench"
+        found.add(name, None, "", name, "warning", f"{name} is not read", fix)

@@ -88,11 +88,9 @@ def _headings(
         elif like > 1 and 2 * like > len(row):
             reasons[at] = "other headings"
             below = True
-            found.add(
-                table.name, int(body.index[at]), "", ", ".join(row), "error",
-                "begins a second table with other headings; its rows are not read",
-                "move its cells under the first headings",
-            )  # fmt: skip
+            problem = "begins a second table with other headings; its rows are not read"
+            fix = "move its cells under the first headings"
+            found.add(table.name, int(body.index[at]), "", ", ".join(row), "error", problem, fix)
         if below:
             reasons[at:until] = "other headings"
     return reasons

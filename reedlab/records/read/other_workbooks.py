@@ -13,9 +13,13 @@ import pandas as pd
 from reedlab.records.findings import Findings
 from reedlab.records.read.encodings import read_bytes
 from reedlab.records.read.sheets_as_text import Sheet
-from reedlab.records.read.workbook import MOST_UNPACKED, cell_text, read_workbook
-
-_MOST_CELLS = 6_000_000
+from reedlab.records.read.workbook import (
+    MOST_CELLS,
+    MOST_UNPACKED,
+    cell_text,
+    read_workbook,
+    say_unread,
+)
 
 
 class _Cell(NamedTuple):
@@ -36,10 +40,7 @@ def read_book(path: Path, found: Findings) -> dict[str, Sheet]:
             return {name: _sheet(book.get_sheet_by_name(name), path) for name in book.sheet_names}
     except (ValueError, OSError) as error:
         reason = " ".join(str(error).split())[:120]
-    found.add(
-        path.name, None, "", path.name, "error", f"{path.name} cannot be read ({reason})",
-        "open it in the spreadsheet and save it again as .xlsx",
-    )  # fmt: skip
+    say_unread(path, reason, found)
     return {}
 
 
@@ -85,8 +86,8 @@ def _refuse_bombs(path: Path) -> None:
 
 def _sheet(sheet: Any, path: Path) -> Sheet:
     """Read one sheet's cells as text, without its blank rows."""
-    if sheet.total_height * sheet.total_width > _MOST_CELLS:
-        raise ValueError(f"sheet {sheet.name} has more than {_MOST_CELLS:,} cells")
+    if sheet.total_height * sheet.total_width > MOST_CELLS:
+        raise ValueError(f"sheet {sheet.name} has more than {MOST_CELLS:,} cells")
     rows = [
         [cell_text(_Cell(value)) for value in row] for row in sheet.to_python(skip_empty_area=False)
     ]

@@ -77,7 +77,8 @@ def parse_table(
     """
     if given.index.name != "row" or not given.index.is_unique:
         given = given.set_axis(pd.RangeIndex(2, len(given) + 2, name="row"))
-    apart = _apart(table.name, given.index, found)
+    before = np.searchsorted(found.skipped_rows(table.name), given.index.to_numpy())
+    apart = np.diff(before, prepend=0) > 0  # rows of the sheet were left out right before
     cells = {
         name: _cells(given[name], column, apart)
         for name, column in table.columns.items()
@@ -185,12 +186,6 @@ def _cells(values: pd.Series, column: Column, apart: np.ndarray) -> _Cells:
     return _Cells(list(places), to[codes], marks)
 
 
-def _apart(table: str, index: pd.Index, found: Findings) -> np.ndarray:
-    """Say of each row whether rows of its sheet were left out right before it."""
-    before = np.searchsorted(found.skipped_rows(table), index.to_numpy())
-    return np.diff(before, prepend=0) > 0
-
-
 class _Parsed(NamedTuple):
     """A value for each text, and by the text's position its trouble, or how it is read."""
 
@@ -282,17 +277,14 @@ def _parse_numbers(
         bare = [_BARE.fullmatch(_TO.sub("-", text)) is not None for text in texts]
         values = values.mask(np.array(bare, dtype=bool), convert(values))
     rough = Reading("a rough number", "leave it, or write the number alone")
-    about = {i: rough for i, text in enumerate(texts) if _about(text, given[i])}
+    less = [without_about(text) for text in given]
+    about = {i: rough for i, text in enumerate(texts) if given[i] not in (text, less[i])}
     notes = {
         i: Trouble(f"is read as {values[i]:.10g}, {done.says}", done.fix)
         for i, done in (about | how).items()
         if i not in troubles
     }
     return _Parsed(values, troubles, notes, [])
-
-
-def _about(text: str, given: str) -> bool:
-    return text != given and without_about(given) != given
 
 
 def _parse_dates(
@@ -398,11 +390,8 @@ def _report(
     if troubles:
         for at in np.flatnonzero(np.isin(cells.codes, list(troubles))):
             i = int(cells.codes[at])
-            trouble = troubles[i]
-            found.add(
-                table, int(index[at]), column.name, cells.unique[i], severity,
-                trouble.problem, trouble.fix,
-            )  # fmt: skip
+            problem, fix = troubles[i].problem, troubles[i].fix
+            found.add(table, int(index[at]), column.name, cells.unique[i], severity, problem, fix)
 
 
 def _report_dittos(

@@ -12,6 +12,7 @@ import warnings
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -84,43 +85,31 @@ class Sheet:
 
 def read_csv(path: Path, table: Table, settings: Settings, found: Findings) -> Sheet | None:
     """Read a CSV file into a sheet, or None with a finding where it cannot be read."""
+    say = partial(found.add, table.name, None, "", path.name)
     try:
         text, odd = decode(read_bytes(path))
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else error
-        found.add(
-            table.name, None, "", path.name, "error", f"{path.name} cannot be read ({reason})",
-            "replace it with a CSV file, or remove it",
-        )  # fmt: skip
+        fix = "replace it with a CSV file, or remove it"
+        say("error", f"{path.name} cannot be read ({reason})", fix)
         return None
     if not text.strip():
-        found.add(
-            table.name, None, "", path.name, "error", f"{path.name} is empty: it holds no text",
-            "save the table again from the spreadsheet, or remove the file",
-        )  # fmt: skip
+        fix = "save the table again from the spreadsheet, or remove the file"
+        say("error", f"{path.name} is empty: it holds no text", fix)
         return None
     if odd:
-        found.add(
-            table.name, None, "", path.name, "warning", f"{path.name} {odd}",
-            "save it again from the spreadsheet, as CSV in UTF-8",
-        )  # fmt: skip
+        fix = "save it again from the spreadsheet, as CSV in UTF-8"
+        say("warning", f"{path.name} {odd}", fix)
     delimiter = _delimiter(text, table, settings)
     cells, unclosed, spans = _split(text.rstrip(" \r\n,;\t"), delimiter)
     for line in unclosed:
-        found.add(
-            table.name, None, "", path.name, "error",
-            f"{path.name}, line {line} has a quotation mark that never closes, so the line is read "
-            "as a row of its own",
-            "remove the mark, or close it",
-        )  # fmt: skip
+        problem = "has a quotation mark that never closes, so the line is read as a row of its own"
+        say("error", f"{path.name}, line {line} {problem}", "remove the mark, or close it")
     if spans:
         more = f" (and {len(spans) - 1:,} more such)" if spans[1:] else ""
-        found.add(
-            table.name, None, "", path.name, "read_as",
-            f"{path.name}, lines {spans[0][0]} to {spans[0][1]}{more} are read as one row: a cell "
-            "has line ends",
-            "leave it, or close the quotation mark in its own line",
-        )  # fmt: skip
+        problem = f"{more} are read as one row: a cell has line ends"
+        fix = "leave it, or close the quotation mark in its own line"
+        say("read_as", f"{path.name}, lines {spans[0][0]} to {spans[0][1]}{problem}", fix)
     cells.index = pd.RangeIndex(1, len(cells) + 1)
     return Sheet(path.name, cells, Origin(comma_decimal=delimiter == ";" or None))
 
@@ -333,19 +322,14 @@ def as_table(
     headings = find_headings(sheet, table, settings)
     if headings.at < 0:
         if len(sheet.cells):
-            found.add(
-                table.name, None, "", sheet.place, "error",
-                f"{sheet.place} has no known headings",
-                f"name its columns {', '.join(table.needed)}",
-            )  # fmt: skip
+            problem = f"{sheet.place} has no known headings"
+            fix = f"name its columns {', '.join(table.needed)}"
+            found.add(table.name, None, "", sheet.place, "error", problem, fix)
         return table.empty()[[]], sheet.origin
     row = int(sheet.cells.index[headings.at])
     for column in headings.doubled:
-        found.add(
-            table.name, row, column, "", "error",
-            "is the heading of two columns; only the first is read",
-            "rename one of them",
-        )  # fmt: skip
+        problem = "is the heading of two columns; only the first is read"
+        found.add(table.name, row, column, "", "error", problem, "rename one of them")
     places = headings.places
     _say_units(table, row, headings, found)
     there = {*places, *headings.refused}
@@ -367,11 +351,9 @@ def _say_coloured(sheet: Sheet, table: Table, headings: int, found: Findings) ->
     columns = Counter(at for at, _ in below)
     coloured = sum(n for (at, look), n in below.items() if look and columns[at] > 1)
     if coloured:
-        found.add(
-            table.name, None, "", f"{coloured:,} cells", "warning",
-            f"{sheet.place} has coloured or struck-through cells, and neither is read",
-            "write into a column what a colour means, if it means anything",
-        )  # fmt: skip
+        problem = f"{sheet.place} has coloured or struck-through cells, and neither is read"
+        fix = "write into a column what a colour means, if it means anything"
+        found.add(table.name, None, "", f"{coloured:,} cells", "warning", problem, fix)
 
 
 def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> None:
@@ -407,11 +389,9 @@ def _say_asked(table: Table, row: int, unknown: list[str], found: Findings) -> l
         if key == "price":
             may_be = ["sold_for, if it is what the reed fetched", *may_be]
             may_be.append("price_per_piece, if it is what one piece of cane cost")
-        found.add(
-            table.name, row, "", heading, "warning",
-            f"the heading {heading[:60]!r} may mean the reed or its cane, and is not read",
-            f"name it {'; '.join(may_be)}; or say so under [columns.reeds] in bench.toml",
-        )  # fmt: skip
+        problem = f"the heading {heading[:60]!r} may mean the reed or its cane, and is not read"
+        fix = f"name it {'; '.join(may_be)}; or say so under [columns.reeds] in bench.toml"
+        found.add(table.name, row, "", heading, "warning", problem, fix)
     return [heading for heading in unknown if heading not in asked]
 
 
@@ -421,19 +401,15 @@ def _say_unknown(table: Table, unknown: list[str], free: set[str], found: Findin
     for heading in unknown:
         near = difflib.get_close_matches(heading_key(heading)[:60], sorted(free), 1, 0.8)
         if near:
-            found.add(
-                table.name, None, near[0], heading, "warning",
-                f"the heading {heading[:60]!r} is not known, so its column is not read",
-                f"write {near[0]}, if you mean that",
-            )  # fmt: skip
+            problem = f"the heading {heading[:60]!r} is not known, so its column is not read"
+            fix = f"write {near[0]}, if you mean that"
+            found.add(table.name, None, near[0], heading, "warning", problem, fix)
         else:
             others.append(repr(heading[:40]))
     if others:
         named = ", ".join(others[:6]) + (" and more" if others[6:] else "")
-        found.add(
-            table.name, None, "", named, "warning", f"columns not read: {named}",
-            f"leave them, or say what they hold under [columns.{table.name}] in bench.toml",
-        )  # fmt: skip
+        fix = f"leave them, or say what they hold under [columns.{table.name}] in bench.toml"
+        found.add(table.name, None, "", named, "warning", f"columns not read: {named}", fix)
 
 
 def _say_missing(table: Table, there: set[str], found: Findings) -> None:
@@ -441,10 +417,8 @@ def _say_missing(table: Table, there: set[str], found: Findings) -> None:
     counted = {"reed", "outcome"} if there & {TIED_COUNT, *COUNTED} else set()
     for name in table.needed:
         if name not in there | counted and not (name in either and there & either):
-            found.add(
-                table.name, None, name, "", "error", f"has no column {name}",
-                f"add one: {table.columns[name].says}",
-            )  # fmt: skip
+            fix = f"add one: {table.columns[name].says}"
+            found.add(table.name, None, name, "", "error", f"has no column {name}", fix)
 
 
 def table_called(name: str, own: Mapping[str, str]) -> str | None:

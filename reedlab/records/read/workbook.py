@@ -26,7 +26,9 @@ START = "start"
 MOST_UNPACKED = 200_000_000
 """Workbooks that unpack to more bytes than this are not opened."""
 
-_MOST_CELLS = 6_000_000
+MOST_CELLS = 6_000_000
+"""Sheets with more cells than this are not read."""
+
 _RANGE = r"[A-Z]{1,3}\d{1,7}"
 _NOT_SHOWN = re.compile(r'\[[^\]]*\]|"[^"]*"|\\.|;.*')
 _WHITE = {("rgb", "FFFFFFFF"), ("rgb", "00FFFFFF"), ("theme", 0), ("indexed", 9), ("indexed", 65)}
@@ -58,11 +60,16 @@ def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
         reason = "it is damaged, or not a workbook"
     except Exception as error:  # a damaged file raises many kinds in openpyxl
         reason = " ".join(str(error).split())[:120] or type(error).__name__
-    found.add(
-        path.name, None, "", path.name, "error", f"{path.name} cannot be read ({reason})",
-        "open it in the spreadsheet and save it again as .xlsx",
-    )  # fmt: skip
+    say_unread(path, reason, found)
     return {}
+
+
+def say_unread(path: Path, reason: str, found: Findings) -> None:
+    """Say why a workbook is not read."""
+    fix = "open it in the spreadsheet and save it again as .xlsx"
+    found.add(
+        path.name, None, "", path.name, "error", f"{path.name} cannot be read ({reason})", fix
+    )
 
 
 def _shown(sheet: Any) -> bool:
@@ -113,11 +120,9 @@ def _fill_merged(
             continue
         if left == right and end - first > 1:
             values[first:end, left - 1] = value
-            found.add(
-                file, top, "", f"{title}!{text}", "read_as",
-                "is a merged cell, and its value is read for each of its rows",
-                "leave it, or unmerge it and fill in each row",
-            )  # fmt: skip
+            problem = "is a merged cell, and its value is read for each of its rows"
+            fix = "leave it, or unmerge it and fill in each row"
+            found.add(file, top, "", f"{title}!{text}", "read_as", problem, fix)
         elif left != right and any(other is not None for other in values[first, right:]):
             found.add(
                 file, top, "", f"{title}!{text}", "warning",
@@ -130,33 +135,30 @@ def _fill_merged(
 def _sheet(sheet: Any, path: Path, merged: list[str], found: Findings) -> Sheet:
     """Read one sheet's cells as text, without its blank rows."""
     sheet.reset_dimensions()  # the size that a file states may be wrong
-    rows: list[list[str | None]] = []
-    numbers: list[int] = []
+    rows: dict[int, list[str | None]] = {}
     cells = 0
     looks: Counter[tuple[int, str]] = Counter()
     last: dict[tuple[int, str], int] = {}
     seen = {0: ""}
     for number, row in enumerate(sheet.iter_rows(), start=1):
         cells += len(row)
-        if cells > _MOST_CELLS:
-            raise ValueError(f"sheet {sheet.title} has more than {_MOST_CELLS:,} cells")
+        if cells > MOST_CELLS:
+            raise ValueError(f"sheet {sheet.title} has more than {MOST_CELLS:,} cells")
         texts = [cell_text(cell) for cell in row]
         while texts and texts[-1] is None:
             texts.pop()
         if texts:
-            rows.append(texts)
-            numbers.append(number)
+            rows[number] = texts
             shown = [(at, _look(cell, seen)) for at, cell in enumerate(row[: len(texts)])]
             there = [(at, look) for at, look in shown if look or texts[at] is not None]
             looks.update(there)
             last.update(dict.fromkeys(there, number))
-    width = max(map(len, rows), default=0)
-    rows = [row + [None] * (width - len(row)) for row in rows]
-    frame = pd.DataFrame(rows, index=pd.Index(numbers, dtype="int64"), dtype=object)
+    width = max(map(len, rows.values()), default=0)
+    filled = [row + [None] * (width - len(row)) for row in rows.values()]
+    frame = pd.DataFrame(filled, index=pd.Index(rows, dtype="int64"), dtype=object)
     frame = _fill_merged(frame, sheet.title, merged, path.name, found)
-    first = pd.Timestamp(sheet.parent.epoch)  # 1904 on an old Macintosh
     found_looks = {key: (count, last[key]) for key, count in looks.items()}
-    origin = Origin(first_serial=first)
+    origin = Origin(first_serial=pd.Timestamp(sheet.parent.epoch))  # 1904 on an old Macintosh
     return Sheet(f"{path.name}, sheet {sheet.title}", frame, origin, found_looks)
 
 

@@ -93,11 +93,12 @@ def cells_above(marks: np.ndarray, known: np.ndarray, apart: np.ndarray) -> np.n
 
 def ditto_trouble(column: Column, value: str) -> Trouble:
     """Say why a ditto mark is not read."""
-    if is_lone_mark(value):
-        return Trouble("is a quotation mark that never closes", "write the cell out")
+    why = "is a ditto mark, and no cell is right above it"
     if column.name not in CARRIED:
-        return Trouble("is a ditto mark, and each row has its own", "write the cell out")
-    return Trouble("is a ditto mark, and no cell is right above it", "write the cell out")
+        why = "is a ditto mark, and each row has its own"
+    if is_lone_mark(value):
+        why = "is a quotation mark that never closes"
+    return Trouble(why, "write the cell out")
 
 
 def ditto_note(read: object) -> tuple[str, str]:
@@ -228,7 +229,7 @@ def months_meant(
         for i, (year, month) in short.items():
             # A number above 31 is no day, and one digit is no year.
             sure = -1 not in years and (clear or max(years) > 31)
-            meant[i] = _first_day(2000 + year, month) if sure else _asked(year, month, texts[i])
+            meant[i] = _first_day(2000 + year, month) if sure else _asked(year, month)
     return meant
 
 
@@ -240,7 +241,7 @@ def _first_day(year: int, month: int) -> pd.Timestamp | Trouble:
     return pd.Timestamp(year, month, 1)
 
 
-def _asked(year: int, month: int, text: str) -> Trouble:
+def _asked(year: int, month: int) -> Trouble:
     name = f"{pd.Timestamp(2000, month, 1):%B}"
     if year < 0:
         return Trouble("is a day without a year", "write it as 2024-03-05")

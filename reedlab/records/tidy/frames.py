@@ -18,18 +18,9 @@ Tables = Mapping[str, pd.DataFrame]
 
 FROM_LOT = ("supplier", "grower", "harvest_year", "form", "hardness_class")
 FROM_PIECE = (
-    "tube",
-    "measured_state",
-    "density_g_cm3",
-    "density_route",
-    "density_sd",
-    "hardness",
-    "hardness_gauge",
-    "straightness",
-    "gouge_centre_mm",
-    "gouge_asymmetry_mm",
-    "diameter_mm",
-    "mass_g",
+    *("tube", "measured_state", "density_g_cm3", "density_route", "density_sd"),
+    *("hardness", "hardness_gauge", "straightness", "gouge_centre_mm", "gouge_asymmetry_mm"),
+    *("diameter_mm", "mass_g"),
 )
 SPLIT_WALL_MM = 2.0  # wall of a split tube, before any gouging: common practice, no source
 _STATUS = pd.CategoricalDtype(["success", "failure", "pending"])
@@ -47,9 +38,7 @@ def cane(tables: Tables) -> pd.DataFrame:
     sizes = [
         frame["length_mm"].to_numpy(),
         frame["width_mm"].to_numpy(),
-        frame["diameter_mm"]
-        .fillna(as_sold)
-        .to_numpy(),  # a gouged piece no longer shows its tube's
+        frame["diameter_mm"].fillna(as_sold).to_numpy(),  # a gouged piece shows none
         *(frame[f"gouge_{n}_mm"].to_numpy() for n in ("centre", "left", "right", "side_at")),
     ]
     # Once shaped, a piece's edges are no longer parallel, so length and width give no volume.
@@ -58,24 +47,19 @@ def cane(tables: Tables) -> pd.DataFrame:
     frame["volume_mm3"] = np.where(strip, gouge.volume_mm3(*sizes), np.nan)
     volume_sd = gouge.volume_sd_mm3(*sizes)
     given = density.Density(frame["density_g_cm3"].to_numpy(), np.full(len(frame), np.nan))
+    wall, split = frame["gouge_centre_mm"], frame["measured_state"] == "split"
+    wall = wall.mask(wall.isna() & split, SPLIT_WALL_MM)
+    floated = density.by_floating(frame["float_submerged_mm"], frame["length_mm"], wall_mm=wall)
     routes = {
         "given": given,
-        "float": density.by_floating(
-            frame["float_submerged_mm"],
-            frame["length_mm"],
-            wall_mm=frame["gouge_centre_mm"].mask(
-                frame["gouge_centre_mm"].isna() & (frame["measured_state"] == "split"),
-                SPLIT_WALL_MM,
-            ),
-        ),
+        "float": floated,
         "volume": density.by_volume(frame["mass_g"], frame["volume_mm3"], volume_sd),
     }
     best, route = density.best_route(routes)
     frame["density_g_cm3"], frame["density_sd"] = best
     frame["density_route"] = pd.Categorical(route, categories=list(routes))
-    frame["gouge_asymmetry_mm"] = gouge.asymmetry_mm(
-        frame["gouge_left_mm"], frame["gouge_right_mm"]
-    )
+    sides = frame["gouge_left_mm"], frame["gouge_right_mm"]
+    frame["gouge_asymmetry_mm"] = gouge.asymmetry_mm(*sides)
     frame["moisture_pct"] = _moisture(frame["rh_pct"], frame["temp_c"])
     made = first_of_each(tables["reeds"], "reed")["piece"].value_counts()
     frame["reeds"] = frame["piece"].map(made).fillna(0).astype(int)

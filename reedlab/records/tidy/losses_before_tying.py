@@ -18,9 +18,9 @@ def losses(tables: Tables) -> pd.DataFrame:
     over pieces in, so pieces between two stages do not count as lost. Minutes per piece tied divide
     each stage's minutes a piece by the yields of the later stages.
 
-    Returns: lot, supplier, pieces_bought (a tube counts three), pieces_in, pieces_tied,
-        pieces_lost, yield_before_tying, minutes_before_tying, minutes_per_tied, cost_landed,
-        cost_per_piece; NaN where unknown.
+    The columns are lot, supplier, pieces_bought (a tube counts three), pieces_in, pieces_tied,
+    pieces_lost, yield_before_tying, minutes_before_tying, minutes_per_tied, cost_landed and
+    cost_per_piece; NaN where unknown.
     """
     lots = tables["lots"].dropna(subset="lot").drop_duplicates("lot").reset_index(drop=True)
     frame = lots[["lot", "supplier"]].copy()

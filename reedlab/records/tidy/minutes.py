@@ -59,8 +59,8 @@ class Batch(NamedTuple):
 
     row: int  # its row in ``sittings``
     stage: str  # tie, rough, finish, or "" if not given
-    minutes: float  # the time, and the number of reeds
-    size: float
+    minutes: float  # the time of all of them
+    size: float  # the number of reeds
     named: tuple[str, ...]  # their labels, if they are named
     places: tuple[int, ...]  # the index of each reed that was found
 
