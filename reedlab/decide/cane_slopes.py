@@ -195,7 +195,7 @@ def ask_for(between: pd.Series, of: Property) -> str:
 
 
 def claim(
-    slope: pd.Series, which: str, of: Property, more: str = "", known: bool = True
+    slope: pd.Series, which: str, of: Property, more: str = "", grade: Verdict | None = None
 ) -> tuple[str, float, Verdict, float, bool]:
     """Claim what one slope says, of lots or of pieces of one lot.
 
@@ -208,12 +208,12 @@ def claim(
     of : Property
     more : str
         What else the claim names, after a comma.
-    known : bool
-        Whether enough is known to grade it at all.
+    grade : Verdict, optional
+        How sure it is, where its probability alone does not say.
     """
     who = f"{_WHO[which]} with {of.more}"
     way = "more" if slope["points"] > 0 else "fewer"
-    grade = graded(slope["prob_matters"]) if known else Verdict.CANNOT_SAY
+    grade = grade or graded(slope["prob_matters"])
     matter = bool(abs(slope["points"]) >= matters.SUCCESS)
     says = f"{who[:1].upper()}{who[1:]} have {way} good reeds{more}."
     return says, float(slope["prob_matters"]), grade, float(slope["points"]), matter

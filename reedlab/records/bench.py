@@ -30,6 +30,8 @@ from reedlab.records.tidy import losses_before_tying as losses
 from reedlab.records.tidy.makers import name_makers
 from reedlab.records.tidy.pending_cutoff import cutoff
 
+ONCE = "REEDLAB_OPEN_ONCE"
+"""The environment variable that has a process read the same records once for all who open them."""
 TODAY = "REEDLAB_TODAY"
 """The environment variable that replaces the clock, so that a check can be repeated."""
 
@@ -198,6 +200,19 @@ def open_bench(path: Path | str, today: dt.date | str | None = None) -> Bench:
     """
     day = as_today(today)
     path = Path(path)
+    if not os.environ.get(ONCE):
+        return _read(path, day)
+    opened = (path.resolve(), day)
+    if opened not in _OPENED:
+        _OPENED[opened] = _read(path, day)
+    return _OPENED[opened]
+
+
+_OPENED: dict[tuple[Path, dt.date], Bench] = {}
+
+
+def _read(path: Path, day: dt.date) -> Bench:
+    """Read and check the records at a path, as on a day."""
     if not path.exists():
         raise RecordError(f"{path} does not exist: give the folder that holds your records.")
     settings, found = read_settings(path if path.is_dir() else path.parent)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,7 @@ from reedlab.decide.answer import (
     Verdict,
     claims_frame,
     empty,
+    graded,
     question,
 )
 from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES, SLOPES, WITHIN, Property
@@ -34,7 +36,13 @@ from reedlab.decide.evidence import as_factors, gather, listed
 from reedlab.decide.models import Spec, formula_of, success_posterior
 from reedlab.errors import DecisionError
 from reedlab.mixed.gaps import missing
-from reedlab.mixed.gaps.pooling import DOUBTFUL, REFUSED
+from reedlab.mixed.gaps.pooling import (
+    DOUBTFUL,
+    REFUSED,
+    FilledPosterior,
+    jackknife,
+    missing_range,
+)
 
 _LEAST = 20
 """Measured reeds, and of each ending a quarter of it, below which nothing is asked."""
@@ -42,6 +50,8 @@ _MOVED = 0.5
 """Standard deviations of the first answer by which its mean has moved for the answer to change."""
 _PILOT, _DRAWS = 10, 4000
 """Imputations that say how many are needed, and posterior draws of either answer."""
+_MOST_REEDS = 5000
+"""Reeds that both answers take: lots beyond are left out, see `_some_lots`."""
 _SHIFT, _SHIFTED = 0.5, 4
 """Standard deviations of the readings that fillings are moved by, in so many imputations."""
 _TEN = "Measure ten pieces of every new lot: no filling in shows how pieces of such a lot differ."
@@ -195,9 +205,10 @@ def unmeasured(
     -------
     Unmeasured
         As sure as that one of the two slopes, reeds filled in, has its direction and is beyond the
-        smallest size that matters; a slope of which more than half of the information is missing
-        cannot say. Unanswered where more than four fifths of it are missing of both, where too few
-        reeds are measured, or none lacks its measurement.
+        smallest size that matters, two Monte Carlo errors of filling in allowed for; a slope of
+        which more than half of the information may be missing cannot say. Of more than 5,000 reeds
+        whole lots are drawn at random. Unanswered where more than four fifths of the information
+        is missing of both, where too few reeds are measured, or none lacks its measurement.
 
     Raises
     ------
@@ -206,7 +217,8 @@ def unmeasured(
     """
     if column is not None and column not in PROPERTIES:
         raise DecisionError(f"{column} is not measured here: choose one of {listed(PROPERTIES)}.")
-    reeds = as_factors(gather(bench).settled, "season")
+    everyone = as_factors(gather(bench).settled, "season")
+    reeds = _some_lots(everyone, seed)
     usable = [name for name in PROPERTIES if _enough(reeds, name)]
     asked = column or next(iter(usable), None)
     if asked is None or asked not in usable:
@@ -224,6 +236,8 @@ def unmeasured(
             f"The piece of every settled reed has its {PROPERTIES[asked].says}: nothing is missing."
         )
     of, terms = PROPERTIES[asked], cane_slopes.terms(asked)
+    share = float(reeds["success"].mean())
+    grades = partial(_grades, column=asked, step=of.step, share=share, level=level)
     before = success_posterior(measured, Spec(terms=terms), seed, _DRAWS)
     also = (*missing.ALSO, *(name for name in usable if name != asked))
     alike = set(measured["maker"]) == set(reeds["maker"])  # the same terms for each maker's years
@@ -231,6 +245,7 @@ def unmeasured(
         "success ~ " + formula_of(reeds, Spec(terms=terms, changing=alike)),
         reeds, "binomial", also=also, m=_PILOT, priors=before.priors if alike else None,
         draws=_DRAWS, enough_for=terms, seed=seed,
+        settled=lambda post: all(weak is strong for weak, strong in grades(post)),
     )  # fmt: skip
     lacking = after.missing[list(terms)]
     if lacking.min() > REFUSED:
@@ -261,12 +276,17 @@ def unmeasured(
             (_FILLED_IN, after.draws(), reeds),
         )
     }
-    dropped = missing.dropped(reeds, asked)
+    dropped = missing.dropped(everyone, asked)
+    some = () if len(reeds) == len(everyone) else (
+        f"Both answers take {len(reeds):,} of the {len(everyone):,} settled reeds, in whole lots "
+        "drawn at random: the ranges would be narrower with all.",
+    )  # fmt: skip
     return Unmeasured(
         table=_ratios(left_out, filled_in),
         level=level,
-        claims=_claims(slopes, of, lacking.to_numpy() <= DOUBTFUL),
+        claims=_claims(slopes, of, [weak for weak, _ in grades(after)]),
         notes=(
+            *some,
             dropped.sentence().replace(asked, PROPERTIES[asked].says),
             _if_shifted(of, spread, shifted),
             *(note for note in after.notes if note not in after.doubts),
@@ -293,25 +313,42 @@ def unmeasured(
     )
 
 
-def _claims(
-    slopes: dict[str, pd.DataFrame], of: Property, known: Sequence[bool] | np.ndarray
-) -> pd.DataFrame:
-    """Claim both slopes with the unmeasured filled in, the surest first, then with them left out.
-
-    Not where too much of the information on one is missing.
-    """
+def _claims(slopes: dict[str, pd.DataFrame], of: Property, sure: Sequence[Verdict]) -> pd.DataFrame:
+    """Claim both slopes, filled in as sure as given, the surest first, then with some left out."""
     filled, left = (
         [
-            cane_slopes.claim(
-                slopes[how].loc[which], which, of, f", unmeasured {how}", bool(enough)
-            )
-            for which, enough in zip((BETWEEN, WITHIN), enoughs)
+            cane_slopes.claim(slopes[how].loc[which], which, of, f", unmeasured {how}", grade)
+            for which, grade in zip((BETWEEN, WITHIN), grades)
         ]
-        for how, enoughs in ((_FILLED_IN, known), (_LEFT_OUT, (True, True)))
+        for how, grades in ((_FILLED_IN, sure), (_LEFT_OUT, (None, None)))
     )
     order = list(Verdict)
     filled.sort(key=lambda claim: (order.index(claim[2]), -claim[1]))
     return claims_frame([*filled, *left])
+
+
+def _grades(
+    post: FilledPosterior, column: str, step: float, share: float, level: float
+) -> list[tuple[Verdict, Verdict]]:
+    """Grade the slopes between lots and within by the least and the most that imputations allow.
+
+    Two Monte Carlo errors of the probability, and the 95 % interval of what is missing.
+    """
+    draws = post.draws()
+    of = np.arange(len(draws)) % post.m  # each row's imputation
+    probability, *without = (
+        cane_slopes.slopes(some, column, step, share, level)["prob_matters"].to_numpy()
+        for some in (draws, *(draws[of != i] for i in range(post.m)))
+    )
+    by = 2.0 * jackknife(without)
+    ends = [missing_range(lost, post.m) for lost in post.missing[list(cane_slopes.terms(column))]]
+    return [
+        (
+            graded(p - e) if high <= DOUBTFUL else Verdict.CANNOT_SAY,
+            graded(p + e) if low <= DOUBTFUL else Verdict.CANNOT_SAY,
+        )
+        for p, e, (low, high) in zip(probability, by, ends)
+    ]
 
 
 def _if_shifted(of: Property, spread: float, shifted: pd.DataFrame) -> str:
@@ -347,6 +384,19 @@ def _per_step(table: pd.DataFrame, terms: tuple[str, str], unit: float) -> pd.Da
     out, scaled = table.copy(), table.columns.drop(["missing", "shift", "moved"], errors="ignore")
     out.loc[list(terms), scaled] *= unit
     return out
+
+
+def _some_lots(reeds: pd.DataFrame, seed: int) -> pd.DataFrame:
+    """Draw whole lots at random where there are more than `_MOST_REEDS` reeds.
+
+    Filling in takes tens of posteriors, and what it does to an answer shows in a part of the lots.
+    """
+    if len(reeds) <= _MOST_REEDS:
+        return reeds
+    sizes = reeds["lot"].value_counts(sort=False).sample(frac=1.0, random_state=seed)
+    return reeds[reeds["lot"].isin(sizes.index[sizes.cumsum() <= _MOST_REEDS])].reset_index(
+        drop=True
+    )
 
 
 def _enough(reeds: pd.DataFrame, column: str) -> bool:

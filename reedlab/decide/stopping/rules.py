@@ -160,7 +160,8 @@ class FittedPrediction:
     covariance: pd.DataFrame
     lot_variance: float
 
-    def _design(self, data: pd.DataFrame) -> np.ndarray:
+    def design(self, data: pd.DataFrame) -> np.ndarray:
+        """Return the model's columns (n, p) for some blanks."""
         terms = self.coefficients.index[1:]
         x = ((data[terms].astype(float) - self.centre[terms]) / self.scale[terms]).fillna(0.0)
         return np.column_stack([np.ones(len(x)), x.to_numpy()])
@@ -170,7 +171,7 @@ class FittedPrediction:
         rng = np.random.default_rng(seed)
         root = np.linalg.cholesky(self.covariance.to_numpy())
         noise = rng.standard_normal((draws, len(root)))
-        logit = (self.coefficients.to_numpy() + noise @ root.T) @ self._design(data).T
+        logit = (self.coefficients.to_numpy() + noise @ root.T) @ self.design(data).T
         spread = np.sqrt(self.lot_variance)
         return np.asarray(
             sum(w * expit(logit + spread * z) for z, w in zip(_NODES, _WEIGHTS, strict=True))
@@ -178,7 +179,10 @@ class FittedPrediction:
 
     def chance(self, data: pd.DataFrame) -> np.ndarray:
         """Return each blank's chance of success in a lot that was not in the training rows."""
-        design = self._design(data)
+        return self.chance_at(self.design(data))
+
+    def chance_at(self, design: np.ndarray) -> np.ndarray:
+        """Return the same for rows of `design`."""
         logit = design @ self.coefficients.to_numpy()
         variance = np.einsum("ij,jk,ik->i", design, self.covariance.to_numpy(), design)
         spread = np.sqrt(variance + self.lot_variance)

@@ -277,10 +277,11 @@ def _slope_alone(
     model = fit_prediction((measure,), cases)
     slope = float(model.coefficients[column])
     se = float(np.sqrt(model.covariance.loc[column, column]))
+    design = model.design(cases)
     ends = slope + se * ndtri([(1 - level) / 2, (1 + level) / 2])
-    saved = [_saved_at(model, end, cases, measure, stakes) for end in ends]
+    saved = [_saved_at(model, end, design, measure, stakes) for end in ends]
     likely = slope + se * ndtri((np.arange(_PLACES) + 0.5) / _PLACES)
-    shares = np.array([_saved_at(model, end, cases, measure, stakes) for end in likely])
+    shares = np.array([_saved_at(model, end, design, measure, stakes) for end in likely])
     return {
         "measure": measure.says,
         "measured": int(cases[column].notna().sum()),
@@ -296,11 +297,11 @@ def _slope_alone(
 
 
 def _saved_at(
-    model: FittedPrediction, slope: float, cases: pd.DataFrame, measure: Measure, stakes: Stakes
+    model: FittedPrediction, slope: float, design: np.ndarray, measure: Measure, stakes: Stakes
 ) -> float:
     """Return what the best rule on one measure saves a blank, were this its slope."""
     coefficients = pd.Series({"Intercept": model.coefficients.iloc[0], measure.column: slope})
-    chance = replace(model, coefficients=coefficients, covariance=_SURE).chance(cases)
+    chance = replace(model, coefficients=coefficients, covariance=_SURE).chance_at(design)
     return float(stakes.saving(chance >= stakes.threshold, chance, measure.minutes).mean())
 
 

@@ -27,6 +27,7 @@ from reedlab.mixed.ask.adequacy import grouping
 from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.terms import RandomTerm
 from reedlab.mixed.engine.fitted import Fitted
+from reedlab.mixed.posterior.centred import Centred
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
 from reedlab.mixed.posterior.priors import Priors
 
@@ -186,12 +187,12 @@ def _held_out(
     fitted: Fitted, fold: np.ndarray, seed: int, draws: int
 ) -> Iterator[tuple[np.ndarray, Posterior, np.ndarray]]:
     """For each fold its rows, the posterior of the others, and draws of its linear predictor."""
-    design, family = fitted.design, fitted.family
+    design, family, sds = fitted.design, fitted.family, Centred.of(fitted.design).sds(fitted)
     for f in range(int(fold.max()) + 1):
         out = fold == f
         rest = design.take(~out)
         priors = Priors.default(family, rest.less_offset)
-        post = design_posterior(rest, family, priors, seed + f, draws)
+        post = design_posterior(rest, family, priors, seed + f, draws, sds=sds, coarse=True)
         codes = [_codes(t, known, out) for t, known in zip(design.terms, post.design.terms)]
         eta = post.assemble(design.X[out], [t.basis[out] for t in design.terms], codes)
         yield out, post, eta if design.offset is None else eta + design.offset[out]

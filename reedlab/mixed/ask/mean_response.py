@@ -58,6 +58,8 @@ class Source:
         if self.family == "binomial":
             cuts = np.zeros((len(x), 1))
         above = np.zeros(cuts.shape)
+        # Seven nodes err by 1e-4 at a variance of 2, a fiftieth of the Monte Carlo error of draws.
+        nodes = 15 if len(x) == 1 else 7
         step = max(1, _BATCH // len(x))
         for start in range(0, len(setting.weight), step):
             rows = slice(start, start + step)
@@ -67,7 +69,7 @@ class Source:
                 # variance of z'u at the row's own z: z' Σ z
                 variance = sum((np.einsum("nk,skj,nj->sn", b, c, b) for b, c in parts), variance)
             for k in range(cuts.shape[1]):
-                mean = mean_of_expit(eta - cuts[:, [k]], variance, nodes=15)
+                mean = mean_of_expit(eta - cuts[:, [k]], variance, nodes)
                 above[:, k] += mean @ setting.weight[rows]
         if self.family == "binomial" or self.at_least:
             return above

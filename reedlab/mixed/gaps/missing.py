@@ -34,7 +34,7 @@ Ys. Sociological Methodology 37, 83-117.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -53,8 +53,9 @@ from reedlab.mixed.posterior.priors import Priors
 
 ALSO = ("success", "log_scrape_min")
 """Columns that help to fill in where they are not in the model anyway: outcome and minutes."""
-MOST = 40
-"""Imputations that `fit_filled` does not go beyond by itself."""
+MOST, _MORE = 40, 10
+"""Imputations that `fit_filled` does not go beyond by itself, and how many follow at once where an
+answer is not settled."""
 
 
 def fit_filled(
@@ -69,6 +70,7 @@ def fit_filled(
     priors: Priors | None = None,
     draws: int = 4000,
     enough_for: Sequence[str] = (),
+    settled: Callable[[FilledPosterior], bool] | None = None,
     seed: int = 1,
     workers: int = 1,
 ) -> FilledPosterior:
@@ -102,6 +104,9 @@ def fit_filled(
         Parameters. `m` imputations are then a pilot, and as many more follow, up to `MOST`, as the
         greatest of their fractions of missing information asks for: see
         `reedlab.mixed.gaps.pooling.imputations_needed`.
+    settled : callable, optional
+        Whether a posterior says what it says whatever the imputations; until then, and up to
+        `MOST`, more of them follow.
     seed, workers : int
         The same seed gives the same numbers on any number of processes.
 
@@ -133,13 +138,14 @@ def fit_filled(
     gaps = find_gaps(formula, data, family, trials, also)
     task = partial(_fill_and_fit, gaps, cycles, formula, family, trials, priors, -(-draws // m))
     found = run_seeded(task, m, seed, workers)
-    post = _pooled(gaps, found, draws)
-    if not enough_for:
-        return post
-    wanted = min(imputations_needed(float(post.missing[list(enough_for)].max()), m), MOST)
-    if wanted <= m:
-        return post
-    return _pooled(gaps, found + run_seeded(task, wanted, seed, workers, first=m), draws)
+    post, wanted = _pooled(gaps, found, draws), m
+    if enough_for:
+        wanted = min(imputations_needed(float(post.missing[list(enough_for)].max()), m), MOST)
+    while wanted > post.m or not (settled is None or post.m >= MOST or settled(post)):
+        wanted = max(wanted, min(post.m + _MORE, MOST))
+        found += run_seeded(task, wanted, seed, workers, first=post.m)
+        post = _pooled(gaps, found, draws)
+    return post
 
 
 def _pooled(gaps: Gaps, found: Sequence[Any], draws: int) -> FilledPosterior:

@@ -380,10 +380,34 @@ def imputations_needed(missing: float, pilot: int) -> int:
     >>> imputations_needed(0.3, 10), imputations_needed(0.05, 10)
     (14, 10)
     """
-    # The upper end of the fraction's 95 % interval, of which the logit has the variance 2/m, and
+    # From the upper end of the fraction's 95 % interval:
     # m = 1 + ½ (γ / CV)², CV the coefficient of variation of the standard error.
-    upper = expit(logit(np.clip(missing, 1e-6, 1 - 1e-6)) + 1.96 * np.sqrt(2.0 / pilot))
+    upper = missing_range(missing, pilot)[1]
     return max(pilot, int(np.ceil(1.0 + 0.5 * (upper / _REPEATABLE) ** 2)))
+
+
+def missing_range(missing: float, m: int) -> tuple[float, float]:
+    """Return the 95 % interval of a fraction of missing information, 0 to 1.
+
+    Parameters
+    ----------
+    missing : float
+        What m imputations found.
+    m : int
+
+    References
+    ----------
+    von Hippel (2020), equation 3: the logit has the variance 2/m.
+
+    Examples
+    --------
+    >>> low, high = missing_range(0.3, 10)
+    >>> f"{low:.2f} to {high:.2f}"
+    '0.15 to 0.51'
+    """
+    logit_ends = logit(np.clip(missing, 1e-6, 1 - 1e-6)) + np.array([-1.96, 1.96]) * np.sqrt(2 / m)
+    low, high = expit(logit_ends)
+    return float(low), float(high)
 
 
 def information(draws: np.ndarray, names: Sequence[str], level: float = 0.95) -> pd.DataFrame:
@@ -414,9 +438,9 @@ def information(draws: np.ndarray, names: Sequence[str], level: float = 0.95) ->
             "mean": mixed.mean(axis=0),
             "sd": mixed.std(axis=0, ddof=1),
             "missing": rubin(draws.mean(axis=1), draws.var(axis=1, ddof=1))["missing"].to_numpy(),
-            "mean_error": _jackknife([d.mean(axis=0) for d in kept]),
-            "low_error": _jackknife([np.quantile(d, tails[0], axis=0) for d in kept]),
-            "high_error": _jackknife([np.quantile(d, tails[1], axis=0) for d in kept]),
+            "mean_error": jackknife([d.mean(axis=0) for d in kept]),
+            "low_error": jackknife([np.quantile(d, tails[0], axis=0) for d in kept]),
+            "high_error": jackknife([np.quantile(d, tails[1], axis=0) for d in kept]),
         },
         index=list(names),
     )
@@ -462,8 +486,18 @@ def rubin(estimates: np.ndarray, variances: np.ndarray) -> pd.DataFrame:
     )
 
 
-def _jackknife(left_out: Sequence[np.ndarray]) -> np.ndarray:
-    """Give a statistic's standard error from its values with one imputation left out (m, p)."""
+def jackknife(left_out: Sequence[np.ndarray]) -> np.ndarray:
+    """Return a statistic's standard error over sets of imputations.
+
+    Parameters
+    ----------
+    left_out : sequence of m ndarray, each shape (p,)
+        Its values with one imputation left out.
+
+    Returns
+    -------
+    ndarray, shape (p,)
+    """
     # jackknife: (m - 1)/m Σ (t₋ᵢ - t̄)² = (m - 1)²/m times their sample variance (White et al. 2011)
     m = len(left_out)
     return np.asarray(np.sqrt((m - 1) ** 2 / m * np.var(left_out, axis=0, ddof=1)))

@@ -49,6 +49,7 @@ def environment(own: Path) -> dict[str, str]:
     rc.write_text("")  # matplotlib takes the first such file it finds: this one, with no setting
     passed_on = {name: v for name, v in os.environ.items() if _PASSED_ON.fullmatch(name.upper())}
     return passed_on | {
+        "REEDLAB_OPEN_ONCE": "1",  # all notebooks of a kernel are of one bench
         "PYTHONSAFEPATH": "1",  # these two for any process that a kernel may start
         "PYTHONNOUSERSITE": "1",
         "IPYTHONDIR": str(own / "ipython"),

@@ -53,6 +53,8 @@ if TYPE_CHECKING:
 
 SHELL = Path(__file__).resolve().parent / "shell"
 ANSWERS, TODAY, WHY = "answers.html", "today.html", "why.html"
+LONGEST = ("09-not-measured", "05-cane", "04-suppliers", "02-success")
+"""Notebooks that take longest: they are begun first, so that none is waited for at the end."""
 KERNEL_MB, KERNEL_KB_A_REED = 450, 45
 """Memory that a kernel may need, of itself and for each reed; see DEVELOPERS.md."""
 PARTS = ("answer", "picture", "statistics")  # cell tags the index takes something from
@@ -151,7 +153,7 @@ def write_report(
     # Where the records are, seen from the folder of a run's pages.
     named = "../.." if records == home else f"../../{records.name}"
     total = len(running.notebooks()) + 1
-    at_once, why = _at_once(len(bench.tables["reeds"]))
+    at_once, why = _at_once(len(bench.tables["reeds"]), *_cores_and_memory())
     step(f"Fitting the models{why}", 0, total)
     with store.alone_in(folder), publishing.scratch(folder) as scratch:
         left = publishing.clear(folder)
@@ -184,17 +186,19 @@ def write_report(
     return Report(index, ranking, said.sentence(), stopped, kept)
 
 
-def _at_once(reeds: int) -> tuple[int, str]:
-    """Return how many processes may work at once: one a core, fewer where memory is short."""
+def _cores_and_memory() -> tuple[int, float]:
+    """Return how many cores this process may use, and the bytes of memory that are free."""
     import joblib
     import psutil
 
-    cores = min(joblib.cpu_count(), len(running.notebooks()))
-    each = 1e6 * KERNEL_MB + 1e3 * KERNEL_KB_A_REED * reeds
-    room = int(psutil.virtual_memory().available / each)
-    if room >= cores:
-        return cores, ""
-    return max(1, room), f" ({max(1, room)} at a time: memory is short)"
+    return joblib.cpu_count(), psutil.virtual_memory().available
+
+
+def _at_once(reeds: int, cores: int, free: float) -> tuple[int, str]:
+    """Return how many kernels may work at once: one a core, fewer where memory is short."""
+    most = min(cores, len(running.notebooks()))
+    room = max(1, int(free / (1e6 * KERNEL_MB + 1e3 * KERNEL_KB_A_REED * reeds)))
+    return (most, "") if room >= most else (room, f" ({room} at a time: memory is short)")
 
 
 def _in_lines(said: Suppliers) -> list[str]:
@@ -216,7 +220,7 @@ def _side_by_side(
 
     stop = Event()
     jobs: dict[Path, Future[Run]] = {path: Future() for path in running.notebooks()}
-    left = iter([*jobs.items()])
+    left = iter(sorted(jobs.items(), key=lambda job: job[0].stem not in LONGEST))
 
     def work() -> None:
         with running.Kernel(scratch, stop) as kernel:

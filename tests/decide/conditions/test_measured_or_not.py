@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -53,13 +54,44 @@ def test_nearly_all_missing_is_refused(sparse, few_imputations, monkeypatch):
     assert refused.table.empty and "ten pieces of every new lot" in refused.record_next.what
 
 
-@pytest.mark.parametrize(("known", "grade"), [(True, "SURE"), (False, "CANNOT_SAY")])
-def test_a_slope_of_which_too_much_is_missing_cannot_say(known, grade):
-    draws = pd.DataFrame(dict.fromkeys(cane_slopes.terms("hardness"), np.full(100, -0.6)))
+@pytest.mark.parametrize(
+    ("m", "lost", "weak", "strong"),
+    [
+        (10, 0.3, "CANNOT_SAY", "SURE"),  # logit -0.85 ± 1.96 √(2/10): 0.15 to 0.51
+        (40, 0.3, "SURE", "SURE"),  # 0.22 to 0.40
+        (40, 0.8, "CANNOT_SAY", "CANNOT_SAY"),  # 0.72 to 0.86
+    ],
+)
+def test_a_slope_of_which_too_much_may_be_missing_cannot_say(m, lost, weak, strong):
+    terms = list(cane_slopes.terms("hardness"))
+    draws = pd.DataFrame(dict.fromkeys(terms, np.full(10 * m, -0.6)))
+    post = SimpleNamespace(m=m, missing=pd.Series(lost, index=terms), draws=lambda: draws)
+    grades = measured_or_not._grades(post, "hardness", 1.0, 0.5, 0.9)
+    assert grades == [(rl.Verdict[weak], rl.Verdict[strong])] * 2
     slopes = cane_slopes.slopes(draws, "hardness", 1.0, 0.5, 0.9)
     # logit -0.6 is a share of 0.354: 14.6 points fewer.
     assert slopes["points"].tolist() == pytest.approx([-0.1457, -0.1457], abs=1e-4)
     of = cane_slopes.PROPERTIES["hardness"]
-    claims = measured_or_not._claims({"filled in": slopes, "left out": slopes}, of, (known, known))
-    assert claims["grade"].tolist() == [rl.Verdict[grade]] * 2 + [rl.Verdict.SURE] * 2
+    sure = [grade for grade, _ in grades]
+    claims = measured_or_not._claims({"filled in": slopes, "left out": slopes}, of, sure)
+    assert claims["grade"].tolist() == [rl.Verdict[weak]] * 2 + [rl.Verdict.SURE] * 2
     assert claims["statement"].iloc[0].startswith("Lots with 1 more hardness have fewer good")
+
+
+def test_a_probability_that_imputations_disagree_on_has_the_weaker_grade():
+    terms, m = list(cane_slopes.terms("hardness")), 10
+    # Every other imputation says that pieces differ by 14.6 points, the others by 7.5.
+    log_odds = np.tile([-0.6, -0.3], 5 * m // 2 * 2) + np.random.default_rng(1).normal(0, 0.1, 100)
+    draws = pd.DataFrame(dict.fromkeys(terms, log_odds))
+    post = SimpleNamespace(m=m, missing=pd.Series(0.1, index=terms), draws=lambda: draws)
+    (weak, strong), _ = measured_or_not._grades(post, "hardness", 1.0, 0.5, 0.9)
+    assert (weak, strong) == (rl.Verdict.LIKELY, rl.Verdict.SURE)
+
+
+def test_many_reeds_are_asked_in_whole_lots(monkeypatch):
+    monkeypatch.setattr(measured_or_not, "_MOST_REEDS", 50)
+    reeds = pd.DataFrame({"lot": np.repeat(list("abcdefgh"), 20), "reed": np.arange(160)})
+    some = measured_or_not._some_lots(reeds, 1)
+    assert some["lot"].value_counts().tolist() == [20, 20]
+    other = measured_or_not._some_lots(reeds, 2)
+    assert set(other["lot"]) != set(some["lot"])

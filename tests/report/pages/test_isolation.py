@@ -9,6 +9,7 @@ from pathlib import Path
 import nbformat
 import pytest
 
+from reedlab.records.bench import ONCE, open_bench
 from reedlab.report.pages import isolation, running
 from reedlab.report.pages.running import Ending
 
@@ -200,6 +201,18 @@ def test_few_of_the_users_variables_reach_a_kernel(tmp_path, monkeypatch):
     for name in ("IPYTHONDIR", "JUPYTER_CONFIG_DIR", "JUPYTER_RUNTIME_DIR", "MATPLOTLIBRC"):
         assert Path(given[name]).parent == tmp_path
     assert (given["PYTHONSAFEPATH"], given["PYTHONNOUSERSITE"]) == ("1", "1")
+
+
+def test_a_kernel_reads_the_records_of_its_bench_once(tmp_path, monkeypatch):
+    (tmp_path / "lots.csv").write_text(LOTS)
+    (tmp_path / "reeds.csv").write_text(REEDS)
+    assert open_bench(tmp_path, "2025-02-01") is not open_bench(tmp_path, "2025-02-01")
+    own = tmp_path / "own"
+    own.mkdir()
+    monkeypatch.setenv(ONCE, isolation.environment(own)[ONCE])
+    one = open_bench(tmp_path, "2025-02-01")
+    assert open_bench(str(tmp_path), "2025-02-01") is one
+    assert open_bench(tmp_path, "2025-02-02").today != one.today
 
 
 @pytest.mark.parametrize("ends", ["pass", "raise RecordError(f'{bench_dir} holds no table.')"])

@@ -354,3 +354,24 @@ def test_a_kernel_that_dies_at_its_start_is_started_again_twice(tmp_path, monkey
     else:
         assert ended.ending is Ending.LOST
         assert ended.title == "Which cane to buy again?"
+
+
+@pytest.mark.parametrize(
+    ("reeds", "cores", "free", "at_once"),
+    [  # a kernel needs 450 MB, and 45 kB a reed
+        (20_000, 2, 2 * 1.35e9, 2),
+        (20_000, 2, 1.9 * 1.35e9, 1),
+        (50_000, 8, 10.8e9, 4),
+        (700, 2, 0.0, 1),
+        (700, 64, 1e12, 11),  # no more than there are notebooks
+    ],
+)
+def test_as_many_kernels_as_cores_or_as_memory_holds(reeds, cores, free, at_once):
+    found, why = writing._at_once(reeds, cores, free)
+    assert found == at_once <= cores
+    short = at_once < min(cores, len(running.notebooks()))
+    assert why == (f" ({at_once} at a time: memory is short)" if short else "")
+
+
+def test_the_notebooks_begun_first_are_shipped():
+    assert {*writing.LONGEST} < {path.stem for path in running.notebooks()}
