@@ -101,7 +101,7 @@ def independent(hits: ArrayLike, of: ArrayLike, level: float) -> float:
     >>> round(independent([5, 0, 5, 0], [5, 5, 5, 5], 0.9), 2)
     1.47
     """
-    from scipy import stats
+    from scipy.special import ndtri, stdtrit
 
     good, cases = (np.asarray(number, dtype=float) for number in (hits, of))
     groups, n = len(cases), float(cases.sum())
@@ -113,7 +113,7 @@ def independent(hits: ArrayLike, of: ArrayLike, level: float) -> float:
     binomial = share * (1 - share) / n
     effect = max(between / binomial, 1.0) if binomial > 0 else 1.0
     tail = (1 + level) / 2
-    few = (stats.norm.ppf(tail) / stats.t.ppf(tail, groups - 1)) ** 2
+    few = (ndtri(tail) / stdtrit(groups - 1, tail)) ** 2
     return float(n / effect * few)
 
 

@@ -13,7 +13,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import betaincc
 
 from reedlab.decide.answer import About, CannotAnswer, RecordNext, empty, question
 from reedlab.decide.evidence import before_tying, listed
@@ -291,6 +291,7 @@ def _signs(
         n = independent(by_lot["sum"], by_lot["size"], level)
         pays = np.nan
         if stakes is not None:  # Jeffreys' posterior of the share
-            pays = stats.beta.sf(stakes.threshold, n * share + 0.5, n * (1 - share) + 0.5)
+            even = min(max(stakes.threshold, 0.0), 1.0)
+            pays = betaincc(n * share + 0.5, n * (1 - share) + 0.5, even)
         rows.append((m.says, blanks, len(by_lot), share, *wilson(n * share, n, level), pays))
     return pd.DataFrame(rows, columns=list(SIGNS))
