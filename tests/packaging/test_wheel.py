@@ -165,7 +165,7 @@ def opened(demo, browser, tmp_path_factory):
     written = [path for path in (folder / "report").rglob("*.html") if path.name not in pages]
     assert {path.name for path in written} == {"index.html", writing.TODAY}
     assert len(pages) == len(runs) + 1
-    assert MODELS < {*pages, *(path.name for path in written)}
+    assert {*pages, *(path.name for path in written)} > MODELS
     return seen_of(browser, [*written, *sorted(own.iterdir())])
 
 
