@@ -147,6 +147,9 @@ FAULTS = {"moderate", "serious", "critical"}
 OF_A_VIEW = {"runOnly": ["color-contrast", "link-in-text-block", "scrollable-region-focusable"]}
 """Rules whose outcome changes with the width or with the hour; the others are asked once a page."""
 DESK, PHONE, SMALL_PHONE = 1280, 390, 350
+VIEWS = (("dark", PHONE), ("dark", DESK), ("light", PHONE))
+MODELS = {"index.html", "today.html", "answers.html", "01-records.html", "04-suppliers.html"}
+"""Pages that the others are made like: these are looked at in every view, the others in one."""
 
 
 @pytest.fixture(scope="module")
@@ -162,6 +165,7 @@ def opened(demo, browser, tmp_path_factory):
     written = [path for path in (folder / "report").rglob("*.html") if path.name not in pages]
     assert {path.name for path in written} == {"index.html", writing.TODAY}
     assert len(pages) == len(runs) + 1
+    assert {*pages, *(path.name for path in written)} > MODELS
     return seen_of(browser, [*written, *sorted(own.iterdir())])
 
 
@@ -185,7 +189,7 @@ def seen_of(browser, files):
                     "pictures": page.evaluate(
                         "[...document.images].map(i => [i.naturalWidth, i.alt])"
                     ),
-                    "faults": {*faults(page), *faults_of_views(page)},
+                    "faults": {*faults(page), *faults_of_views(page, file.name in MODELS)},
                     "wide": [
                         width for width in (DESK, PHONE, SMALL_PHONE) if too_wide(page, width)
                     ],
@@ -208,8 +212,8 @@ def faults(page, **options):
     return {(one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in FAULTS}
 
 
-def faults_of_views(page):
-    for scheme, width in ("dark", DESK), ("dark", PHONE), ("light", PHONE):
+def faults_of_views(page, every):
+    for scheme, width in VIEWS if every else VIEWS[:1]:
         look(page, width, scheme)
         for rule, place in faults(page, options=OF_A_VIEW):
             yield rule, place, scheme, width

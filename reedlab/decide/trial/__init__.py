@@ -6,12 +6,12 @@ which of each pair gets which setting; whoever judges sees a number and nothing 
 
 ``plan`` draws the order, counts the blanks that it takes and writes the sheets; ``read`` says what
 they show. Open `blanks.py` first (what a trial compares), then `sheets.py` (what the maker and the
-judge fill in), `planning.py` and `analysis.py`.
+judge fill in), `new_trial.py` and `analysis.py`.
 """
 
 from __future__ import annotations
 
 from reedlab.decide.trial.analysis import TrialAnswer, read
-from reedlab.decide.trial.planning import TrialPlan, plan
+from reedlab.decide.trial.new_trial import TrialPlan, plan
 
 __all__ = ["TrialAnswer", "TrialPlan", "plan", "read"]

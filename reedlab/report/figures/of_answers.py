@@ -29,7 +29,7 @@ from reedlab.decide.suppliers.robustness import Robustness
 from reedlab.decide.suppliers.selection import Selection
 from reedlab.decide.today import Today
 from reedlab.decide.trial.analysis import TrialAnswer
-from reedlab.decide.trial.planning import TrialPlan
+from reedlab.decide.trial.new_trial import TrialPlan
 from reedlab.errors import DecisionError
 from reedlab.mixed.ask.binned_residuals import BinnedResiduals
 from reedlab.mixed.ask.held_out import HeldOut
