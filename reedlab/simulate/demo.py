@@ -9,11 +9,12 @@ from reedlab.paths import shipped
 from reedlab.records import Bench, open_bench
 from reedlab.records.store import beside
 from reedlab.simulate.workshop import simulate_tables
-from reedlab.simulate.world import World
+from reedlab.simulate.world import Truth, World
 
 LAST_DAY = "2026-10-02"
 """The last day of the demo's records, which counts as today when it is opened."""
-_SEED = 12
+_MADE = (12, 5, (3, 5), 700, 2.5, 2, World())
+"""Seed, suppliers, lots, reeds, years, makers and world of `simulate_tables`."""
 _SETTINGS = """\
 # The demo's settings. Everything in this folder is invented: suppliers, makers and numbers.
 format = 1
@@ -68,7 +69,7 @@ def write_demo(folder: Path) -> Path:
     if folder.is_dir():
         with contextlib.suppress(OSError):
             folder.rmdir()  # fails on anything but an empty folder
-    tables, _ = simulate_tables(_SEED, 5, (3, 5), 700, 2.5, 2, World())
+    tables, _ = simulate_tables(*_MADE)
     with beside(folder) as fresh:
         fresh.mkdir()
         for name, table in tables.items():
@@ -76,6 +77,30 @@ def write_demo(folder: Path) -> Path:
             rows.to_csv(fresh / f"{name}.csv", index=False, lineterminator="\n")
         (fresh / "bench.toml").write_text(_SETTINGS, encoding="utf-8", newline="\n")
     return folder
+
+
+def truth_of(bench: Bench) -> Truth | None:
+    """Return the true effects that made a bench, if it is the demo as it is shipped.
+
+    They are in no file, so nothing that is worked out from the records can read them: they come
+    from the seed again.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    Truth or None
+        None for any other bench, and for a demo whose records were changed.
+    """
+    if bench.path is None:
+        return None
+    for kept in (shipped("data") / "demo").glob("*.csv"):
+        own = bench.path / kept.name
+        if not own.is_file() or own.read_bytes() != kept.read_bytes():
+            return None
+    return simulate_tables(*_MADE)[1]
 
 
 def demo_bench() -> Bench:

@@ -1,5 +1,6 @@
 """The made-up bench: repeatable, clean, and true to what it says of itself."""
 
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -8,7 +9,8 @@ import pytest
 
 from reedlab.errors import WriteError
 from reedlab.paths import shipped
-from reedlab.simulate import World, simulate_bench, simulate_reeds, write_demo
+from reedlab.records import open_bench
+from reedlab.simulate import World, demo, simulate_bench, simulate_reeds, write_demo
 
 
 @pytest.fixture(scope="module")
@@ -23,6 +25,19 @@ def test_the_shipped_demo_is_what_its_seed_makes(tmp_path):
     assert names == sorted(p.name for p in written.iterdir())
     for name in names:
         assert (written / name).read_bytes() == (kept / name).read_bytes(), name
+
+
+def test_the_truth_is_known_of_the_demo_alone_and_is_in_none_of_its_files(made, tmp_path):
+    truth = demo.truth_of(demo.demo_bench())
+    assert sorted(truth.suppliers["supplier"]) == ["crimson", "indigo", "ochre", "olive", "slate"]
+    copy = tmp_path / "copy"
+    shutil.copytree(shipped("data") / "demo", copy)
+    text = "".join(path.read_text("utf-8") for path in copy.iterdir())
+    assert not any(f"{effect:.3f}"[1:] in text for effect in truth.suppliers["effect"].abs())
+    reeds = copy / "reeds.csv"
+    reeds.write_text(reeds.read_text("utf-8") + "R999,L01\n", "utf-8")
+    assert demo.truth_of(open_bench(copy, today=demo.LAST_DAY)) is None
+    assert demo.truth_of(made[0]) is None
 
 
 def test_the_demo_takes_up_an_empty_folder_and_leaves_a_full_one_alone(tmp_path):

@@ -164,14 +164,16 @@ def examine(said: Suppliers) -> Selection:
 def half_sentence(found: Selection) -> str:
     """Say in half a sentence which assumption would change the choice; "" where none does.
 
-    The last assumption, that every doubt goes against the choice, is a bound and no reason.
+    The last assumption, that every doubt goes against the choice, is a bound and no reason. Of two
+    that are too close to call, either is no change.
     """
     if found.unanswered:
         return ""
-    first = found.best[AS_ANSWERED]
+    answered = found.table.loc[found.table["assumption"] == AS_ANSWERED, "supplier"]
+    named = answered.head(2 if found.compared is Verdict.CANNOT_SAY else 1).tolist()
     other: dict[str, list[str]] = {}
     for assumption, name in found.best.items():
-        if name != first and assumption in _IF:
+        if name not in named and assumption in _IF:
             other.setdefault(name, []).append(f"if {_IF[assumption]}")
     return ", or ".join(f"{name} {' or '.join(when)}" for name, when in other.items())
 

@@ -35,7 +35,7 @@ from reedlab.records.write.sending import copy_to_send
 from reedlab.report.pages import publishing, running
 from reedlab.report.pages.named_tables import named_tables
 from reedlab.report.pages.running import Run
-from reedlab.report.words import advice, first_page, printed_tables, sentences, short_lines
+from reedlab.report.words import advice, first_page, printed_tables, sentences, short_lines, truth
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,9 +50,10 @@ if TYPE_CHECKING:
     from reedlab.decide.suppliers.comparison import Suppliers
     from reedlab.decide.today import Today
     from reedlab.records import Bench
+    from reedlab.simulate import Truth
 
 SHELL = Path(__file__).resolve().parent / "shell"
-ANSWERS, TODAY, WHY = "answers.html", "today.html", "why.html"
+ANSWERS, TODAY, WHY, TRUTH = "answers.html", "today.html", "why.html", "truth.html"
 LONGEST = ("09-not-measured", "05-cane", "04-suppliers", "02-success")
 """Notebooks that take longest: they are begun first, so that none is waited for at the end."""
 KERNEL_MB, KERNEL_KB_A_REED = 450, 45
@@ -174,6 +175,8 @@ def write_report(
                 runs = [job.result() for job in jobs]
         pages = pages_of(runs, bench, to_send) | {ANSWERS: answers_of(runs, bench, to_send)}
         pages |= {WHY: why_of(runs, bench, asked, to_send)}
+        if (made_of := asked.truth) is not None:
+            pages |= {TRUTH: truth_of(runs, bench, asked, made_of)}
         if not to_send:
             pages |= {f"{run.name}.ipynb": run.as_file() for run in runs}
             pages |= {TODAY: today_of(runs, bench, asked.day)}
@@ -259,6 +262,7 @@ class Asked:
     sorting: PassingOver
     stopping: GivingUp
     pupils: Makers
+    truth: Truth | None  # of the demo alone
 
     def by_question(self) -> dict[str, Answer]:
         """Return the answers that give advice, by their headings on the first page."""
@@ -283,6 +287,7 @@ def _ask(bench: Bench, to_send: bool = False, said: Suppliers | None = None) -> 
     from reedlab.decide.stopping.before_tying import passing_over
     from reedlab.decide.suppliers.comparison import suppliers
     from reedlab.decide.today import Today, today
+    from reedlab.simulate import demo
 
     said = said or suppliers(bench)
     basis = said.basis
@@ -297,6 +302,7 @@ def _ask(bench: Bench, to_send: bool = False, said: Suppliers | None = None) -> 
         passing_over(bench),
         giving_up(bench),
         makers(bench),
+        demo.truth_of(bench),
     )
 
 
@@ -365,6 +371,7 @@ def first_of(
         picture=first_page.bars(front.rows, front.currency, front.decimals),
         lines=lines,
         rest=rest,
+        made_up=asked.truth is not None,
         ranges=first_page.RANGES,
         folder=folder,
     )
@@ -417,6 +424,34 @@ def why_of(runs: list[Run], bench: Bench, asked: Asked, to_send: bool = False) -
     wage = f"{settings.wage_per_hour:g} {settings.currency}"
     body = _template("why").render(parts=parts.items(), wage=wage)
     return _page("Why this advice", body, bench, _links(runs, "../", "", to_send), WHY)
+
+
+def truth_of(runs: list[Run], bench: Bench, asked: Asked, made_of: Truth) -> bytes:
+    """Return the page that lays the report on a made-up bench beside the truth that made it.
+
+    Parameters
+    ----------
+    runs : list of Run
+        The notebooks, run, for the menu.
+    bench : Bench
+        The records.
+    asked : Asked
+        The answers.
+    made_of : Truth
+        What made the bench.
+    """
+    said, sorting = asked.suppliers, asked.sorting
+    ranges = truth.ranges(said, asked.season, sorting, made_of)
+    ranges["said"] = [
+        f"{row.said:.0f} ({row.low:.0f} to {row.high:.0f})" for row in ranges.itertuples()
+    ]
+    ranges["true"] = [f"{value:.0f}" for value in ranges["true"]]
+    body = _template("truth").render(
+        ranges=ranges.to_dict("records"),
+        claims=truth.claims(said, sorting, made_of).to_dict("records"),
+    )
+    links = _links(runs, "../", "")
+    return _page("What is true", named_tables(body), bench, links, TRUTH)
 
 
 def answers_of(runs: list[Run], bench: Bench, to_send: bool = False) -> bytes:

@@ -13,8 +13,9 @@ import reedlab as rl
 from reedlab.decide.answer import Verdict, claims_frame
 from reedlab.records import Bench
 from reedlab.report.pages import writing
-from reedlab.report.words import advice, first_page
+from reedlab.report.words import advice, first_page, truth
 from reedlab.report.words.short_lines import MOST_UNSURE, short_lines
+from reedlab.simulate import World
 
 NOT_HERS = ("sd", "odds", "prob", "ratio", "posterior", "prior", "moisture", "interval", "variance")
 """Words that no page of hers says."""
@@ -122,6 +123,31 @@ def test_a_page_behind_the_advice_says_its_worth_and_what_was_left_out(demo):
     page = writing.why_of([], bench, asked).decode()
     assert all(line.what in page and (line.left_out or line.worth) in page for line in lines)
     assert 'href="run-1/why.html"' in page_of(demo)
+
+
+def test_a_made_up_bench_is_laid_beside_the_truth_that_made_it(demo):
+    """The truths are those of `World`: density in log odds per step, moisture in log minutes."""
+    bench, asked = demo
+    found = truth.ranges(asked.suppliers, asked.season, asked.sorting, asked.truth)
+    by = found.set_index("what")
+    made = asked.truth.suppliers.set_index("supplier")["next_success"]
+    for name, share in made.items():
+        assert by.loc[f"good in 100, next lot of {name}", "true"] == pytest.approx(100 * share)
+    good = asked.suppliers.basis.evidence.settled["success"].mean()
+    denser = 1 / (1 + (1 - good) / good * math.exp(-World().density)) - good
+    for who in ("lots", "pieces of one lot"):
+        row = by.loc[f"more good in 100, {who} with 0.05 g/cm³ more density"]
+        assert row["true"] == pytest.approx(100 * denser)
+    dry, damp = asked.season.moisture
+    time = by.loc["% more time for a good reed, in damp air", "true"]
+    assert time == pytest.approx(100 * (math.exp((damp - dry) * World().moisture_minutes) - 1))
+    assert (
+        found["holds"] == ((found["low"] <= found["true"]) & (found["true"] <= found["high"]))
+    ).all()
+    page = writing.truth_of([], bench, asked, asked.truth).decode()
+    assert f"Of {len(found)} ranges" in page and f"{found['holds'].sum()} hold" in page
+    assert "truth.html" in page_of(demo)
+    assert "truth.html" not in page_of((bench, replace(asked, truth=None)))
 
 
 def test_each_other_question_has_a_line(demo):
