@@ -27,7 +27,7 @@ from reedlab.report.words import adoption, sentences
 
 SHEETS_HERE = Path.home() / "reedlab"
 """Where an uploaded sheet is put, and its bench beside it."""
-_WIDE = w.Layout(width="40rem", max_width="100%")
+_WIDE = w.Layout(width="40rem")
 _SAME = "initial"
 
 
@@ -99,7 +99,7 @@ class Desk:
 
     def choosing(self) -> list[w.Widget]:
         """Ask for a bench, or for a sheet to make one of."""
-        path = w.Text(placeholder="a sheet, or a folder with records", layout=_WIDE)
+        path = w.Text(description="A sheet, or a folder with records", style=_label(), layout=_WIDE)
         upload = w.FileUpload(accept=".csv,.tsv,.txt,.xlsx,.ods,.xls", description="Choose a sheet")
 
         def uploaded(_: Any) -> None:
@@ -110,8 +110,8 @@ class Desk:
         go = _button("Open", lambda: self.show(lambda: self.chosen(Path(path.value.strip()))))
         return [
             _said("Choose your own sheet, as it is, or write where your records are."),
-            w.HBox([upload, _button("See the demo", lambda: self.show(self.demo))]),
-            w.HBox([path, go]),
+            _row(upload, _button("See the demo", lambda: self.show(self.demo))),
+            _row(path, go),
         ]
 
     def demo(self) -> list[w.Widget]:
@@ -152,9 +152,8 @@ class Desk:
             return self._asking(answered)  # an answer may bring the next question
 
         go = _button("Make my bench of it", lambda: self.show(write))
-        questions = [w.VBox([_said(line.question), c]) for line, c in zip(draft.questions, asked)]
         note = _said("Your sheet is only read. What you leave open can be answered later.")
-        return [*said, *questions, go, note]
+        return [*said, *asked, go, note]
 
     def opened(self, folder: Path) -> list[w.Widget]:
         """Open a bench and say what it holds."""
@@ -181,7 +180,10 @@ class Desk:
     def _waiting(self, labels: list[str]) -> list[w.Widget]:
         if not labels:
             return []
-        picked = w.SelectMultiple(options=labels, rows=min(8, len(labels)))
+        picked = w.SelectMultiple(
+            options=labels, rows=min(8, len(labels)), style=_label(),
+            description="What became of those that wait?",
+        ).add_class("reedlab-asked")  # fmt: skip
 
         def note(here: bool) -> list[w.Widget]:
             chosen = list(picked.value)
@@ -192,7 +194,7 @@ class Desk:
             _button("Thrown away", lambda: self.show(lambda: note(False))),
             _button("Still here", lambda: self.show(lambda: note(True))),
         ]
-        return [_said("What became of those that wait?"), w.HBox([picked, *buttons])]
+        return [picked, _row(*buttons)]
 
     def orders(self) -> list[w.Widget]:
         """Show the plan for the open orders, and ask about one more."""
@@ -256,7 +258,9 @@ class Desk:
     def gather(self) -> list[w.Widget]:
         """Take exports of a phone, as files or as pasted text."""
         upload = w.FileUpload(accept=".csv,.txt", multiple=True, description="Choose exports")
-        pasted = w.Textarea(placeholder="or paste the text here", rows=6, layout=_WIDE)
+        pasted = w.Textarea(
+            description="or paste their text here", rows=6, style=_label(), layout=_WIDE
+        ).add_class("reedlab-asked")
         meant = w.Checkbox(
             description="they are meant for this bench, even if they come from another's page",
             indent=False, layout=_WIDE,
@@ -326,7 +330,7 @@ class Desk:
             return self._written("labels.html", labels_page(self.bench))
 
         go = _button("Write a sheet", lambda: self.show(write))
-        return [lot, rows, w.HBox([go, _button("Write labels", lambda: self.show(labels))])]
+        return [lot, rows, _row(go, _button("Write labels", lambda: self.show(labels)))]
 
     def _written(self, name: str, page: str) -> list[w.Widget]:
         return _opening(write_text(page, self.place / pencil_rows.FOLDER / name, replace=True))
@@ -373,7 +377,8 @@ def _kept(upload: Any) -> Path:
 
 def _choice(line: Line) -> w.Dropdown:
     options = [("later", None), *((choice.text, choice.value) for choice in line.choices)]
-    return w.Dropdown(options=options, layout=_WIDE)
+    asked = w.Dropdown(description=line.question, options=options, style=_label(), layout=_WIDE)
+    return asked.add_class("reedlab-asked")
 
 
 def _plan(answer: Any) -> list[w.Widget]:
@@ -395,6 +400,11 @@ def _button(name: str, act: Callable[[], object]) -> w.Button:
     button = w.Button(description=name)
     button.on_click(lambda _: act())
     return button
+
+
+def _row(*parts: w.Widget) -> w.Box:
+    """Put parts beside each other, below each other on a narrow screen."""
+    return w.Box(parts, layout=w.Layout(flex_flow="row wrap"))
 
 
 def _label() -> dict[str, str]:

@@ -40,6 +40,7 @@ _OPTIONS = (
     "--LabApp.extension_manager=readonly",
 )
 _SETTINGS = {
+    "@jupyterlab/apputils-extension:themes": {"adaptive-theme": True},  # light or dark as the desk
     "@jupyterlab/apputils-extension:notification": {
         "checkForUpdates": False, "doNotDisturbMode": True, "fetchNews": "false",
     },

@@ -134,17 +134,27 @@ def test_an_upload_never_replaces_a_sheet(bench, tmp_path):
 def test_a_starter_names_this_python_and_the_bench_whatever_it_is_called(
     tmp_path, system, monkeypatch
 ):
-    bench = tmp_path / "a \"b\" $c 100% `d` 'e'"
+    python = "/Bücher & mehr/50% $x/python"
+    bench = tmp_path / "a \"b\" $c 100% `d` 'e' Röhre"
     bench.mkdir()
     with monkeypatch.context() as here:
+        here.setattr("sys.executable", python)
         here.setattr("sys.platform", system)
         path = write_starter(bench)
-    text = path.read_text("utf-8")
+    written, text = path.read_bytes(), path.read_text("utf-8")
     if system == "win32":
-        assert f'"lab" "{bench}"'.replace("%", "%%") in text
+        # cmd.exe: lines end in CR LF, %% is % and nothing else is changed within quotes; the code
+        # page is UTF-8 before the first letter that is not ASCII, and no mark is before it.
+        first, second, third, last = written.split(b"\r\n")
+        assert (first, third, last) == (b"@chcp 65001 >nul", b"@pause", b"")
+        words = [python, "-I", "-m", "reedlab.cli", "lab", f"{bench}"]
+        assert second.decode("utf-8").replace("%%", "%") == "@" + " ".join(f'"{w}"' for w in words)
+        assert second.count(b"%") == 2 * second.count(b"%%")
         return
+    assert b"\r" not in written and not written.startswith(b"\xef\xbb\xbf")
     assert os.access(path, os.X_OK)
     if system == "darwin":
+        assert subprocess.run(["sh", "-n", path], check=False).returncode == 0
         command = text.splitlines()[1].removeprefix("exec ")
     else:
         # Desktop Entry Specification 1.5: a string's \\ is \, and %% is % in Exec.
@@ -152,7 +162,7 @@ def test_a_starter_names_this_python_and_the_bench_whatever_it_is_called(
     read = subprocess.run(
         ["sh", "-c", f"printf '%s\\n' {command}"], capture_output=True, text=True, check=True
     )
-    assert read.stdout.splitlines()[1:] == ["-I", "-m", "reedlab.cli", "lab", str(bench)]
+    assert read.stdout.splitlines() == [python, "-I", "-m", "reedlab.cli", "lab", str(bench)]
 
 
 def test_a_missing_library_is_one_sentence(monkeypatch):

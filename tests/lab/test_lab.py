@@ -7,6 +7,7 @@ import subprocess
 import sys
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 
 import reedlab as rl
 
@@ -14,6 +15,10 @@ TRAPS = ("pandas", "numpy", "ipywidgets", "reedlab", "jupyterlab", "jupyter_serv
          "sitecustomize", "usercustomize", "IPython", "json", "traitlets", "ipykernel_launcher",
          "matplotlib", "nbformat")  # fmt: skip
 SHEET = "Reed,Lot,Tied,Result\n1,L1,2026-03-01,good\n2,L1,2026-03-01,so-so\n3,L1,2026-03-02,\n"
+
+
+RIGHTMOST = """Math.max(...[...document.querySelectorAll('.reedlab *')]
+    .map((element) => element.getBoundingClientRect().right))"""
 
 
 @pytest.fixture
@@ -24,6 +29,7 @@ def bench(tmp_path):
     (folder / "lots.csv").write_text("lot,supplier\nL1,ochre\n")
     (folder / "reeds.csv").write_text(
         "reed,lot,maker,tied_on,rough_on,outcome\n1,L1,AB,2026-03-01,2026-03-02,\n"
+        "0,L1,AB,2025-03-01,2025-03-02,\n"
     )
     trap = f"open({str(mark)!r}, 'w').close()\n"
     for name in TRAPS:
@@ -68,8 +74,22 @@ def test_a_week_by_buttons(browser, address, bench, tmp_path):
     def click(name):
         page.get_by_role("button", name=name, exact=True).click()
 
+    def is_well():
+        """Hold the forms to be readable by anyone, light and dark, on a phone and on a desk."""
+        for scheme, wide in (("light", 390), ("dark", 390), ("dark", 1280), ("light", 1280)):
+            page.emulate_media(color_scheme=scheme)
+            page.set_viewport_size({"width": wide, "height": 900})
+            page.locator(
+                f"body[data-jp-theme-light={'true' if scheme == 'light' else 'false'}]"
+            ).wait_for()
+            found = Axe().run(page, context=".reedlab").response["violations"]
+            found = [(f["id"], f["nodes"][0]["html"]) for f in found if f["impact"] != "minor"]
+            assert not found
+            assert page.evaluate(RIGHTMOST) <= wide
+
     click("Today")
     page.get_by_text("1 of L1").wait_for()
+    is_well()  # with the list of blanks that wait
     assert page.get_by_text("Monday 9 March 2026").is_visible()
     for hidden in (".jp-InputArea-editor", ".jp-SideBar", "#jp-menu-panel", ".jp-Toolbar"):
         assert not page.locator(hidden).first.is_visible(), hidden
@@ -79,6 +99,8 @@ def test_a_week_by_buttons(browser, address, bench, tmp_path):
     page.get_by_text(f"Written: {folder / 'sheets' / '1.html'}").wait_for()
     click("Type a sheet")
     click("Type it")
+    page.get_by_role("button", name="Save").wait_for()
+    is_well()
     first = page.locator(".reedlab-keys input").first
     first.fill("L1")
     for typed in ("AB", "2026-03-03", *[""] * 7, "g3", "r1"):
@@ -97,6 +119,7 @@ def test_a_week_by_buttons(browser, address, bench, tmp_path):
         page.get_by_role("button", name="Choose a sheet").click()
     chooser.value.set_files(upload)
     page.get_by_text("'so-so' is under 'Result' once").wait_for()
+    is_well()
     page.locator(".reedlab select").select_option(label="playable: for a pupil, or to practise")
     click("Make my bench of it")
     page.get_by_text("My reeds-bench is a bench now").wait_for()

@@ -22,6 +22,17 @@
       font-size: 1rem; }
     .reedlab .widget-text, .reedlab .widget-dropdown { height: auto; }
     .reedlab .widget-box { overflow: visible; }
+    .reedlab .jupyter-widgets { max-width: calc(100% - 4px); }
+    .reedlab .widget-inline-hbox { flex-wrap: wrap; height: auto; }
+    .reedlab .widget-inline-hbox .widget-label, .reedlab .widget-label-basic { white-space: normal;
+      height: auto; overflow: visible; line-height: 1.4; }
+    .reedlab .widget-inline-hbox input, .reedlab .widget-inline-hbox select { min-width: 6rem; }
+    .reedlab .widget-label-basic { font-size: 1rem; }
+    .reedlab .reedlab-asked { flex-flow: column; align-items: stretch; margin-top: .6rem; }
+    .reedlab .reedlab-asked select, .reedlab .reedlab-asked textarea { flex: none; }
+    .reedlab .reedlab-asked .widget-label { text-align: left; max-width: 100%; }
+    .reedlab pre { white-space: pre-wrap; overflow-wrap: anywhere; word-break: normal; }
+    .jp-OutputArea-output.jp-RenderedHTMLCommon, .jp-OutputArea-child { max-width: 100%; }
   `;
   const seen = new WeakSet();
 
