@@ -37,6 +37,19 @@ def test_many_lots_show_it(rho):
     assert bool(said(drawn)) == (rho != 0.0)
 
 
+def test_lots_of_few_reeds_do_not_flatten_it():
+    """Eight reeds show a lot's effect blurred, by its reliability (Spearman 1904).
+
+    It is 0.8² / (0.8² + 1 / (8 x 0.217)) = 0.53 for success, 0.217 the mean of p (1 - p), and
+    0.2² / (0.2² + 0.25² / 8) = 0.84 for log minutes.
+    """
+    success, pace = posteriors(5, -0.8, lots=200, reeds=8)
+    a, b = (post.levels_draws("lot").mean() for post in (success, pace))
+    drawn = correlations(success, pace, seed=1)
+    assert drawn.mean() == pytest.approx(np.corrcoef(a, b)[0, 1] / np.sqrt(0.53 * 0.84), abs=0.05)
+    assert np.quantile(drawn, 0.005) <= -0.8
+
+
 def test_few_lots_say_less_than_many():
     few, many = (correlations(*posteriors(4, -0.8, lots=n, reeds=12), seed=1) for n in (5, 40))
     assert few.std() > 1.5 * many.std()

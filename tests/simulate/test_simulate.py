@@ -127,6 +127,20 @@ def test_success_follows_the_logistic_truth_in_a_large_quick_frame():
         assert spent[0.0] == pytest.approx(true["minutes_failure"], rel=0.04)
 
 
+def test_good_reeds_come_back_by_their_suppliers_chance():
+    world = replace(World(), back=0.2, supplier_back_sd=0.8)
+    shape = {"suppliers": 3, "lots": (2, 2), "reeds": (2000, 2000)}
+    frame, truth = simulate_reeds(seed=8, world=world, **shape)
+    good = frame[frame["success"] == 1].groupby("supplier", observed=True)["came_back"].mean()
+    true = truth.suppliers.set_index("supplier")["back"]
+    assert true.max() - true.min() > 0.1
+    assert good.to_numpy() == pytest.approx(true[good.index].to_numpy(), abs=0.03)
+    assert not frame.loc[frame["success"] == 0, "came_back"].any()
+    none, _ = simulate_reeds(seed=8, world=World(), **shape)
+    assert not none["came_back"].any()
+    pd.testing.assert_frame_equal(*(f.drop(columns="came_back") for f in (frame, none)))
+
+
 def test_expected_next_lot_is_the_mean_of_many_next_lots():
     nexts = [simulate_reeds(seed=s, suppliers=8, world=World())[1].suppliers for s in range(60)]
     every = pd.concat(nexts)
