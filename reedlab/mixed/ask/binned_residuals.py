@@ -42,7 +42,7 @@ from reedlab.mixed.parallel import one_thread
 
 _POWER = 100  # simulated departures a check
 _ALARM = 0.05  # of a check, for its power; shared among the checks in the sentence
-_CLOSE = 1e-2  # Newton decrement at which a response, real or simulated, counts as fitted
+_CLOSE = 1e-6  # Newton decrement at which a simulated response counts as fitted
 _WEAK = 0.5  # power under which a check that does not alarm says little
 
 
