@@ -163,6 +163,10 @@ class Unmeasured(Answer):
         share = self.information.loc[list(cane_slopes.terms(self.column)), "missing"].max()
         if share > DOUBTFUL:
             text.append(f"{share:.0%} of what decides one of them is filled in, too much to say.")
+        elif self.verdict is Verdict.CANNOT_SAY:
+            most = missing_range(share, int(self.values["imputation"].max()))[1]
+            if most > DOUBTFUL:
+                text.append(f"Up to {most:.0%} of what decides one of them may be filled in.")
         if unmeasured := len(self.unmeasured_lots):
             lots = int(self.bench_shares["lots"].sum())
             text.append(f"{unmeasured} of {lots} lots were never measured.")

@@ -230,7 +230,7 @@ def _climb(
     """Mode, widths and what is at the mode, by lines along every coordinate at once."""
     d = len(centre)
     here = evaluate(centre[None], None)
-    for _ in range(24):
+    for _ in range(24 if d else 0):  # without a standard deviation there is one point
         # Two points to either side: the near ones start from here, the far ones from beyond them.
         step, of = np.concatenate([np.diag(width), -np.diag(width)]), np.tile(np.arange(d), 2)
         free = np.maximum(centre + step, lower).sum(axis=1) != centre.sum()

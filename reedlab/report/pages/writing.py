@@ -169,6 +169,7 @@ def write_report(
                 for _ in range(at_once - 1):  # this process is the other one, until it has answered
                     work()
                 asked = _ask(bench, to_send, said)
+                _ = len(said.table) > 1 and said.though  # for the first page, while a kernel works
                 work()
                 for done, job in enumerate(as_completed(jobs), start=1):
                     step(f"Notebook {job.result().name}{why}", done, total)
