@@ -175,12 +175,12 @@ def write_report(
                     step(f"Notebook {job.result().name}{why}", done, total)
                 runs = [job.result() for job in jobs]
         pages = pages_of(runs, bench, to_send) | {ANSWERS: answers_of(runs, bench, to_send)}
-        pages |= {WHY: why_of(runs, bench, asked, to_send)}
+        pages |= {WHY: why_of(bench, asked, to_send)}
         if (made_of := asked.truth) is not None:
-            pages |= {TRUTH: truth_of(runs, bench, asked, made_of)}
+            pages |= {TRUTH: truth_of(bench, asked, made_of)}
         if not to_send:
             pages |= {f"{run.name}.ipynb": run.as_file() for run in runs}
-            pages |= {TODAY: today_of(runs, bench, asked.day)}
+            pages |= {TODAY: today_of(bench, asked.day)}
         first = partial(first_of, runs, bench, asked, to_send=to_send)
         changed = publishing.publish(pages, first, folder)
     step("Pages written", total, total)
@@ -380,13 +380,11 @@ def first_of(
     return _page("Your bench", body, bench, links, publishing.INDEX)
 
 
-def today_of(runs: list[Run], bench: Bench, day: Today) -> bytes:
+def today_of(bench: Bench, day: Today) -> bytes:
     """Return the page of what there is to do today.
 
     Parameters
     ----------
-    runs : list of Run
-        The notebooks, run, for the menu.
     bench : Bench
         The records.
     day : Today
@@ -394,21 +392,19 @@ def today_of(runs: list[Run], bench: Bench, day: Today) -> bytes:
     """
     body = _template("today").render(
         day=_date(bench.today),
-        room=day.room,
+        room=f"{day.room[:1].upper()}{day.room[1:]}",
         lines=list(day.table.itertuples()),
         notes=day.notes,
         nothing=day.unanswered,
     )
-    return _page("Today", body, bench, _links(runs, "../", ""), TODAY)
+    return _page("Today", body, bench, _links([], "../", ""), TODAY)
 
 
-def why_of(runs: list[Run], bench: Bench, asked: Asked, to_send: bool = False) -> bytes:
+def why_of(bench: Bench, asked: Asked, to_send: bool = False) -> bytes:
     """Return the page that says why the advice of the first page is what it is.
 
     Parameters
     ----------
-    runs : list of Run
-        The notebooks, run, for the menu.
     bench : Bench
         The records.
     asked : Asked
@@ -424,16 +420,14 @@ def why_of(runs: list[Run], bench: Bench, asked: Asked, to_send: bool = False) -
     }
     wage = f"{settings.wage_per_hour:g} {settings.currency}"
     body = _template("why").render(parts=parts.items(), wage=wage)
-    return _page("Why this advice", body, bench, _links(runs, "../", "", to_send), WHY)
+    return _page("Why this advice", body, bench, _links([], "../", "", to_send), WHY)
 
 
-def truth_of(runs: list[Run], bench: Bench, asked: Asked, made_of: Truth) -> bytes:
+def truth_of(bench: Bench, asked: Asked, made_of: Truth) -> bytes:
     """Return the page that lays the report on a made-up bench beside the truth that made it.
 
     Parameters
     ----------
-    runs : list of Run
-        The notebooks, run, for the menu.
     bench : Bench
         The records.
     asked : Asked
@@ -444,15 +438,15 @@ def truth_of(runs: list[Run], bench: Bench, asked: Asked, made_of: Truth) -> byt
     said, sorting = asked.suppliers, asked.sorting
     ranges = truth.ranges(said, asked.season, sorting, made_of)
     ranges["said"] = [
-        f"{row.said:.0f} ({row.low:.0f} to {row.high:.0f})" for row in ranges.itertuples()
+        f"{row.said:.0f} ({row.low:.0f} to {row.high:.0f})".replace("-", "−")
+        for row in ranges.itertuples()
     ]
-    ranges["true"] = [f"{value:.0f}" for value in ranges["true"]]
+    ranges["true"] = [f"{value:.0f}".replace("-", "−") for value in ranges["true"]]
     body = _template("truth").render(
         ranges=ranges.to_dict("records"),
         claims=truth.claims(said, sorting, made_of).to_dict("records"),
     )
-    links = _links(runs, "../", "")
-    return _page("What is true", named_tables(body), bench, links, TRUTH)
+    return _page("What is true", named_tables(body), bench, _links([], "../", ""), TRUTH)
 
 
 def answers_of(runs: list[Run], bench: Bench, to_send: bool = False) -> bytes:

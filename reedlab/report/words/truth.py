@@ -111,7 +111,9 @@ def claims(said: Suppliers, sorting: PassingOver, truth: Truth) -> pd.DataFrame:
         statement, _, grade, size, _ = cane_slopes.claim(slope, slope["which"], of)
         if grade is not Verdict.CANNOT_SAY:
             holds = true * np.sign(size) >= matters.SUCCESS / 2
-            rows.append((statement, grade.value, f"{100 * true:+.0f} in 100", bool(holds)))
+            rows.append(
+                (statement, grade.value, f"{100 * true:+.0f} in 100".replace("-", "−"), bool(holds))
+            )
     return pd.DataFrame(rows, columns=list(CLAIMS))
 
 
