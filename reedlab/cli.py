@@ -534,9 +534,10 @@ def gather_entries(
     Example: reedlab gather my-bench reeds-A.csv
     """
     from reedlab.records.entries import gather
+    from reedlab.records.read.encodings import decode
 
     for path in files:
-        text = sys.stdin.read() if str(path) == "-" else path.read_text(encoding="utf-8-sig")
+        text = sys.stdin.read() if str(path) == "-" else decode(path.read_bytes())[0]
         name = "the pasted text" if str(path) == "-" else str(path)
         came = gather(directory, text, name, meant=meant)
         _say(f"{path}: {came.added} new entries, {came.known} that were there already.")

@@ -19,6 +19,7 @@ from reedlab.records import entries
 from reedlab.records.adopt import adopting
 from reedlab.records.adopt.lines import Line
 from reedlab.records.bench import TODAY
+from reedlab.records.read.encodings import decode
 from reedlab.records.settings import FILE
 from reedlab.records.store import beside, write_text
 from reedlab.records.write import pencil_rows
@@ -267,9 +268,7 @@ class Desk:
         )  # fmt: skip
 
         def take() -> list[w.Widget]:
-            given = [
-                (f.name, bytes(f.content).decode("utf-8-sig", "replace")) for f in upload.value
-            ]
+            given = [(f.name, decode(bytes(f.content))[0]) for f in upload.value]
             given += [("the pasted text", pasted.value)] if pasted.value.strip() else []
             said = []
             for name, text in given:

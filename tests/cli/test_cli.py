@@ -310,6 +310,12 @@ def test_a_week_on_the_command_line(capsys, bench, monkeypatch):
     for added in (1, 0):
         code, said, _ = run(capsys, "gather", str(bench), str(export))
         assert code == 0 and f"{added} new entries" in said
+    # Saved again by a spreadsheet, in another encoding, it is the same; bytes of no text are none.
+    export.write_text(export.read_text(), "utf-16")
+    assert "1 that were there" in run(capsys, "gather", str(bench), str(export))[1]
+    export.write_bytes(b"\xff\xfe\x00\xd8\x01")
+    code, _, error = run(capsys, "gather", str(bench), str(export))
+    assert code == 2 and "holds no entries" in error
     code, said, _ = run(capsys, "phone", str(bench), *day)
     page = bench / "phone" / "bench.html"
     assert code == 0 and f"The page is in {page}" in said and page.exists()
