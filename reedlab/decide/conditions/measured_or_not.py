@@ -145,6 +145,12 @@ class Unmeasured(Answer):
         before, after = self.left_out.loc[rows], self.filled_in.loc[rows]
         return bool(((after["mean"] - before["mean"]).abs() >= _MOVED * before["sd"]).any())
 
+    @property
+    def steps(self) -> dict[str, str]:
+        """The measurement's two slopes, by parameter, in words."""
+        rows = () if self.unanswered else cane_slopes.terms(self.column)
+        return {row: cane_slopes.step_of(row)[1] for row in rows}
+
     def _sentence(self) -> str:
         of = PROPERTIES[self.column]
         does = "changes the answer" if self.changed else "leaves the answer where it is"
