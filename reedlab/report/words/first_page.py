@@ -16,6 +16,7 @@ from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES, ask_for
 from reedlab.decide.costs import cost_per_saleable
 from reedlab.decide.draws import amount
 from reedlab.decide.evidence import count, listed
+from reedlab.decide.losses_by_stage import NOT_NOTED
 from reedlab.decide.returns import sent_back
 from reedlab.records import flow
 
@@ -232,10 +233,18 @@ def _gone(bench: Bench, lost: Losses) -> tuple[str, ...]:
     steps = [f"{len(reeds):,} tied", f"{int(judged.sum()):,} judged", f"{int(good.sum()):,} good"]
     if back.any():
         steps.append(f"{int((good & ~back).sum()):,} stayed good")
-    worst = "" if lost.unanswered or not lost.worst else f"Most are lost {_STAGE[lost.worst]}."
     there = len(stock(bench))
     shelf = f"{count(there, 'good reed').capitalize()} in stock." if there else ""
-    return tuple(filter(None, (" > ".join(steps) + ".", worst, shelf)))
+    return tuple(filter(None, (" > ".join(steps) + ".", _where_lost(lost), shelf)))
+
+
+def _where_lost(lost: Losses) -> str:
+    """Say where most are lost, of how many, and of how many that is not known."""
+    if lost.unanswered or not lost.worst:
+        return ""
+    at = lost.table.set_index("stage")["lost"]
+    unnoted = f"; of {at[NOT_NOTED]} the stage is not noted" if at.get(NOT_NOTED, 0) else ""
+    return f"Most are lost {_STAGE[lost.worst]}: {at[lost.worst]} of {lost.failed}{unnoted}."
 
 
 def bars(rows: Sequence[Row], currency: str, decimals: int) -> dict[str, Any]:
