@@ -81,7 +81,7 @@ def test_a_week_by_buttons(browser, address, bench, tmp_path):
             page.set_viewport_size({"width": wide, "height": 900})
             page.locator(
                 f"body[data-jp-theme-light={'true' if scheme == 'light' else 'false'}]"
-            ).wait_for()
+            ).wait_for(state="attached")
             found = Axe().run(page, context=".reedlab").response["violations"]
             found = [(f["id"], f["nodes"][0]["html"]) for f in found if f["impact"] != "minor"]
             assert not found
