@@ -388,6 +388,17 @@ def test_draws_come_from_every_imputation_in_turn(reeds):
         post.draws(401)
 
 
+@pytest.mark.parametrize(("enough", "m"), [(2, 2), (3, 4)])
+def test_imputations_go_on_until_the_answer_is_settled_or_there_are_most(
+    reeds, monkeypatch, enough, m
+):
+    monkeypatch.setattr(missing, "MOST", 4)
+    post = missing.fit_filled(
+        FORMULA, reeds, "binomial", m=2, draws=40, settled=lambda post: post.m == enough
+    )
+    assert post.m == m
+
+
 def test_few_imputations_are_said_to_be_few(reeds):
     post = filled(reeds, m=3, draws=600)
     found = post.information()
