@@ -20,6 +20,8 @@ from reedlab.records.tables import UNITS, in_words, stem
 FEWEST_LOTS = 4
 """Measured lots below which a slope between lots is not asked."""
 FEWEST_REEDS = 20
+MOST_LOTS = 2 / 3
+"""Share of lots that must be measured before a property is a reason to ask a seller for cane."""
 _DRAWS = 4000
 BETWEEN, WITHIN = "between", "within"
 _WHO = {BETWEEN: "lots", WITHIN: "pieces of one lot"}
@@ -162,17 +164,25 @@ def enough(known: pd.DataFrame, column: str) -> bool:
     )
 
 
-def ask_for(between: pd.Series, of: Property) -> str:
+def lots_measured(reeds: pd.DataFrame, column: str) -> float:
+    """Return the share of lots of which a property of the cane was ever measured."""
+    return float(reeds[column].notna().groupby(reeds["lot"], observed=True).any().mean())
+
+
+def ask_for(between: pd.Series, of: Property, measured: float) -> str:
     """Say which cane to ask a seller for, if any.
 
     Only the slope between lots, supplier in the model, can say so, and only where it is at least
-    likely; what pieces of one lot show is no reason to buy another.
+    likely and most lots were measured: else those that were not could turn it. What pieces of one
+    lot show is no reason to buy another.
 
     Parameters
     ----------
     between : pandas.Series
         The row `BETWEEN` of `slopes`.
     of : Property
+    measured : float
+        As `lots_measured` returns it; at least `MOST_LOTS`.
 
     Returns
     -------
@@ -180,7 +190,7 @@ def ask_for(between: pd.Series, of: Property) -> str:
         One sentence; ``""`` where nothing is to be asked for.
     """
     grade = graded(between["prob_matters"])
-    if grade is Verdict.CANNOT_SAY or not of.much:
+    if grade is Verdict.CANNOT_SAY or not of.much or measured < MOST_LOTS:
         return ""
     points, low, high = (100 * between[n] for n in ("points", "points_low", "points_high"))
     which, way = (of.much, "more") if points > 0 else (of.little, "fewer")

@@ -62,6 +62,8 @@ class EqualCane(Answer):
         The property and the step that the slopes are for, see `cane_slopes.PROPERTIES`.
     step
         The step in words.
+    measured
+        Share of lots of which the property was ever measured.
     """
 
     table: pd.DataFrame = empty(
@@ -79,6 +81,7 @@ class EqualCane(Answer):
     name: str = ""
     unit: float = 1.0
     step: str = ""
+    measured: float = 0.0
 
     def _sentence(self) -> str:
         slope, share = self.slopes.loc[BETWEEN], self.accounts_for
@@ -102,7 +105,7 @@ class EqualCane(Answer):
             else f"With {words} held equal, {share['median']:.0%} of the lead of {best} over "
             f"{worst} goes"
         )
-        asks = ask_for(slope, property_of(self.name, self.table["mean"]))
+        asks = ask_for(slope, property_of(self.name, self.table["mean"]), self.measured)
         return f"{likely}{text} {explains} ({self.level:.0%} interval {goes}). {asks}".strip()
 
 
@@ -189,6 +192,7 @@ def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
         name=name,
         unit=of.step,
         step=of.more,
+        measured=cane_slopes.lots_measured(every, name),
     )
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 from reedlab.decide.adviser import advise
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.blanks_in_progress import stock
-from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES, ask_for
+from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES, ask_for, lots_measured
 from reedlab.decide.costs import cost_per_saleable
 from reedlab.decide.draws import amount
 from reedlab.decide.evidence import count, listed
@@ -115,7 +115,7 @@ def first_page(
         steps=tuple(
             map(str, advise((said, priced, lost, sorting, *others), bench.settings.wage_per_hour))
         ),
-        cane=(*_cane(said, priced), *_to_ask_for(sorting)),
+        cane=(*_cane(said, priced), *_to_ask_for(bench, sorting)),
         rows=_rows(said, priced),
         ask=_ask(priced),
         gone=_gone(bench, lost),
@@ -162,12 +162,12 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
     return tuple(filter(None, (lead, though, said.turned, back)))
 
 
-def _to_ask_for(sorting: PassingOver) -> tuple[str, ...]:
+def _to_ask_for(bench: Bench, sorting: PassingOver) -> tuple[str, ...]:
     """Say which cane to ask for, by the property that is the surest between lots."""
     found = sorting.slopes[sorting.slopes["which"] == BETWEEN]
     for _, slope in found.sort_values("prob_matters", ascending=False).iterrows():
-        of = next(one for one in PROPERTIES.values() if one.more == slope["property"])
-        if asks := ask_for(slope, of):
+        name, of = next(p for p in PROPERTIES.items() if p[1].more == slope["property"])
+        if asks := ask_for(slope, of, lots_measured(bench.reeds, name)):
             return (asks,)
     return ()
 
