@@ -110,6 +110,8 @@ def test_a_year(said, tmp_path):
     assert opened.reeds["maker"].astype(str).value_counts().to_dict() == {"me": 40, "KL": 22}
     assert opened.findings["column"].tolist().count("maker") == 1
     asked = writing._ask(opened, to_send=False)
-    page = first_page.first_page(opened, asked.suppliers, asked.price, asked.day, asked.lost)
+    page = first_page.first_page(
+        opened, asked.suppliers, asked.price, asked.day, asked.lost, asked.sorting
+    )
     # Of 62 tied, 20 and 29 are judged; 12 and 16 of these are good.
     assert "62" in page.gone[0] and "49 judged" in page.gone[0] and "28 good" in page.gone[0]

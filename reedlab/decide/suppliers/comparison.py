@@ -301,7 +301,7 @@ def suppliers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Suppliers:
     >>> bench, truth = rl.simulate_bench(seed=1, suppliers=3, reeds=150, years=1)
     >>> answer = rl.suppliers(bench)
     >>> answer.verdict
-    <Verdict.SURE: 'sure'>
+    <Verdict.LIKELY: 'likely'>
     >>> answer.claims["probability"].sum().round(6).item()
     1.0
     """

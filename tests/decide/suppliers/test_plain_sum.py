@@ -27,7 +27,7 @@ def test_it_stands_beside_the_models_answer_with_what_a_bad_batch_would_cost(sma
     assert said.plain["supplier"].tolist() == said.table["supplier"].tolist()
     first = said.plain.iloc[0]
     assert any(
-        f"{amount(first.per_good, said.places)} from {first.supplier}" in note
+        f"{amount(first.per_good, said.digits['cost'])} from {first.supplier}" in note
         for note in said.notes
     )
     (bad,) = (note for note in said.notes if note.startswith("A bad batch is not in the ranges"))
