@@ -163,7 +163,8 @@ def opened(demo, browser, tmp_path_factory):
     for name, page in pages.items():
         (own / name).write_bytes(page)
     written = [path for path in (folder / "report").rglob("*.html") if path.name not in pages]
-    assert {path.name for path in written} == {"index.html", writing.TODAY}
+    own_pages = {"index.html", writing.TODAY, writing.WHY, writing.TRUTH}
+    assert {path.name for path in written} == own_pages
     assert len(pages) == len(runs) + 1
     assert {*pages, *(path.name for path in written)} > MODELS
     return seen_of(browser, [*written, *sorted(own.iterdir())])
