@@ -21,7 +21,7 @@ from scipy import special
 from reedlab.decide.answer import Verdict
 from reedlab.decide.stopping.break_even import Stakes
 from reedlab.decide.stopping.rules import Measure, Signs, fit_rules
-from reedlab.decide.stopping.tryout import NOTICE, try_rules
+from reedlab.decide.stopping.tryout import try_rules
 
 LOT_SD, SLOPE_SD, STEP = 0.4, 0.7, 0.035
 
@@ -61,7 +61,7 @@ def one(seed: int) -> dict[str, float]:
         "follow": int(follow),
         "verdict": tried.verdict.value,
         "prob": tried.prob,
-        "notice": 100 * NOTICE * stakes.if_bad,
+        "notice": 100 * stakes.notice,
         "saved": saved,
         "said": tried.best.saving,
         "uncorrected": tried.best.saving + tried.best.optimism,
