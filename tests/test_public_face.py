@@ -51,6 +51,9 @@ def test_help_is_a_page(ask):
 def test_nothing_heavy_is_imported_before_it_is_used():
     heavy = "import sys, reedlab; dir(reedlab); print({'numpy', 'pandas'} & {*sys.modules})"
     assert subprocess.check_output([sys.executable, "-c", heavy], text=True) == "set()\n"
+    week = "import sys, reedlab as rl; rl.suppliers, rl.today, rl.fit; "
+    week += "print({'scipy.stats', 'statsmodels', 'matplotlib', 'seaborn'} & {*sys.modules})"
+    assert subprocess.check_output([sys.executable, "-c", week], text=True) == "set()\n"
 
 
 def test_a_misspelt_name_gets_the_right_one():
