@@ -599,7 +599,7 @@ def hand_to_pupil(
     """
     from reedlab.decide.pupil import pupil
     from reedlab.records import open_bench
-    from reedlab.report.bench_sheets.pupil import write_pupil_page
+    from reedlab.report.bench_sheets.pupil_page import write_pupil_page
 
     answer = pupil(open_bench(directory, today), maker, seed=1)
     path = write_pupil_page(answer, directory)

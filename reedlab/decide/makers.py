@@ -24,7 +24,7 @@ from reedlab.decide.answer import (
 )
 from reedlab.decide.draws import interval
 from reedlab.decide.evidence import YEARS, with_years
-from reedlab.decide.models import A_YEAR
+from reedlab.decide.shared_models.models import A_YEAR
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.fitting import fit
 from reedlab.mixed.posterior.priors import Priors

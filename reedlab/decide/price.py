@@ -23,8 +23,8 @@ from reedlab.decide.answer import (
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable, materials
 from reedlab.decide.draws import amount, interval, places
 from reedlab.decide.evidence import Evidence, count, gather, listed, successes
-from reedlab.decide.models import Models, fit_models
 from reedlab.decide.returns import BACK, stayed_good
+from reedlab.decide.shared_models.models import Models, fit_models
 
 Floats = NDArray[np.float64]
 _MOST_SOLD_UNKNOWN = 0.5

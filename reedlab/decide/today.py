@@ -9,8 +9,8 @@ from typing import Any
 import pandas as pd
 
 from reedlab.decide.answer import Answer, CannotAnswer, RecordNext, empty, question
-from reedlab.decide.blanks_in_progress import blanks
 from reedlab.decide.evidence import count
+from reedlab.decide.orders.blanks_in_progress import blanks
 from reedlab.decide.orders.planning import Orders, cane_left, order
 
 GROUPS = {"finish": "FINISH", "rough": "ROUGH", "play": "PLAY", "": "TIED"}

@@ -342,7 +342,7 @@ class Desk:
 
     def pupil(self) -> list[w.Widget]:
         """Write a page to hand to a pupil."""
-        from reedlab.report.bench_sheets.pupil import write_pupil_page
+        from reedlab.report.bench_sheets.pupil_page import write_pupil_page
 
         makers = sorted(self.bench.reeds["maker"].dropna().astype(str).unique())
         who = w.Dropdown(options=makers, description="Whose reeds?", style=_label())

@@ -11,17 +11,17 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError
-from reedlab.mixed.ask.adequacy import collinearity, icc, influence, r_squared
-from reedlab.mixed.ask.binned_residuals import binned_residuals
 from reedlab.mixed.ask.cautions import notes, warn
+from reedlab.mixed.ask.checks.adequacy import collinearity, icc, influence, r_squared
+from reedlab.mixed.ask.checks.binned_residuals import binned_residuals
+from reedlab.mixed.ask.checks.held_out import calibration
+from reedlab.mixed.ask.checks.predictive_check import predictive_check
+from reedlab.mixed.ask.checks.residuals import residuals
 from reedlab.mixed.ask.compare import Comparison, compare_fits
 from reedlab.mixed.ask.design_table import design_table
 from reedlab.mixed.ask.effects import contrasts, effects
-from reedlab.mixed.ask.held_out import calibration
 from reedlab.mixed.ask.intervals import conf_int
 from reedlab.mixed.ask.predict import predict
-from reedlab.mixed.ask.predictive_check import predictive_check
-from reedlab.mixed.ask.residuals import residuals
 from reedlab.mixed.ask.responses import simulate_responses, with_response
 from reedlab.mixed.ask.satterthwaite import t_tests
 from reedlab.mixed.ask.summary import summary

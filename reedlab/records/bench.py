@@ -27,8 +27,8 @@ from reedlab.records.settings import Settings, read_settings
 from reedlab.records.tables import SHEETS, TABLES, Table
 from reedlab.records.tidy import frames
 from reedlab.records.tidy import losses_before_tying as losses
-from reedlab.records.tidy.makers import name_makers
 from reedlab.records.tidy.pending_cutoff import cutoff
+from reedlab.records.tidy.unnamed_makers import name_makers
 
 ONCE = "REEDLAB_OPEN_ONCE"
 """The environment variable that has a process read the same records once for all who open them."""

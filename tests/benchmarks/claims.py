@@ -27,11 +27,12 @@ import numpy as np
 import pandas as pd
 
 from reedlab.cane.moisture import year_cos_sin
-from reedlab.decide import cane_slopes, matters
+from reedlab.decide import matters
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.conditions.season_effects import pooled
 from reedlab.decide.conditions.smooth import contrast, fit_smooth
-from reedlab.decide.models import Spec, fit_models, success_posterior
+from reedlab.decide.shared_models import cane_slopes
+from reedlab.decide.shared_models.models import Spec, fit_models, success_posterior
 from reedlab.decide.suppliers.comparison import compared
 from reedlab.simulate import World, simulate_reeds
 

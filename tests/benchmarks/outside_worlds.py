@@ -39,7 +39,7 @@ from scipy.special import expit
 
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable
 from reedlab.decide.evidence import gather
-from reedlab.decide.models import fit_models
+from reedlab.decide.shared_models.models import fit_models
 from reedlab.decide.suppliers.comparison import compared
 from reedlab.records.bench import Bench
 from reedlab.report.words.trust_words import BASE

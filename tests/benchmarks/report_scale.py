@@ -21,7 +21,7 @@ from threadpoolctl import threadpool_limits
 
 import reedlab as rl
 from reedlab.decide.evidence import gather
-from reedlab.decide.models import fit_reeds
+from reedlab.decide.shared_models.models import fit_reeds
 from reedlab.mixed.posterior.prior_check import beside
 from reedlab.report.pages import running
 from reedlab.simulate.workshop import simulate_tables

@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
-from reedlab.decide.blanks_in_progress import blanks, overdue_days, stock
+from reedlab.decide.orders.blanks_in_progress import blanks, overdue_days, stock
 from reedlab.records import Bench, Settings
 
 LOTS = pd.DataFrame(

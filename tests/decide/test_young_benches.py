@@ -16,7 +16,7 @@ import pytest
 import reedlab as rl
 from reedlab.decide.answer import Answer
 from reedlab.decide.evidence import gather
-from reedlab.decide.models import fit_reeds
+from reedlab.decide.shared_models.models import fit_reeds
 from reedlab.errors import ReedlabError
 from reedlab.mixed.posterior.prior_check import beside
 from reedlab.records import Bench

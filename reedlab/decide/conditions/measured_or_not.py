@@ -18,7 +18,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide import cane_slopes
 from reedlab.decide.answer import (
     About,
     Answer,
@@ -30,10 +29,11 @@ from reedlab.decide.answer import (
     graded,
     question,
 )
-from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES, SLOPES, WITHIN, Property
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import as_factors, gather, listed
-from reedlab.decide.models import Spec, formula_of, success_posterior
+from reedlab.decide.shared_models import cane_slopes
+from reedlab.decide.shared_models.cane_slopes import BETWEEN, PROPERTIES, SLOPES, WITHIN, Property
+from reedlab.decide.shared_models.models import Spec, formula_of, success_posterior
 from reedlab.errors import DecisionError
 from reedlab.mixed.gaps import missing
 from reedlab.mixed.gaps.pooling import (

@@ -17,7 +17,7 @@ from scipy.special import expit
 from reedlab.cane.moisture import year_cos_sin
 from reedlab.decide import matters
 from reedlab.decide.draws import interval
-from reedlab.decide.models import MAKERS_FIXED_BELOW
+from reedlab.decide.shared_models.models import MAKERS_FIXED_BELOW
 from reedlab.mixed.ask.design_table import contrast_variance
 
 LOGIT_ATTENUATION = (16 * math.sqrt(3) / (15 * math.pi)) ** 2

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reedlab.decide.evidence import gather
-from reedlab.decide.models import Spec, success_posterior
+from reedlab.decide.shared_models.models import Spec, success_posterior
 from reedlab.mixed.posterior.nested_laplace import Posterior
 from reedlab.records.tables import STRENGTHS
 

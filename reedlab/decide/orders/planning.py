@@ -20,8 +20,8 @@ from reedlab.decide.answer import (
     graded,
     question,
 )
-from reedlab.decide.blanks_in_progress import blanks, stock
 from reedlab.decide.evidence import count, listed
+from reedlab.decide.orders.blanks_in_progress import blanks, stock
 from reedlab.decide.orders.chances import Chances, minutes_of
 from reedlab.errors import DecisionError
 from reedlab.records.settings import WEEKDAYS, Week

@@ -17,12 +17,12 @@ from typing import Any, ClassVar
 import numpy as np
 import pandas as pd
 
-from reedlab.decide import cane_slopes
 from reedlab.decide.answer import About, CannotAnswer, RecordNext, empty, question
-from reedlab.decide.cane_slopes import PROPERTIES, WITHIN
 from reedlab.decide.costs import Rates
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import before_tying, gather, listed
+from reedlab.decide.shared_models import cane_slopes
+from reedlab.decide.shared_models.cane_slopes import PROPERTIES, WITHIN
 from reedlab.decide.stopping.break_even import Stakes, by_outcome
 from reedlab.decide.stopping.pieces import MEASURES, OF_CANE, measured_reeds, sorted_before
 from reedlab.decide.stopping.rules import Measure

@@ -26,13 +26,13 @@ from reedlab.decide.answer import (
     graded,
     question,
 )
-from reedlab.decide.change import CHANGES
 from reedlab.decide.costs import Rates, cost_per_saleable, net_benefit
 from reedlab.decide.draws import amount, interval, places, share_lowest, stacked
 from reedlab.decide.evidence import YEARS, Evidence, gather, listed, pieces_a_year, successes
-from reedlab.decide.models import Models, fit_models
 from reedlab.decide.next_lot import NextLot
 from reedlab.decide.returns import BACK, stayed_good
+from reedlab.decide.shared_models.change import CHANGES
+from reedlab.decide.shared_models.models import Models, fit_models
 from reedlab.decide.suppliers import sorting, turned
 from reedlab.decide.suppliers.information import (
     Pace,
@@ -110,7 +110,7 @@ class Suppliers(Answer):
         distinguished.
     changes
         What changes a year at the bench: measure, per_year, low, high; see
-        `reedlab.decide.change.changes`.
+        `reedlab.decide.shared_models.change.changes`.
     back
         Reeds that came back, by supplier, see `returns.returns`; empty where no sale is noted.
     turned

@@ -25,7 +25,7 @@ from reedlab.decide.answer import (
 from reedlab.decide.costs import cost_per_saleable, profit_per_hour
 from reedlab.decide.draws import amount, interval, places, share_lowest
 from reedlab.decide.evidence import gather, listed
-from reedlab.decide.models import Models, Spec, fit_models
+from reedlab.decide.shared_models.models import Models, Spec, fit_models
 from reedlab.decide.suppliers.comparison import Suppliers, value_of
 
 _LIKELY = {Verdict.SURE: "surely ", Verdict.LIKELY: "likely "}

@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from reedlab.decide import cane_slopes
 from reedlab.decide.answer import (
     About,
     Answer,
@@ -26,10 +25,18 @@ from reedlab.decide.answer import (
     graded,
     question,
 )
-from reedlab.decide.cane_slopes import BETWEEN, SLOPES, WITHIN, Property, ask_for, property_of
 from reedlab.decide.draws import interval, share_lowest
 from reedlab.decide.evidence import count
-from reedlab.decide.models import Spec, ability, success_posterior
+from reedlab.decide.shared_models import cane_slopes
+from reedlab.decide.shared_models.cane_slopes import (
+    BETWEEN,
+    SLOPES,
+    WITHIN,
+    Property,
+    ask_for,
+    property_of,
+)
+from reedlab.decide.shared_models.models import Spec, ability, success_posterior
 from reedlab.decide.suppliers.comparison import Suppliers
 from reedlab.errors import DataError
 from reedlab.records.tables import in_words

@@ -16,7 +16,7 @@ import pandas as pd
 from reedlab.decide.answer import Answer, Verdict, claims_frame, empty, question, weakest
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import listed
-from reedlab.decide.models import Spec, fit_models, of_several_ages, several_harvests
+from reedlab.decide.shared_models.models import Spec, fit_models, of_several_ages, several_harvests
 from reedlab.decide.suppliers.comparison import Suppliers, compared
 
 AS_ANSWERED = "as answered"

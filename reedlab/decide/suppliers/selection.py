@@ -24,9 +24,9 @@ from reedlab.decide.answer import (
 )
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import as_factors, listed, with_years
-from reedlab.decide.models import Spec, ability, success_posterior
 from reedlab.decide.piece_flow import BEFORE_TYING, COUNTS, by_supplier, flow, left_out, returns
 from reedlab.decide.returns import sent_back
+from reedlab.decide.shared_models.models import Spec, ability, success_posterior
 from reedlab.decide.suppliers.comparison import Suppliers, compared
 
 EDGE = 0.05

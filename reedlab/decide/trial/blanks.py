@@ -110,7 +110,7 @@ def usual(bench: Any, lot: str) -> Usual:
         When no settled reed has both a supplier and an outcome.
     """
     from reedlab.decide.evidence import gather
-    from reedlab.decide.models import fit_models
+    from reedlab.decide.shared_models.models import fit_models
 
     evidence = gather(bench)
     models = fit_models(evidence, seed=1, draws=2000)

@@ -24,8 +24,8 @@ import pandas as pd
 from scipy.special import chdtrc
 
 from reedlab.errors import ModelError
-from reedlab.mixed.ask.adequacy import grouping
-from reedlab.mixed.ask.held_out import scores
+from reedlab.mixed.ask.checks.adequacy import grouping
+from reedlab.mixed.ask.checks.held_out import scores
 from reedlab.mixed.ask.intervals import check_choice
 from reedlab.mixed.ask.term_tests import RatioTest, simulated_ratio
 from reedlab.mixed.design.terms import Design, RandomTerm

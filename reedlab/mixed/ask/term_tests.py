@@ -25,8 +25,8 @@ from formulaic.parser.types import Term
 from scipy.special import chdtrc
 
 from reedlab.errors import ModelError
-from reedlab.mixed.ask.adequacy import columns_of_terms, grouping
 from reedlab.mixed.ask.cautions import refuse_unusable
+from reedlab.mixed.ask.checks.adequacy import columns_of_terms, grouping
 from reedlab.mixed.ask.intervals import check_choice, given, refuse_idle
 from reedlab.mixed.ask.satterthwaite import Spread
 from reedlab.mixed.design.matrices import Recipe, is_factor, sum_coded

@@ -99,7 +99,7 @@ def labels_page(bench: Any) -> str:
     bench : Bench
         The records.
     """
-    from reedlab.decide.blanks_in_progress import stock
+    from reedlab.decide.orders.blanks_in_progress import stock
 
     there = stock(bench)["reed"]
     reeds = bench.reeds[bench.reeds["reed"].isin(there)]

@@ -17,13 +17,13 @@ from typing import Any
 
 import pandas as pd
 
-from reedlab.decide.blanks_in_progress import DONE_ON, blanks
+from reedlab.decide.orders.blanks_in_progress import DONE_ON, blanks
 from reedlab.errors import RecordError
 from reedlab.records.entries import BENCH_ID, DESK, entry_table, numbers_by_device
 from reedlab.records.settings import STEPS
 from reedlab.records.store import write_text
 from reedlab.records.tables import FAULTS, STRENGTHS, TABLES
-from reedlab.records.tidy.makers import ONE
+from reedlab.records.tidy.unnamed_makers import ONE
 from reedlab.records.write.pencil_rows import ENDINGS, ROWS, labels_in_use
 
 FOLDER = BENCH_ID.parent.name

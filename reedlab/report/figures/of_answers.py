@@ -31,9 +31,9 @@ from reedlab.decide.today import Today
 from reedlab.decide.trial.analysis import TrialAnswer
 from reedlab.decide.trial.new_trial import TrialPlan
 from reedlab.errors import DecisionError
-from reedlab.mixed.ask.binned_residuals import BinnedResiduals
-from reedlab.mixed.ask.held_out import HeldOut
-from reedlab.mixed.ask.predictive_check import PredictiveCheck
+from reedlab.mixed.ask.checks.binned_residuals import BinnedResiduals
+from reedlab.mixed.ask.checks.held_out import HeldOut
+from reedlab.mixed.ask.checks.predictive_check import PredictiveCheck
 from reedlab.mixed.posterior.nested_laplace import Posterior
 from reedlab.report.figures import base, draw_cane, draw_missing, draw_priors, draw_seasons
 from reedlab.report.figures.draw_adequacy import binned, calibration, made_and_met

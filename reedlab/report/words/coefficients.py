@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.cane_slopes import step_of
 from reedlab.decide.conditions.measured_or_not import Unmeasured
 from reedlab.decide.evidence import listed
+from reedlab.decide.shared_models.cane_slopes import step_of
 from reedlab.records import tables as columns
 from reedlab.report.words.numbers import heading, number, percent, span
 

@@ -11,13 +11,13 @@ import pandas as pd
 
 from reedlab.decide.adviser import advise
 from reedlab.decide.answer import Verdict, graded
-from reedlab.decide.blanks_in_progress import stock
-from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES, ask_for, lots_measured
 from reedlab.decide.costs import cost_per_saleable
 from reedlab.decide.draws import amount
 from reedlab.decide.evidence import count, listed
 from reedlab.decide.losses_by_stage import NOT_NOTED
+from reedlab.decide.orders.blanks_in_progress import stock
 from reedlab.decide.returns import sent_back
+from reedlab.decide.shared_models.cane_slopes import BETWEEN, PROPERTIES, ask_for, lots_measured
 from reedlab.records import flow
 
 if TYPE_CHECKING:

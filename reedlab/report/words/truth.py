@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.decide import cane_slopes, matters
+from reedlab.decide import matters
 from reedlab.decide.answer import Verdict
-from reedlab.decide.cane_slopes import BETWEEN, PROPERTIES
 from reedlab.decide.costs import Tied, cost_per_saleable
+from reedlab.decide.shared_models import cane_slopes
+from reedlab.decide.shared_models.cane_slopes import BETWEEN, PROPERTIES
 
 if TYPE_CHECKING:
     from reedlab.decide.conditions.season_effects import Seasons

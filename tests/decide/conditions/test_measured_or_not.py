@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
-from reedlab.decide import cane_slopes
 from reedlab.decide.conditions import measured_or_not
+from reedlab.decide.shared_models import cane_slopes
 from reedlab.mixed.gaps import missing
 
 

@@ -9,8 +9,8 @@ import pytest
 
 import reedlab as rl
 from reedlab.decide.answer import Verdict
-from reedlab.decide.cane_slopes import PROPERTIES
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable
+from reedlab.decide.shared_models.cane_slopes import PROPERTIES
 from reedlab.decide.stopping.before_tying import money_at_stake, passing_over
 from reedlab.decide.stopping.pieces import MEASURES, OF_CANE, measured_reeds
 from reedlab.decide.stopping.tryout import Lack, slopes_alone

@@ -9,7 +9,7 @@ import pandas as pd
 
 from reedlab.decide.costs import Rates, Tied, cost_per_saleable, net_benefit
 from reedlab.decide.evidence import Evidence
-from reedlab.decide.models import fit_models
+from reedlab.decide.shared_models.models import fit_models
 from reedlab.decide.suppliers.comparison import compared
 from reedlab.simulate import World, simulate_reeds
 

@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
-from reedlab.decide import models
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.costs import Rates
 from reedlab.decide.evidence import Evidence, before_tying, gather
+from reedlab.decide.shared_models import models
 from reedlab.decide.suppliers import comparison, turned
 from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.mixed import fit

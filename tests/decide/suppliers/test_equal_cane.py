@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from reedlab.decide.answer import Verdict
-from reedlab.decide.cane_slopes import SLOPES
+from reedlab.decide.shared_models.cane_slopes import SLOPES
 from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.errors import DataError
 from reedlab.simulate import World, simulate_bench

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from reedlab.decide.answer import Verdict, weakest
-from reedlab.decide.models import Spec, formula_of
+from reedlab.decide.shared_models.models import Spec, formula_of
 from reedlab.decide.suppliers import robustness
 from reedlab.decide.suppliers.comparison import suppliers
 

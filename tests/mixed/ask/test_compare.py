@@ -12,7 +12,7 @@ import pytest
 
 import reedlab as rl
 from reedlab.errors import ModelError
-from reedlab.mixed.ask.held_out import ranked_score, scores
+from reedlab.mixed.ask.checks.held_out import ranked_score, scores
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
-from reedlab.decide.blanks_in_progress import stock
+from reedlab.decide.orders.blanks_in_progress import stock
 from reedlab.records.write.sending import copy_to_send
 from reedlab.report.pages import running, writing
 

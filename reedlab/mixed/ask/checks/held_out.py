@@ -23,7 +23,7 @@ import pandas as pd
 
 from reedlab.elementary import wilson
 from reedlab.errors import ModelError
-from reedlab.mixed.ask.adequacy import grouping
+from reedlab.mixed.ask.checks.adequacy import grouping
 from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.terms import RandomTerm
 from reedlab.mixed.engine.fitted import Fitted

@@ -17,12 +17,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from reedlab.decide import change, lot_correlation
 from reedlab.decide.answer import CannotAnswer, RecordNext
-from reedlab.decide.change import CHANGES, changes, of_years
 from reedlab.decide.evidence import FEWEST_TIMED, SHELF, YEARS, Evidence, as_factors, count, listed
 from reedlab.decide.next_lot import Ability, NextLot, next_lot
-from reedlab.decide.waits import Waits
+from reedlab.decide.shared_models import change, lot_correlation
+from reedlab.decide.shared_models.change import CHANGES, changes, of_years
+from reedlab.decide.shared_models.waits import Waits
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.design.matrices import Recipe, build
 from reedlab.mixed.design.terms import Design
@@ -99,7 +99,7 @@ class Models:
     notes
         Sentences on what the models assume and on what changes.
     changes
-        See `reedlab.decide.change.changes`; empty where the models have no such term.
+        See `reedlab.decide.shared_models.change.changes`; empty where the models have no such term.
     correlation
         Of a lot's effects on success and on log minutes, shape (draws,), or 0 where no minutes
         can say.

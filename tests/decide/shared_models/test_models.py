@@ -3,7 +3,7 @@
 import pytest
 
 from reedlab.decide.answer import CannotAnswer
-from reedlab.decide.models import Spec, fit_reeds, formula_of
+from reedlab.decide.shared_models.models import Spec, fit_reeds, formula_of
 from reedlab.mixed import fit
 from reedlab.simulate import simulate_reeds
 

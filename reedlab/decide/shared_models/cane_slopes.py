@@ -141,7 +141,7 @@ def of_reeds(reeds: pd.DataFrame, column: str, level: float, seed: int) -> pd.Da
         See `slopes`; empty where fewer than `FEWEST_LOTS` lots of two suppliers, or fewer than
         `FEWEST_REEDS` reeds, have the property, or they all ended alike.
     """
-    from reedlab.decide.models import Spec, success_posterior
+    from reedlab.decide.shared_models.models import Spec, success_posterior
 
     known = reeds.dropna(subset=[column]).reset_index(drop=True)
     if not enough(known, column):

@@ -25,8 +25,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from reedlab.mixed.ask.adequacy import grouping
 from reedlab.mixed.ask.cautions import refuse_other_model
+from reedlab.mixed.ask.checks.adequacy import grouping
 from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.new_rows import new_terms
 from reedlab.mixed.engine.fitted import Fitted

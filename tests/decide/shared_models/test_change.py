@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from scipy.special import expit
 
-from reedlab.decide.change import changes, said
 from reedlab.decide.evidence import YEARS, gather
-from reedlab.decide.models import Spec, fit_models, formula_of, success_posterior
+from reedlab.decide.shared_models.change import changes, said
+from reedlab.decide.shared_models.models import Spec, fit_models, formula_of, success_posterior
 from reedlab.records import Bench
 
 RATE, FASTER = 1.0, np.log(0.8)

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reedlab.decide.lot_correlation import correlations, said
 from reedlab.decide.next_lot import Ability, next_lot
+from reedlab.decide.shared_models.lot_correlation import correlations, said
 from reedlab.mixed.design.matrices import build
 from reedlab.mixed.posterior.nested_laplace import design_posterior
 from reedlab.mixed.posterior.priors import Priors

@@ -14,7 +14,7 @@ from scipy.special import expit
 
 import reedlab as rl
 from reedlab.errors import DataError, ModelError
-from reedlab.mixed.ask.binned_residuals import _refitted
+from reedlab.mixed.ask.checks.binned_residuals import _refitted
 
 
 def reeds(seed: int, bend: float = 0.0, trend: float = 0.0, lots: int = 20, each: int = 20):
@@ -232,7 +232,7 @@ def test_the_worst_bin_is_named():
             "high": [0.58, 0.7],
         }
     )
-    from reedlab.mixed.ask.held_out import HeldOut
+    from reedlab.mixed.ask.checks.held_out import HeldOut
 
     brier = pd.Series({"score": 0.237, "uncertainty": 0.244})
     says = HeldOut(pd.DataFrame(), bins, brier).sentence()

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from reedlab.decide.answer import LIKELY_FROM
-from reedlab.decide.cane_slopes import (
+from reedlab.decide.shared_models.cane_slopes import (
     BETWEEN,
     PROPERTIES,
     WITHIN,

@@ -7,8 +7,8 @@ from scipy.special import logit
 from scipy.stats import lognorm
 
 from reedlab.decide.evidence import gather
-from reedlab.decide.models import Spec, fit_models
-from reedlab.decide.waits import Waits
+from reedlab.decide.shared_models.models import Spec, fit_models
+from reedlab.decide.shared_models.waits import Waits
 from reedlab.records import Bench
 
 GOOD, FAILED = lognorm(0.3, scale=100.0), lognorm(0.8, scale=15.0)
