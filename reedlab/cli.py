@@ -17,6 +17,7 @@ import os
 import shlex
 import subprocess
 import sys
+import warnings
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -840,6 +841,7 @@ def main(arguments: list[str] | None = None) -> Any:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # else an accent can break a Windows pipe
             stream.reconfigure(errors="replace")
+    warnings.formatwarning = lambda message, *_, **__: f"reedlab: {message}\n"  # without its file
     atexit.register(gc.freeze)  # looking for garbage on the way out takes a second or more
     try:
         app(arguments)

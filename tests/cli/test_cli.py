@@ -7,6 +7,7 @@ import re
 import shlex
 import subprocess
 import sys
+import warnings
 
 import pandas as pd
 import pytest
@@ -186,6 +187,13 @@ def test_what_cannot_be_read_is_one_sentence_and_ends_with_2(tmp_path, capsys, c
     assert err.count("\n") == 1
     assert "nowhere" in err
     assert "Traceback" not in err
+
+
+def test_a_warning_is_its_sentence_without_a_path(bench, capsys, monkeypatch):
+    monkeypatch.setattr("warnings.formatwarning", warnings.formatwarning)
+    assert run(capsys, "check", str(bench))[0] in (0, 1)
+    written = warnings.formatwarning("A posterior fails a check.", UserWarning, "/home/a.py", 1)
+    assert written == "reedlab: A posterior fails a check.\n"
 
 
 def test_a_fault_of_reedlabs_own_is_one_sentence_too(bench, capsys, monkeypatch):
