@@ -181,7 +181,7 @@ def write_report(
         if not to_send:
             pages |= {f"{run.name}.ipynb": run.as_file() for run in runs}
             pages |= {TODAY: today_of(bench, asked.day)}
-        first = partial(first_of, runs, bench, asked, to_send=to_send)
+        first = partial(first_of, bench, asked, to_send=to_send)
         changed = publishing.publish(pages, first, folder)
     step("Pages written", total, total)
     stopped, kept = tuple(run for run in runs if run.stopped), (*left, *changed)
@@ -336,17 +336,13 @@ def pages_of(runs: list[Run], bench: Bench, to_send: bool = False) -> dict[str, 
     }
 
 
-def first_of(
-    runs: list[Run], bench: Bench, asked: Asked, folder: str, to_send: bool = False
-) -> bytes:
+def first_of(bench: Bench, asked: Asked, folder: str, to_send: bool = False) -> bytes:
     """Return the maker's first page.
 
     Parameters
     ----------
-    runs : list of Run
-        The notebooks, run, for the menu.
     bench : Bench
-        The bench they ran on.
+        The records.
     asked : Asked
         The answers.
     folder : str

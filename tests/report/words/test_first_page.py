@@ -49,7 +49,7 @@ def demo():
 
 def page_of(demo):
     bench, asked = demo
-    return writing.first_of([], bench, asked, "run-1").decode()
+    return writing.first_of(bench, asked, "run-1").decode()
 
 
 def front(demo):
