@@ -158,7 +158,7 @@ class _Blanks:
     """Draws of blanks, in progress or still to be tied: what each becomes, and what is left."""
 
     good: Bools
-    strength: NDArray[np.int64]
+    strength: NDArray[np.int8]
     ready: NDArray[Any]
     free: Bools = field(init=False)
 
@@ -341,7 +341,9 @@ def _drawn(
     """Draw what blanks become from the chance (draws, blanks) of each."""
     shares = np.cumsum(chances.strengths(), axis=1)
     u = rng.random(chance.shape)
-    strength = (u[:, :, None] > shares[:, None, :]).sum(axis=2)
+    strength = np.zeros(chance.shape, dtype=np.int8)
+    for share in shares.T:
+        strength += u > share[:, None]
     return _Blanks(rng.random(chance.shape) < chance, strength, np.asarray(ready))
 
 

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import minimize
 from scipy.special import log_expit, log_ndtr
 
 from reedlab.decide.evidence import YEARS
@@ -67,6 +66,8 @@ class Waits:
         They come from a t distribution about the mode of their posterior, with the same chance of
         success for every pending reed.
         """
+        from scipy.optimize import minimize
+
         known = [self.success == s for s in (1.0, 0.0)]
         noted = [self.waited[own & ~np.isnan(self.waited)] for own in known]
         over = [self.age[own & np.isnan(self.waited)] for own in known]

@@ -30,7 +30,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
 from scipy.special import ndtri
 
 from reedlab.errors import ConvergenceWarning, ModelError
@@ -209,6 +208,8 @@ def _limit(
     likelihood: ProfiledLikelihood, at: np.ndarray, j: int, side: float, depth: float
 ) -> float:
     """Where the signed root of the deviance's rise reaches `depth` on one side."""
+    from scipy.optimize import brentq
+
     if likelihood.runs_away(j, side):
         return side * np.inf
     bound = likelihood.bounds[j][0 if side < 0 else 1]

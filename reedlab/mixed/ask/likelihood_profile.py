@@ -15,7 +15,6 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from scipy.optimize import minimize
 
 from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.fitted import Fitted
@@ -194,6 +193,8 @@ class ProfiledLikelihood:
         value: float,
     ) -> tuple[float, np.ndarray]:
         """L-BFGS-B in steps of about one standard error, one coordinate held if it is given."""
+        from scipy.optimize import minimize
+
         unit, bounds, full = self._search_steps, np.array(self._search_bounds), start.copy()
         free = np.ones(len(start), dtype=bool)
         if held is not None:

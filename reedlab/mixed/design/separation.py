@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import linprog
 
 from reedlab.mixed.design.terms import Design, RandomTerm
 
@@ -47,6 +46,8 @@ def find_separation(design: Design, beta: np.ndarray) -> Separation:
 
 def _direction(design: Design) -> np.ndarray:
     """Direction (p,) in which coefficients run away, by Konis' linear programme; 0 for none."""
+    from scipy.optimize import linprog
+
     size = np.sqrt(np.einsum("np,np->p", design.X, design.X) / design.n)
     towards = _signed_rows(design, design.X / size)
     found = linprog(

@@ -24,7 +24,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.optimize import Bounds, minimize
 
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cross_products import Effects
@@ -180,6 +179,8 @@ def _descend(evaluate: Evaluate, start: np.ndarray, coordinates: Coordinates) ->
     In these coordinates the objective's curvature is near 1 in every direction, so that the
     search's first metric, the identity, is a good one.
     """
+    from scipy.optimize import Bounds, minimize
+
     k = coordinates.design.n_theta
 
     def objective(z: np.ndarray) -> tuple[float, np.ndarray]:

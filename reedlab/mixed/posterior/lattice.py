@@ -18,7 +18,6 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from scipy.spatial.distance import cdist
 
 from reedlab.errors import ModelError
 from reedlab.mixed.posterior.conditional import Conditional, Modes
@@ -203,7 +202,7 @@ def _onwards(
     axes: tuple[np.ndarray, ...], index: np.ndarray, x: np.ndarray, wave: np.ndarray
 ) -> np.ndarray:
     """Give starts (G, m): from the nearest node on, along the line from the one behind it."""
-    near = np.argmin(cdist(wave, index), axis=1)
+    near = np.argmin(((wave[:, None] - index) ** 2).sum(axis=2), axis=1)
     order = np.argsort(_keys(index))
     back = _find(_keys(index)[order], _keys(2 * index[near] - wave))
     behind = np.where(back >= 0, order[back], near)

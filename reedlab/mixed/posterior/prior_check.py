@@ -12,7 +12,6 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq
 from scipy.special import expit, logit, ndtr, ndtri
 
 from reedlab.mixed.posterior.centred import Centred
@@ -65,6 +64,8 @@ def implied(priors: Priors, kind: str, typical: float) -> pd.DataFrame:
 
 def _apart(scales: np.ndarray) -> Callable[[float], float]:
     """Quantiles of the difference of two levels' effects, with half-normal standard deviations."""
+    from scipy.optimize import brentq
+
     one = ndtri(0.5 + (np.arange(_NODES) + 0.5) / (2 * _NODES))
     variances = np.zeros(1)
     for scale in scales:
