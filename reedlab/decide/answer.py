@@ -277,9 +277,11 @@ def question(kind: type[A]) -> Callable[[Callable[P, A]], Callable[P, A]]:
     def wrap(ask: Callable[P, A]) -> Callable[P, A]:
         @wraps(ask)
         def asked(*args: P.args, **options: P.kwargs) -> A:
+            from reedlab.mixed.parallel import one_thread
+
             _refuse(ask.__name__, [*args[:1], options.get("bench")], options.get("level", 0.9))
             try:
-                with warnings.catch_warnings():  # the fits inside are not what is asked for
+                with one_thread(), warnings.catch_warnings():  # fits inside are not asked for
                     for doubt in (SeparationWarning, ConvergenceWarning):
                         warnings.simplefilter("ignore", doubt)
                     return ask(*args, **options)

@@ -27,6 +27,8 @@ SHELF = "shelf_years"
 """Column of evidence: years from buying a reed's lot to tying; only where known of every reed."""
 FEWEST_TIMED = 8
 """Timed reeds below which minutes count as not recorded."""
+MOST_REEDS = 5000
+"""Reeds that `some_lots` keeps."""
 _FORGOTTEN_DAYS = 365.0
 """Days of waiting after which a reed counts as forgotten, unless another has waited for longer."""
 _SHORTEST_DAYS = 90
@@ -177,6 +179,30 @@ def pieces_a_year(reeds: pd.DataFrame) -> float:
 def as_factors(reeds: pd.DataFrame, *names: str) -> pd.DataFrame:
     """Return the reeds with these columns as categories of the levels that are there, by name."""
     return reeds.assign(**{name: pd.Categorical(reeds[name].astype(str)) for name in names})
+
+
+def some_lots(reeds: pd.DataFrame, seed: int = 1) -> pd.DataFrame:
+    """Draw whole lots at random where there are more than `MOST_REEDS` reeds.
+
+    For what takes tens or hundreds of fits: it shows in a part of the lots too, less exactly.
+
+    Parameters
+    ----------
+    reeds : pandas.DataFrame
+        One row a reed, with ``lot``.
+    seed : int
+        Of the drawing.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same columns, at most `MOST_REEDS` rows.
+    """
+    if len(reeds) <= MOST_REEDS:
+        return reeds
+    sizes = reeds["lot"].value_counts(sort=False).sample(frac=1.0, random_state=seed)
+    kept = sizes.index[sizes.cumsum() <= MOST_REEDS]
+    return reeds[reeds["lot"].isin(kept)].reset_index(drop=True)
 
 
 def _left_out(bench: Any, kept: pd.Index, arm: str) -> tuple[str, ...]:

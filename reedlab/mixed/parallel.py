@@ -27,6 +27,8 @@ def one_thread() -> AbstractContextManager[Any]:
 @cache
 def _controller() -> ThreadpoolController:
     """Find the loaded BLAS libraries once: looking for them takes longer than a small fit."""
+    import scipy.linalg  # noqa: F401, brings a BLAS of its own
+
     return ThreadpoolController()
 
 

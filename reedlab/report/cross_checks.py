@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     from reedlab.mixed.fitting import Fit
 
 
+MOST_LOTS = 40
+"""Lots that are drawn or compared one by one; pairs of lots grow with their square."""
+
+
 def _design(formula: str, frame: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame, pd.DataFrame]:
     """Return the response, the fixed-effects matrix, and the rows of the frame that they use."""
     from reedlab.mixed.design.expressions import CONTEXT, names_of, read
@@ -243,6 +247,26 @@ def cane_pairs(cane: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     return frame
 
 
+def most_measured(cane: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Keep the pieces with one property, of the `MOST_LOTS` lots that have most of them.
+
+    Parameters
+    ----------
+    cane : pandas.DataFrame
+        One row a piece, with ``lot``, such as ``bench.cane``.
+    column : str
+        The property.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same columns, ``lot`` as text.
+    """
+    known = cane.dropna(subset=[column])
+    known = known.assign(lot=known["lot"].astype(str))
+    return known[known["lot"].isin(known["lot"].value_counts().index[:MOST_LOTS])]
+
+
 def lot_contrasts(cane: pd.DataFrame, column: str) -> pd.DataFrame:
     """Compare lots pairwise in one measured property, the largest differences first.
 
@@ -251,7 +275,7 @@ def lot_contrasts(cane: pd.DataFrame, column: str) -> pd.DataFrame:
     Parameters
     ----------
     cane : pandas.DataFrame
-        ``bench.cane``; lots with fewer than three pieces are left out.
+        ``bench.cane``; lots with fewer than three pieces are left out, see also `most_measured`.
     column : str
         The property.
 
@@ -263,8 +287,7 @@ def lot_contrasts(cane: pd.DataFrame, column: str) -> pd.DataFrame:
     """
     import pingouin as pg
 
-    known = cane.dropna(subset=[column])
-    known = known.assign(lot=known["lot"].astype(str))
+    known = most_measured(cane, column)
     sizes = known.groupby("lot").size()
     known = known[known["lot"].isin(sizes[sizes > 2].index)]
     if known["lot"].nunique() < 2:

@@ -22,6 +22,7 @@ from matplotlib.axes import Axes
 
 from reedlab.cane.density import compare_routes as compare_density_routes
 from reedlab.decide.answer import Answer
+from reedlab.decide.evidence import some_lots
 from reedlab.errors import DecisionError, ReedlabError
 from reedlab.mixed.gaps.pooling import NotedFrame
 from reedlab.mixed.posterior.prior_check import implied
@@ -93,6 +94,7 @@ __all__ = [
     "shares_by",
     "show",
     "software",
+    "some_lots",
     "typical",
 ]
 

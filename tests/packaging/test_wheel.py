@@ -158,7 +158,9 @@ def opened(demo, browser, tmp_path_factory):
     folder = demo[0] / "reedlab-demo"
     stored = [(path.stem, nbformat.read(path, 4)) for path in (ROOT / "notebooks").glob("*.ipynb")]
     runs, bench = [Run(*one) for one in sorted(stored)], open_bench(folder)
-    pages = writing.pages_of(runs, bench) | {writing.ANSWERS: writing.answers_of(runs, bench)}
+    pages = writing.pages_of(runs, [*map(writing.notebook_body, runs)], bench) | {
+        writing.ANSWERS: writing.answers_of(runs, bench)
+    }
     own = tmp_path_factory.mktemp("pages")
     for name, page in pages.items():
         (own / name).write_bytes(page)

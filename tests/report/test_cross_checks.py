@@ -54,3 +54,11 @@ def test_where_statsmodels_gives_no_fit_its_column_is_missing(monkeypatch):
     assert found.index.tolist() == ["Intercept", "sd lot", "sd Residual", "log-likelihood"]
     assert found.isna().all()
     assert notes == ["Singular matrix"]
+
+
+def test_of_many_lots_those_with_most_pieces_are_compared(monkeypatch):
+    monkeypatch.setattr(cross_checks, "MOST_LOTS", 3)
+    frame = pd.concat([cane(5), cane(3, pieces=2)])  # L0 to L2 have six pieces, two others four
+    assert {*cross_checks.most_measured(frame, "density_g_cm3")["lot"]} == {"L0", "L1", "L2"}
+    found = cross_checks.lot_contrasts(frame, "density_g_cm3")
+    assert {*found["first"], *found["second"]} == {"L0", "L1", "L2"} and len(found) == 3

@@ -30,7 +30,7 @@ from reedlab.decide.answer import (
     question,
 )
 from reedlab.decide.draws import stacked
-from reedlab.decide.evidence import as_factors, gather, listed
+from reedlab.decide.evidence import as_factors, gather, listed, some_lots
 from reedlab.decide.shared_models import cane_slopes
 from reedlab.decide.shared_models.cane_slopes import BETWEEN, PROPERTIES, SLOPES, WITHIN, Property
 from reedlab.decide.shared_models.models import Spec, formula_of, success_posterior
@@ -50,8 +50,6 @@ _MOVED = 0.5
 """Standard deviations of the first answer by which its mean has moved for the answer to change."""
 _PILOT, _DRAWS = 10, 4000
 """Imputations that say how many are needed, and posterior draws of either answer."""
-_MOST_REEDS = 5000
-"""Reeds that both answers take: lots beyond are left out, see `_some_lots`."""
 _SHIFT, _SHIFTED = 0.5, 4
 """Standard deviations of the readings that fillings are moved by, in so many imputations."""
 _TEN = "Measure ten pieces of every new lot: no filling in shows how pieces of such a lot differ."
@@ -228,7 +226,7 @@ def unmeasured(
     if column is not None and column not in PROPERTIES:
         raise DecisionError(f"{column} is not measured here: choose one of {listed(PROPERTIES)}.")
     everyone = as_factors(gather(bench).settled, "season")
-    reeds = _some_lots(everyone, seed)
+    reeds = some_lots(everyone, seed)
     usable = [name for name in PROPERTIES if _enough(reeds, name)]
     asked = column or next(iter(usable), None)
     if asked is None or asked not in usable:
@@ -394,19 +392,6 @@ def _per_step(table: pd.DataFrame, terms: tuple[str, str], unit: float) -> pd.Da
     out, scaled = table.copy(), table.columns.drop(["missing", "shift", "moved"], errors="ignore")
     out.loc[list(terms), scaled] *= unit
     return out
-
-
-def _some_lots(reeds: pd.DataFrame, seed: int) -> pd.DataFrame:
-    """Draw whole lots at random where there are more than `_MOST_REEDS` reeds.
-
-    Filling in takes tens of posteriors, and what it does to an answer shows in a part of the lots.
-    """
-    if len(reeds) <= _MOST_REEDS:
-        return reeds
-    sizes = reeds["lot"].value_counts(sort=False).sample(frac=1.0, random_state=seed)
-    return reeds[reeds["lot"].isin(sizes.index[sizes.cumsum() <= _MOST_REEDS])].reset_index(
-        drop=True
-    )
 
 
 def _enough(reeds: pd.DataFrame, column: str) -> bool:

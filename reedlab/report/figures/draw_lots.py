@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from reedlab.report.cross_checks import most_measured
 from reedlab.report.figures.base import marks, name_rows, new_axes, picture
 from reedlab.report.figures.theme import INK, PAPER
 from reedlab.report.words.numbers import heading
@@ -23,7 +24,7 @@ def by_lot(frame: pd.DataFrame, column: str) -> Axes:
     Parameters
     ----------
     frame : pandas.DataFrame
-        One row a piece, ``supplier`` and ``lot``, such as ``bench.cane``.
+        One row a piece, ``supplier`` and ``lot``, such as ``bench.cane``; see `most_measured`.
     column : str
         The property to draw; rows without it are left out.
 
@@ -33,7 +34,7 @@ def by_lot(frame: pd.DataFrame, column: str) -> Axes:
     """
     import seaborn as sns
 
-    known = frame.dropna(subset=[column]).astype({"supplier": str, "lot": str})
+    known = most_measured(frame, column).astype({"supplier": str})
     groups = known.groupby(["supplier", "lot"], sort=True)
     known = known.assign(
         row=groups.ngroup(), place=groups.cumcount(), of=groups["lot"].transform("size")

@@ -25,6 +25,9 @@ _PASSED_ON = re.compile(
     r"|LOCALAPPDATA|PROGRAMDATA|NUMBER_OF_PROCESSORS|PROCESSOR_\w+"
 )
 
+# One kernel runs on each core; what a user has set takes precedence.
+_ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"), "1")
+
 
 def working_folder(own: Path) -> Path:
     """Make the folder where a kernel works: empty, inside its own temporary folder."""
@@ -48,7 +51,7 @@ def environment(own: Path) -> dict[str, str]:
     rc = own / "matplotlibrc"
     rc.write_text("")  # matplotlib takes the first such file it finds: this one, with no setting
     passed_on = {name: v for name, v in os.environ.items() if _PASSED_ON.fullmatch(name.upper())}
-    return passed_on | {
+    of_its_own = {
         "REEDLAB_OPEN_ONCE": "1",  # all notebooks of a kernel are of one bench
         "PYTHONSAFEPATH": "1",  # these two for any process that a kernel may start
         "PYTHONNOUSERSITE": "1",
@@ -58,3 +61,4 @@ def environment(own: Path) -> dict[str, str]:
         "JUPYTER_RUNTIME_DIR": str(own / "jupyter"),
         "MATPLOTLIBRC": str(rc),
     }
+    return _ONE_THREAD | passed_on | of_its_own

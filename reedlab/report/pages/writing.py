@@ -171,10 +171,13 @@ def write_report(
                 asked = _ask(bench, to_send, said)
                 _ = len(said.table) > 1 and said.though  # for the first page, while a kernel works
                 work()
+                bodies = {}
                 for done, job in enumerate(as_completed(jobs), start=1):
                     step(f"Notebook {job.result().name}{why}", done, total)
-                runs = [job.result() for job in jobs]
-        pages = pages_of(runs, bench, to_send) | {ANSWERS: answers_of(runs, bench, to_send)}
+                    bodies[job] = notebook_body(job.result())
+        runs = [job.result() for job in jobs]
+        shown = [bodies[job] for job in jobs]
+        pages = pages_of(runs, shown, bench, to_send) | {ANSWERS: answers_of(runs, bench, to_send)}
         pages |= {WHY: why_of(bench, asked, to_send)}
         if (made_of := asked.truth) is not None:
             pages |= {TRUTH: truth_of(bench, asked, made_of)}
@@ -307,13 +310,17 @@ def _ask(bench: Bench, to_send: bool = False, said: Suppliers | None = None) -> 
     )
 
 
-def pages_of(runs: list[Run], bench: Bench, to_send: bool = False) -> dict[str, bytes]:
+def pages_of(
+    runs: list[Run], bodies: list[str], bench: Bench, to_send: bool = False
+) -> dict[str, bytes]:
     """Return the page of each notebook by its file name.
 
     Parameters
     ----------
     runs : list of Run
         The notebooks, run.
+    bodies : list of str
+        Their `notebook_body`.
     bench : Bench
         The bench they ran on; the pages show its name.
     to_send : bool
@@ -327,12 +334,12 @@ def pages_of(runs: list[Run], bench: Bench, to_send: bool = False) -> dict[str, 
     return {
         f"{run.name}.html": _page(
             run.title,
-            notebook_body(run),
+            body,
             bench,
             _links(runs, "../", "", to_send),
             f"{run.name}.html",
         )
-        for run in runs
+        for run, body in zip(runs, bodies, strict=True)
     }
 
 

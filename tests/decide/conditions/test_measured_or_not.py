@@ -86,12 +86,3 @@ def test_a_probability_that_imputations_disagree_on_has_the_weaker_grade():
     post = SimpleNamespace(m=m, missing=pd.Series(0.1, index=terms), draws=lambda: draws)
     (weak, strong), _ = measured_or_not._grades(post, "hardness", 1.0, 0.5, 0.9)
     assert (weak, strong) == (rl.Verdict.LIKELY, rl.Verdict.SURE)
-
-
-def test_many_reeds_are_asked_in_whole_lots(monkeypatch):
-    monkeypatch.setattr(measured_or_not, "_MOST_REEDS", 50)
-    reeds = pd.DataFrame({"lot": np.repeat(list("abcdefgh"), 20), "reed": np.arange(160)})
-    some = measured_or_not._some_lots(reeds, 1)
-    assert some["lot"].value_counts().tolist() == [20, 20]
-    other = measured_or_not._some_lots(reeds, 2)
-    assert set(other["lot"]) != set(some["lot"])

@@ -93,7 +93,9 @@ def read(page):
 
 def pages(runs, bench):
     """Return all pages of a report, the first one among them."""
-    return writing.pages_of(runs, bench) | {"answers.html": answers_of(runs, bench).encode()}
+    return writing.pages_of(runs, [*map(writing.notebook_body, runs)], bench) | {
+        "answers.html": answers_of(runs, bench).encode()
+    }
 
 
 def answers_of(runs, bench):
@@ -131,7 +133,9 @@ def test_the_index_takes_the_answer_the_picture_and_the_statistics(bench):
 
 
 def test_code_is_folded_away_on_a_notebooks_page(bench):
-    page = writing.pages_of([run()], bench)["04-suppliers.html"].decode()
+    page = writing.pages_of([run()], [writing.notebook_body(run())], bench)[
+        "04-suppliers.html"
+    ].decode()
     assert page.count('<details class="code"><summary>the code of this step</summary>') == 5
     assert "&lt;i&gt;told&lt;/i&gt;" in page
     silent, answer = page.index("bench_dir"), page.index("Buy ochre.")
@@ -145,7 +149,9 @@ def test_further_questions_are_folded_under_their_headings(bench):
             "Ranges hold nine times in ten.\n\n## Is it <b> the `lot`?\n\nWhy."
         ),
     ]
-    page = writing.pages_of([told], bench)["04-suppliers.html"].decode()
+    page = writing.pages_of([told], [writing.notebook_body(told)], bench)[
+        "04-suppliers.html"
+    ].decode()
     open_part, folded = page.split('<details class="part"><summary><h2')
     assert "Buy ochre." in open_part and "Ranges hold nine times" in open_part
     assert "Is it &lt;b&gt; the" in folded and "<p>Why.</p>" in folded
