@@ -181,8 +181,8 @@ def as_factors(reeds: pd.DataFrame, *names: str) -> pd.DataFrame:
     return reeds.assign(**{name: pd.Categorical(reeds[name].astype(str)) for name in names})
 
 
-def some_lots(reeds: pd.DataFrame, seed: int = 1) -> pd.DataFrame:
-    """Draw whole lots at random where there are more than `MOST_REEDS` reeds.
+def some_lots(reeds: pd.DataFrame, seed: int = 1, most: int | None = None) -> pd.DataFrame:
+    """Draw whole lots at random where there are more than `most` reeds.
 
     For what takes tens or hundreds of fits: it shows in a part of the lots too, less exactly.
 
@@ -192,16 +192,19 @@ def some_lots(reeds: pd.DataFrame, seed: int = 1) -> pd.DataFrame:
         One row a reed, with ``lot``.
     seed : int
         Of the drawing.
+    most : int, optional
+        `MOST_REEDS` unless given.
 
     Returns
     -------
     pandas.DataFrame
-        The same columns, at most `MOST_REEDS` rows.
+        The same columns, at most so many rows.
     """
-    if len(reeds) <= MOST_REEDS:
+    most = most or MOST_REEDS
+    if len(reeds) <= most:
         return reeds
     sizes = reeds["lot"].value_counts(sort=False).sample(frac=1.0, random_state=seed)
-    kept = sizes.index[sizes.cumsum() <= MOST_REEDS]
+    kept = sizes.index[sizes.cumsum() <= most]
     return reeds[reeds["lot"].isin(kept)].reset_index(drop=True)
 
 

@@ -23,7 +23,7 @@ from reedlab.decide.answer import (
     question,
 )
 from reedlab.decide.draws import interval
-from reedlab.decide.evidence import YEARS, with_years
+from reedlab.decide.evidence import YEARS, some_lots, with_years
 from reedlab.decide.shared_models.models import A_YEAR
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.fitting import fit
@@ -36,6 +36,8 @@ MAKERS_SD = 0.5
 """Scale of the half-normal on the standard deviation of makers, on the logit: always pooled."""
 _FEWEST_LOST = 8
 """Reeds lost at a stage below which its shares are counted and not modelled."""
+_MOST_REEDS = 2500
+"""Reeds that a model takes: of hundreds of lots that lose few, its draws stand for little."""
 FEWEST_FOR_A_CURVE = 20
 _NO_CURVE = pd.DataFrame(columns=["month", "good", "low", "high"])
 
@@ -201,7 +203,7 @@ def _chances(frame: pd.DataFrame, names: list[str], seed: int) -> Floats:
 
     Where a model cannot be fitted, each maker's share alone, by a Jeffreys prior.
     """
-    frame = frame.assign(hit=frame["hit"].astype(float))
+    frame = some_lots(frame.assign(hit=frame["hit"].astype(float)), seed, _MOST_REEDS)
     lots = " + (1 | lot)" if frame["lot"].nunique() > 2 else ""
     if len(names) > 1:
         try:
@@ -402,4 +404,9 @@ def _notes(bench: Any, reeds: pd.DataFrame, without: int) -> tuple[str, ...]:
         notes.append(f"Lost at a stage that is not noted, and left out of the stages: {without}.")
     if reeds["maker"].nunique() > 1:
         notes.append("Makers are pooled: of few reeds, a share is drawn towards the others'.")
+        if len(reeds) > _MOST_REEDS:
+            notes.append(
+                f"Shares are of at most {_MOST_REEDS:,} of the {len(reeds):,} reeds, in whole lots "
+                "drawn at random: the ranges would be narrower with all."
+            )
     return tuple(notes)

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
+from reedlab.decide import makers
 from reedlab.records import Bench
 
 
@@ -98,3 +99,13 @@ def test_practice_reeds_stay_out_of_suppliers_and_are_counted_as_left_out():
     assert len(gather(made).reeds) == 32
     assert rl.makers(made).table["reeds"].tolist() == [40]
     assert made.flow(settled=False)["reason"].iloc[-1] == "8 were made for practice"
+
+
+def test_of_many_reeds_whole_lots_serve_and_all_are_counted(monkeypatch):
+    all_of_them = bench(("KL", 20, 10, 10), ("RS", 20, 10, 10))
+    assert not any("whole lots" in note for note in rl.makers(all_of_them).notes)
+    monkeypatch.setattr(makers, "_MOST_REEDS", 40)  # two of the four lots of twenty
+    answer = rl.makers(all_of_them)
+    assert any("at most 40 of the 80 reeds, in whole lots" in note for note in answer.notes)
+    assert answer.table["reeds"].tolist() == [40, 40]
+    assert answer.stages["reached"].max() == 40
