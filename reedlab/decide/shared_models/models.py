@@ -46,7 +46,7 @@ _FEWEST_SHELF_YEARS = 0.25
 """Difference in age below which nothing can be said of it."""
 _MAKERS_APART = 0.5
 """That of a maker's change less the first maker's, for each 1 of it."""
-_SETS = 3
+_SETS = 6
 """Completed sets that are pooled where outcomes are pending."""
 _MOST_CIRCUMSTANCES = 400
 """Distinct makers, seasons and measures of reeds that a mean over the reeds is taken of."""

@@ -32,7 +32,7 @@ from reedlab.mixed.posterior.scales import Scales
 LogOdds = Callable[[np.ndarray, np.random.Generator], np.ndarray]
 """From the linear predictor of the unknown values: log of how much likelier what is seen of each is
 with a 1 than with a 0."""
-_FIRST, _BETWEEN = 30, 20
+_FIRST, _BETWEEN = 30, 10
 """Cycles before the first completed set, and between two: unknown values, what is known of them and
 a slope over time hold each other, so that a few cycles stay near where they began."""
 
@@ -76,24 +76,29 @@ def with_unknown(
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(3,)))
     y, ones = design.y.astype(float), np.zeros(int(unknown.sum()))
 
-    def complete(eta: np.ndarray) -> Design:
-        y[unknown] = rng.random(len(ones)) < expit(eta + log_odds(eta, rng))
+    def complete(eta: np.ndarray, u: np.ndarray) -> Design:
+        y[unknown] = u < expit(eta + log_odds(eta, rng))
         return replace(design, y=y.copy())
 
     known = y[~unknown]
     middle = logit((known.sum() + 0.5) / (len(known) + 1.0))
     y[unknown] = rng.random(len(ones)) < expit(middle)
-    now = complete(np.full(len(ones), middle))
+    now = complete(np.full(len(ones), middle), rng.random(len(ones)))
     # The first cycles take the standard deviations from the prior, later ones from the posterior of
     # the set before.
     scales = Scales.of(design.terms, priors, residual=False)
     points, sds, mode = scales.start(design, None)[0][None], None, None
     posts: list[Posterior] = []
+    apart = rng.random(len(ones))
     for share in np.diff(np.linspace(0, draws, sets + 1).astype(int)):
-        for _ in range(_BETWEEN if posts else _FIRST):
+        cycles = _BETWEEN if posts else _FIRST
+        for cycle in range(1, cycles + 1):
             point = points[[rng.integers(len(points))]]
             eta, mode = _linear_draw(now, priors, scales, point, mode, rng)
-            now = complete(eta[unknown])
+            # The uniform numbers behind the completed sets are evenly apart, so that the sets
+            # hold each value as often as is likely, and the mixture varies less between seeds.
+            u = (apart + len(posts) / sets) % 1.0 if cycle == cycles else rng.random(len(ones))
+            now = complete(eta[unknown], u)
             ones += y[unknown]
         own, drawn = int(share), int(rng.integers(2**31))
         posts.append(
