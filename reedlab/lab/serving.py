@@ -22,7 +22,7 @@ from typing import Any
 
 from reedlab.errors import ReedlabError
 from reedlab.report.pages import isolation
-from reedlab.report.pages.running import with_parameters
+from reedlab.report.pages.running import load_jupyter, with_parameters
 
 HERE = Path(__file__).resolve().parent
 START = "start.ipynb"
@@ -102,6 +102,7 @@ def laid_out(own: Path, bench: Path | None) -> tuple[list[str], dict[str, Any]]:
     bench : pathlib.Path or None
         What the start notebook is given.
     """
+    load_jupyter()
     import nbformat
 
     environment = isolation.environment(own)

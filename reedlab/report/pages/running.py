@@ -13,6 +13,7 @@ import asyncio
 import copy
 import json
 import re
+import sys
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -122,6 +123,22 @@ class Run:
         return (nbformat.writes(self.notebook) + "\n").encode(errors="replace")
 
 
+def load_jupyter() -> None:
+    """Load what reads and runs notebooks, without the grammar of web addresses.
+
+    `jsonschema` builds that grammar as it is loaded, which takes longer than all else, and checking
+    a notebook does not need it: it does without where `rfc3987_syntax` is not installed.
+    """
+    grammar = "rfc3987_syntax"
+    if grammar in sys.modules:
+        return
+    sys.modules[grammar] = None  # type: ignore[assignment]
+    try:
+        import nbformat  # noqa: F401
+    finally:
+        del sys.modules[grammar]
+
+
 def notebooks() -> list[Path]:
     """Return the shipped notebooks, in their order."""
     return sorted(shipped("notebooks").glob("[0-9]*.ipynb"))
@@ -157,6 +174,7 @@ class Kernel:
     """
 
     def __init__(self, scratch: Path | None = None, stop: Event | None = None) -> None:
+        load_jupyter()
         self._scratch, self._stop = scratch, stop or Event()
         self._manager: Any = None
         self._client: Any = None

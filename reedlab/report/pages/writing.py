@@ -223,7 +223,8 @@ def _side_by_side(
     """
     # Imported here, where Ctrl-C ends an import: in a thread it would have to be waited for.
     import jupyter_client.manager  # noqa: F401
-    import nbclient  # noqa: F401
+
+    running.load_jupyter()
 
     stop = Event()
     jobs: dict[Path, Future[Run]] = {path: Future() for path in running.notebooks()}

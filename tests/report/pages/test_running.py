@@ -1,5 +1,8 @@
 """How a notebook's run ends is decided by what was raised, never by a name or a wording."""
 
+import subprocess
+import sys
+
 import nbformat
 import pytest
 
@@ -29,3 +32,15 @@ def test_the_class_that_was_raised_decides(tmp_path, source, ending, reason):
     assert ended.ending is ending
     assert ended.reason.startswith(reason)
     assert len(ended.notebook.cells) == 1
+
+
+def test_notebooks_are_checked_without_the_grammar_of_addresses():
+    code = (
+        "import sys; from reedlab.report.pages.running import load_jupyter, notebooks; "
+        "load_jupyter(); import nbformat; "
+        "nbformat.validate(nbformat.read(notebooks()[0], as_version=4)); "
+        "print({'lark', 'rfc3987_syntax'} & {*sys.modules})"
+    )
+    assert subprocess.check_output([sys.executable, "-c", code], text=True) == "set()\n"
+    with pytest.raises(nbformat.ValidationError):
+        nbformat.validate({"cells": [{"cell_type": "other"}], "nbformat": 4})
