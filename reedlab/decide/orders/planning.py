@@ -105,7 +105,7 @@ def _line(row: Any) -> str:
         hours = f", about {row.hours:.0f} hours" if np.isfinite(row.hours) else ""
         parts.append(f"tie {row.tie} ({row.lots}) by {_day(row.tie_by)}{hours}")
     if row.chance < SURE_FROM:
-        parts.append(f"count on {row.can}")
+        parts.append(f"count on {row.can} of {row.reeds}")
     parts.append(f"met {100 * row.chance:.0f} times in 100")
     wanted = f"{row.order}: {row.reeds}{kind}"
     if row.order == ASKED:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from reedlab.records.tables import FAULTS
 from reedlab.records.write.pencil_rows import PencilSheet
+from reedlab.report.words.sentences import OF_THE_WORK
 
 _BOX = '<span class="box"></span>'
 _STYLE = """
@@ -70,8 +71,7 @@ def pencil_page(sheet: PencilSheet) -> str:
         *(f"<span>{_field(name, value)}</span>"
           for name, value in (("lot", lot), ("tied on", day), ("by", who), ("staple", ""),
                               ("tied (mm)", ""))),
-        '<span class="small">Guard the finger. Do not breathe the dust. Keep reeds for others dry '
-        "and clean.</span>",
+        f'<span class="small">{OF_THE_WORK}</span>',
     ]  # fmt: skip
     heading = "".join(
         f'<th scope="col"><b>{name}</b>{"<br>" + says if says else ""}</th>'

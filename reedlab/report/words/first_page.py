@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from reedlab.decide.today import Today
     from reedlab.records import Bench
 
-RANGES = "Ranges hold nine times in ten. This is your bench, not a verdict on a seller."
+RANGES = "Ranges hold nine times in ten."
 _STAGE = {
     "tie": "at tying", "rough": "at roughing", "dry": "as they dry", "clip": "at clipping",
     "finish": "at finishing", "play": "when they are played",
@@ -235,16 +235,19 @@ def _gone(bench: Bench, lost: Losses) -> tuple[str, ...]:
         steps.append(f"{int((good & ~back).sum()):,} stayed good")
     there = len(stock(bench))
     shelf = f"{count(there, 'good reed').capitalize()} in stock." if there else ""
-    return tuple(filter(None, (" > ".join(steps) + ".", _where_lost(lost), shelf)))
+    where = _where_lost(lost, int((judged & ~good).sum()))
+    return tuple(filter(None, (" > ".join(steps) + ".", where, shelf)))
 
 
-def _where_lost(lost: Losses) -> str:
+def _where_lost(lost: Losses, failed: int) -> str:
     """Say where most are lost, of how many, and of how many that is not known."""
     if lost.unanswered or not lost.worst:
         return ""
     at = lost.table.set_index("stage")["lost"]
+    newest = f", the newest {failed - lost.failed} left out" if failed > lost.failed else ""
     unnoted = f"; of {at[NOT_NOTED]} the stage is not noted" if at.get(NOT_NOTED, 0) else ""
-    return f"Most are lost {_STAGE[lost.worst]}: {at[lost.worst]} of {lost.failed}{unnoted}."
+    of = f"{at[lost.worst]} of {lost.failed}{newest}{unnoted}"
+    return f"Most are lost {_STAGE[lost.worst]}: {of}."
 
 
 def bars(rows: Sequence[Row], currency: str, decimals: int) -> dict[str, Any]:
