@@ -58,7 +58,7 @@ class Earnings(Answer):
 
     def _sentence(self) -> str:
         first = self.table.iloc[0]
-        earned = f"{_profit(self, first)} over its lots, wage not yet paid"
+        earned = f"{_profit(self, first)}, wage not yet paid"
         if len(self.table) == 1:
             text = f"An hour at the bench earns {earned}, on cane of {first.supplier}."
         elif self.verdict is not Verdict.CANNOT_SAY:
