@@ -13,7 +13,7 @@ from reedlab.records.store import write_text
 from reedlab.report.words.sentences import OF_THE_WORK
 
 _STYLE = """
-@page { size: A4; margin: 16mm; }
+@page { margin: 16mm; }
 :root { color-scheme: light dark; --ink: #1c1a17; --paper: #fff; --soft: #5a554d; --line: #8a8378;
   --mark: #2f5d62; --band: #2f5d6233; }
 @media (prefers-color-scheme: dark) { :root { --ink: #ece8e1; --paper: #1b1a18; --soft: #b9b2a6;

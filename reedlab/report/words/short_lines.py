@@ -129,16 +129,16 @@ def _stopping(answer: GivingUp) -> Line:
 
 
 def _pupils(answer: Makers) -> Line:
-    said = "; ".join(_to_practise(answer))
+    said = "; ".join(_behind(answer))
     return Line("Pupils", f"{said}." if said else "")
 
 
-def _to_practise(answer: Makers) -> Iterator[str]:
-    """Name for each maker who has one the stage at which more is lost than by the others."""
+def _behind(answer: Makers) -> Iterator[str]:
+    """Name for each maker who has one the stage that stands out; her own page may name another."""
     chosen = answer.table[["maker", "practise"]].rename(columns={"practise": "stage"})
     for row in chosen.merge(answer.stages, on=["maker", "stage"]).itertuples():
-        more = f"{100 * row.more:.0f} in 100 more are lost than by the others"
-        yield f"{row.maker}: practise {ACTS[row.stage]}, where {more} ({_grade_of(row.worse)})"
+        more = f"{100 * row.more:.0f} in 100 more at {ACTS[row.stage]} than the others"
+        yield f"{row.maker} loses {more} ({_grade_of(row.worse)})"
 
 
 def _grade_of(probability: float) -> str:

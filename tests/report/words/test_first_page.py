@@ -195,7 +195,7 @@ def test_each_other_question_has_a_line(demo):
     assert f"About {100 * worst['good']:.0f} in 100" in worth_it
     assert f"about {100 * asked.stopping.stakes.threshold:.0f} would pay" in worth_it
     behind = asked.pupils.table.query("practise != ''")["maker"]
-    assert [part.partition(":")[0] for part in said["Pupils"].split("; ")] == [*behind]
+    assert [part.partition(" loses ")[0] for part in said["Pupils"].split("; ")] == [*behind]
 
 
 def test_cannot_say_yet_is_at_most_twice_on_it(demo):
