@@ -65,7 +65,7 @@ class Desk:
             _button(name, partial(self.show, make)) for name, make in self._made().items()
         ]
         self.page = w.VBox([self.title, self.tasks, self.view]).add_class("reedlab")
-        self.show(partial(self.opened, Path(bench_dir)) if bench_dir else self.choosing)
+        self.show(partial(self.chosen, Path(bench_dir)) if bench_dir else self.choosing)
 
     def _made(self) -> dict[str, Callable[[], Iterable[w.Widget]]]:
         """Name the buttons, those of every week first."""

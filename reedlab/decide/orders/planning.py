@@ -271,7 +271,9 @@ def _open_orders(
             f"the strength {strength!r} is not known: use one of {', '.join(STRENGTHS)}."
         )
     if (reeds is None) != (by is None):
-        raise DecisionError("an order that is asked about needs both: reeds=20, by='2026-12-15'.")
+        raise DecisionError(
+            "an order that is asked about needs both: how many reeds, and by which day."
+        )
     orders = bench.tables["orders"]
     wanted = orders[orders["sent_on"].isna()].dropna(subset=["order", "reeds", "by"])
     if reeds is not None and by is not None:
