@@ -156,7 +156,7 @@ def write_report(
     named = "../.." if records == home else f"../../{records.name}"
     total = len(running.notebooks()) + 1
     at_once, why = _at_once(len(bench.tables["reeds"]), *_cores_and_memory())
-    step(f"Fitting the models{why}", 0, total)
+    step(f"Working out the answers{why}", 0, total)
     with store.alone_in(folder), publishing.scratch(folder) as scratch:
         left = publishing.clear(folder)
         if to_send:
@@ -174,7 +174,7 @@ def write_report(
                 work()
                 bodies = {}
                 for done, job in enumerate(as_completed(jobs), start=1):
-                    step(f"Notebook {job.result().name}{why}", done, total)
+                    step(f"Page {job.result().name}{why}", done, total)
                     bodies[job] = notebook_body(job.result())
         runs = [job.result() for job in jobs]
         shown = [bodies[job] for job in jobs]
