@@ -66,7 +66,7 @@ class Today(Answer):
             else:
                 said = f"{first['what']} {first['since']}".strip()
                 parts.append(f"{_GROUPED.get(str(group), '')}{said}")
-        return "; ".join(parts) + "."
+        return " ".join(f"{part[:1].upper()}{part[1:]}." for part in parts)
 
 
 @question(Today)

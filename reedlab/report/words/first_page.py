@@ -250,7 +250,7 @@ def _where_lost(lost: Losses, failed: int) -> str:
     return f"Most are lost {_STAGE[lost.worst]}: {of}."
 
 
-def bars(rows: Sequence[Row], currency: str, decimals: int) -> dict[str, Any]:
+def bars(rows: Sequence[Row], currency: str, decimals: int) -> list[dict[str, Any]]:
     """Return the picture of price ranges as places in percent of its width, for a page to draw.
 
     Parameters
@@ -262,14 +262,12 @@ def bars(rows: Sequence[Row], currency: str, decimals: int) -> dict[str, Any]:
 
     Returns
     -------
-    dict
-        ``ticks`` (place, label) and ``lines`` (supplier, low, ask, high, fetched or None, says,
-        alt), places from 0 to 100.
+    list of dict
+        A line a supplier: supplier, low, ask, high, fetched or None (places from 0 to 100), says,
+        figures, alt.
     """
-    top = max((max(row.high, row.fetched if pd.notna(row.fetched) else 0.0) for row in rows),
+    end = max((price for row in rows for price in (row.high, row.fetched) if pd.notna(price)),
               default=1.0)  # fmt: skip
-    step = next(s for s in (5, 10, 20, 25, 50, 100, 200, 500, 1000, 10**9) if top / s <= 5)
-    end = step * np.ceil(top / step)
     lines = []
     for row in rows:
         known = pd.notna(row.fetched)
@@ -290,5 +288,4 @@ def bars(rows: Sequence[Row], currency: str, decimals: int) -> dict[str, Any]:
                 f"{row.says}",
             }
         )
-    ticks = [(round(100 * value / end, 2), f"{value:.0f}") for value in np.arange(0, end + 1, step)]
-    return {"ticks": ticks, "lines": lines}
+    return lines

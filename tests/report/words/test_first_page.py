@@ -97,7 +97,15 @@ def test_no_word_of_a_statistician_is_on_a_page_of_hers_nor_on_a_sheet(demo):
 def test_its_sentences_are_short(demo):
     said = front(demo)
     lines, rest = lines_of(demo[1])
-    blocks = [*said.cane, *said.ask, *said.gone, *said.steps, *(one.says for one in lines), rest]
+    blocks = [
+        said.today,
+        *said.cane,
+        *said.ask,
+        *said.gone,
+        *said.steps,
+        *(one.says for one in lines),
+        rest,
+    ]
     for sentence in re.split(r"(?<=[.:]) ", " ".join(blocks)):
         assert len(sentence.split()) <= 25, sentence
 
@@ -233,11 +241,10 @@ def test_the_bars_lie_within_the_picture_and_in_order():
         first_page.Row("slate", 49.0, 31.0, 86.0, math.nan, "dearer, sure"),
     ]
     drawn = first_page.bars(rows, "EUR", 0)
-    for line in drawn["lines"]:
+    for line in drawn:
         assert 0 <= line["low"] < line["ask"] < line["high"] <= 100
-    assert drawn["lines"][1]["fetched"] is None
-    assert drawn["ticks"][0] == (0.0, "0") and drawn["ticks"][-1][0] == 100.0
-    assert "ask 49 EUR (31 to 86)" in drawn["lines"][1]["alt"]
+    assert drawn[1]["fetched"] is None and drawn[1]["high"] == 100.0
+    assert "ask 49 EUR (31 to 86)" in drawn[1]["alt"]
 
 
 def test_a_bench_without_minutes_shows_no_cost(demo):
