@@ -96,7 +96,7 @@ def new_sheet(bench: Any, lot: str = "", rows: int = ROWS) -> PencilSheet:
             f"the lot {lot!r} is not in lots: add it there, or leave it to the pencil."
         )
     if not 1 <= rows <= 12:
-        raise RecordError(f"a sheet has 1 to 12 rows, not {rows}: write two sheets.")
+        raise RecordError(f"a sheet has 1 to 12 rows, not {rows}.")
     with alone_in(folder / FOLDER):
         number = 1 + max((int(path.stem) for path in sheets_of(folder)), default=0)
         labels = _next_labels(labels_in_use(bench), rows)
