@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from reedlab.errors import ReedlabError, WriteError
+from reedlab.errors import RecordError, ReedlabError, WriteError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,8 +36,8 @@ if TYPE_CHECKING:
 
 
 GROUPS = {
-    "Every week": ("today", "type", "gather", "order", "report", "pupil"),
-    "Once": ("demo", "adopt", "new", "check", "sheet", "phone", "lab"),
+    "Every week": ("today", "sheet", "type", "gather", "order", "check", "report", "pupil"),
+    "Once": ("demo", "adopt", "new", "phone", "lab"),
     "For a researcher": ("trial", "notebooks"),
 }
 """The commands as ``--help`` lists them."""
@@ -51,7 +51,7 @@ class _Commands(TyperGroup):
             known = [(name, self.commands[name]) for name in names if name in self.commands]
             if known:
                 with formatter.section(title):
-                    formatter.write_dl([(name, c.get_short_help_str(70)) for name, c in known])
+                    formatter.write_dl([(name, c.get_short_help_str(200)) for name, c in known])
 
     def invoke(self, ctx: Any) -> Any:
         try:
@@ -70,7 +70,7 @@ app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
-    help="From a reed maker's bench records to decisions about cane, with honest intervals.",
+    help="What your records of reeds say: what to do today, which cane to buy, what to ask.",
     epilog="New here? Run `reedlab demo` and open the page that it names in a browser.",
 )
 
@@ -95,12 +95,20 @@ def _options(
     """Take the options that stand before any command."""
 
 
+def _whole(text: str) -> int:
+    """Read a whole number; another word gets a sentence that she understands."""
+    try:
+        return int(text)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is not a whole number: write it as 14.") from None
+
+
 BenchDir = Annotated[Path, typer.Argument(metavar="DIR", help="The folder with the records.")]
 Today = Annotated[
     str | None,
     typer.Option(
         metavar="DAY",
-        help="The day that counts as today, such as 2026-03-05. Default: the clock's day.",
+        help="The day that counts as today, such as 2026-03-05.",
         show_default=False,
     ),
 ]
@@ -115,8 +123,10 @@ def demo(
 ) -> None:
     """See everything on a demo bench.
 
-    Writes the bench, checks its records, fits the models, runs the notebooks and writes the report.
+    Writes the bench into a new folder and its report beside it, in a minute or two.
     The last day of its records counts as today.
+
+    Example: reedlab demo try-it
     """
     from reedlab.records.bench import TODAY
     from reedlab.simulate.demo import LAST_DAY
@@ -147,6 +157,8 @@ def new(
     """Start an empty bench to fill in.
 
     Writes the tables with their headings, and a bench.toml that explains every setting.
+
+    Example: reedlab new my-bench
     """
     from reedlab.records import new_bench
 
@@ -164,14 +176,14 @@ def adopt(
         Path,
         typer.Argument(
             metavar="SHEET",
-            help="Your CSV file or workbook, a folder of them, or a bench that was adopted before.",
+            help="Your CSV file or workbook, a folder of them, or a bench made of one before.",
         ),
     ],
     to: Annotated[
         Path | None,
         typer.Option(
             metavar="DIR",
-            help="The folder to write. Default: beside the sheet.",
+            help="The folder to write, if not beside the sheet.",
             show_default=False,
         ),
     ] = None,
@@ -254,22 +266,24 @@ def _answer(choices: Sequence[Choice]) -> str | None:
 def check(
     directory: BenchDir,
     as_json: Annotated[
-        bool, typer.Option("--json", help="Print the findings as JSON, for another program.")
+        bool, typer.Option("--json", help="Print what was found as JSON, for another program.")
     ] = False,
     mark: Annotated[
         Path | None,
         typer.Option(
             metavar="OUT.xlsx",
-            help="Also write a new workbook with every finding as a coloured cell and a comment.",
+            help="Also write a copy as a workbook, each finding a coloured cell with a comment.",
             show_default=False,
         ),
     ] = None,
     today: Today = None,
 ) -> None:
-    """Check the records.
+    """Check the records, and say how to fix what is wrong.
 
-    Prints errors, then warnings, table by table, each with its fix. Exits with 1 if there are
-    errors. No file is changed.
+    Prints errors, then warnings, table by table. Exits with 1 if there are errors. Your records
+    stay as they are.
+
+    Example: reedlab check my-bench
     """
     from reedlab.records import open_bench
     from reedlab.report.words import sentences
@@ -304,16 +318,18 @@ def report(
         bool,
         typer.Option(
             "--to-send",
-            help="Write DIR/report-to-send instead: without today, orders, customers, notes and "
-            "makers' names.",
+            help="Write DIR/report-to-send for others to read: without today, orders, customers, "
+            "notes and makers' names.",
         ),
     ] = False,
     today: Today = None,
 ) -> None:
-    """Write the report on these records.
+    """Write the report: a first page that says what to do, and the pages behind it.
 
-    Runs the notebooks and writes DIR/report/index.html, with a page for each notebook. Ctrl-C
-    stops it and leaves the report from before.
+    Writes DIR/report/index.html, to open in a browser. Ctrl-C stops it and leaves the report from
+    before.
+
+    Example: reedlab report my-bench
     """
     written = _report(directory, today, to_send)
     if written.stopped:
@@ -332,11 +348,11 @@ def what_today(
     directory: BenchDir,
     still_here: Annotated[
         str | None,
-        typer.Option(metavar="REEDS", help="Waiting blanks that are still there, such as 412,440."),
+        typer.Option(metavar="REEDS", help="Note that these blanks still wait, such as 412,440."),
     ] = None,
     thrown_away: Annotated[
         str | None,
-        typer.Option(metavar="REEDS", help="Waiting blanks that were thrown away, such as 412."),
+        typer.Option(metavar="REEDS", help="Note that these were thrown away, such as 412."),
     ] = None,
     today: Today = None,
 ) -> None:
@@ -405,10 +421,17 @@ def _labels(given: str | None) -> list[str]:
 @app.command()
 def sheet(
     directory: BenchDir,
-    lot: Annotated[str, typer.Option(help="The lot of the batch; by hand if not given.")] = "",
-    rows: Annotated[int, typer.Option(help="Number of blanks, 1 to 12.")] = 10,
+    lot: Annotated[
+        str,
+        typer.Option(
+            metavar="LOT", help="Print this lot on it; else write it by hand.", show_default=False
+        ),
+    ] = "",
+    rows: Annotated[
+        int, typer.Option(metavar="N", parser=_whole, help="Make room for so many blanks, 1 to 12.")
+    ] = 10,
     labels: Annotated[
-        bool, typer.Option("--labels", help="Write labels for the good reeds in stock instead.")
+        bool, typer.Option("--labels", help="Write labels for the good reeds in stock, no sheet.")
     ] = False,
     today: Today = None,
 ) -> None:
@@ -443,7 +466,7 @@ def phone(
         Path | None,
         typer.Option(
             metavar="FILE",
-            help="Write the page there, and no folder for the web. Default: in DIR/phone.",
+            help="Write the page there, not into DIR/phone, and no folder for the web.",
             show_default=False,
         ),
     ] = None,
@@ -451,7 +474,9 @@ def phone(
 ) -> None:
     """Write a page for a phone, to note at the bench what is tied, roughed, finished and played.
 
-    It works in flight mode. Example: reedlab phone my-bench
+    It works in flight mode.
+
+    Example: reedlab phone my-bench
     """
     from reedlab.records import open_bench
     from reedlab.report.bench_sheets.phone import SITE, write_phone
@@ -473,11 +498,15 @@ def phone(
 @app.command("type")
 def type_sheet(
     directory: BenchDir,
-    number: Annotated[int, typer.Argument(metavar="SHEET", help="The sheet's number.")],
+    number: Annotated[
+        int, typer.Argument(metavar="SHEET", parser=_whole, help="The number on the sheet.")
+    ],
 ) -> None:
     """Type a pencil sheet: one key a cell, Enter goes to the next reed.
 
-    Typing a sheet again does no harm; what was typed last counts. Example: reedlab type my-bench 14
+    Typing a sheet again does no harm: what was typed last counts.
+
+    Example: reedlab type my-bench 14
     """
     from reedlab.records.write import pencil_rows
 
@@ -523,21 +552,23 @@ def gather_entries(
     directory: BenchDir,
     files: Annotated[
         list[Path],
-        typer.Argument(metavar="FILE...", help="Exports of entries; - reads pasted text."),
+        typer.Argument(metavar="FILE", help="What the phone sent; - reads text pasted here."),
     ],
     meant: Annotated[
         bool,
-        typer.Option("--meant", help="Take them even if they come from another bench's page."),
+        typer.Option("--meant", help="Take them though they come from another bench's page."),
     ] = False,
 ) -> None:
     """Take entries from a phone or another computer into the bench, each once.
 
-    Example: reedlab gather my-bench reeds-A.csv
+    Example: reedlab gather my-bench reeds-A-2026-03-05.csv
     """
     from reedlab.records.entries import gather
     from reedlab.records.read.encodings import decode
 
     for path in files:
+        if str(path) != "-" and (path.is_dir() or not path.exists()):
+            raise RecordError(f"{path} is no file: give the file that the phone sent.")
         text = sys.stdin.read() if str(path) == "-" else decode(path.read_bytes())[0]
         name = "the pasted text" if str(path) == "-" else str(path)
         came = gather(directory, text, name, meant=meant)
@@ -555,18 +586,26 @@ def plan_orders(
     directory: BenchDir,
     reeds: Annotated[
         int | None,
-        typer.Option(help="Ask about a further order of so many reeds.", show_default=False),
+        typer.Option(
+            metavar="N",
+            parser=_whole,
+            help="Ask about one more order of so many reeds.",
+            show_default=False,
+        ),
     ] = None,
     by: Annotated[
         str | None,
         typer.Option(
             metavar="DAY",
-            help="The day on which they must be with the customer, such as 2026-12-15.",
+            help="With the customer on this day, such as 2026-12-15.",
             show_default=False,
         ),
     ] = None,
     strength: Annotated[
-        str, typer.Option(help="Their strength, such as medium_soft; any if not given.")
+        str,
+        typer.Option(
+            metavar="WORD", help="Of this strength, such as medium_soft.", show_default=False
+        ),
     ] = "",
     today: Today = None,
 ) -> None:
@@ -591,12 +630,14 @@ def plan_orders(
 @app.command("pupil")
 def hand_to_pupil(
     directory: BenchDir,
-    maker: Annotated[str, typer.Argument(metavar="MAKER", help="Whose reeds, as in your records.")],
+    maker: Annotated[str, typer.Argument(metavar="MAKER", help="Her name, as in your records.")],
     today: Today = None,
 ) -> None:
     """Write a page to hand to a pupil: her reeds, where they went wrong, what to practise.
 
-    It names no other maker, no lot and no price. Example: reedlab pupil my-bench MR
+    It names no other maker, no lot and no price.
+
+    Example: reedlab pupil my-bench MR
     """
     from reedlab.decide.pupil import pupil
     from reedlab.records import open_bench
@@ -624,27 +665,42 @@ def plan_trial(
     directory: Annotated[
         Path, typer.Argument(metavar="TRIAL", help="The folder to write. It must not exist yet.")
     ],
-    lot: Annotated[str, typer.Option(help="The lot that all blanks come from.")],
+    lot: Annotated[str, typer.Option(metavar="LOT", help="The lot that all blanks come from.")],
     settings: Annotated[
         tuple[str, str],
-        typer.Option("--compare", help="The two settings, in your words.", show_default=False),
+        typer.Option(
+            "--compare",
+            metavar="ONE OTHER",
+            help="The two settings, in your words.",
+            show_default=False,
+        ),
     ],
-    blanks: Annotated[int, typer.Option(help="Number of blanks: even, at least 10.")] = 20,
-    seed: Annotated[int, typer.Option(help="Seed of the random order.")] = 1,
+    blanks: Annotated[
+        int, typer.Option(metavar="N", help="Number of blanks: even, at least 10.")
+    ] = 20,
+    seed: Annotated[int, typer.Option(metavar="N", help="Seed of the random order.")] = 1,
     usual: Annotated[
         float | None,
-        typer.Option(help="Share of blanks that turn out good today, 0 to 1; 0.6 if not given."),
+        typer.Option(
+            metavar="SHARE", help="How many blanks turn out good today, 0 to 1; else 0.6."
+        ),
     ] = None,
     matters: Annotated[
-        float, typer.Option(help="Difference of that share that would matter, 0 to 1.")
+        float,
+        typer.Option(metavar="SHARE", help="Difference of that share that would matter, 0 to 1."),
     ] = 0.2,
     bench: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Your records, for the share that turns out good today."),
+        typer.Option(metavar="DIR", help="Take that share from these records."),
     ] = None,
     today: Today = None,
 ) -> None:
-    """Draw the order and write the sheets; the judge's sheet does not name the settings."""
+    """Draw the order and write the sheets.
+
+    The judge's sheet does not name the settings.
+
+    Example: reedlab trial plan my-trial --lot L21 --compare thin thick
+    """
     from reedlab.decide import trial
     from reedlab.records import open_bench
 
@@ -671,7 +727,7 @@ def plan_trial(
 def read_trials(
     directories: Annotated[
         list[Path],
-        typer.Argument(metavar="TRIAL...", help="One trial, or several of the same settings."),
+        typer.Argument(metavar="TRIAL", help="One trial, or several of the same settings."),
     ],
     bench: Annotated[
         Path | None,
@@ -680,7 +736,10 @@ def read_trials(
         ),
     ] = None,
 ) -> None:
-    """Read the sheets, as far as they are filled in, and say what they show."""
+    """Say what the sheets show so far.
+
+    Example: reedlab trial read my-trial
+    """
     from reedlab.decide import trial
     from reedlab.records import open_bench
     from reedlab.report.words.numbers import written
@@ -695,13 +754,15 @@ def open_lab(
     directory: Annotated[
         Path | None,
         typer.Argument(
-            metavar="[DIR]", help="The folder with the records, or none yet.", show_default=False
+            metavar="DIR", help="The folder with the records, or none yet.", show_default=False
         ),
     ] = None,
 ) -> None:
     """Work with buttons in a browser instead of the terminal.
 
-    Opens JupyterLab on this computer alone; Ctrl-C ends it. Example: reedlab lab my-bench
+    Opens JupyterLab on this computer alone; Ctrl-C ends it.
+
+    Example: reedlab lab my-bench
     """
     import webbrowser
 
@@ -725,7 +786,9 @@ def lay_notebooks(
 ) -> None:
     """Copy the notebooks into a folder, to read, run and change them.
 
-    A file that is there already stays as it is. Example: reedlab notebooks my-notebooks
+    A file that is there already stays as it is.
+
+    Example: reedlab notebooks my-notebooks
     """
     from reedlab.paths import shipped
     from reedlab.records.store import beside

@@ -80,7 +80,7 @@ class Price(Answer):
             )
         losing = self.table[self.table["loses"] >= SURE_FROM]["supplier"]
         if len(losing):
-            said.append(f"Cane of {listed(losing)} earns you less than that.")
+            said.append(f"Cane of {listed(losing)} earns you less than the wage.")
         return " ".join(said)
 
 

@@ -9,12 +9,13 @@ from typing import Any
 import pandas as pd
 
 from reedlab.decide.answer import Answer, CannotAnswer, RecordNext, empty, question
-from reedlab.decide.evidence import count
+from reedlab.decide.evidence import count, listed
 from reedlab.decide.orders.blanks_in_progress import blanks
 from reedlab.decide.orders.planning import Orders, cane_left, order
 
 GROUPS = {"finish": "FINISH", "rough": "ROUGH", "play": "PLAY", "": "TIED"}
 """The group of blanks with each next step, the most pressing work first."""
+_GROUPED = {"WAITING": "waiting: ", "CANE": "cane: "}
 _DONE = {"tie": "tied", "rough": "roughed", "finish": "finished"}
 _MOST_LINES = 12
 _FRESH_DAYS = 2
@@ -54,14 +55,18 @@ class Today(Answer):
         ]
 
     def _sentence(self) -> str:
-        first = self.table.drop_duplicates("group").head(3)
-        words = {"WAITING": "waiting: ", "CANE": "cane: ", "ORDERS": "order "}
-        parts = [
-            f"{words.get(row.group, '')}{row.what}"
-            + (f" to {row.group.lower()}" if row.group in ("FINISH", "ROUGH", "PLAY") else "")
-            for row in first.itertuples()
-        ]
-        return "; ".join(parts) + "."
+        parts = []
+        for group, rows in list(self.table.groupby("group", sort=False))[:3]:
+            first = rows.iloc[0]
+            if group in ("FINISH", "ROUGH", "PLAY"):
+                parts.append(f"{listed(rows['what'])} to {str(group).lower()}")
+            elif group == "ORDERS":
+                there = f" ({first['since']})" if first["since"] else ""
+                parts.append(f"order {first['what']}{there}")
+            else:
+                said = f"{first['what']} {first['since']}".strip()
+                parts.append(f"{_GROUPED.get(str(group), '')}{said}")
+        return " ".join(f"{part[:1].upper()}{part[1:]}." for part in parts)
 
 
 @question(Today)
@@ -183,7 +188,7 @@ def _orders(plan: Orders, day: pd.Timestamp) -> Iterator[tuple[str, ...]]:
         elif row.tie:
             parts.append(f"tie {row.tie} by {row.tie_by.day} {row.tie_by:%b}")
         elif row.chance < 0.9:
-            parts.append(f"count on {row.can}")
+            parts.append(f"count on {row.can} of {row.reeds}")
         due = f"{'was due' if row.by < day else 'by'} {row.by.day} {row.by:%b}"
         yield (
             "ORDERS",

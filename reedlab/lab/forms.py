@@ -65,7 +65,7 @@ class Desk:
             _button(name, partial(self.show, make)) for name, make in self._made().items()
         ]
         self.page = w.VBox([self.title, self.tasks, self.view]).add_class("reedlab")
-        self.show(partial(self.opened, Path(bench_dir)) if bench_dir else self.choosing)
+        self.show(partial(self.chosen, Path(bench_dir)) if bench_dir else self.choosing)
 
     def _made(self) -> dict[str, Callable[[], Iterable[w.Widget]]]:
         """Name the buttons, those of every week first."""
@@ -131,7 +131,7 @@ class Desk:
         """Open a bench; of anything else ask what it means, to make a bench of it."""
         if path == Path():
             return [_said("Write the path of a sheet or of a folder with records, or upload one.")]
-        is_bench = path.is_dir() and ((path / FILE).exists() or (path / "reeds.csv").exists())
+        is_bench = any((path / name).exists() for name in (FILE, "reeds.csv", "records.xlsx"))
         if is_bench or path.name == "records.xlsx" or not path.exists():
             return self.opened(path)
         return self._asking(adopting.begin(path))
@@ -258,7 +258,7 @@ class Desk:
 
     def gather(self) -> list[w.Widget]:
         """Take exports of a phone, as files or as pasted text."""
-        upload = w.FileUpload(accept=".csv,.txt", multiple=True, description="Choose exports")
+        upload = w.FileUpload(accept=".csv,.txt", multiple=True, description="What the phone sent")
         pasted = w.Textarea(
             description="or paste their text here", rows=6, style=_label(), layout=_WIDE
         ).add_class("reedlab-asked")
@@ -293,16 +293,15 @@ class Desk:
         bench = self.bench
         os.environ[TODAY] = f"{bench.today}"  # for the notebooks' kernels
         bar, what = w.IntProgress(layout=_WIDE), w.HTML()
-        self.view.children = [what, bar]
+        self.view.children = [what, bar, _said("This can take some minutes.")]
 
         def step(name: str, done: int, total: int) -> None:
-            what.value, bar.max, bar.value = _paragraph(name), total, done
+            said = _paragraph(f"{name}: {done} of {total} done")
+            what.value, bar.max, bar.value = said, total, done
 
-        answered: list[str] = []
-        written = writing.write_report(bench, step, answered.extend, to_send=to_send)
-        table = [w.HTML(f"<pre>{escape(text)}</pre>") for text in answered[:1]]
-        lines = filter(None, (*answered[1:], *written.closing_lines()))
-        return [*_opening(written.index), *table, *map(_said, lines)]
+        written = writing.write_report(bench, step, lambda _: None, to_send=to_send)
+        missing = written.closing_lines()[:-1]  # the last says where it is, as the button does
+        return [*_opening(written.index), *map(_said, missing)]
 
     # Once, or now and then.
 

@@ -369,6 +369,7 @@ def test_waiting_blanks_are_answered_at_the_terminal_and_nowhere_else(capsys, be
         (["order", "BENCH", "--reeds", "5", "--by", "soon"], "not a valid date"),
         (["sheet", "BENCH", "--lot", "L9"], "is not in lots"),
         (["type", "BENCH", "7"], "there is no sheet 7"),
+        (["type", "nowhere", "7"], "nowhere is no folder"),
         (["gather", "BENCH", "nofile.csv"], "nofile.csv"),
         (["phone", "nowhere"], "does not exist"),
         (["phone", "BENCH", "--to", "BENCH"], "exists already"),

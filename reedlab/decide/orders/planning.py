@@ -105,7 +105,7 @@ def _line(row: Any) -> str:
         hours = f", about {row.hours:.0f} hours" if np.isfinite(row.hours) else ""
         parts.append(f"tie {row.tie} ({row.lots}) by {_day(row.tie_by)}{hours}")
     if row.chance < SURE_FROM:
-        parts.append(f"count on {row.can}")
+        parts.append(f"count on {row.can} of {row.reeds}")
     parts.append(f"met {100 * row.chance:.0f} times in 100")
     wanted = f"{row.order}: {row.reeds}{kind}"
     if row.order == ASKED:
@@ -271,7 +271,9 @@ def _open_orders(
             f"the strength {strength!r} is not known: use one of {', '.join(STRENGTHS)}."
         )
     if (reeds is None) != (by is None):
-        raise DecisionError("an order that is asked about needs both: reeds=20, by='2026-12-15'.")
+        raise DecisionError(
+            "an order that is asked about needs both: how many reeds, and by which day."
+        )
     orders = bench.tables["orders"]
     wanted = orders[orders["sent_on"].isna()].dropna(subset=["order", "reeds", "by"])
     if reeds is not None and by is not None:

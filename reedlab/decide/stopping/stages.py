@@ -134,7 +134,7 @@ class Stopping(Answer):
             return f"{words.go_on} for now: no sign is seen to pay, but one still might."
         if best is None:
             return f"{words.go_on}: {likely}no sign marks those that do not pay."
-        sign, saved = self.rules["says"].iloc[0], self._saved(best)
+        sign, saved = self.rules["says"].iloc[0], self.saved(best)
         if self.follow:
             return (
                 f"{words.stop.capitalize()} {words.blanks} with {sign}: that {likely}saves {saved}."
@@ -149,7 +149,7 @@ class Stopping(Answer):
         saves = "saves" if best.saving >= 0 else "costs"
         return f"{words.go_on}: {rule} {likely}is not worth it. It {saves} {saved}."
 
-    def _saved(self, best: BestRule) -> str:
+    def saved(self, best: BestRule) -> str:
         """Say a saving, or a cost, with its range: a month's, where the reeds have dates."""
         dated = np.isfinite(self.a_month)
         times = self.a_month / 100 if dated else 1.0

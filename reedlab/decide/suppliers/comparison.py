@@ -611,8 +611,8 @@ def _record_next(said: Suppliers) -> RecordNext:
         float(most.net),
         said.currency,
         About.CANE,
-        how=f"How often {TRIAL_REEDS} more reeds would change which cane you buy, and what that "
-        "would bring on the pieces that you tie in a year; less what the trial costs.",
+        how=f"What {TRIAL_REEDS} more reeds would bring by a better choice of cane, less what the "
+        "trial costs.",
     )
 
 

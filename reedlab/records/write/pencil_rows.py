@@ -116,14 +116,18 @@ def open_sheet(folder: Path, number: int) -> PencilSheet:
     """
     path = _folder(folder) / FOLDER / f"{number}.csv"
     if not path.exists():
-        known = ", ".join(p.stem for p in sheets_of(folder)) or "none yet"
-        raise RecordError(f"there is no sheet {number} in {folder}: sheets are {known}.")
+        known = ", ".join(p.stem for p in sheets_of(folder))
+        what = f"the sheets are {known}" if known else "write one with 'reedlab sheet' first"
+        raise RecordError(f"there is no sheet {number} in {folder}: {what}.")
     return PencilSheet(number, _rows_of(path))
 
 
 def _folder(path: Path | None) -> Path:
     if path is None or not path.is_dir():
-        raise RecordError("sheets are kept in a bench's folder: give the folder, not a workbook.")
+        name = "a bench" if path is None else path
+        raise RecordError(
+            f"{name} is no folder: sheets are kept in a bench's folder, so give that."
+        )
     return path
 
 

@@ -38,7 +38,10 @@ def note_waiting(bench: Any, still_here: Sequence[str], thrown_away: Sequence[st
     waiting = set(reeds.loc[reeds["outcome"].isna(), "reed"].dropna().astype(str))
     for label in (*still_here, *thrown_away):
         if label not in waiting:
-            raise RecordError(f"{label!r} is not the label of a blank without an outcome.")
+            raise RecordError(
+                f"{label!r} is not the label of a blank without an outcome: write it as your "
+                "records have it."
+            )
     if both := sorted({*still_here} & {*thrown_away}):
         raise RecordError(f"{both[0]!r} cannot be both still here and thrown away.")
     now = f"{dt.datetime.now():%Y-%m-%d %H:%M}"

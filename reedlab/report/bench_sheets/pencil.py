@@ -9,13 +9,14 @@ import pandas as pd
 
 from reedlab.records.tables import FAULTS
 from reedlab.records.write.pencil_rows import PencilSheet
+from reedlab.report.words.sentences import OF_THE_WORK
 
 _BOX = '<span class="box"></span>'
 _STYLE = """
-@page { size: A4 landscape; margin: 9mm; }
+@page { size: landscape; margin: 9mm; } /* A4 or Letter, as the printer has it */
 * { box-sizing: border-box; }
 body { font: 10pt/1.25 "DejaVu Sans", "Segoe UI", Helvetica, Arial, sans-serif; color: #111;
-  background: #fff; margin: 0 auto; max-width: 277mm; }
+  background: #fff; margin: 0 auto; max-width: 261mm; }
 header, footer { display: flex; flex-wrap: wrap; gap: 2mm 7mm; align-items: baseline; }
 h1 { font-size: 15pt; margin: 0; }
 .line { border-bottom: 0.3mm solid #444; display: inline-block; min-width: 17mm; height: 5.5mm; }
@@ -26,14 +27,15 @@ th, td { border: 0.25mm solid #666; padding: 0 1.2mm; text-align: center; white-
 thead th { font-size: 8pt; font-weight: normal; padding: 0.8mm; vertical-align: bottom; }
 thead b { font-size: 9pt; }
 tbody tr { height: 13mm; }
+tbody:has(tr:nth-child(11)) tr { height: 12mm; } /* twelve rows fit too */
 tbody tr:nth-child(even) { background: #f2f2ee; print-color-adjust: exact; }
 tbody th { font-size: 12pt; }
 .box { display: inline-block; width: 5mm; height: 5mm; border: 0.35mm solid #222; margin: 0 0.7mm;
   vertical-align: middle; background: #fff; }
 .wide { width: 30mm; }
 .small { font-size: 8.5pt; }
-.labels { display: grid; grid-template-columns: repeat(4, 48mm); gap: 2mm; }
-.label { border: 0.25mm dashed #888; padding: 2mm; height: 20mm; }
+.labels { display: grid; grid-template-columns: repeat(5, 48mm); gap: 2mm; }
+.label { border: 0.25mm dashed #888; padding: 2mm; height: 20mm; break-inside: avoid; }
 .label b { font-size: 13pt; }
 @media print { body { max-width: none; } }
 """
@@ -70,8 +72,7 @@ def pencil_page(sheet: PencilSheet) -> str:
         *(f"<span>{_field(name, value)}</span>"
           for name, value in (("lot", lot), ("tied on", day), ("by", who), ("staple", ""),
                               ("tied (mm)", ""))),
-        '<span class="small">Guard the finger. Do not breathe the dust. Keep reeds for others dry '
-        "and clean.</span>",
+        f'<span class="small">{OF_THE_WORK}</span>',
     ]  # fmt: skip
     heading = "".join(
         f'<th scope="col"><b>{name}</b>{"<br>" + says if says else ""}</th>'

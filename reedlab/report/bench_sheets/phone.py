@@ -25,6 +25,7 @@ from reedlab.records.store import write_text
 from reedlab.records.tables import FAULTS, STRENGTHS, TABLES
 from reedlab.records.tidy.unnamed_makers import ONE
 from reedlab.records.write.pencil_rows import ENDINGS, ROWS, labels_in_use
+from reedlab.report.words.sentences import OF_THE_WORK
 
 FOLDER = BENCH_ID.parent.name
 """Where the page and its folder for the web are, in the bench's folder."""
@@ -179,6 +180,7 @@ def _known(bench: Any) -> dict[str, Any]:
     week = bench.settings.week
     return {
         "made_on": f"{bench.today}",
+        "caution": OF_THE_WORK,
         "steps": STEPS,
         "rests": dict(bench.settings.steps),
         "done_on": DONE_ON,

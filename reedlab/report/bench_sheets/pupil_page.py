@@ -10,9 +10,10 @@ import pandas as pd
 from reedlab.decide.pupil import Pupil
 from reedlab.errors import DecisionError
 from reedlab.records.store import write_text
+from reedlab.report.words.sentences import OF_THE_WORK
 
 _STYLE = """
-@page { size: A4; margin: 16mm; }
+@page { margin: 16mm; }
 :root { color-scheme: light dark; --ink: #1c1a17; --paper: #fff; --soft: #5a554d; --line: #8a8378;
   --mark: #2f5d62; --band: #2f5d6233; }
 @media (prefers-color-scheme: dark) { :root { --ink: #ece8e1; --paper: #1b1a18; --soft: #b9b2a6;
@@ -80,10 +81,7 @@ def pupil_page(answer: Pupil) -> str:
             f'<p class="soft">The others: {answer.others} makers with ten reeds or more, as one '
             "group.</p>"
         )
-    body.append(
-        '<p class="soft">Reed knives are sharp: guard the supporting finger. Do not breathe the '
-        "dust.</p>"
-    )
+    body.append(f'<p class="soft">{OF_THE_WORK}</p>')
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f"<title>The reeds of {escape(answer.maker)}</title>"

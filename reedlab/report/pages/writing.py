@@ -56,6 +56,7 @@ SHELL = Path(__file__).resolve().parent / "shell"
 ANSWERS, TODAY, WHY, TRUTH = "answers.html", "today.html", "why.html", "truth.html"
 LONGEST = ("09-not-measured", "05-cane", "04-suppliers", "02-success")
 """Notebooks that take longest: they are begun first, so that none is waited for at the end."""
+_HERS = sentences.OF_THE_WORK, sentences.OF_THE_RECORDS  # the cautions of her pages
 KERNEL_MB, KERNEL_KB_A_REED = 450, 45
 """Memory that a kernel may need, of itself and for each reed; see DEVELOPERS.md."""
 PARTS = ("answer", "picture", "statistics")  # cell tags the index takes something from
@@ -155,7 +156,7 @@ def write_report(
     named = "../.." if records == home else f"../../{records.name}"
     total = len(running.notebooks()) + 1
     at_once, why = _at_once(len(bench.tables["reeds"]), *_cores_and_memory())
-    step(f"Fitting the models{why}", 0, total)
+    step(f"Working out the answers{why}", 0, total)
     with store.alone_in(folder), publishing.scratch(folder) as scratch:
         left = publishing.clear(folder)
         if to_send:
@@ -173,7 +174,7 @@ def write_report(
                 work()
                 bodies = {}
                 for done, job in enumerate(as_completed(jobs), start=1):
-                    step(f"Notebook {job.result().name}{why}", done, total)
+                    step(f"Page {job.result().name}{why}", done, total)
                     bodies[job] = notebook_body(job.result())
         runs = [job.result() for job in jobs]
         shown = [bodies[job] for job in jobs]
@@ -209,7 +210,7 @@ def _at_once(reeds: int, cores: int, free: float) -> tuple[int, str]:
 
 
 def _in_lines(said: Suppliers) -> list[str]:
-    return [printed_tables.plain(said), sentences.CAUTIONS[0], "",
+    return [printed_tables.plain(said), sentences.OF_THE_RECORDS, "",
             said.sentence(), ""]  # fmt: skip
 
 
@@ -381,7 +382,7 @@ def first_of(bench: Bench, asked: Asked, folder: str, to_send: bool = False) -> 
         folder=folder,
     )
     links = _links([], "", f"{folder}/", to_send)
-    return _page("Your bench", body, bench, links, publishing.INDEX)
+    return _page("Your bench", body, bench, links, publishing.INDEX, _HERS)
 
 
 def today_of(bench: Bench, day: Today) -> bytes:
@@ -401,7 +402,7 @@ def today_of(bench: Bench, day: Today) -> bytes:
         notes=day.notes,
         nothing=day.unanswered,
     )
-    return _page("Today", body, bench, _links([], "../", ""), TODAY)
+    return _page("Today", body, bench, _links([], "../", ""), TODAY, _HERS[:1])
 
 
 def why_of(bench: Bench, asked: Asked, to_send: bool = False) -> bytes:
@@ -424,7 +425,7 @@ def why_of(bench: Bench, asked: Asked, to_send: bool = False) -> bytes:
     }
     wage = f"{settings.wage_per_hour:g} {settings.currency}"
     body = _template("why").render(parts=parts.items(), wage=wage)
-    return _page("Why this advice", body, bench, _links([], "../", "", to_send), WHY)
+    return _page("Why this advice", body, bench, _links([], "../", "", to_send), WHY, _HERS)
 
 
 def truth_of(bench: Bench, asked: Asked, made_of: Truth) -> bytes:
@@ -493,14 +494,21 @@ def _links(runs: list[Run], up: str, down: str, to_send: bool = False) -> list[d
     return [first, *more, *({"file": f"{down}{run.name}.html", "title": run.short} for run in runs)]
 
 
-def _page(title: str, body: str, bench: Bench, links: list[dict[str, str]], current: str) -> bytes:
+def _page(
+    title: str,
+    body: str,
+    bench: Bench,
+    links: list[dict[str, str]],
+    current: str,
+    cautions: tuple[str, ...] = sentences.CAUTIONS,
+) -> bytes:
     page = _template("page").render(
         title=title,
         body=body,
         bench=_name(bench),
         pages=links,
         current=current,
-        cautions=sentences.CAUTIONS,
+        cautions=cautions,
         style=(SHELL / "style.css").read_text("utf-8"),
         printed=_in_css(f"{_name(bench)} · {_date(bench.today)}"),
     )

@@ -9,7 +9,7 @@ from reedlab.decide.adviser import Place, weigh
 from reedlab.decide.answer import Answer, RecordNext
 
 _MISSING = "The question cannot be answered before this is noted, so it comes first."
-_UNKNOWN = "What it is worth is not known before some of it is noted."
+_UNKNOWN = "What it is worth in a year is not known."
 
 
 @dataclass(frozen=True)
@@ -35,9 +35,12 @@ def weighed(answers: Mapping[str, Answer], wage_per_hour: float) -> tuple[Line, 
     Returns
     -------
     tuple of Line
-        Those on the first page first; ``left_out`` is empty for them.
+        Those on the first page first; ``left_out`` is empty for them. What two questions ask for
+        in the same words is there once.
     """
     names = {id(answer): name for name, answer in answers.items()}
+    every = weigh(answers.values(), wage_per_hour)
+    said = {one.say.what for one in every if one.place is Place.SAID}
     lines = [
         Line(
             one.say.what,
@@ -47,7 +50,8 @@ def weighed(answers: Mapping[str, Answer], wage_per_hour: float) -> tuple[Line, 
             if one.place is Place.SAID
             else f"{one.place.value[:1].upper()}{one.place.value[1:]}.",
         )
-        for one in weigh(answers.values(), wage_per_hour)
+        for one in every
+        if one.place is Place.SAID or one.say.what not in said  # not what is said already
     ]
     return tuple(sorted(lines, key=lambda line: bool(line.left_out)))
 

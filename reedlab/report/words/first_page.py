@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from reedlab.decide.today import Today
     from reedlab.records import Bench
 
-RANGES = "Ranges hold nine times in ten. This is your bench, not a verdict on a seller."
+RANGES = "Ranges hold nine times in ten."
 _STAGE = {
     "tie": "at tying", "rough": "at roughing", "dry": "as they dry", "clip": "at clipping",
     "finish": "at finishing", "play": "when they are played",
@@ -235,19 +235,22 @@ def _gone(bench: Bench, lost: Losses) -> tuple[str, ...]:
         steps.append(f"{int((good & ~back).sum()):,} stayed good")
     there = len(stock(bench))
     shelf = f"{count(there, 'good reed').capitalize()} in stock." if there else ""
-    return tuple(filter(None, (" > ".join(steps) + ".", _where_lost(lost), shelf)))
+    where = _where_lost(lost, int((judged & ~good).sum()))
+    return tuple(filter(None, (" > ".join(steps) + ".", where, shelf)))
 
 
-def _where_lost(lost: Losses) -> str:
+def _where_lost(lost: Losses, failed: int) -> str:
     """Say where most are lost, of how many, and of how many that is not known."""
     if lost.unanswered or not lost.worst:
         return ""
     at = lost.table.set_index("stage")["lost"]
+    newest = f", the newest {failed - lost.failed} left out" if failed > lost.failed else ""
     unnoted = f"; of {at[NOT_NOTED]} the stage is not noted" if at.get(NOT_NOTED, 0) else ""
-    return f"Most are lost {_STAGE[lost.worst]}: {at[lost.worst]} of {lost.failed}{unnoted}."
+    of = f"{at[lost.worst]} of {lost.failed}{newest}{unnoted}"
+    return f"Most are lost {_STAGE[lost.worst]}: {of}."
 
 
-def bars(rows: Sequence[Row], currency: str, decimals: int) -> dict[str, Any]:
+def bars(rows: Sequence[Row], currency: str, decimals: int) -> list[dict[str, Any]]:
     """Return the picture of price ranges as places in percent of its width, for a page to draw.
 
     Parameters
@@ -259,14 +262,12 @@ def bars(rows: Sequence[Row], currency: str, decimals: int) -> dict[str, Any]:
 
     Returns
     -------
-    dict
-        ``ticks`` (place, label) and ``lines`` (supplier, low, ask, high, fetched or None, says,
-        alt), places from 0 to 100.
+    list of dict
+        A line a supplier: supplier, low, ask, high, fetched or None (places from 0 to 100), says,
+        figures, alt.
     """
-    top = max((max(row.high, row.fetched if pd.notna(row.fetched) else 0.0) for row in rows),
+    end = max((price for row in rows for price in (row.high, row.fetched) if pd.notna(price)),
               default=1.0)  # fmt: skip
-    step = next(s for s in (5, 10, 20, 25, 50, 100, 200, 500, 1000, 10**9) if top / s <= 5)
-    end = step * np.ceil(top / step)
     lines = []
     for row in rows:
         known = pd.notna(row.fetched)
@@ -287,5 +288,4 @@ def bars(rows: Sequence[Row], currency: str, decimals: int) -> dict[str, Any]:
                 f"{row.says}",
             }
         )
-    ticks = [(round(100 * value / end, 2), f"{value:.0f}") for value in np.arange(0, end + 1, step)]
-    return {"ticks": ticks, "lines": lines}
+    return lines

@@ -97,8 +97,8 @@ def plain(answer: Suppliers) -> str:
         for row in zip(*columns)
     ]
     note = (
-        "In brackets: 90% intervals. Bench minutes: all work for one reed that stays good, and the "
-        "failures.\nCheapest: the chance of the lowest expected cost."
+        "In brackets: ranges that hold nine times in ten. Bench minutes: all work for one reed "
+        "that stays\ngood, lost ones included. Cheapest: the chance that it costs least."
     )
     return "\n".join([rows[0], "-" * len(rows[0]), *rows[1:], note])
 

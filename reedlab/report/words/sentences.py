@@ -1,4 +1,4 @@
-"""What reedlab says in words: findings for the command line, and the cautions on every page."""
+"""What reedlab says in words: findings for the command line, and the cautions of each page."""
 
 from __future__ import annotations
 
@@ -13,8 +13,18 @@ from reedlab.records import flow
 if TYPE_CHECKING:
     from reedlab.records import Bench
 
-CAUTIONS = (  # said where a reader meets the work
-    "A ranking of suppliers speaks of this maker's bench and these lots, not of a supplier's "
+OF_THE_WORK = (
+    "Reed knives are sharp. Guard the finger. Do not breathe the dust. Keep reeds for others dry "
+    "and clean. Local rules come first."
+)
+"""What a page of hers or a sheet says where the work is met."""
+OF_THE_RECORDS = (
+    "A ranking of suppliers is about your bench and these lots, not about a supplier's worth. "
+    "Few lots say little."
+)
+"""What a page of hers says where suppliers are compared."""
+CAUTIONS = (  # of a researcher's pages
+    "A ranking of suppliers is about this maker's bench and these lots, not about a supplier's "
     "worth. Few lots say little.",
     "Pieces never tied and reeds given up early bias a comparison (selection bias).",
     "A maker changes gouge and scrape because it is winter: what records show of season is "

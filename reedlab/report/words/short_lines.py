@@ -9,11 +9,8 @@ from typing import TYPE_CHECKING
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.evidence import listed
 from reedlab.decide.makers import ACTS
-from reedlab.decide.stopping.stages import ends
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from reedlab.decide.conditions.season_effects import Seasons
     from reedlab.decide.makers import Makers
     from reedlab.decide.stopping.after_roughing import GivingUp
@@ -73,30 +70,11 @@ def _season(day: Today, answer: Seasons) -> Line:
     setting = f"{day.room[:1].upper()}{day.room[1:]}." if "heart" in day.room else ""
     if answer.unanswered:
         return Line("Season", setting)
-    surest = answer.table.loc[answer.table["prob_matters"].idxmax()]
-    found = f"{_difference(surest)}: {_grade(answer.verdict)}."
-    return Line("Season", f"{found} {setting}".strip(), answer.verdict is Verdict.CANNOT_SAY)
-
-
-def _difference(row: pd.Series) -> str:
-    """Say a comparison of the seasons in percent of the time, or in reeds of a hundred."""
-    when, than = ("In damp air", "") if row["over"] == "moisture" else (
-        f"{row['first'][:1].upper()}{row['first'][1:]}", f" than {row['second']}"
-    )  # fmt: skip
-    if row["measure"] == "success":
-        low, best, high = (100 * row[end] for end in ("low", "effect", "high"))
-        size, more, less = f"about {abs(best):.0f} in 100", "more", "fewer"
-        what = "{size} {way} turn out good{than} ({ends})"
-    else:
-        low, best, high = (100 * (row[end] - 1) for end in ("low", "effect", "high"))
-        size, more, less = f"about {abs(best):.0f} %", "more", "less"
-        what = "a good reed takes {size} {way} time{than} ({ends})"
-    if low * high > 0:
-        ends = f"{min(abs(low), abs(high)):.0f} to {max(abs(low), abs(high)):.0f}"
-    else:
-        ends = f"{abs(low):.0f} {less} to {high:.0f} {more}"
-    said = what.format(size=size, way=more if best > 0 else less, than=than, ends=ends)
-    return f"{when} {said}"
+    unsure = answer.verdict is Verdict.CANNOT_SAY
+    surest = str(answer.claims["statement"].iloc[0]).removesuffix(".")
+    though = "" if unsure else "Your scrape changes with the season too."
+    says = f"{surest}: {_grade(answer.verdict)}.", though, setting
+    return Line("Season", " ".join(filter(None, says)), unsure)
 
 
 def _sorting(answer: PassingOver) -> Line:
@@ -106,13 +84,12 @@ def _sorting(answer: PassingOver) -> Line:
     if answer.follow and best is not None:
         return Line(
             "Sorting",
-            f"Pass over pieces with {answer.rules['says'].iloc[0]}: {_grade(answer.verdict)}. "
-            f"It saves about {best.saving:.0f} {answer.unit} on 100 pieces "
-            f"({ends(best.low, best.high, 'saved')}).",
+            f"Pass over pieces with {answer.rules['says'].iloc[0]} ({_grade(answer.verdict)}). "
+            f"It saves {answer.saved(best)}.",
             unsure,
         )
     most = float(answer.table["could_save"].max())
-    could = f" Sorting them could save at most about {most:.0f} {answer.unit} on 100."
+    could = f" Sorting them could save at most about {most:.0f} {answer.unit} on 100 pieces."
     return Line(
         "Sorting",
         f"Tie every piece ({_grade(answer.verdict)}).{could if most >= 1 else ''}",
@@ -128,12 +105,11 @@ def _stopping(answer: GivingUp) -> Line:
     if answer.follow and best is not None:
         return Line(
             "Giving up",
-            f"Give up blanks with {answer.rules['says'].iloc[0]}: "
-            f"{_grade(answer.verdict)}. It saves about {best.saving:.0f} minutes on 100 blanks "
-            f"({ends(best.low, best.high, 'saved')}).",
+            f"Give up blanks with {answer.rules['says'].iloc[0]} "
+            f"({_grade(answer.verdict)}). It saves {answer.saved(best)}.",
         )
     if answer.table.empty or pays is None:
-        return Line("Giving up", f"Finish every blank: {_grade(answer.verdict)}.",
+        return Line("Giving up", f"Finish every blank ({_grade(answer.verdict)}).",
                     answer.verdict is Verdict.CANNOT_SAY)  # fmt: skip
     worst = answer.table.loc[answer.table["good"].idxmin()]
     grade = graded(worst["pays"])
@@ -153,16 +129,16 @@ def _stopping(answer: GivingUp) -> Line:
 
 
 def _pupils(answer: Makers) -> Line:
-    said = "; ".join(_to_practise(answer))
+    said = "; ".join(_behind(answer))
     return Line("Pupils", f"{said}." if said else "")
 
 
-def _to_practise(answer: Makers) -> Iterator[str]:
-    """Name for each maker who has one the stage at which more is lost than by the others."""
+def _behind(answer: Makers) -> Iterator[str]:
+    """Name for each maker who has one the stage that stands out; her own page may name another."""
     chosen = answer.table[["maker", "practise"]].rename(columns={"practise": "stage"})
     for row in chosen.merge(answer.stages, on=["maker", "stage"]).itertuples():
-        more = f"{100 * row.more:.0f} in 100 more are lost than by the others"
-        yield f"{row.maker}: practise {ACTS[row.stage]}, where {more} ({_grade_of(row.worse)})"
+        more = f"{100 * row.more:.0f} in 100 more at {ACTS[row.stage]} than the others"
+        yield f"{row.maker} loses {more} ({_grade_of(row.worse)})"
 
 
 def _grade_of(probability: float) -> str:

@@ -110,7 +110,7 @@ def test_what_cannot_be_read_is_refused_before_anything_is_noted(bench, batch, m
 
 
 def test_a_sheet_that_is_not_there_and_one_of_a_wrong_size(bench):
-    with pytest.raises(RecordError, match="sheets are none yet"):
+    with pytest.raises(RecordError, match=r"there is no sheet 3 in .*: write one"):
         open_sheet(bench, 3)
     with pytest.raises(RecordError, match="1 to 12 rows"):
         new_sheet(opened(bench), "L1", 40)

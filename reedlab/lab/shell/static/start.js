@@ -17,7 +17,7 @@
       padding: 0 1rem; line-height: 2.6rem; }
     .reedlab .widget-html-content { overflow: visible; line-height: 1.5; font-size: 1rem; }
     .reedlab .jupyter-widgets.widget-inline-hbox .widget-label { width: auto; min-width: 11rem;
-      font-size: 1rem; }
+      font-size: 1rem; text-align: left; }
     .reedlab .widget-text input, .reedlab .widget-dropdown select { height: 2.4rem;
       font-size: 1rem; }
     .reedlab .widget-text, .reedlab .widget-dropdown { height: auto; }
@@ -28,6 +28,10 @@
       height: auto; overflow: visible; line-height: 1.4; }
     .reedlab .widget-inline-hbox input, .reedlab .widget-inline-hbox select { min-width: 6rem; }
     .reedlab .widget-label-basic { font-size: 1rem; }
+    .reedlab .widget-checkbox, .reedlab .widget-checkbox .widget-label-basic { flex-wrap: nowrap; }
+    .reedlab .widget-checkbox input { min-width: 1.2rem; }
+    .reedlab textarea { box-sizing: border-box; max-width: 100%; }
+    .reedlab .progress { border: 1px solid var(--jp-border-color1); height: 1rem; }
     .reedlab .reedlab-asked { flex-flow: column; align-items: stretch; margin-top: .6rem; }
     .reedlab .reedlab-asked select, .reedlab .reedlab-asked textarea { flex: none; }
     .reedlab .reedlab-asked .widget-label { text-align: left; max-width: 100%; }

@@ -213,7 +213,7 @@ function start() {
         : null,
       found.length ? null : make("p", {}, "Nothing is in progress. Tie a batch."),
       make("p", { class: "soft" }, `Phone ${device().letter} · ${bench.name} as of ${shortDay(bench.made_on)}. `
-        + "Guard the finger. Do not breathe the dust. Keep reeds for others dry and clean."),
+        + bench.caution),
     ].filter(Boolean),
     thumb: [button("TIE A BATCH", () => go(tie()), { id: "tie", class: "main" })],
   };
