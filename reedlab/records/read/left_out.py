@@ -51,12 +51,10 @@ def leave_out(
     found.skip(table.name, body.index[~full].append(gaps).sort_values(), "empty")
     if not full.all():
         cells, body, filled = cells[full], body[full], filled[full]
-    begins = filled.argmax(axis=1) if len(body) else np.array([], dtype=int)
-    texts = np.full(len(body), None, dtype=object)
-    for at in np.unique(begins):
-        texts[begins == at] = body.iloc[:, at].to_numpy(dtype=object)[begins == at]
+    begins, texts = _first(body, filled)
     reasons = _headings(body, texts, heads, table, found)
     _name_totals(body, filled, begins, texts, table, reasons)
+    _name_unread_totals(cells, body, texts, table, reasons)
     alone = (filled.sum(axis=1) == 1) & (reasons == "")
     if body.shape[1] > 2 and alone.any():
         alone[alone] = (cells[alone].notna().sum(axis=1) == 1).to_numpy()
@@ -68,6 +66,15 @@ def leave_out(
             values = pd.Series(texts[reasons == reason], index=rows)
             found.each(table.name, "", values, "read_as", *_SAYS[reason])
     return body if not (reasons != "").any() else body[reasons == ""]
+
+
+def _first(body: pd.DataFrame, filled: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the position of each row's first filled cell, and its text."""
+    begins = filled.argmax(axis=1) if len(body) else np.array([], dtype=int)
+    texts = np.full(len(body), None, dtype=object)
+    for at in np.unique(begins):
+        texts[begins == at] = body.iloc[:, at].to_numpy(dtype=object)[begins == at]
+    return begins, texts
 
 
 def _headings(
@@ -119,6 +126,26 @@ def _name_totals(
             reasons[at] = "example"
         elif not others and (match := _TOTAL.fullmatch(text)):
             reasons[at] = "total" if match[1] else "average"
+
+
+def _name_unread_totals(
+    cells: pd.DataFrame,
+    body: pd.DataFrame,
+    texts: np.ndarray,
+    table: Table,
+    reasons: np.ndarray,
+) -> None:
+    """Find rows whose word for a sum is in a column that is not read; no record is like that."""
+    _, labels = _first(cells, cells.notna().to_numpy())
+    kinds = {c.name for c in table.columns.values() if c.needed and c.kind in ("date", "name")}
+    kinds -= {"reed"}  # a label may be made of the row's number
+    said = body[[name for name in body.columns if name in kinds]].notna().any(axis=1).to_numpy()
+    for at in np.flatnonzero(~said & (reasons == "")):
+        text = str(labels[at]).strip()
+        if text.casefold() == EXAMPLE:
+            reasons[at] = "example"
+        elif match := _TOTAL.fullmatch(text):
+            reasons[at], texts[at] = "total" if match[1] else "average", text
 
 
 def is_total(text: object) -> bool:

@@ -253,6 +253,14 @@ def test_a_lot_may_be_called_total_if_it_has_a_supplier(tmp_path):
     assert bench.skipped["reason"].tolist() == ["total"]
 
 
+def test_a_sum_whose_label_is_in_a_column_that_is_not_read_is_no_batch(tmp_path):
+    text = "Serie;lot;tied_on;tied;good;reject\nS1;L1;2024-03-05;10;6;4\nSumme;;;10;6;4\n"
+    bench = read(tmp_path, text + ";;2024-03-06;2;1;1\n")
+    assert len(bench.reeds) == 12  # ten of S1, and two that have a day
+    assert bench.skipped[["row", "reason"]].values.tolist() == [[3, "total"]]
+    assert bench.findings.query("row == 3 and column == ''")["value"].tolist() == ["Summe"]
+
+
 def test_a_second_table_in_another_order_is_not_read_under_the_first_headings(tmp_path):
     text = "reed,rough_min,finish_min,tied_on\n1,20,30,2024-03-05\n"
     bench = read(tmp_path, text + "reed,finish_min,rough_min,tied_on\n2,31,21,2024-03-06\n"
