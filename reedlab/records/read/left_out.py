@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.records.findings import Findings, Reason
+from reedlab.records.read.written import is_ditto
 from reedlab.records.tables import NUMBERS, Table
 
 EXAMPLE = "example"
@@ -17,6 +18,8 @@ _SUM = r"(?:(?:grand|sub|zwischen|end)[ -]?)?(?:totals?|totale?|totaux|sum|summe
 _MEAN = (
     r"(?:average|avg|mean|median|durchschnitt|mittelwert|mittel|schnitt|moyenne|media|promedio|ø)"
 )
+_DIGIT = re.compile(r"\d")
+_LOOK_BACK, _MOSTLY = 50, 0.8  # rows above another heading, and the share of them with digits
 _BEGIN = {*" agsztmdpeiøAGSZTMDPEIØ"}
 _TOTAL = re.compile(rf"(?:({_SUM}|insgesamt)|({_MEAN}))(?:[.:=\s].{{0,30}})?", re.IGNORECASE)
 _SAYS: dict[Reason, tuple[str, str]] = {
@@ -52,7 +55,7 @@ def leave_out(
     if not full.all():
         cells, body, filled = cells[full], body[full], filled[full]
     begins, texts = _first(body, filled)
-    reasons = _headings(body, texts, heads, table, found)
+    reasons = _headings(cells, body, texts, heads, table, found)
     _name_totals(body, filled, begins, texts, table, reasons)
     _name_unread_totals(cells, body, texts, table, reasons)
     alone = (filled.sum(axis=1) == 1) & (reasons == "")
@@ -77,14 +80,45 @@ def _first(body: pd.DataFrame, filled: np.ndarray) -> tuple[np.ndarray, np.ndarr
     return begins, texts
 
 
+def second_headings(cells: pd.DataFrame) -> list[int]:
+    """Return the positions of rows that begin another table on the sheet.
+
+    Such a row comes after an empty row or a title. It has words without digits alone, and at least
+    two of them are in columns that hold numbers and days above it.
+    """
+    filled = cells.notna().to_numpy()
+    many, rows = filled.sum(axis=1), cells.index.to_numpy()
+    after = np.diff(rows, prepend=rows[:1]) > 1
+    after[1:] |= many[:-1] == 1
+    found = []
+    places = np.flatnonzero(after & (many >= 3))
+    for at, row in zip(places, cells.iloc[places].itertuples(index=False)):
+        words = {place: str(word) for place, word in enumerate(row) if filled[at, place]}
+        if any(map(_DIGIT.search, words.values())) or len({*words.values()}) < len(words):
+            continue
+        named = [place for place, word in words.items() if len(word) > 1 and not is_ditto(word)]
+        above = cells.iloc[max(0, at - _LOOK_BACK) : at, [p for p in named if filled[:at, p].any()]]
+        digits = above.apply(lambda column: column.dropna().str.contains(_DIGIT).mean())
+        if (digits >= _MOSTLY).sum() > 1:
+            found.append(int(at))
+    return found
+
+
 def _headings(
-    body: pd.DataFrame, texts: np.ndarray, heads: pd.Series, table: Table, found: Findings
+    cells: pd.DataFrame,
+    body: pd.DataFrame,
+    texts: np.ndarray,
+    heads: pd.Series,
+    table: Table,
+    found: Findings,
 ) -> np.ndarray:
-    """Find rows that repeat the headings, and those under headings of another order."""
+    """Find rows that repeat the headings, and those under other headings."""
     reasons = np.full(len(body), "", dtype=object)
     if body.shape[1] < 2:
         return reasons
-    rows = np.flatnonzero(pd.Series(texts, dtype=object).isin(list(heads)))
+    other = second_headings(cells)
+    like_heads = np.flatnonzero(pd.Series(texts, dtype=object).isin(list(heads)))
+    rows = np.union1d(like_heads, other).astype(int)
     below = False
     for at, until in zip(rows, [*rows[1:], len(body)]):
         row = body.iloc[at].dropna()
@@ -92,11 +126,11 @@ def _headings(
         if like > 1 and row.eq(heads[row.index]).all():
             reasons[at] = "repeated heading"
             below = False
-        elif like > 1 and 2 * like > len(row):
+        elif at in other or (like > 1 and 2 * like > len(row)):
             reasons[at] = "other headings"
             below = True
             problem = "begins a second table with other headings; its rows are not read"
-            fix = "move its cells under the first headings"
+            fix = "move its cells under the first headings, or into a sheet of their own"
             found.add(table.name, int(body.index[at]), "", ", ".join(row), "error", problem, fix)
         if below:
             reasons[at:until] = "other headings"

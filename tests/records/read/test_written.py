@@ -241,6 +241,30 @@ def test_rows_that_are_no_reeds_are_skipped_counted_and_named(tmp_path):
     assert named == [3, 8, 10, 12, 13, 14, 15]
 
 
+@pytest.mark.parametrize("between", ["", "\nCane bought"])
+def test_lots_below_the_reeds_are_no_reeds(tmp_path, between):
+    text = (
+        "reed,lot,tied_on,outcome,rough_min\n1,L1,2024-03-05,good,30\n2,L1,2024-03-06,reject,31\n"
+    )
+    lots = "Lot,Seller,Bought,Price,Pieces\nL1,Ochre,2024-01-03,80,40\nL2,Blue,2024-01-04,81,40\n"
+    bench = read(tmp_path, f"{text}{between}\n{lots}")
+    assert bench.tables["reeds"]["reed"].tolist()[:2] == ["1", "2"]
+    assert not {"L1", "L2"} & {*bench.reeds["reed"]}
+    said = bench.findings[bench.findings["problem"].str.startswith("begins a second table")]
+    assert said["severity"].tolist() == ["error"]
+    assert said["value"].tolist() == ["Lot, Seller, Bought, Price, Pieces"]
+
+
+def test_a_reed_after_an_empty_row_is_one_though_its_day_is_a_word(tmp_path):
+    text = (
+        "reed,lot,tied_on,outcome,rough_min\n1,L1,2024-03-05,good,30\n2,L1,2024-03-06,reject,31\n"
+    )
+    bench = read(
+        tmp_path, text + "\nthree,do.,ditto,good,\n\n4,L1,today,good,long\n5,L1,2024-03-07,,\n"
+    )
+    assert bench.tables["reeds"]["reed"].tolist() == ["1", "2", "three", "4", "5"]
+
+
 @pytest.mark.parametrize("label", ["Total", "Mean", "Mittel", "Sum 4", "example 2"])
 def test_a_reed_may_be_called_what_it_likes_if_it_has_a_lot_and_a_day(tmp_path, label):
     bench = read(tmp_path, f"reed,lot,maker,tied_on\n{label},L1,KL,2024-03-05\n")
