@@ -42,6 +42,7 @@ from reedlab.records.tables import (
 )
 
 _HEADING_WITHIN = 20  # rows of titles may come before the headings
+_WIDE = 3  # cells of a row that is no title
 _DELIMITERS = (",", ";", "\t")
 _LONGEST_CELL = 200  # lines of one note
 _CLOSED = re.compile(r'(?:[^"]++|"")*+"')  # the rest of a quoted cell
@@ -337,6 +338,7 @@ def as_table(
     _say_unknown(table, unknown, set(table.columns) - there, found)
     _say_missing(table, there, found)
     _say_coloured(sheet, table, row, found)
+    _say_above(sheet, table, headings.at, found)
     body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
     heads = sheet.cells.iloc[headings.at, list(places.values())].set_axis(list(places))
@@ -354,6 +356,16 @@ def _say_coloured(sheet: Sheet, table: Table, headings: int, found: Findings) ->
         problem = f"{sheet.place} has coloured or struck-through cells, and neither is read"
         fix = "write into a column what a colour means, if it means anything"
         found.add(table.name, None, "", f"{coloured:,} cells", "warning", problem, fix)
+
+
+def _say_above(sheet: Sheet, table: Table, headings: int, found: Findings) -> None:
+    """Name rows above the headings that are more than titles."""
+    above = sheet.cells.iloc[:headings]
+    rows = above.index[above.notna().sum(axis=1) >= _WIDE]
+    if len(rows) > 1:
+        problem = f"rows {rows[0]} to {rows[-1]} come before the headings, and are not read"
+        fix = "leave them, or move a table of its own into a sheet of its own"
+        found.add(table.name, None, "", sheet.place, "warning", problem, fix)
 
 
 def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> None:

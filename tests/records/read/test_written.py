@@ -255,6 +255,15 @@ def test_lots_below_the_reeds_are_no_reeds(tmp_path, between):
     assert said["value"].tolist() == ["Lot, Seller, Bought, Price, Pieces"]
 
 
+def test_a_table_above_the_headings_is_named_and_titles_are_not(tmp_path):
+    reeds = "reed,lot,tied_on,outcome\n1,L1,2024-03-05,good\n"
+    bench = read(tmp_path, f"My cane\nLot,Seller,Pieces\nL1,Ochre,40\n\n{reeds}")
+    said = bench.findings[bench.findings["problem"].str.startswith("rows 2 to 3 come before")]
+    assert said["severity"].tolist() == ["warning"]
+    titled = read(tmp_path, f"My reeds,,2024\nworkshop,KL,of 2024\n\n{reeds}")
+    assert not titled.findings["problem"].str.contains("before the headings").any()
+
+
 def test_a_reed_after_an_empty_row_is_one_though_its_day_is_a_word(tmp_path):
     text = (
         "reed,lot,tied_on,outcome,rough_min\n1,L1,2024-03-05,good,30\n2,L1,2024-03-06,reject,31\n"
