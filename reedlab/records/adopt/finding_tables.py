@@ -16,7 +16,7 @@ from reedlab.records.adopt.refusing import BOOKS, KINDS, refuse_unreadable
 from reedlab.records.adopt.vocabulary import vocabulary
 from reedlab.records.findings import Findings
 from reedlab.records.read.cell_values import text_of
-from reedlab.records.read.left_out import is_total
+from reedlab.records.read.left_out import is_total, second_headings
 from reedlab.records.read.other_workbooks import read_book
 from reedlab.records.read.sheets_as_text import Sheet, heading_key, read_csv
 from reedlab.records.read.written import is_ditto
@@ -146,9 +146,14 @@ def _part(file: Path, name: str, sheet: Sheet) -> Part:
         heading = str(cell).strip() if isinstance(cell, str) else ""
         if heading_key(heading):
             places.setdefault(heading, place)
-    body = cells.iloc[at + 1 :, list(places.values())].set_axis(list(places), axis=1)
+    below = cells.iloc[at + 1 :]
+    below = below[below.notna().any(axis=1)]
+    # Headings again, another table below, and rows of sums are no reeds: nothing is asked of them.
+    again = below.eq(cells.iloc[at]).sum(axis=1)
+    below = below[(again < 2) | (again < below.notna().sum(axis=1))]
+    below = below.iloc[: min(second_headings(below), default=None)]
+    body = below[list(places.values())].set_axis(list(places), axis=1)
     body = body[body.notna().any(axis=1)]
-    # Words in a row of sums are no reed's: nothing is asked of them.
     few = 2 * body.notna().sum(axis=1) <= body.shape[1]
     sums = body[few].bfill(axis=1).iloc[:, 0].map(is_total)
     body = body.drop(sums.index[sums.astype(bool)])

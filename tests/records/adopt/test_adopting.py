@@ -317,6 +317,16 @@ def test_titles_above_and_sums_below_do_not_hide_the_headings(sheet):
 NAMES = ["Adler", "Berg", "Conrad", "Dahl", "Ebner", "Fink"]
 
 
+def test_headings_again_and_lots_below_are_asked_nothing(tmp_path):
+    reeds = "Reed,Lot,Tied,Outcome,Rough\n" + "1,L1,2024-03-05,good,30\n2,L1,2024-03-06,bin,31\n"
+    lots = "Lot,Seller,Bought,Price,Pieces\nL1,Ochre,2024-01-03,80,40\n"
+    (tmp_path / "mine.csv").write_text(f"{reeds}{reeds}\n{lots}")
+    adopted = rl.adopt(tmp_path / "mine.csv", tmp_path / "bench")
+    assert adopted.questions == ()
+    assert means(adopted, "words.outcome") == {"bin": "reject"}
+    assert means(adopted, "outcome") == {}
+
+
 def test_prices_are_sales_and_names_are_asked_about_once(tmp_path):
     path = tmp_path / "reeds.csv"
     results = [*NAMES, "24,50", "30 EUR", "bin", "-", "goood", "sold after all"]
