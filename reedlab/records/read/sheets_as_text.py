@@ -261,6 +261,7 @@ class Headings:
     units: dict[str, str]
     # columns whose heading has words in brackets that are no unit of theirs, and the heading
     refused: dict[str, str]
+    beside: list[str] = field(default_factory=list)  # the headings of a table beside this one
 
 
 def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
@@ -275,7 +276,9 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     if set(COUNTED) & {known.get(key) for key in heads}:  # beside a count of good ones
         beside = {"tied": TIED_COUNT, "made": TIED_COUNT, "pending": PENDING_COUNT}
         known |= {key: name for key, name in beside.items() if key not in own}
-    for place, key in enumerate(heads):
+    end = ends_at(sheet.cells.iloc[max(found.at, 0) :], heads, known)
+    found.beside.extend(str(text) for text in top.iloc[found.at, end:].dropna() if heads[end:])
+    for place, key in enumerate(heads[:end]):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():
             found.unknown.append(heading.strip())
@@ -290,6 +293,16 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
                 continue
             found.places[column] = place
     return found
+
+
+def ends_at(cells: pd.DataFrame, heads: list[str], known: Mapping[str, str]) -> int:
+    """Return where a table ends: before an empty column, if a heading of it comes again behind."""
+    columns = [known.get(key) for key in heads]
+    for place, key in enumerate(heads):
+        again = {*columns[:place]} & {*columns[place:]} - {None}
+        if again and not key and cells.iloc[:, place].isna().all():
+            return place
+    return len(heads)
 
 
 def _other_unit(heading: str, column: Column, settings: Settings) -> str:
@@ -331,6 +344,11 @@ def as_table(
     for column in headings.doubled:
         problem = "is the heading of two columns; only the first is read"
         found.add(table.name, row, column, "", "error", problem, "rename one of them")
+    if headings.beside:
+        named = ", ".join(map(repr, headings.beside[:6]))
+        problem = f"columns {named} are another table beside this one, and are not read"
+        fix = "move them into a sheet of their own"
+        found.add(table.name, None, "", sheet.place, "error", problem, fix)
     places = headings.places
     _say_units(table, row, headings, found)
     there = {*places, *headings.refused}

@@ -255,6 +255,17 @@ def test_lots_below_the_reeds_are_no_reeds(tmp_path, between):
     assert said["value"].tolist() == ["Lot, Seller, Bought, Price, Pieces"]
 
 
+def test_lots_beside_the_reeds_are_not_read_into_their_rows(tmp_path):
+    head = "reed,lot,tied_on,outcome,,lot,supplier,price\n"
+    rows = "1,L1,2024-03-05,good,,L1,Ochre,80\n2,L1,2024-03-06,good,,L2,Blue,90\n"
+    bench = read(tmp_path, head + rows)
+    assert bench.tables["reeds"]["lot"].tolist() == ["L1", "L1"]
+    assert bench.reeds["supplier"].isna().all()  # L2 is of Blue, and L1 would be of neither
+    said = bench.findings[bench.findings["problem"].str.contains("another table beside")]
+    assert said["severity"].tolist() == ["error"]
+    assert "'supplier'" in said["problem"].iloc[0]
+
+
 def test_a_table_above_the_headings_is_named_and_titles_are_not(tmp_path):
     reeds = "reed,lot,tied_on,outcome\n1,L1,2024-03-05,good\n"
     bench = read(tmp_path, f"My cane\nLot,Seller,Pieces\nL1,Ochre,40\n\n{reeds}")
