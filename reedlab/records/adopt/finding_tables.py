@@ -18,7 +18,7 @@ from reedlab.records.findings import Findings
 from reedlab.records.read.cell_values import text_of
 from reedlab.records.read.left_out import is_total, second_headings
 from reedlab.records.read.other_workbooks import read_book
-from reedlab.records.read.sheets_as_text import Sheet, heading_key, read_csv
+from reedlab.records.read.sheets_as_text import Sheet, ends_at, heading_key, read_csv
 from reedlab.records.read.written import is_ditto
 from reedlab.records.settings import Settings
 from reedlab.records.tables import TABLES, Column, Table
@@ -141,8 +141,10 @@ def _part(file: Path, name: str, sheet: Sheet) -> Part:
     at = _heading_row(cells)
     if at is None or at + 1 >= len(cells):
         return Part(file.resolve(), name, (), cells[[]])
+    keys = [heading_key(cell) for cell in cells.iloc[at]]
+    end = ends_at(cells.iloc[at:], keys, {key: key for key in keys if key})
     places: dict[str, int] = {}
-    for place, cell in enumerate(cells.iloc[at]):
+    for place, cell in enumerate(cells.iloc[at, :end]):
         heading = str(cell).strip() if isinstance(cell, str) else ""
         if heading_key(heading):
             places.setdefault(heading, place)
