@@ -33,6 +33,14 @@ def test_no_advice_is_the_opposite_of_a_word(word):
     assert "if you mean that" not in found.loc[found["column"] == "outcome", "fix"].item()
 
 
+def test_a_price_in_dollars_need_not_be_written_in_euros(tmp_path):
+    (tmp_path / "reeds.csv").write_text("reed,lot,tied_on,sold_for\n1,L1,2024-03-05,$25\n")
+    (said,) = open_bench(tmp_path).findings.query("column == 'sold_for'")["fix"]
+    assert "[costs]" in said
+    (tmp_path / "bench.toml").write_text('[costs]\ncurrency = "USD"\n')
+    assert open_bench(tmp_path).tables["reeds"]["sold_for"].tolist() == [25]
+
+
 def test_unknown_words_of_a_column_are_one_finding_with_counts_and_rows():
     made = bench(outcome=["weg", "good", "naja", "weg", "godo", "weg"])
     (line,) = lines(made, "outcome")
