@@ -178,4 +178,10 @@ def _heading_row(cells: pd.DataFrame) -> int | None:
             and len(below) * 2 >= len(texts)
         ):
             return at
-    return known.index(1) if 1 in known else None
+    ones = (at for at, count in enumerate(known) if count == 1)
+    return next((at for at in ones if not any(map(_is_number, rows[at]))), None)
+
+
+def _is_number(cell: object) -> bool:
+    """Say whether a cell is a number or a day in digits, as no heading is."""
+    return isinstance(cell, str) and _NUMBER.fullmatch(cell.strip()) is not None

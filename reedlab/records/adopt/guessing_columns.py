@@ -38,6 +38,7 @@ _OF_MANY = {"reed", "lot", "piece", "note", "fault", "rh_pct", "temp_c", "lost_a
 """Columns of a reed that other tables have too, so they do not show what a sheet holds."""
 
 _STARTS_WITH_DIGIT = re.compile(r"[~+\-]?\s*(?:ca\.?|[€$£])?\s*[.,]?\d")
+_MARK = re.compile(r"[1-6A-Fa-f][+-]?(-[1-6])?")  # as in a school
 _DECIMAL = re.compile(r"\d*[.,]\d+")
 _LEAVE = Choice("", "none of these: leave it alone")
 
@@ -280,10 +281,16 @@ def _is_tick(text: str) -> bool:
 
 
 def _grades(here: _Table, heading: str) -> bool:
-    """Say whether outcomes are below a heading with several meanings: a German "Note"."""
-    if here.name != "reeds" or plain(heading) not in vocabulary().either:
+    """Say whether outcomes or marks are below a heading that may mean them: a German "Note"."""
+    entry, texts = vocabulary().either.get(plain(heading)), here.texts(heading)
+    if here.name != "reeds" or entry is None:
         return False
-    return _looks_like("outcome", here.texts(heading), columns_of("reeds")["outcome"])
+    marks = "outcome" in entry.means and _share(texts, _is_mark) >= _ENOUGH
+    return marks or _looks_like("outcome", texts, columns_of("reeds")["outcome"])
+
+
+def _is_mark(text: str) -> bool:
+    return _MARK.fullmatch(text) is not None
 
 
 def _filled(here: _Table, heading: str) -> None:

@@ -300,6 +300,20 @@ def test_a_grade_by_a_german_heading_is_asked_and_months_below_ditto_marks_are_d
     assert means(draft.write(), "columns.reeds")["Gebunden am"] == "tied_on"
 
 
+def test_marks_below_a_german_heading_are_asked(tmp_path):
+    rows = "".join(f"{i},B7,{i}.3.2024,{i % 6 + 1}\n" for i in range(1, 20))
+    (tmp_path / "rohre.csv").write_text(f"Nr,Los,Gebunden am,Note\n{rows}", "utf-8")
+    draft = adopting.begin(tmp_path / "rohre.csv", today=TODAY)
+    assert draft.questions[0].path == ("columns", "reeds", "Note")
+
+
+def test_a_row_of_reeds_is_no_row_of_headings(tmp_path):
+    rows = "".join(f"{i},L1,2024-03-{i:02},{'bin' if i % 2 else 'good'}\n" for i in range(1, 20))
+    (tmp_path / "mine.csv").write_text(rows)
+    with pytest.raises(rl.RecordError, match="give each column a heading"):
+        rl.adopt(tmp_path / "mine.csv", tmp_path / "bench")
+
+
 def test_a_count_of_pieces_beside_counts_of_outcomes_is_what_was_tied(tmp_path):
     path = tmp_path / "kladde.csv"
     rows = ["H1;8;4;2;2", "H2;6;3;2;1"]
