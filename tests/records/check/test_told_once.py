@@ -35,6 +35,14 @@ def test_no_advice_is_the_opposite_of_a_word(word):
     assert "if you mean that" not in found.loc[found["column"] == "outcome", "fix"].item()
 
 
+def test_a_column_that_is_not_there_is_named_once(tmp_path):
+    (tmp_path / "reeds.csv").write_text("reed,outcome\n1,good\n2,reject\n")
+    made = open_bench(tmp_path)
+    named = made.findings.query("column in ('lot', 'tied_on')")
+    assert sorted(named["column"]) == ["lot", "tied_on"]
+    assert "have no lot" in " ".join(made.flow()["reason"])
+
+
 def test_a_price_in_dollars_need_not_be_written_in_euros(tmp_path):
     (tmp_path / "reeds.csv").write_text("reed,lot,tied_on,sold_for\n1,L1,2024-03-05,$25\n")
     (said,) = open_bench(tmp_path).findings.query("column == 'sold_for'")["fix"]
