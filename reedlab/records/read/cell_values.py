@@ -198,8 +198,8 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
         signs = {sign for sign in signs if not same_currency(sign, settings.currency)}
         if signs & _CURRENCIES:
             name = settings.currency
-            other = "or name your currency under [costs] in bench.toml"
-            raise Trouble(f"is not in {name}", f"write the price in {name}, {other}")
+            instead = "or name your currency under [costs] in bench.toml"
+            raise Trouble(f"is not in {name}", f"write the price in {name}, {instead}")
     own_unit = unit_of_column(column)
     own = UNIT_SPELLINGS.get(own_unit, ())
     signs = {sign for sign in signs if sign.replace(" ", "") not in own}

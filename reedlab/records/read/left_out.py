@@ -19,6 +19,7 @@ _MEAN = (
     r"(?:average|avg|mean|median|durchschnitt|mittelwert|mittel|schnitt|moyenne|media|promedio|ø)"
 )
 _DIGIT = re.compile(r"\d")
+_WIDE = 3  # cells of a row of headings, at least
 _LOOK_BACK, _MOSTLY = 50, 0.8  # rows above another heading, and the share of them with digits
 _BEGIN = {*" agsztmdpeiøAGSZTMDPEIØ"}
 _TOTAL = re.compile(rf"(?:({_SUM}|insgesamt)|({_MEAN}))(?:[.:=\s].{{0,30}})?", re.IGNORECASE)
@@ -86,18 +87,21 @@ def second_headings(cells: pd.DataFrame) -> list[int]:
     Such a row comes after an empty row or a title. It has words without digits alone, and at least
     two of them are in columns that hold numbers and days above it.
     """
-    filled = cells.notna().to_numpy()
-    many, rows = filled.sum(axis=1), cells.index.to_numpy()
+    rows = cells.index.to_numpy()
     after = np.diff(rows, prepend=rows[:1]) > 1
-    after[1:] |= many[:-1] == 1
+    few = np.flatnonzero(cells.iloc[:-1, :_WIDE].count(axis=1) < 2)  # may be titles
+    after[few[cells.iloc[few].count(axis=1).to_numpy() == 1] + 1] = True
+    places = np.flatnonzero(after)
+    filled = cells.iloc[places].notna().to_numpy()
+    _, labels = _first(cells.iloc[places], filled)
+    words_first = ~pd.Series(labels, dtype="str").str.contains(_DIGIT).to_numpy(dtype=bool)
     found = []
-    places = np.flatnonzero(after & (many >= 3))
-    for at, row in zip(places, cells.iloc[places].itertuples(index=False)):
-        words = {place: str(word) for place, word in enumerate(row) if filled[at, place]}
+    for at in places[words_first & (filled.sum(axis=1) >= _WIDE)]:
+        words = {place: str(word) for place, word in enumerate(cells.iloc[at]) if pd.notna(word)}
         if any(map(_DIGIT.search, words.values())) or len({*words.values()}) < len(words):
             continue
         named = [place for place, word in words.items() if len(word) > 1 and not is_ditto(word)]
-        above = cells.iloc[max(0, at - _LOOK_BACK) : at, [p for p in named if filled[:at, p].any()]]
+        above = cells.iloc[max(0, at - _LOOK_BACK) : at, named].dropna(axis=1, how="all")
         digits = above.apply(lambda column: column.dropna().str.contains(_DIGIT).mean())
         if (digits >= _MOSTLY).sum() > 1:
             found.append(int(at))
@@ -170,12 +174,13 @@ def _name_unread_totals(
     reasons: np.ndarray,
 ) -> None:
     """Find rows whose word for a sum is in a column that is not read; no record is like that."""
-    _, labels = _first(cells, cells.notna().to_numpy())
     kinds = {c.name for c in table.columns.values() if c.needed and c.kind in ("date", "name")}
     kinds -= {"reed"}  # a label may be made of the row's number
     said = body[[name for name in body.columns if name in kinds]].notna().any(axis=1).to_numpy()
-    for at in np.flatnonzero(~said & (reasons == "")):
-        text = str(labels[at]).strip()
+    rows = np.flatnonzero(~said & (reasons == ""))
+    _, labels = _first(cells.iloc[rows], cells.iloc[rows].notna().to_numpy())
+    for at, label in zip(rows, labels):
+        text = str(label).strip()
         if text.casefold() == EXAMPLE:
             reasons[at] = "example"
         elif match := _TOTAL.fullmatch(text):
