@@ -276,7 +276,8 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     if set(COUNTED) & {known.get(key) for key in heads}:  # beside a count of good ones
         beside = {"tied": TIED_COUNT, "made": TIED_COUNT, "pending": PENDING_COUNT}
         known |= {key: name for key, name in beside.items() if key not in own}
-    end = ends_at(sheet.cells.iloc[max(found.at, 0) :], heads, known)
+    read = {key: name for key, name in known.items() if name in table.columns}
+    end = ends_at(sheet.cells.iloc[max(found.at, 0) :], heads, read)
     found.beside.extend(str(text) for text in top.iloc[found.at, end:].dropna() if heads[end:])
     for place, key in enumerate(heads[:end]):
         column, heading = known.get(key), top.iat[found.at, place]

@@ -266,6 +266,13 @@ def test_lots_beside_the_reeds_are_not_read_into_their_rows(tmp_path):
     assert "'supplier'" in said["problem"].iloc[0]
 
 
+def test_notes_beside_the_reeds_are_no_table_though_two_headings_are_left_alone(tmp_path):
+    (tmp_path / "bench.toml").write_text('[columns.reeds]\nPrice = ""\nTodo = ""\n')
+    head = "reed,lot,tied_on,outcome,Price,,Todo\n"
+    bench = read(tmp_path, head + "1,L1,2024-03-05,good,3,,sharpen\n")
+    assert not bench.findings["problem"].str.contains("another table").any()
+
+
 def test_a_table_above_the_headings_is_named_and_titles_are_not(tmp_path):
     reeds = "reed,lot,tied_on,outcome\n1,L1,2024-03-05,good\n"
     bench = read(tmp_path, f"My cane\nLot,Seller,Pieces\nL1,Ochre,40\n\n{reeds}")
