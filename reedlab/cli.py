@@ -262,6 +262,14 @@ def _answer(choices: Sequence[Choice]) -> str | None:
         _say(f"  Type a number from 1 to {len(choices)}, or nothing.")
 
 
+def _has_open_lines(directory: Path) -> bool:
+    """Say whether lines of a bench's settings wait for an answer."""
+    from reedlab.records.settings import FILE, OPEN
+
+    file = directory / FILE
+    return file.is_file() and f'= "{OPEN}"' in file.read_text("utf-8", errors="replace")
+
+
 @app.command()
 def check(
     directory: BenchDir,
@@ -301,7 +309,9 @@ def check(
         if mark is not None:
             _say(f"\nMarked copy: {mark} (values only; formulas and drawings are not copied).")
         again = f"run {_command('check', directory)} again."
-        if errors:
+        if errors and _has_open_lines(directory):
+            _next(f"answer what is open with {_command('adopt', directory)}, then {again}")
+        elif errors:
             _next(f"fix the errors in your spreadsheet, then {again}")
         elif bench.tables["reeds"].empty:
             _next(f"fill in lots and reeds, then {again}")

@@ -62,6 +62,8 @@ def test_without_a_terminal_nothing_is_asked(sheet, capsys):
     toml = (sheet.parent / "reeds-bench" / "bench.toml").read_text("utf-8")
     assert [f'"{word}" = "?"' in toml for word in WORDS] == [True] * 10
     assert out.count("Next:") == 1 and "reedlab check" in out
+    _, out, _ = run(capsys, "check", sheet.parent / "reeds-bench", *TODAY)
+    assert "reedlab adopt" in out.split("Next:")[1]
 
 
 def test_seven_questions_those_first_that_keep_most_reeds_out(sheet, capsys, terminal):

@@ -34,6 +34,7 @@ _ABOUT: Mapping[str, str] = {
     "columns": "Your headings, and the columns that they mean.",
     "words": "Your words, and what they mean.",
     "outcome": "What says how a reed turned out where no word does.",
+    "costs": "What your prices are in.",
 }
 
 
@@ -155,7 +156,11 @@ def _written(line: Line) -> str:
     """Return a line as TOML, with its comment."""
     value = _quoted(line.value) if isinstance(line.value, str) else str(line.value)
     *section, key = line.path
-    ours = section in ([], ["outcome"])  # the keys of every other section are the maker's words
+    ours = section in (
+        [],
+        ["outcome"],
+        ["costs"],
+    )  # the keys of every other section are the maker's words
     entry = f"{key if ours else _quoted(key)} = {value}"
     why = "".join(c if c.isprintable() else " " for c in line.why)
     return f"{entry:<{_COMMENT_AT}}  # {why}" if why else entry

@@ -16,9 +16,9 @@ from reedlab.records.adopt.refusing import BOOKS, KINDS, refuse_unreadable
 from reedlab.records.adopt.vocabulary import vocabulary
 from reedlab.records.findings import Findings
 from reedlab.records.read.cell_values import text_of
-from reedlab.records.read.left_out import is_total
+from reedlab.records.read.left_out import is_total, second_headings
 from reedlab.records.read.other_workbooks import read_book
-from reedlab.records.read.sheets_as_text import Sheet, heading_key, read_csv
+from reedlab.records.read.sheets_as_text import Sheet, ends_at, heading_key, read_csv
 from reedlab.records.read.written import is_ditto
 from reedlab.records.settings import Settings
 from reedlab.records.tables import TABLES, Column, Table
@@ -141,14 +141,21 @@ def _part(file: Path, name: str, sheet: Sheet) -> Part:
     at = _heading_row(cells)
     if at is None or at + 1 >= len(cells):
         return Part(file.resolve(), name, (), cells[[]])
+    keys = [heading_key(cell) for cell in cells.iloc[at]]
+    end = ends_at(cells.iloc[at:], keys, {key: key for key in keys if key})
     places: dict[str, int] = {}
-    for place, cell in enumerate(cells.iloc[at]):
+    for place, cell in enumerate(cells.iloc[at, :end]):
         heading = str(cell).strip() if isinstance(cell, str) else ""
         if heading_key(heading):
             places.setdefault(heading, place)
-    body = cells.iloc[at + 1 :, list(places.values())].set_axis(list(places), axis=1)
+    below = cells.iloc[at + 1 :]
+    below = below[below.notna().any(axis=1)]
+    # Headings again, another table below, and rows of sums are no reeds: nothing is asked of them.
+    again = below.eq(cells.iloc[at]).sum(axis=1)
+    below = below[(again < 2) | (again < below.notna().sum(axis=1))]
+    below = below.iloc[: min(second_headings(below), default=None)]
+    body = below[list(places.values())].set_axis(list(places), axis=1)
     body = body[body.notna().any(axis=1)]
-    # Words in a row of sums are no reed's: nothing is asked of them.
     few = 2 * body.notna().sum(axis=1) <= body.shape[1]
     sums = body[few].bfill(axis=1).iloc[:, 0].map(is_total)
     body = body.drop(sums.index[sums.astype(bool)])
@@ -171,4 +178,10 @@ def _heading_row(cells: pd.DataFrame) -> int | None:
             and len(below) * 2 >= len(texts)
         ):
             return at
-    return known.index(1) if 1 in known else None
+    ones = (at for at, count in enumerate(known) if count == 1)
+    return next((at for at in ones if not any(map(_is_number, rows[at]))), None)
+
+
+def _is_number(cell: object) -> bool:
+    """Say whether a cell is a number or a day in digits, as no heading is."""
+    return isinstance(cell, str) and _NUMBER.fullmatch(cell.strip()) is not None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 
 from reedlab.records.adopt.finding_tables import Part
@@ -15,6 +15,7 @@ from reedlab.records.read.cell_values import (
     Trouble,
     days_meant,
     is_currency,
+    month_called,
     read_date,
     unit_of_column,
 )
@@ -37,6 +38,7 @@ _OF_MANY = {"reed", "lot", "piece", "note", "fault", "rh_pct", "temp_c", "lost_a
 """Columns of a reed that other tables have too, so they do not show what a sheet holds."""
 
 _STARTS_WITH_DIGIT = re.compile(r"[~+\-]?\s*(?:ca\.?|[€$£])?\s*[.,]?\d")
+_MARK = re.compile(r"[1-6A-Fa-f][+-]?(-[1-6])?")  # as in a school
 _DECIMAL = re.compile(r"\d*[.,]\d+")
 _LEAVE = Choice("", "none of these: leave it alone")
 
@@ -67,7 +69,9 @@ def guess_tables(parts: Sequence[Part], answers: Answers) -> dict[str, Line]:
                 (*choices, _LEAVE), _rows(part),
             )  # fmt: skip
         else:
-            lines[part.place] = Line(path, "", "no headings that reedlab knows: not read")
+            some = any(map(vocabulary().knows, part.headings))
+            why = "no table by its headings" if some else "no headings that reedlab knows"
+            lines[part.place] = Line(path, "", f"{why}: not read")
     return lines
 
 
@@ -100,7 +104,10 @@ def _table_of(part: Part) -> str:
     # A sheet of reeds may have all that lots and pieces have, and something of its own.
     order = ["reeds", *(name for name in TABLES if name != "reeds")]
     best = max(order, key=lambda name: scores[name])
-    return best if scores[best] >= 2 else "reeds" if _has_outcomes(part) else ""
+    if scores[best] >= 2:
+        return best
+    known = {c for heading in part.headings for c in _candidates(heading, "reeds")[:1]}
+    return "reeds" if {"reed", "lot"} <= known or _has_outcomes(part) else ""
 
 
 def _has_outcomes(part: Part) -> bool:
@@ -141,6 +148,7 @@ class _Table:
     name: str
     parts: list[Part]
     answers: Answers
+    lots: Set[str] = frozenset()  # the labels in a sheet of lots
     lines: dict[str, list[Line]] = field(default_factory=dict)
     taken: dict[str, str] = field(default_factory=dict)
 
@@ -168,13 +176,16 @@ class _Table:
         self.lines[heading] = [Line(self.path(heading), column, f"{filled}{why and '; '}{why}")]
 
 
-def guess_columns(table: str, parts: Sequence[Part], answers: Answers) -> list[Line]:
+def guess_columns(
+    table: str, parts: Sequence[Part], answers: Answers, lots: Set[str] = frozenset()
+) -> list[Line]:
     """Return the lines of a table's headings, in the order of the sheet.
 
     The surest are decided first: what the maker answered, headings with one meaning, columns in
     which any entry is an outcome, headings with several meanings, misspelt ones, unknown ones.
+    `lots` are the labels in a sheet of lots.
     """
-    here = _Table(table, list(parts), answers)
+    here = _Table(table, list(parts), answers, lots)
     for step in (_answered, _counted, _known, _filled, _either, _misspelt, _unknown):
         for heading in here.headings:
             if heading not in here.lines:
@@ -207,7 +218,9 @@ def _counted(here: _Table, heading: str) -> None:
     outcome = words.filled.get(key)
     column = f"{outcome}_count" if outcome else "tied_count"
     means = words.columns.get(key)
-    tied = means in ("tied_on", "quantity") or (means == "piece" and _counts_outcomes(here))
+    several = words.either.get(key)
+    pieces = means == "piece" or (several is not None and several.means == ("piece", "quantity"))
+    tied = means in ("tied_on", "quantity") or (pieces and _counts_outcomes(here))
     texts = here.texts(heading)
     if column not in columns_of(here.name) or not (outcome or tied) or not _are_counts(texts):
         return
@@ -245,7 +258,7 @@ def _known(here: _Table, heading: str) -> None:
     outcome = vocabulary().filled.get(plain(heading)) if here.name == "reeds" else None
     if _grades(here, heading) or (outcome and _other_outcomes(here, heading)):
         return
-    for column in _candidates(heading, here.name):
+    for column in _candidates(heading, here.name) or _own_label(here, heading):
         if column == "customer" and all(map(_is_tick, texts)):
             continue
         if column not in here.taken and fits(texts, columns[column], heading):
@@ -255,15 +268,29 @@ def _known(here: _Table, heading: str) -> None:
             return
 
 
+def _own_label(here: _Table, heading: str) -> list[str]:
+    """Return the label of a lot or piece where "No." is its only label, as it is a reed's."""
+    key = TABLES[here.name].key
+    if key not in ("lot", "piece") or vocabulary().columns.get(plain(heading)) != "reed":
+        return []
+    return [] if any(key in _candidates(other, here.name) for other in here.headings) else [key]
+
+
 def _is_tick(text: str) -> bool:
     return len(text) == 1 or text.casefold() in ("yes", "ja", "oui", "sì", "sí")
 
 
 def _grades(here: _Table, heading: str) -> bool:
-    """Say whether outcomes are below a heading with several meanings: a German "Note"."""
-    if here.name != "reeds" or plain(heading) not in vocabulary().either:
+    """Say whether outcomes or marks are below a heading that may mean them: a German "Note"."""
+    entry, texts = vocabulary().either.get(plain(heading)), here.texts(heading)
+    if here.name != "reeds" or entry is None:
         return False
-    return _looks_like("outcome", here.texts(heading), columns_of("reeds")["outcome"])
+    marks = "outcome" in entry.means and _share(texts, _is_mark) >= _ENOUGH
+    return marks or _looks_like("outcome", texts, columns_of("reeds")["outcome"])
+
+
+def _is_mark(text: str) -> bool:
+    return _MARK.fullmatch(text) is not None
 
 
 def _filled(here: _Table, heading: str) -> None:
@@ -304,13 +331,15 @@ def _either(here: _Table, heading: str) -> None:
         name for name in dict.fromkeys(names)
         if name not in here.taken and fits(texts, columns[name], heading)
     ]  # fmt: skip
-    dated = [other for other in here.headings if is_dated(here.texts(other))]
+    dated = [other for other in here.headings if _shows_when(here.texts(other))]
     if entry.only == "date" and free and dated == [heading]:
         here.decide(heading, free[0], "the only column of days")
     elif heading_key(heading) in free and not _grades(here, heading):
         here.decide(heading, heading_key(heading))
     elif len(free) == 1 and (here.name != "reeds" or entry.only == "fit"):
         here.decide(heading, free[0])
+    elif "lot" in free and texts and {*texts} <= here.lots:
+        here.decide(heading, "lot", "the labels of your lots")
     elif "lot" in free and "supplier" in here.taken and _repeats(texts):
         here.decide(heading, "lot", "the supplier has a column, and these repeat")
     elif free:
@@ -479,7 +508,7 @@ def fits(texts: Counter[str], column: Column, heading: str = "") -> bool:
             many = _share(texts, lambda text: bool(_STARTS_WITH_DIGIT.match(text))) >= _ENOUGH
             return many and not is_dated(texts) and _possible(texts, column, heading)
         case "date" | "time":
-            return is_dated(texts) or _share(texts, _is_month) >= _ENOUGH
+            return _shows_when(texts)
         case "word" | "yesno":
             return not is_dated(texts) and (
                 column.name == "outcome"
@@ -501,9 +530,15 @@ def _possible(texts: Counter[str], column: Column, heading: str) -> bool:
     return _share(plain_numbers, lambda t: low <= float(t.replace(",", ".")) <= high) >= _ENOUGH
 
 
+def _shows_when(texts: Counter[str]) -> bool:
+    """Say whether most of a column's cells are days, or months with a year."""
+    return _share(texts, lambda text: _is_day(text) or _is_month(text)) >= _ENOUGH
+
+
 def _is_month(text: str) -> bool:
     """Say whether a text is a month and a year."""
-    return re.fullmatch(r"(\d{1,2}/\d{4}|[^\W\d_]{3,12}\.? '?\d{2,4})", text) is not None
+    match = re.fullmatch(r"\d{1,2}/\d{4}|([^\W\d_]{3,12})\.? '?\d{2,4}", text)
+    return match is not None and (match[1] is None or month_called(match[1]) is not None)
 
 
 def parts_by_table(

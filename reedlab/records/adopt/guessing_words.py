@@ -13,9 +13,17 @@ from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.guessing_columns import Answers, columns_of, examples
 from reedlab.records.adopt.lines import Choice, Line, Path
 from reedlab.records.adopt.vocabulary import plain, vocabulary
-from reedlab.records.read.cell_values import BLANK, Trouble, days_meant, read_date, read_word
+from reedlab.records.read.cell_values import (
+    BLANK,
+    Trouble,
+    days_meant,
+    is_currency,
+    read_date,
+    read_word,
+    same_currency,
+)
 from reedlab.records.read.outcome_rules import is_name
-from reedlab.records.settings import OPEN, OutcomeRules
+from reedlab.records.settings import OPEN, OutcomeRules, Settings
 from reedlab.records.tables import Column
 
 OLD_DAYS = int(OutcomeRules.old_days)
@@ -27,6 +35,7 @@ _MANY_NAMES = 6
 _PRICE = re.compile(
     r"(?:[€$£]|eur|usd|chf)?\s*\d[\d.,]*(?:,-)?\s*(?:[€$£]|eur|euro|usd|chf)?", re.I
 )
+_SIGN = re.compile(r"[€$£¥]|[^\W\d_]+")
 _BETWEEN = re.compile(r"[\s\-–—:,(/)]+")
 _TO = frozenset(("to", "for", "an", "für", "à", "a"))
 _SAYS = {
@@ -221,6 +230,22 @@ def guess_date_order(dated: Sequence[Counter[str]], answers: Answers) -> list[Li
     why = f"{unclear.total():,} days, such as {examples(unclear)}: day-month or month-day"
     ask = f"In {examples(unclear)}, does the day or the month come first?"
     return [Line(path, OPEN, why, ask, choices, unclear.total())]
+
+
+def guess_currency(prices: Sequence[Counter[str]], answers: Answers) -> list[Line]:
+    """Return the line of the currency, if all prices that name one name the same other one."""
+    path = ("costs", "currency")
+    if path in answers:
+        return [Line(path, answers[path])]
+    named = Counter[str]()
+    for text, count in sum(prices, Counter[str]()).items():
+        named.update({sign.upper(): count for sign in _SIGN.findall(text) if is_currency(sign)})
+    if len(named) != 1:
+        return []
+    ((sign, count),) = named.items()
+    if same_currency(sign, Settings().currency):
+        return []
+    return [Line(path, sign, f"as {count:,} prices say")]
 
 
 def guess_empty(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from itertools import product
 
 from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.guessing_columns import (
@@ -13,7 +14,12 @@ from reedlab.records.adopt.guessing_columns import (
     guess_tables,
     parts_by_table,
 )
-from reedlab.records.adopt.guessing_words import guess_date_order, guess_empty, guess_words
+from reedlab.records.adopt.guessing_words import (
+    guess_currency,
+    guess_date_order,
+    guess_empty,
+    guess_words,
+)
 from reedlab.records.adopt.lines import Line
 
 
@@ -26,10 +32,11 @@ def propose(parts: Sequence[Part], answers: Answers, today: dt.date) -> list[Lin
     holds = guess_tables(parts, answers)
     columns: list[Line] = []
     words: list[Line] = []
-    dated = []
+    dated, prices = [], []
     of_reeds: tuple[Sequence[Part], dict[str, str], list[str]] = ((), {}, [])
+    lots: set[str] = set()
     for table, held in parts_by_table(parts, holds):
-        lines = guess_columns(table, held, answers)
+        lines = guess_columns(table, held, answers, lots)
         columns += lines
         meant = {
             line.path[-1]: str(line.value)
@@ -39,12 +46,13 @@ def propose(parts: Sequence[Part], answers: Answers, today: dt.date) -> list[Lin
         said = {line.path: line.value for line in lines if line.path[0] == "outcome"}
         words += guess_words(table, held, meant, {**said, **answers})
         kinds = columns_of(table)
-        dated += [
-            part.texts(heading)
-            for part in held
-            for heading, column in meant.items()
-            if column in kinds and kinds[column].kind in ("date", "time")
-        ]
+        for part, (heading, column) in product(held, meant.items()):
+            kind = kinds[column].kind if column in kinds else ""
+            dated += [part.texts(heading)] if kind in ("date", "time") else []
+            prices += [part.texts(heading)] if kind == "money" else []
+        if table == "lots":
+            labels = [heading for heading, column in meant.items() if column == "lot"]
+            lots = {text for part in held for heading in labels for text in part.texts(heading)}
         if table == "reeds":
             of_reeds = (
                 held,
@@ -54,5 +62,6 @@ def propose(parts: Sequence[Part], answers: Answers, today: dt.date) -> list[Lin
     order = guess_date_order(dated, answers)
     settled = next((str(line.value) for line in order if not line.open), None)
     rules = guess_empty(*of_reeds, settled, today, answers)
-    every = [*order, *holds.values(), *columns, *words, *rules]
+    currency = guess_currency(prices, answers)
+    every = [*order, *holds.values(), *columns, *words, *rules, *currency]
     return list({line.path: line for line in every}.values())

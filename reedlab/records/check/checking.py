@@ -45,6 +45,8 @@ def _check_cells(name: str, tables: Tables, settings: Settings, found: Findings)
         if cells["empty"].all():
             if column.refers:  # of a piece made from a row of reeds, which is named by itself
                 rows = [row for row in rows if row > 0]
+            if len(rows) == len(frame) and None in unread[column.name]:
+                continue  # a column that is not there is named once
             whole = len(rows) == len(frame) > 1
             for row in [None] if whole else rows:
                 where = "is empty in every row" if whole else "is empty"

@@ -191,14 +191,15 @@ def read_number(text: str, column: Column, settings: Settings, comma: bool | Non
         raise NotANumber("write digits only, or empty the cell")
     before, digits, unit = match["before"].strip(), match["number"], match["unit"].strip()
     if unit.startswith("/"):
-        raise NotANumber("write fractions as decimals, such as 0.58")
+        raise NotANumber("write the one number that you mean, with decimals")
     value = _digits(_together(digits.strip(), comma), comma)
     signs = {unit.casefold().rstrip("."), before.casefold()} - {""}
     if column.kind == "money":
         signs = {sign for sign in signs if not same_currency(sign, settings.currency)}
         if signs & _CURRENCIES:
             name = settings.currency
-            raise Trouble(f"is not in {name}", f"write the price in {name}, or empty the cell")
+            instead = "or name your currency under [costs] in bench.toml"
+            raise Trouble(f"is not in {name}", f"write the price in {name}, {instead}")
     own_unit = unit_of_column(column)
     own = UNIT_SPELLINGS.get(own_unit, ())
     signs = {sign for sign in signs if sign.replace(" ", "") not in own}
@@ -283,7 +284,9 @@ def read_minutes(
     try:
         return read_number(text, column, settings, comma)
     except NotANumber as trouble:
-        raise Trouble("is not a time in minutes", "write 35, 0:35 or 35 min") from trouble
+        raise Trouble(
+            "is not a time in minutes", "write the minutes, such as 20, 0:20 or 20 min"
+        ) from trouble
 
 
 def read_date(

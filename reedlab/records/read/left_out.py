@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.records.findings import Findings, Reason
+from reedlab.records.read.written import is_ditto
 from reedlab.records.tables import NUMBERS, Table
 
 EXAMPLE = "example"
@@ -17,6 +18,9 @@ _SUM = r"(?:(?:grand|sub|zwischen|end)[ -]?)?(?:totals?|totale?|totaux|sum|summe
 _MEAN = (
     r"(?:average|avg|mean|median|durchschnitt|mittelwert|mittel|schnitt|moyenne|media|promedio|ø)"
 )
+_DIGIT = re.compile(r"\d")
+_WIDE = 3  # cells of a row of headings, at least
+_LOOK_BACK, _MOSTLY = 50, 0.8  # rows above another heading, and the share of them with digits
 _BEGIN = {*" agsztmdpeiøAGSZTMDPEIØ"}
 _TOTAL = re.compile(rf"(?:({_SUM}|insgesamt)|({_MEAN}))(?:[.:=\s].{{0,30}})?", re.IGNORECASE)
 _SAYS: dict[Reason, tuple[str, str]] = {
@@ -51,12 +55,10 @@ def leave_out(
     found.skip(table.name, body.index[~full].append(gaps).sort_values(), "empty")
     if not full.all():
         cells, body, filled = cells[full], body[full], filled[full]
-    begins = filled.argmax(axis=1) if len(body) else np.array([], dtype=int)
-    texts = np.full(len(body), None, dtype=object)
-    for at in np.unique(begins):
-        texts[begins == at] = body.iloc[:, at].to_numpy(dtype=object)[begins == at]
-    reasons = _headings(body, texts, heads, table, found)
+    begins, texts = _first(body, filled)
+    reasons = _headings(cells, body, texts, heads, table, found)
     _name_totals(body, filled, begins, texts, table, reasons)
+    _name_unread_totals(cells, body, texts, table, reasons)
     alone = (filled.sum(axis=1) == 1) & (reasons == "")
     if body.shape[1] > 2 and alone.any():
         alone[alone] = (cells[alone].notna().sum(axis=1) == 1).to_numpy()
@@ -70,14 +72,57 @@ def leave_out(
     return body if not (reasons != "").any() else body[reasons == ""]
 
 
+def _first(body: pd.DataFrame, filled: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the position of each row's first filled cell, and its text."""
+    begins = filled.argmax(axis=1) if len(body) else np.array([], dtype=int)
+    texts = np.full(len(body), None, dtype=object)
+    for at in np.unique(begins):
+        texts[begins == at] = body.iloc[:, at].to_numpy(dtype=object)[begins == at]
+    return begins, texts
+
+
+def second_headings(cells: pd.DataFrame) -> list[int]:
+    """Return the positions of rows that begin another table on the sheet.
+
+    Such a row comes after an empty row or a title. It has words without digits alone, and at least
+    two of them are in columns that hold numbers and days above it.
+    """
+    rows = cells.index.to_numpy()
+    after = np.diff(rows, prepend=rows[:1]) > 1
+    few = np.flatnonzero(cells.iloc[:-1, :_WIDE].count(axis=1) < 2)  # may be titles
+    after[few[cells.iloc[few].count(axis=1).to_numpy() == 1] + 1] = True
+    places = np.flatnonzero(after)
+    filled = cells.iloc[places].notna().to_numpy()
+    _, labels = _first(cells.iloc[places], filled)
+    words_first = ~pd.Series(labels, dtype="str").str.contains(_DIGIT).to_numpy(dtype=bool)
+    found = []
+    for at in places[words_first & (filled.sum(axis=1) >= _WIDE)]:
+        words = {place: str(word) for place, word in enumerate(cells.iloc[at]) if pd.notna(word)}
+        if any(map(_DIGIT.search, words.values())) or len({*words.values()}) < len(words):
+            continue
+        named = [place for place, word in words.items() if len(word) > 1 and not is_ditto(word)]
+        above = cells.iloc[max(0, at - _LOOK_BACK) : at, named].dropna(axis=1, how="all")
+        digits = above.apply(lambda column: column.dropna().str.contains(_DIGIT).mean())
+        if (digits >= _MOSTLY).sum() > 1:
+            found.append(int(at))
+    return found
+
+
 def _headings(
-    body: pd.DataFrame, texts: np.ndarray, heads: pd.Series, table: Table, found: Findings
+    cells: pd.DataFrame,
+    body: pd.DataFrame,
+    texts: np.ndarray,
+    heads: pd.Series,
+    table: Table,
+    found: Findings,
 ) -> np.ndarray:
-    """Find rows that repeat the headings, and those under headings of another order."""
+    """Find rows that repeat the headings, and those under other headings."""
     reasons = np.full(len(body), "", dtype=object)
     if body.shape[1] < 2:
         return reasons
-    rows = np.flatnonzero(pd.Series(texts, dtype=object).isin(list(heads)))
+    other = second_headings(cells)
+    like_heads = np.flatnonzero(pd.Series(texts, dtype=object).isin(list(heads)))
+    rows = np.union1d(like_heads, other).astype(int)
     below = False
     for at, until in zip(rows, [*rows[1:], len(body)]):
         row = body.iloc[at].dropna()
@@ -85,11 +130,11 @@ def _headings(
         if like > 1 and row.eq(heads[row.index]).all():
             reasons[at] = "repeated heading"
             below = False
-        elif like > 1 and 2 * like > len(row):
+        elif at in other or (like > 1 and 2 * like > len(row)):
             reasons[at] = "other headings"
             below = True
             problem = "begins a second table with other headings; its rows are not read"
-            fix = "move its cells under the first headings"
+            fix = "move its cells under the first headings, or into a sheet of their own"
             found.add(table.name, int(body.index[at]), "", ", ".join(row), "error", problem, fix)
         if below:
             reasons[at:until] = "other headings"
@@ -119,6 +164,27 @@ def _name_totals(
             reasons[at] = "example"
         elif not others and (match := _TOTAL.fullmatch(text)):
             reasons[at] = "total" if match[1] else "average"
+
+
+def _name_unread_totals(
+    cells: pd.DataFrame,
+    body: pd.DataFrame,
+    texts: np.ndarray,
+    table: Table,
+    reasons: np.ndarray,
+) -> None:
+    """Find rows whose word for a sum is in a column that is not read; no record is like that."""
+    kinds = {c.name for c in table.columns.values() if c.needed and c.kind in ("date", "name")}
+    kinds -= {"reed"}  # a label may be made of the row's number
+    said = body[[name for name in body.columns if name in kinds]].notna().any(axis=1).to_numpy()
+    rows = np.flatnonzero(~said & (reasons == ""))
+    _, labels = _first(cells.iloc[rows], cells.iloc[rows].notna().to_numpy())
+    for at, label in zip(rows, labels):
+        text = str(label).strip()
+        if text.casefold() == EXAMPLE:
+            reasons[at] = "example"
+        elif match := _TOTAL.fullmatch(text):
+            reasons[at], texts[at] = "total" if match[1] else "average", text
 
 
 def is_total(text: object) -> bool:

@@ -42,6 +42,7 @@ from reedlab.records.tables import (
 )
 
 _HEADING_WITHIN = 20  # rows of titles may come before the headings
+_WIDE = 3  # cells of a row that is no title
 _DELIMITERS = (",", ";", "\t")
 _LONGEST_CELL = 200  # lines of one note
 _CLOSED = re.compile(r'(?:[^"]++|"")*+"')  # the rest of a quoted cell
@@ -260,6 +261,7 @@ class Headings:
     units: dict[str, str]
     # columns whose heading has words in brackets that are no unit of theirs, and the heading
     refused: dict[str, str]
+    beside: list[str] = field(default_factory=list)  # the headings of a table beside this one
 
 
 def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
@@ -274,7 +276,10 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     if set(COUNTED) & {known.get(key) for key in heads}:  # beside a count of good ones
         beside = {"tied": TIED_COUNT, "made": TIED_COUNT, "pending": PENDING_COUNT}
         known |= {key: name for key, name in beside.items() if key not in own}
-    for place, key in enumerate(heads):
+    read = {key: name for key, name in known.items() if name in table.columns}
+    end = ends_at(sheet.cells.iloc[max(found.at, 0) :], heads, read)
+    found.beside.extend(str(text) for text in top.iloc[found.at, end:].dropna() if heads[end:])
+    for place, key in enumerate(heads[:end]):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():
             found.unknown.append(heading.strip())
@@ -289,6 +294,16 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
                 continue
             found.places[column] = place
     return found
+
+
+def ends_at(cells: pd.DataFrame, heads: list[str], known: Mapping[str, str]) -> int:
+    """Return where a table ends: before an empty column, if a heading of it comes again behind."""
+    columns = [known.get(key) for key in heads]
+    for place, key in enumerate(heads):
+        again = {*columns[:place]} & {*columns[place:]} - {None}
+        if again and not key and cells.iloc[:, place].isna().all():
+            return place
+    return len(heads)
 
 
 def _other_unit(heading: str, column: Column, settings: Settings) -> str:
@@ -330,6 +345,11 @@ def as_table(
     for column in headings.doubled:
         problem = "is the heading of two columns; only the first is read"
         found.add(table.name, row, column, "", "error", problem, "rename one of them")
+    if headings.beside:
+        named = ", ".join(map(repr, headings.beside[:6]))
+        problem = f"columns {named} are another table beside this one, and are not read"
+        fix = "move them into a sheet of their own"
+        found.add(table.name, None, "", sheet.place, "error", problem, fix)
     places = headings.places
     _say_units(table, row, headings, found)
     there = {*places, *headings.refused}
@@ -337,6 +357,7 @@ def as_table(
     _say_unknown(table, unknown, set(table.columns) - there, found)
     _say_missing(table, there, found)
     _say_coloured(sheet, table, row, found)
+    _say_above(sheet, table, headings.at, found)
     body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
     heads = sheet.cells.iloc[headings.at, list(places.values())].set_axis(list(places))
@@ -354,6 +375,16 @@ def _say_coloured(sheet: Sheet, table: Table, headings: int, found: Findings) ->
         problem = f"{sheet.place} has coloured or struck-through cells, and neither is read"
         fix = "write into a column what a colour means, if it means anything"
         found.add(table.name, None, "", f"{coloured:,} cells", "warning", problem, fix)
+
+
+def _say_above(sheet: Sheet, table: Table, headings: int, found: Findings) -> None:
+    """Name rows above the headings that are more than titles."""
+    above = sheet.cells.iloc[:headings]
+    rows = above.index[above.notna().sum(axis=1) >= _WIDE]
+    if len(rows) > 1:
+        problem = f"rows {rows[0]} to {rows[-1]} come before the headings, and are not read"
+        fix = "leave them, or move a table of its own into a sheet of its own"
+        found.add(table.name, None, "", sheet.place, "warning", problem, fix)
 
 
 def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> None:

@@ -18,7 +18,7 @@ from reedlab.records.tables import CARRIED, Column
 _DITTO = frozenset(
     {
         "''", "„", "“", "”", "″", "〃", '-"-', "-''-", '—"—', '–"–', "-„-", "-“-", "-”-",
-        "do.", "ditto", "ditto.", "dito", "dito.", "idem", "idem.",
+        "do.", "ditto", "ditto.", "dito", "dito.", "id.", "idem", "idem.",
     }
 )  # fmt: skip
 DITTO_BEGINS = frozenset("\"'„“”″〃-—–dDiI")
@@ -63,8 +63,8 @@ _MINUTES_A_DAY = 1440
 def is_ditto(value: object) -> bool:
     """Say whether a cell is a ditto mark; a lone mark that closes nowhere has a blank before it.
 
-    >>> is_ditto('"'), is_ditto("Dito"), is_ditto(' "'), is_ditto("DO")
-    (True, True, False, False)
+    >>> is_ditto('"'), is_ditto("Dito"), is_ditto("id."), is_ditto(' "'), is_ditto("DO")
+    (True, True, True, False, False)
     """
     short = isinstance(value, str) and len(value) < 12
     return short and (value == '"' or str(value).strip().casefold() in _DITTO)

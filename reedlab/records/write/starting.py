@@ -74,7 +74,8 @@ More columns are folded. Click the + above the sheet. Point at a heading to see 
 A ditto mark, a range (0.58-0.60), ca. 35, or a month (April 2025) is understood.
 The other sheets are for whoever measures, counts or times. You may leave them empty.
 
-Next: save this file. Type "reedlab check" in a terminal, then "reedlab report".
+Next: save this file. In a terminal, type "reedlab check" and the name of this file's folder.
+Then "reedlab report" and that name.
 
 Who makes reeds here? Write the initials below, and the sheet reeds offers them.
 makers""".splitlines()
@@ -219,7 +220,7 @@ def _lay_out(sheet: Any, table: Table, lists: Any) -> None:
         cell.alignment = Alignment(wrap_text=True, vertical="top")
         cell.comment = Comment(column.says, "reedlab", width=220, height=80)
         across = sheet.column_dimensions[letter]
-        across.width = 14
+        across.width = max(14, len(str(example.get(column.name, ""))) + 2)
         shown = sheet.cell(2, at, example.get(column.name))
         shown.font = Font(italic=True, color=_FAINT)
         shown.alignment = Alignment(horizontal="left")
@@ -229,7 +230,7 @@ def _lay_out(sheet: Any, table: Table, lists: Any) -> None:
         words = ("yes", "no") if column.kind == "yesno" else column.words
         if words:
             _offer(sheet, letter, _listed(lists, f"{table.name} {column.name}", words), words)
-        elif source := _OWN.get(column.name if column.refers != table.name else ""):
+        elif source := _OWN.get(column.name if column.name != table.key else ""):
             _offer(sheet, letter, source, ())
     first = len({*table.needed, *IN_SIGHT.get(table.name, ())}) + 1
     if first <= len(columns):

@@ -83,11 +83,15 @@ def pencil_page(sheet: PencilSheet) -> str:
         f"{number} {escape(fault)}" for number, fault in enumerate(FAULTS[:9], start=1)
     )
     minutes = "".join(f"<span>{_field(name, '')}</span>" for name in ("tie", "rough", "finish"))
+    days = "".join(
+        f"<span>{_field(name, '')}</span>" for name in ("roughed on", "finished on", "verdicts on")
+    )
     return _page(
         f"Sheet {sheet.number}",
         f"<header>{''.join(head)}</header><table><caption>Leave empty what is as usual.</caption>"
         f"<thead><tr>{heading}</tr></thead><tbody>{body}</tbody></table>"
         f"<footer><span>minutes of the batch:</span>{minutes}<span>{_field('room (%)', '')}</span>"
+        f"{days}"
         f'<span class="small">faults: {faults} · 0 other</span></footer>',
     )
 

@@ -300,6 +300,20 @@ def test_a_grade_by_a_german_heading_is_asked_and_months_below_ditto_marks_are_d
     assert means(draft.write(), "columns.reeds")["Gebunden am"] == "tied_on"
 
 
+def test_marks_below_a_german_heading_are_asked(tmp_path):
+    rows = "".join(f"{i},B7,{i}.3.2024,{i % 6 + 1}\n" for i in range(1, 20))
+    (tmp_path / "rohre.csv").write_text(f"Nr,Los,Gebunden am,Note\n{rows}", "utf-8")
+    draft = adopting.begin(tmp_path / "rohre.csv", today=TODAY)
+    assert draft.questions[0].path == ("columns", "reeds", "Note")
+
+
+def test_a_row_of_reeds_is_no_row_of_headings(tmp_path):
+    rows = "".join(f"{i},L1,2024-03-{i:02},{'bin' if i % 2 else 'good'}\n" for i in range(1, 20))
+    (tmp_path / "mine.csv").write_text(rows)
+    with pytest.raises(rl.RecordError, match="give each column a heading"):
+        rl.adopt(tmp_path / "mine.csv", tmp_path / "bench")
+
+
 def test_a_count_of_pieces_beside_counts_of_outcomes_is_what_was_tied(tmp_path):
     path = tmp_path / "kladde.csv"
     rows = ["H1;8;4;2;2", "H2;6;3;2;1"]
@@ -315,6 +329,59 @@ def test_titles_above_and_sums_below_do_not_hide_the_headings(sheet):
 
 
 NAMES = ["Adler", "Berg", "Conrad", "Dahl", "Ebner", "Fink"]
+
+
+def test_headings_again_and_lots_below_are_asked_nothing(tmp_path):
+    reeds = "Reed,Lot,Tied,Outcome,Rough\n" + "1,L1,2024-03-05,good,30\n2,L1,2024-03-06,bin,31\n"
+    lots = "Lot,Seller,Bought,Price,Pieces\nL1,Ochre,2024-01-03,80,40\n"
+    (tmp_path / "mine.csv").write_text(f"{reeds}{reeds}\n{lots}")
+    adopted = rl.adopt(tmp_path / "mine.csv", tmp_path / "bench")
+    assert adopted.questions == ()
+    assert means(adopted, "words.outcome") == {"bin": "reject"}
+    assert means(adopted, "outcome") == {}
+
+
+def test_cane_by_its_number_in_a_sheet_of_purchases_and_months_beside_days(tmp_path):
+    (tmp_path / "sheets").mkdir()
+    (tmp_path / "sheets" / "Einkauf.csv").write_text(
+        "Nr.;Händler;gekauft am;Stücke\nA;Rot;3.9.2023;40\nB;Weiß;4.9.2023;50\n", "utf-8"
+    )
+    (tmp_path / "sheets" / "Serien.csv").write_text(
+        "Serie;Holz;Datum;gebunden;gut;Ausschuss;offen\n1;A;Okt 23;10;6;4;0\n"
+        "2;A;30.11.2023;10;7;2;1\n3;B;März 2024;10;5;5;0\nSumme;;;30;18;11;1\n", "utf-8"
+    )  # fmt: skip
+    adopted = rl.adopt(tmp_path / "sheets", tmp_path / "bench", today=TODAY)
+    assert means(adopted, "columns.lots")["Nr."] == "lot"
+    assert means(adopted, "columns.lots")["Stücke"] == "quantity"
+    given = means(adopted, "columns.reeds")
+    assert [given[h] for h in ("Holz", "Datum", "offen")] == ["lot", "tied_on", "pending_count"]
+    reeds = rl.open_bench(adopted.folder, today=TODAY).reeds
+    assert reeds["supplier"].value_counts().to_dict() == {"Rot": 20, "Weiß": 10}
+    assert reeds["outcome"].value_counts().to_dict() == {"good": 18, "reject": 11} | {
+        word: 0 for word in ("given_up", "broken", "playable")
+    }
+
+
+def test_months_on_sheets_of_their_own_and_a_table_of_cane_beside(tmp_path):
+    rows = "1;Rot;R1;3.1.2024;Tonne;;R1;Rot;40\n2;Rot;R1;4.1.2024;Herr Berg;;W1;Weiß;50\n"
+    heads = "Nr;Holz von;Charge;Tag;Wohin;;Charge;Händler;Stücke\n"
+    (tmp_path / "Januar.csv").write_text(f"Januar\n{heads}{rows}", "utf-8")
+    adopted = rl.adopt(tmp_path / "Januar.csv", tmp_path / "bench", today=TODAY)
+    assert means(adopted, "files") == {str(tmp_path / "Januar.csv"): "reeds"}
+    given = means(adopted, "columns.reeds")
+    assert {*given} == {"Nr", "Holz von", "Charge", "Tag", "Wohin"}  # and none of the cane
+    assert given["Wohin"] == "outcome"
+
+
+def test_prices_in_another_currency_say_which(tmp_path):
+    rows = "".join(f"{i},Tan,1/{i}/2024,{'$25' if i % 2 else ''}\n" for i in range(1, 21))
+    (tmp_path / "reeds.csv").write_text(f"Reed #,Vendor,Date tied,Sold for\n{rows}")
+    adopted = rl.adopt(tmp_path / "reeds.csv", tmp_path / "bench", today=TODAY)
+    assert means(adopted, "costs") == {"currency": "$"}
+    bench = rl.open_bench(adopted.folder, today=TODAY)
+    assert bench.tables["reeds"]["sold_for"].dropna().tolist() == [25] * 10
+    again = rl.adopt(adopted.folder, today=TODAY)
+    assert means(again, "costs") == {"currency": "$"}
 
 
 def test_prices_are_sales_and_names_are_asked_about_once(tmp_path):

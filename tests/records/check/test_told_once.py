@@ -20,17 +20,35 @@ def lines(made: Bench, column: str) -> list[str]:
     return [line for line in finding_lines(made.findings) if f"{column}:" in line]
 
 
-@pytest.mark.parametrize("text", ["72 -- 73", "72 or 73", "72mm73"])
-def test_no_advice_takes_a_part_of_what_may_be_two_numbers(text):
-    found = bench(tied_mm=[text]).findings
-    fix = found.loc[found["column"] == "tied_mm", "fix"].item()
-    assert "without" not in fix and "72" not in fix and "73" not in fix
+@pytest.mark.parametrize("text", ["72 -- 73", "72 or 73", "72mm73", "72/73"])
+@pytest.mark.parametrize("name", ["tied_mm", "rough_min"])
+def test_no_advice_takes_a_part_of_what_may_be_two_numbers(text, name):
+    shown = text.replace("72", "35")  # a number that an example might show
+    found = bench(**{name: [shown]}).findings
+    fix = found.loc[(found["column"] == name) & (found["value"] == shown), "fix"].item()
+    assert "without" not in fix and "35" not in fix and "73" not in fix
 
 
 @pytest.mark.parametrize("word", ["unplayable", "no good", "not playable"])
 def test_no_advice_is_the_opposite_of_a_word(word):
     found = bench(outcome=[word]).findings
     assert "if you mean that" not in found.loc[found["column"] == "outcome", "fix"].item()
+
+
+def test_a_column_that_is_not_there_is_named_once(tmp_path):
+    (tmp_path / "reeds.csv").write_text("reed,outcome\n1,good\n2,reject\n")
+    made = open_bench(tmp_path)
+    named = made.findings.query("column in ('lot', 'tied_on')")
+    assert sorted(named["column"]) == ["lot", "tied_on"]
+    assert "have no lot" in " ".join(made.flow()["reason"])
+
+
+def test_a_price_in_dollars_need_not_be_written_in_euros(tmp_path):
+    (tmp_path / "reeds.csv").write_text("reed,lot,tied_on,sold_for\n1,L1,2024-03-05,$25\n")
+    (said,) = open_bench(tmp_path).findings.query("column == 'sold_for'")["fix"]
+    assert "[costs]" in said
+    (tmp_path / "bench.toml").write_text('[costs]\ncurrency = "USD"\n')
+    assert open_bench(tmp_path).tables["reeds"]["sold_for"].tolist() == [25]
 
 
 def test_unknown_words_of_a_column_are_one_finding_with_counts_and_rows():

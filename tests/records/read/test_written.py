@@ -241,6 +241,57 @@ def test_rows_that_are_no_reeds_are_skipped_counted_and_named(tmp_path):
     assert named == [3, 8, 10, 12, 13, 14, 15]
 
 
+@pytest.mark.parametrize("between", ["", "\nCane bought"])
+def test_lots_below_the_reeds_are_no_reeds(tmp_path, between):
+    text = (
+        "reed,lot,tied_on,outcome,rough_min\n1,L1,2024-03-05,good,30\n2,L1,2024-03-06,reject,31\n"
+    )
+    lots = "Lot,Seller,Bought,Price,Pieces\nL1,Ochre,2024-01-03,80,40\nL2,Blue,2024-01-04,81,40\n"
+    bench = read(tmp_path, f"{text}{between}\n{lots}")
+    assert bench.tables["reeds"]["reed"].tolist()[:2] == ["1", "2"]
+    assert not {"L1", "L2"} & {*bench.reeds["reed"]}
+    said = bench.findings[bench.findings["problem"].str.startswith("begins a second table")]
+    assert said["severity"].tolist() == ["error"]
+    assert said["value"].tolist() == ["Lot, Seller, Bought, Price, Pieces"]
+
+
+def test_lots_beside_the_reeds_are_not_read_into_their_rows(tmp_path):
+    head = "reed,lot,tied_on,outcome,,lot,supplier,price\n"
+    rows = "1,L1,2024-03-05,good,,L1,Ochre,80\n2,L1,2024-03-06,good,,L2,Blue,90\n"
+    bench = read(tmp_path, head + rows)
+    assert bench.tables["reeds"]["lot"].tolist() == ["L1", "L1"]
+    assert bench.reeds["supplier"].isna().all()  # L2 is of Blue, and L1 would be of neither
+    said = bench.findings[bench.findings["problem"].str.contains("another table beside")]
+    assert said["severity"].tolist() == ["error"]
+    assert "'supplier'" in said["problem"].iloc[0]
+
+
+def test_notes_beside_the_reeds_are_no_table_though_two_headings_are_left_alone(tmp_path):
+    (tmp_path / "bench.toml").write_text('[columns.reeds]\nPrice = ""\nTodo = ""\n')
+    head = "reed,lot,tied_on,outcome,Price,,Todo\n"
+    bench = read(tmp_path, head + "1,L1,2024-03-05,good,3,,sharpen\n")
+    assert not bench.findings["problem"].str.contains("another table").any()
+
+
+def test_a_table_above_the_headings_is_named_and_titles_are_not(tmp_path):
+    reeds = "reed,lot,tied_on,outcome\n1,L1,2024-03-05,good\n"
+    bench = read(tmp_path, f"My cane\nLot,Seller,Pieces\nL1,Ochre,40\n\n{reeds}")
+    said = bench.findings[bench.findings["problem"].str.startswith("rows 2 to 3 come before")]
+    assert said["severity"].tolist() == ["warning"]
+    titled = read(tmp_path, f"My reeds,,2024\nworkshop,KL,of 2024\n\n{reeds}")
+    assert not titled.findings["problem"].str.contains("before the headings").any()
+
+
+def test_a_reed_after_an_empty_row_is_one_though_its_day_is_a_word(tmp_path):
+    text = (
+        "reed,lot,tied_on,outcome,rough_min\n1,L1,2024-03-05,good,30\n2,L1,2024-03-06,reject,31\n"
+    )
+    bench = read(
+        tmp_path, text + "\nthree,do.,ditto,good,\n\n4,L1,today,good,long\n5,L1,2024-03-07,,\n"
+    )
+    assert bench.tables["reeds"]["reed"].tolist() == ["1", "2", "three", "4", "5"]
+
+
 @pytest.mark.parametrize("label", ["Total", "Mean", "Mittel", "Sum 4", "example 2"])
 def test_a_reed_may_be_called_what_it_likes_if_it_has_a_lot_and_a_day(tmp_path, label):
     bench = read(tmp_path, f"reed,lot,maker,tied_on\n{label},L1,KL,2024-03-05\n")
@@ -251,6 +302,14 @@ def test_a_lot_may_be_called_total_if_it_has_a_supplier(tmp_path):
     bench = read(tmp_path, "lot,supplier,price\nTotal 1,Ochre,20\nTotal,,20\n", "lots.csv")
     assert bench.tables["lots"]["lot"].tolist() == ["Total 1"]
     assert bench.skipped["reason"].tolist() == ["total"]
+
+
+def test_a_sum_whose_label_is_in_a_column_that_is_not_read_is_no_batch(tmp_path):
+    text = "Serie;lot;tied_on;tied;good;reject\nS1;L1;2024-03-05;10;6;4\nSumme;;;10;6;4\n"
+    bench = read(tmp_path, text + ";;2024-03-06;2;1;1\n")
+    assert len(bench.reeds) == 12  # ten of S1, and two that have a day
+    assert bench.skipped[["row", "reason"]].values.tolist() == [[3, "total"]]
+    assert bench.findings.query("row == 3 and column == ''")["value"].tolist() == ["Summe"]
 
 
 def test_a_second_table_in_another_order_is_not_read_under_the_first_headings(tmp_path):

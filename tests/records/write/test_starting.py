@@ -150,6 +150,8 @@ def test_the_workbook_shows_an_example_and_stars_what_a_row_begins_with(tmp_path
     starred = [text for text in heads if text.endswith("*")]
     assert starred == ["reed *", "lot *", "tied on *"]
     assert "leave it empty until" in heads["outcome"].comment.text
+    offered = {str(d.sqref).split(":")[0] for d in book["lots"].data_validations.dataValidation}
+    assert "A3" not in offered  # a new lot is no other word
     for table in TABLES:
         sheet = book[table]
         example = [cell for cell in sheet[2] if cell.value is not None]

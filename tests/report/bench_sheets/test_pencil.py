@@ -20,6 +20,8 @@ def test_a_sheet_has_a_row_a_reed_and_its_cautions_once():
     assert "Sheet 14" in page and "L&lt;21&gt;" in page and "<21>" not in page
     assert page.count("Guard the finger") == 1 and page.count("Do not breathe the dust") == 1
     assert "http" not in page
+    days = ("tied on", "roughed on", "finished on", "verdicts on")  # as typing it back asks
+    assert [page.count(day) for day in days] == [1] * 4
 
 
 def test_a_sheet_fills_one_page_on_either_paper(browser):
