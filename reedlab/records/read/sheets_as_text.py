@@ -278,7 +278,8 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
         known |= {key: name for key, name in beside.items() if key not in own}
     read = {key: name for key, name in known.items() if name in table.columns}
     end = ends_at(sheet.cells.iloc[max(found.at, 0) :], heads, read)
-    found.beside.extend(str(text) for text in top.iloc[found.at, end:].dropna() if heads[end:])
+    if end < len(heads):
+        found.beside.extend(str(text) for text in top.iloc[found.at, end:].dropna())
     for place, key in enumerate(heads[:end]):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():
