@@ -3,6 +3,7 @@
 import multiprocessing
 import os
 import time
+from pathlib import Path
 
 import numpy as np
 import openpyxl
@@ -17,10 +18,12 @@ FORMULAS = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("x")', "
 forking = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs POSIX processes")
 
 
-def killed(target, *args, after: float) -> None:
-    """Start a process, let it run for a while, and kill it."""
+def killed(target, *args, after: float, first: Path | None = None) -> None:
+    """Start a process, let it run for a while (once `first` is there), and kill it."""
     process = multiprocessing.get_context("fork").Process(target=target, args=args)
     process.start()
+    while first is not None and process.is_alive() and not first.exists():
+        time.sleep(0.005)
     time.sleep(after)
     process.kill()
     process.join()
@@ -51,8 +54,9 @@ def write_benches(folder) -> None:
 
 @forking
 def test_a_killed_new_bench_is_whole_or_not_there(tmp_path):
-    for at, after in enumerate(np.random.default_rng(2).uniform(0.05, 0.3, 8)):
-        killed(write_benches, tmp_path / str(at), after=float(after))
+    for at, after in enumerate(np.random.default_rng(2).uniform(0.0, 0.3, 8)):
+        folder = tmp_path / str(at)
+        killed(write_benches, folder, after=float(after), first=folder / "bench0")
     benches = [path for path in tmp_path.glob("*/bench*") if not path.name.startswith(".")]
     assert benches
     for path in benches:
