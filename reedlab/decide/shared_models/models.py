@@ -46,8 +46,8 @@ _FEWEST_SHELF_YEARS = 0.25
 """Difference in age below which nothing can be said of it."""
 _MAKERS_APART = 0.5
 """That of a maker's change less the first maker's, for each 1 of it."""
-_SETS = 6
-"""Completed sets that are pooled where outcomes are pending."""
+_SETS, _FEWER_SETS, _FEW_PENDING = 6, 3, 0.02
+"""Completed sets that are pooled where outcomes are pending, and where at most this share are."""
 _MOST_CIRCUMSTANCES = 400
 """Distinct makers, seasons and measures of reeds that a mean over the reeds is taken of."""
 
@@ -324,8 +324,9 @@ def _with_pending(
         return success_posterior(evidence.reeds, spec, seed, draws), ()
     waits = Waits.of(reeds)
     design, recipe, priors = _model("success", reeds.fillna({"success": 0.0}), "binomial", spec)
+    sets = _SETS if waits.unknown.mean() > _FEW_PENDING else _FEWER_SETS
     post, chances = with_unknown(
-        design, waits.unknown, waits.proposed(seed).log_odds, priors, _SETS, seed, draws, recipe
+        design, waits.unknown, waits.proposed(seed).log_odds, priors, sets, seed, draws, recipe
     )
     return post, (
         f"Pending reeds: {len(chances)}, of which about {chances.sum():.0f} should turn out good "
