@@ -198,13 +198,13 @@ def some_lots(reeds: pd.DataFrame, seed: int = 1, most: int | None = None) -> pd
     Returns
     -------
     pandas.DataFrame
-        The same columns, at most so many rows.
+        The same columns, at most so many rows, but two lots at least.
     """
     most = most or MOST_REEDS
     if len(reeds) <= most:
         return reeds
     sizes = reeds["lot"].value_counts(sort=False).sample(frac=1.0, random_state=seed)
-    kept = sizes.index[sizes.cumsum() <= most]
+    kept = sizes.index[: max(2, (sizes.cumsum() <= most).sum())]
     return reeds[reeds["lot"].isin(kept)].reset_index(drop=True)
 
 

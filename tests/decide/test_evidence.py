@@ -12,4 +12,5 @@ def test_many_reeds_are_asked_in_whole_lots(monkeypatch):
     other = evidence.some_lots(reeds, 2)
     assert set(other["lot"]) != set(some["lot"])
     assert len(evidence.some_lots(reeds[:50])) == 50
+    assert evidence.some_lots(reeds, 1, most=5)["lot"].nunique() == 2  # however large lots are
     assert evidence.some_lots(reeds, 1, most=120)["lot"].value_counts().tolist() == [20] * 6

@@ -130,8 +130,8 @@ def load_jupyter() -> None:
     a notebook does not need it: it does without where `rfc3987_syntax` is not installed.
     """
     grammar = "rfc3987_syntax"
-    if grammar in sys.modules:
-        return
+    if "jsonschema" in sys.modules or grammar in sys.modules:
+        return  # loaded already, with the grammar or without
     sys.modules[grammar] = None  # type: ignore[assignment]
     try:
         import nbformat  # noqa: F401

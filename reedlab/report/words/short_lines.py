@@ -72,7 +72,7 @@ def _season(day: Today, answer: Seasons) -> Line:
         return Line("Season", setting)
     unsure = answer.verdict is Verdict.CANNOT_SAY
     surest = str(answer.claims["statement"].iloc[0]).removesuffix(".")
-    though = "" if unsure else "Your scrape changes with the season too."
+    though = "" if unsure else "If you scrape otherwise then, that is part of it."
     says = f"{surest}: {_grade(answer.verdict)}.", though, setting
     return Line("Season", " ".join(filter(None, says)), unsure)
 

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from reedlab.mixed.design.matrices import build
+from reedlab.mixed.posterior import unknown_outcomes
 from reedlab.mixed.posterior.nested_laplace import design_posterior
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.mixed.posterior.unknown_outcomes import with_unknown
@@ -57,3 +58,20 @@ def test_the_same_seed_gives_the_same_draws(rows):
     none = lambda eta, rng: np.zeros(unknown.sum())  # noqa: E731
     one, two = (with_unknown(design, unknown, none, Priors(), 2, 7, 200)[0] for _ in range(2))
     pd.testing.assert_frame_equal(one.draws(), two.draws(), rtol=1e-10)
+
+
+def test_completed_sets_hold_each_value_as_often_as_is_likely(rows, monkeypatch):
+    frame, unknown = rows
+    design, _ = build("success ~ 1 + (1 | lot)", frame, "binomial")
+    completed = []
+
+    def noted(now, *args, **options):
+        completed.append(now.y[unknown])
+        return design_posterior(now, *args, **options)
+
+    monkeypatch.setattr(unknown_outcomes, "design_posterior", noted)
+    for chance, wanted in ((0.5, 2), (0.25, 1)):
+        completed.clear()
+        given = lambda eta, rng, p=chance: np.log(p / (1 - p)) - eta  # noqa: E731
+        with_unknown(design, unknown, given, Priors(), 4, 3, 200)
+        assert (np.sum(completed, axis=0) == wanted).all()  # of four sets, in every row
