@@ -126,17 +126,39 @@ def first_page(
 
 def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
     """Say which cane to buy, what a reed of it costs, and what came back."""
+    lead = best_buy(said, costs=not priced.unanswered)
+    if said.unanswered or len(said.table) == 1 or not _costed(said) or priced.unanswered:
+        return (lead,)
+    though = f"It would be {said.though}." if said.though else ""
+    back = _came_back(priced, said.table["supplier"].head(2).tolist())
+    return tuple(filter(None, (lead, though, said.turned, back)))
+
+
+def _costed(said: Suppliers) -> bool:
+    return not (said.untimed or said.free)
+
+
+def best_buy(said: Suppliers, costs: bool = True) -> str:
+    """Say in a sentence or two which cane to buy, and what a reed of it costs.
+
+    Parameters
+    ----------
+    said : Suppliers
+        The answer.
+    costs : bool
+        Whether costs may be spoken of, where they are known.
+    """
     if said.unanswered:
-        return (said.sentence(),)
+        return said.sentence()
     table = said.table
     if len(table) == 1:
-        return (f"All your judged reeds are of {said.best}, so there is nothing to compare yet.",)
+        return f"All your judged reeds are of {said.best}, so there is nothing to compare yet."
     first, second = table.iloc[0], table.iloc[1]
-    if said.untimed or said.free or priced.unanswered:
+    if not (costs and _costed(said)):
         good = table.sort_values("success", ascending=False, kind="stable").iloc[0]
         return (
             f"Most good reeds should come from {good.supplier}: about {100 * good.success:.0f} in "
-            f"100 ({100 * good.success_low:.0f} to {100 * good.success_high:.0f}).",
+            f"100 ({100 * good.success_low:.0f} to {100 * good.success_high:.0f})."
         )
     best, low, high, then = (
         amount(value, said.digits["cost"])
@@ -144,22 +166,14 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
     )
     cost = f"about {best} {said.currency} ({low} to {high})"
     if said.verdict is Verdict.SURE:
-        lead = f"Buy {first.supplier} next (sure). A saleable reed of it costs {cost}."
-    elif said.verdict is Verdict.LIKELY:
-        lead = f"{_first(first.supplier)} is likely the best buy. A saleable reed costs {cost}."
-    elif best == then:
-        lead = (
-            f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
-            f"reed costs {cost} from either."
-        )
-    else:
-        lead = (
-            f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
-            f"reed costs {cost}, and about {then} of {second.supplier}."
-        )
-    though = f"It would be {said.though}." if said.though else ""
-    back = _came_back(priced, [first.supplier, second.supplier])
-    return tuple(filter(None, (lead, though, said.turned, back)))
+        return f"Buy {first.supplier} next (sure). A saleable reed of it costs {cost}."
+    if said.verdict is Verdict.LIKELY:
+        return f"{_first(first.supplier)} is likely the best buy. A saleable reed costs {cost}."
+    of_both = " from either" if best == then else f", and about {then} of {second.supplier}"
+    return (
+        f"{_first(first.supplier)} or {second.supplier}: too close to call. A saleable "
+        f"reed costs {cost}{of_both}."
+    )
 
 
 def _to_ask_for(bench: Bench, sorting: PassingOver) -> tuple[str, ...]:
