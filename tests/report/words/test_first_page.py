@@ -95,7 +95,7 @@ def test_no_word_of_a_statistician_is_on_a_page_of_hers_nor_on_a_sheet(demo):
 
 
 def test_the_terminal_says_of_the_cane_what_the_first_page_says(demo):
-    bench, asked = demo
+    _, asked = demo
     lines = writing._in_lines(asked.suppliers)
     assert front(demo).cane[0] in lines
     assert not NOT_HERS & {*re.findall(r"[a-z]+", " ".join(lines).lower())}
