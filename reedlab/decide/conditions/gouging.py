@@ -219,25 +219,46 @@ def _wandering_line(pieces: pd.DataFrame, column: str) -> _Line:
     X = np.column_stack([np.ones(len(days)), days / 100.0])
     rest = mean - X @ np.linalg.lstsq(X, mean, rcond=None)[0]
     most = max(4 * float(np.sqrt(rest @ rest / (len(mean) - 2))), 1e-6)
-    apart = np.abs(days[:, None] - days) / np.median(np.diff(days))
+    gaps = np.diff(days) / np.median(np.diff(days))
+    error = np.maximum(within, 1e-12) / n
     found = []
     for memory in _MEMORY:
-        alike = np.eye(len(days)) if memory == 0 else np.exp(-apart / memory)
-        V = np.linspace(0, most, _STEPS)[:, None, None] ** 2 * alike
-        V = V + np.diag(np.maximum(within, 1e-12) / n)
-        inverse = np.linalg.inv(V)
-        A = X.T @ inverse @ X
+        keeps = np.exp(-gaps / memory) if memory else np.zeros(len(gaps))
+        log_det, cross = _whitened(
+            np.column_stack([X, mean]), keeps, np.linspace(0, most, _STEPS) ** 2, error
+        )
+        A, b = cross[:, :2, :2], cross[:, :2, 2]
         cov = np.linalg.inv(A)
-        beta = np.einsum("gpq,gq->gp", cov, X.T @ inverse @ mean)
-        left = mean - beta @ X.T
-        squares = np.einsum("gi,gij,gj->g", left, inverse, left)
+        beta = np.einsum("gpq,gq->gp", cov, b)
+        squares = cross[:, 2, 2] - np.einsum("gp,gp->g", b, beta)
         # Restricted log-likelihood: -½ (log|V| + log|X'V⁻¹X| + r'V⁻¹r).
-        log_density = -0.5 * (np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1] + squares)
+        log_density = -0.5 * (log_det + np.linalg.slogdet(A)[1] + squares)
         found.append((log_density, beta[:, 0], beta[:, 1], np.sqrt(cov[:, 1, 1])))
     log_density, start, slope, se = (np.concatenate(part) for part in zip(*found))
     weight = np.exp(log_density - log_density.max())
     weight = weight / weight.sum()
     return _Line(float(weight @ start), Mixture(weight, slope, se))
+
+
+def _whitened(
+    columns: np.ndarray, keeps: np.ndarray, variance: np.ndarray, error: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return log|V| (G,) and C'V⁻¹C (G, c, c) of columns C (n, c), day by day (Kalman 1960).
+
+    V = v R + diag(error) for each variance v (G,) of the days, where neighbours in R correlate by
+    `keeps` (n - 1,) and others by the product between them.
+    """
+    log_det = np.zeros(len(variance))
+    cross = np.zeros((len(variance), columns.shape[1], columns.shape[1]))
+    told, unsure = np.zeros((len(variance), columns.shape[1])), variance
+    for row, err, keep in zip(columns, error, np.append(keeps, 0.0)):
+        new, spread = row - told, unsure + err
+        log_det += np.log(spread)
+        cross += new[:, :, None] * new[:, None, :] / spread[:, None, None]
+        gain = unsure / spread
+        told = keep * (told + gain[:, None] * new)
+        unsure = keep**2 * unsure * (1 - gain) + (1 - keep**2) * variance
+    return log_det, cross
 
 
 def _slope(pieces: pd.DataFrame, column: str, level: float) -> dict[str, object]:

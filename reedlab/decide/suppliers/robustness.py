@@ -20,13 +20,14 @@ from reedlab.decide.shared_models.models import Spec, fit_models, of_several_age
 from reedlab.decide.suppliers.comparison import Suppliers, compared
 
 AS_ANSWERED = "as answered"
+FIXED = "suppliers fixed"
 NO_CHANGE = "no change over the years"
 SETTLED = "settled reeds only"
 HARVESTS = "lots of one harvest year alike"
 SHELF_LIFE = "cane that changes on the shelf"
 VARIANTS = {
     AS_ANSWERED: Spec(),
-    "suppliers fixed": Spec(fixed=True),
+    FIXED: Spec(fixed=True),
     "priors at half": Spec(prior_factor=0.5),
     "priors at twice": Spec(prior_factor=2.0),
     NO_CHANGE: Spec(changing=False),
@@ -34,6 +35,8 @@ VARIANTS = {
     HARVESTS: Spec(harvests=True),
     SHELF_LIFE: Spec(shelf=True),
 }
+MOST_FIXED = 30
+"""Suppliers above which each is not tried as a fixed effect: so many tell how far they differ."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -104,15 +107,17 @@ def check(said: Suppliers) -> Robustness:
     answers = {AS_ANSWERED: said}
     few = basis.evidence.settled
     none_pending = basis.evidence.pending.empty and len(few) == len(basis.evidence.reeds)
-    same = {
+    many = said.table["supplier"].nunique() > MOST_FIXED
+    without = {
+        FIXED: many,
         NO_CHANGE: said.changes.empty,
         SETTLED: none_pending or few["lot"].nunique() < 2 or not few["success"].any(),
         HARVESTS: not several_harvests(basis.evidence.reeds),
         SHELF_LIFE: not of_several_ages(basis.evidence.reeds),
     }
-    alike = [name for name, no_other in same.items() if no_other]
+    notes = (f"Suppliers fixed is not tried with more than {MOST_FIXED} of them.",) * many
     for name, spec in VARIANTS.items():
-        if name not in (AS_ANSWERED, *alike):
+        if name != AS_ANSWERED and not without.get(name):
             models = fit_models(basis.evidence, basis.models.seed, spec=spec)
             answers[name] = compared(basis.evidence, models, said.currency, said.level)
     columns = ["supplier", "success", "cost", "cost_low", "cost_high", "prob_best"]
@@ -121,7 +126,7 @@ def check(said: Suppliers) -> Robustness:
         table=stacked({name: a.table[columns] for name, a in answers.items()}, "variant"),
         level=said.level,
         claims=_claims(answers, said.best),
-        notes=said.notes,
+        notes=(*said.notes, *notes),
         record_next=said.record_next,
         best=best,
         verdicts={name: a.verdict for name, a in answers.items()},

@@ -117,6 +117,19 @@ class Cells:
             out += column * self.spread(values)
         return out
 
+    def expand_draws(self, effects: list[np.ndarray]) -> np.ndarray:
+        """Z u (S, n) in cell order, from S draws of each term's effects, (S, levels, k)."""
+        at_cell = np.zeros((self.m, len(effects[0]), self.n_cells))
+        for level, columns, u in zip(self.level, self.columns, effects):
+            for j, c in enumerate(columns):
+                at_cell[c] += u[:, :, j].take(level, axis=1)
+        if self.F is None:
+            return at_cell[0].take(self.cell, axis=1)
+        out = self.F[0] * at_cell[0].take(self.cell, axis=1)
+        for column, values in zip(self.F[1:], at_cell[1:]):
+            out += column * values.take(self.cell, axis=1)
+        return out
+
     def quadratic(self, at_cell: np.ndarray) -> np.ndarray:
         """Each row's f' Q f, from the symmetric Q (m, m, C) of its cell."""
         if self.F is None:

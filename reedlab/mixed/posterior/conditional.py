@@ -180,13 +180,11 @@ class Conditional:
 
     def linear(self, effects: np.ndarray, design: Design) -> np.ndarray:
         """Z u + X β (S, n) of a design's rows, in cell order."""
-        order = cells_of(design).order
-        eta = effects[:, self.q :] @ cells_of(design).XT
-        for term, block in zip(design.terms, self.blocks):
-            index = term.index[order]
-            for j, column in enumerate(term.basis[order].T):
-                own = effects[:, block.start + j : block.stop : term.k].take(index, axis=1)
-                eta += own if (column == 1.0).all() else own * column
+        cells = cells_of(design)
+        parts, fixed = self.split(effects)
+        eta = fixed @ cells.XT
+        if parts:
+            eta += cells.expand_draws(parts)
         return eta
 
 

@@ -28,6 +28,7 @@ _STEP = {0: 1.0, 1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
 """Step of the lattice in standard deviations of the posterior, by the number of coordinates."""
 _LONGEST = 40  # steps from the mode to either side
 _LINE = (1.0, 2.0)  # widths from its middle at which a climb looks along each coordinate
+_BATCH = 400000
 _DF = 8.0  # of the tails that coefficients are proposed with
 
 
@@ -330,10 +331,14 @@ def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generato
     for own in np.split(order, np.flatnonzero(np.diff(at[order])) + 1):
         g = int(at[own[0]])
         total = np.bincount(own % n, weighed[own], n)  # a node may stand in for several corners
-        rows = np.flatnonzero(total)
-        weight = total[rows]
-        there = lattice.modes.x[g] + cond.sample(lattice.modes, g, noise[rows])
-        x[rows] += weight[:, None] * there
+        hit = np.flatnonzero(total)
+        step = max(1, _BATCH // m)
+        for start in range(0, len(hit), step):
+            rows = hit[start : start + step]
+            there = cond.sample(lattice.modes, g, noise[rows])
+            there += lattice.modes.x[g]
+            there *= total[rows][:, None]
+            x[rows] += there
     # Step 3, the proposal's log density: that of the standard deviations, the determinant, the
     # normal of v and the multivariate t of β, without constants.
     length = np.sum(noise[:, m - heavy :] ** 2, axis=1)

@@ -13,6 +13,7 @@ from reedlab.decide.conditions.gouging import READINGS, Gouger, UnevenLots
 from reedlab.decide.conditions.measured_or_not import Unmeasured
 from reedlab.decide.conditions.season_effects import Seasons
 from reedlab.decide.conditions.workshop_air import Air
+from reedlab.decide.evidence import listed
 from reedlab.decide.gauge.hands import GaugeAgreement
 from reedlab.decide.gauge.repeatability import GaugeStudy
 from reedlab.decide.losses_by_stage import Losses
@@ -153,10 +154,7 @@ def _suppliers(answer: Suppliers) -> Pictures:
 
 @pictures.register
 def _robustness(answer: Robustness) -> Pictures:
-    alt = (
-        "Each supplier's probability of being the cheapest under four models: as answered, "
-        "suppliers fixed, priors at half and at twice their scale."
-    )
+    alt = f"Each supplier's probability of being the cheapest: {listed(answer.best)}."
     return {"chances": _picture(answer.table, alt, chances, "variant")}
 
 

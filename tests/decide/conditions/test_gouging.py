@@ -7,7 +7,7 @@ from scipy import stats
 
 from reedlab.cane.moisture import equilibrium_moisture_pct
 from reedlab.decide.answer import Verdict
-from reedlab.decide.conditions.gouging import Drift, _slope, gouger, uneven_lots
+from reedlab.decide.conditions.gouging import Drift, _slope, _whitened, gouger, uneven_lots
 from reedlab.decide.conditions.workshop_air import air
 from reedlab.errors import DecisionError
 from reedlab.mixed.gaps.measurement_error import ReadingError
@@ -203,3 +203,15 @@ def test_without_a_logger_the_notes_on_reeds_serve_and_without_them_it_is_said()
     assert bare.unanswered and bare.verdict is Verdict.CANNOT_SAY
     for name, frame in found.tables.items():
         assert [*bare.tables[name]] == [*frame], name
+
+
+def test_day_by_day_is_the_whole_matrix_at_once():
+    rng = np.random.default_rng(5)
+    days, columns = np.cumsum(rng.integers(1, 9, 30)), rng.normal(size=(30, 3))
+    error, variance, memory = rng.uniform(0.2, 2.0, 30), np.array([0.0, 0.5, 3.0]), 6.0
+    alike = np.exp(-np.abs(days[:, None] - days) / memory)
+    log_det, cross = _whitened(columns, np.exp(-np.diff(days) / memory), variance, error)
+    for v, found, crossed in zip(variance, log_det, cross):
+        whole = v * alike + np.diag(error)
+        assert found == pytest.approx(np.linalg.slogdet(whole)[1], rel=1e-12)
+        assert crossed == pytest.approx(columns.T @ np.linalg.solve(whole, columns), rel=1e-10)

@@ -65,6 +65,13 @@ def test_a_choice_that_hangs_on_the_model_is_said(small_bench):
     assert "it is teal instead of plum" in found.sentence()
 
 
+def test_many_suppliers_are_not_tried_as_fixed_and_it_is_said(answer, monkeypatch):
+    monkeypatch.setattr(robustness, "MOST_FIXED", answer.table["supplier"].nunique() - 1)
+    found = robustness.check(answer)
+    assert robustness.FIXED not in found.best
+    assert found.notes[-1].startswith("Suppliers fixed is not tried with more than")
+
+
 def test_a_choice_that_stays_is_said(checked):
     assert set(checked.best.values()) == {"indigo"}
     assert checked.verdict is weakest(checked.verdicts.values())
