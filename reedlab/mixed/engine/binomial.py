@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from scipy.special import gammaln
+from scipy.special import expit, gammaln
 
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cells import cells_of
@@ -39,6 +39,13 @@ class BinomialLogit:
             m = None if self.trials is None else self.trials[rows]
             loglik += _block_steps(self.y[rows], m, eta[rows], score[rows], weight[rows])
         return loglik, score, weight
+
+    def many_steps(self, eta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Log-likelihoods (G,), scores and weights (G, n) at many η (G, n)."""
+        p = expit(np.clip(eta, -_FAR, _FAR))
+        trials = 1.0 if self.trials is None else self.trials
+        weight = trials * p * (1.0 - p)
+        return self.log_likelihoods(eta) + self.constant, self.y - trials * p, weight
 
     def row_logliks(self, eta: np.ndarray) -> np.ndarray:
         """Give each row's log-likelihood, without the constant."""

@@ -34,12 +34,14 @@ from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine import binomial
 from reedlab.mixed.engine.adjusted import Adjusted, adjusted
+from reedlab.mixed.engine.binomial import BinomialLogit
 from reedlab.mixed.engine.cells import cells_of
 from reedlab.mixed.engine.cholesky import Factor, factorise
 from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.gaussian import GaussianProfile
 from reedlab.mixed.engine.laplace import BetaPrior, Mode, find_mode
 from reedlab.mixed.posterior import graded
+from reedlab.mixed.posterior.many_modes import MOST_ROWS, ManyModes
 from reedlab.mixed.posterior.priors import Priors, coefficient_prior
 from reedlab.mixed.posterior.scales import Scales
 
@@ -239,19 +241,36 @@ class NewtonConditional(Conditional):
     def __init__(self, design: Design, family: str, priors: Priors, scales: Scales) -> None:
         prior = coefficient_prior(design.X, design.fixed_names, priors)
         self._rows, self._start = design, np.zeros(design.p)
-        self._likelihood: binomial.BinomialLogit | graded.GradedRows | Adjusted
+        self._likelihood: BinomialLogit | graded.GradedRows | Adjusted
         if family == "ordinal":
             prior, self._start = graded.prior_of(design, priors), graded.start_of(design)
             self._rows, self._likelihood = graded.rows_of(design)
         else:
             self._likelihood = adjusted(binomial.likelihood(design), design)
         super().__init__(design, family, prior, scales)
+        self._many = self._side_by_side()
+
+    def _side_by_side(self) -> ManyModes | None:
+        """Return what finds modes at many points at once, where that is quicker."""
+        rows, likelihood = self._rows, self._likelihood
+        if not isinstance(likelihood, BinomialLogit) or rows.n > MOST_ROWS or not rows.p:
+            return None
+        alone = bool(rows.terms) and cells_of(rows).F is None
+        if not alone or any(term.k != 1 for term in rows.terms):
+            return None
+        return ManyModes(rows, likelihood, (self.mean, self.precision), self.blocks)
 
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
         """See `Conditional.modes`."""
         first = np.append(np.zeros(self.q), self._start) if start is None else start
         first = np.broadcast_to(first, (len(points), self.m))
-        found = [self._mode(lam, x) for lam, x in zip(zip(*self.scales.lambdas(points)), first)]
+        lambdas = self.scales.lambdas(points)
+        found = None
+        if self._many is not None:
+            sds = np.stack([lam[:, 0, 0] for lam in lambdas], axis=1)
+            found = self._many.find(sds, first, _CLOSE)
+        if found is None:
+            found = [self._mode(lam, x) for lam, x in zip(zip(*lambdas), first)]
         x, log_density, factors = zip(*found)
         return Modes(np.array(x), np.array(log_density), list(factors), np.ones(len(points)))
 

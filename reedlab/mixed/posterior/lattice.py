@@ -28,7 +28,7 @@ _STEP = {0: 1.0, 1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
 """Step of the lattice in standard deviations of the posterior, by the number of coordinates."""
 _LONGEST = 40  # steps from the mode to either side
 _LINE = (1.0, 2.0)  # widths from its middle at which a climb looks along each coordinate
-_BATCH = 400000
+_BATCH = 100_000  # draws times unknowns at once, so that they stay in the cache
 _DF = 8.0  # of the tails that coefficients are proposed with
 
 
