@@ -56,6 +56,9 @@ TRIAL_REEDS = 10
 """Reeds with which a new lot is commonly tried (common practice: five to ten, no source)."""
 _TRIALS = (5, 10, 20, 40)
 """Reeds of one more lot for which its worth is worked out."""
+SIDE_BY_SIDE, _NEAR_DAYS = 0.25, 45.0
+"""Share of either supplier's reeds that must be tied near one of the other's, and how near, for the
+two to be told apart from what changed at the bench in the meantime."""
 _WORTH_A_TRIAL = 1.0
 """Net worth a year of one more lot, in money, below which no lot is recommended for it."""
 
@@ -107,7 +110,8 @@ class Suppliers(Answer):
     balance
         supplier, against, ratio: variance of the contrast with the likeliest supplier relative to
         the same reeds spread alike over makers, seasons and years; above 4 the two cannot be
-        distinguished.
+        distinguished. side_by_side: share of reeds, of either supplier at least, that were tied
+        within 45 days of one of the other's; under a quarter they cannot be distinguished either.
     changes
         What changes a year at the bench: measure, per_year, low, high; see
         `reedlab.decide.shared_models.change.changes`.
@@ -148,7 +152,7 @@ class Suppliers(Answer):
     stakes: pd.DataFrame = empty("supplier", "prob_next_best", "benefit", "regret")
     worth: pd.DataFrame = empty("supplier", "reeds", "per_piece", "per_year", "trial_cost", "net")
     sensitivity: pd.DataFrame = empty("correlation", "supplier", "cost", "prob_best")
-    balance: pd.DataFrame = empty("supplier", "against", "ratio")
+    balance: pd.DataFrame = empty("supplier", "against", "ratio", "side_by_side")
     changes: pd.DataFrame = empty(*CHANGES)
     plain: pd.DataFrame = empty(*PLAIN)
     back: pd.DataFrame = empty(*BACK)
@@ -514,7 +518,7 @@ def _table(
 def _claims(table: pd.DataFrame, spread: pd.DataFrame, untimed: bool) -> pd.DataFrame:
     """Claim of each supplier that it is the cheapest; only the likeliest can be sure or likely."""
     grade = graded(table["prob_best"].max())
-    if untimed or len(table) < 2 or _runner_up_ratio(table, spread) > CANNOT_TELL:
+    if untimed or len(table) < 2 or not _told_apart(table, spread):
         grade = Verdict.CANNOT_SAY
     costs = [*table["cost"].head(2), np.nan]
     rows = []
@@ -532,9 +536,10 @@ def _claims(table: pd.DataFrame, spread: pd.DataFrame, untimed: bool) -> pd.Data
     return claims_frame(rows)
 
 
-def _runner_up_ratio(table: pd.DataFrame, spread: pd.DataFrame) -> float:
-    """Return the variance ratio of the two likeliest suppliers, see `balance`."""
-    return float(spread.set_index("against")["ratio"][table["supplier"].iloc[1]])
+def _told_apart(table: pd.DataFrame, spread: pd.DataFrame) -> bool:
+    """Whether the two likeliest suppliers can be distinguished, see `balance`."""
+    runner_up = spread.set_index("against").loc[table["supplier"].iloc[1]]
+    return bool(runner_up["ratio"] <= CANNOT_TELL and runner_up["side_by_side"] >= SIDE_BY_SIDE)
 
 
 def worth_of_lots(said: Suppliers) -> pd.DataFrame:
@@ -589,11 +594,11 @@ def _record_next(said: Suppliers) -> RecordNext:
             "Write what each lot cost as its price, and your wage_per_hour in bench.toml.",
             about=About.PRICES,
         )
-    if _runner_up_ratio(said.table, said.balance) > CANNOT_TELL:
+    if not _told_apart(said.table, said.balance):
         return RecordNext(
             f"Work lots of {said.best} and {said.table['supplier'].iloc[1]} side by side and "
             "record outcome and minutes: so far different makers worked them, or in different "
-            "seasons or years.",
+            "seasons, or one was worked after the other.",
             about=About.CANE,
         )
     tried = said.worth[said.worth["reeds"] == TRIAL_REEDS]
@@ -628,7 +633,9 @@ def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
     With supplier, maker and season as factors and a line over the years, as the models have it, the
     variance of a contrast of two suppliers is c'(X'X)⁻¹c; were every supplier's reeds spread alike
     over makers, seasons and years, it would be 1/n₁ + 1/n₂. The contrast of two suppliers cannot be
-    estimated where one maker or one season made all reeds of the one and none of the other.
+    estimated where one maker or one season made all reeds of the one and none of the other. A line
+    knows nothing of a maker who learns at first, or at one blow; so it also counts how many reeds
+    of either were worked beside the other's.
 
     Parameters
     ----------
@@ -640,7 +647,9 @@ def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        supplier, against, ratio (infinite where maker or season and supplier are one).
+        supplier, against, ratio (infinite where maker or season and supplier are one),
+        side_by_side (share of reeds tied within 45 days of one of the other supplier's, the smaller
+        of the two suppliers'; 1 where the reeds' years are not told apart).
     """
     line: list[pd.DataFrame] = []
     if YEARS in reeds:
@@ -661,5 +670,22 @@ def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
         contrast = np.zeros(X.shape[1])
         contrast[[names.index(best), names.index(name)]] = 1.0, -1.0
         ratio = contrast_variance(information, contrast) / (1 / size[best] + 1 / size[name])
-        rows.append((best, name, ratio))
-    return pd.DataFrame(rows, columns=["supplier", "against", "ratio"])
+        rows.append((best, name, ratio, _side_by_side(reeds, best, name)))
+    return pd.DataFrame(rows, columns=["supplier", "against", "ratio", "side_by_side"])
+
+
+def _side_by_side(reeds: pd.DataFrame, one: str, other: str) -> float:
+    """Return the smaller share of reeds that were tied near one of the other supplier's."""
+    if YEARS not in reeds:
+        return 1.0
+    of, day = reeds["supplier"].astype(str), 365.25 * reeds[YEARS]
+    a, b = (np.sort(day[of == name].dropna()) for name in (one, other))
+    if not (len(a) and len(b)):
+        return 1.0
+    return min(_share_near(a, b), _share_near(b, a))
+
+
+def _share_near(days: np.ndarray, others: np.ndarray) -> float:
+    """Share of days with one of the others', sorted, near it."""
+    first = np.searchsorted(others, days - _NEAR_DAYS)
+    return float((first < np.searchsorted(others, days + _NEAR_DAYS, side="right")).mean())

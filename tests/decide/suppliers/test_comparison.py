@@ -167,6 +167,21 @@ def test_suppliers_bought_in_turn_cannot_be_told_from_what_the_maker_learns(smal
     assert suppliers(bench).balance["ratio"].max() < 1.5
 
 
+def test_suppliers_worked_one_after_the_other_are_not_told_apart():
+    days = {"teal": np.arange(0, 200, 20.0), "plum": 200.0 + np.arange(0, 200, 20.0)}
+    rows = [(name, "s", -day / 365.25) for name, of in days.items() for day in of]
+    reeds = pd.DataFrame(rows, columns=["supplier", "season", "years_from_today"])
+    table = comparison.balance(reeds, "teal")
+    assert table["side_by_side"].item() == pytest.approx(0.2)  # days 160 and 180 of 0 to 180
+    side = reeds.assign(years_from_today=reeds["years_from_today"] % (200 / 365.25))
+    assert comparison.balance(side, "teal")["side_by_side"].item() == 1.0
+    likeliest = pd.DataFrame({"supplier": ["teal", "plum"]})
+    assert not comparison._told_apart(likeliest, table.assign(ratio=1.0))
+    assert comparison._told_apart(likeliest, comparison.balance(side, "teal").assign(ratio=1.0))
+    undated = comparison.balance(reeds.drop(columns="years_from_today"), "teal")
+    assert undated["side_by_side"].item() == 1.0
+
+
 def test_balance_is_the_variance_inflation_of_least_squares(demo):
     """Against statsmodels' covariance of the same contrast."""
     import statsmodels.formula.api as smf
