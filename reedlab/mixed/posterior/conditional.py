@@ -29,6 +29,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+from scipy.sparse import issparse
 
 from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import Design
@@ -41,7 +42,7 @@ from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.gaussian import GaussianProfile
 from reedlab.mixed.engine.laplace import BetaPrior, Mode, find_mode
 from reedlab.mixed.posterior import graded
-from reedlab.mixed.posterior.many_modes import MOST_ROWS, ManyModes
+from reedlab.mixed.posterior.many_modes import MOST_ROWS, ManyModes, Sums, of_intercepts
 from reedlab.mixed.posterior.priors import Priors, coefficient_prior
 from reedlab.mixed.posterior.scales import Scales
 
@@ -204,13 +205,40 @@ class GaussianConditional(Conditional):
         super().__init__(design, "gaussian", prior, scales)
         self._profile = GaussianProfile(design, reml=True)
         self._y = design.y[cells_of(design).order]
+        dense = not issparse(self._profile.cross.head_rest)
+        self._together = dense and design.n <= MOST_ROWS and of_intercepts(design)
 
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
         """See `Conditional.modes`."""
-        sigma = self.scales.sigma(points)
-        found = [self._mode(*each) for each in zip(zip(*self.scales.lambdas(points)), sigma)]
+        sigma, lambdas = self.scales.sigma(points), self.scales.lambdas(points)
+        if self._together:
+            sds = np.stack([lam[:, 0, 0] for lam in lambdas], axis=1)
+            return self._side_by_side(sds / sigma[:, None], sigma)
+        found = [self._mode(*each) for each in zip(zip(*lambdas), sigma)]
         x, log_density, factors = zip(*found)
         return Modes(np.array(x), np.array(log_density), list(factors), sigma)
+
+    def _side_by_side(self, relative: np.ndarray, sigma: np.ndarray) -> Modes:
+        """Find all modes at once, as `_mode` finds each, from Λ / σ (G, terms)."""
+        profile, cross = self._profile, self._profile.cross
+        own = sigma[:, None, None] ** 2 * self.precision
+        away = self.mean - profile.base
+        sums = Sums(
+            cross.cells, self.blocks, cross.head[None, :, 0, 0], cross.head_rest[None],
+            cross.rest[None],
+        )  # fmt: skip
+        factors = sums.factorised(relative, own)
+        gradient = np.empty((len(sigma), self.m))
+        for t, block in enumerate(self.blocks):
+            gradient[:, block] = relative[:, [t]] * profile.zy[t][:, 0]
+        gradient[:, self.q :] = profile.xy + own @ away
+        x = factors.solve(gradient)
+        squares = profile.yy + (own @ away) @ away - np.sum(gradient * x, axis=1)
+        log_density = (self.design.p - self.design.n) * np.log(sigma) - 0.5 * squares / sigma**2
+        x[:, : self.q] /= sigma[:, None]
+        x[:, self.q :] += profile.base
+        each = [factors.one(g, cross) for g in range(len(sigma))]
+        return Modes(x, log_density - 0.5 * factors.logdet, each, sigma)
 
     def _mode(self, lambdas: Sequence[np.ndarray], sigma: float) -> _Found:
         profile, own = self._profile, sigma**2 * self.precision
@@ -255,8 +283,7 @@ class NewtonConditional(Conditional):
         rows, likelihood = self._rows, self._likelihood
         if not isinstance(likelihood, BinomialLogit) or rows.n > MOST_ROWS or not rows.p:
             return None
-        alone = bool(rows.terms) and cells_of(rows).F is None
-        if not alone or any(term.k != 1 for term in rows.terms):
+        if not of_intercepts(rows):
             return None
         return ManyModes(rows, likelihood, (self.mean, self.precision), self.blocks)
 

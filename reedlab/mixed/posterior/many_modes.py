@@ -27,37 +27,104 @@ _STEPS = 60
 _GOOD = 1e-9
 
 
+def of_intercepts(design: Design) -> bool:
+    """Whether a design's random terms, of which it has some, are intercepts by group."""
+    alone = bool(design.terms) and cells_of(design).F is None
+    return alone and all(term.k == 1 for term in design.terms)
+
+
+@dataclass(frozen=True)
+class Sums:
+    """Raw cross-products of intercepts by group (see `Cross`), alike at all G points or of each.
+
+    Attributes
+    ----------
+    cells : Cells
+    blocks : list of slice
+        Where each term's effects stand among the unknowns; β stands behind all of them.
+    head, head_rest, rest : ndarray, shapes (G or 1, L), (G or 1, L, r), (G or 1, r, r)
+    """
+
+    cells: Cells
+    blocks: list[slice]
+    head: np.ndarray
+    head_rest: np.ndarray
+    rest: np.ndarray
+
+    def factorised(self, lambdas: np.ndarray, precision: np.ndarray) -> Factors:
+        """Factor H for Λ (G, terms) and β's prior precision (G or 1, p, p).
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            Where H is not positive definite.
+        """
+        place = self.cells.place
+        scale, q = np.ones((len(lambdas), self.rest.shape[1])), place.q_rest
+        for t in place.rest:
+            scale[:, place.slices[t]] = lambdas[:, [t]]
+        # As `cholesky.factorise`: C C' = Λ'Z'WZΛ + I in the head, then L L' in the rest.
+        lam = lambdas[:, [place.head]]
+        head_inverse = 1.0 / np.sqrt(1.0 + lam**2 * self.head)
+        VT = (head_inverse * lam)[:, :, None] * self.head_rest * scale[:, None, :]
+        S = self.rest * scale[:, :, None] * scale[:, None, :] - VT.transpose(0, 2, 1) @ VT
+        S[:, np.arange(q), np.arange(q)] += 1.0
+        S[:, q:, q:] += precision
+        return Factors(self, lambdas, head_inverse, VT, S, np.linalg.cholesky(S))
+
+
+@dataclass(frozen=True)
+class Factors:
+    """Cholesky factors of H at G points: head_inverse (G, L), VT (G, L, r), chol (G, r, r)."""
+
+    sums: Sums
+    lambdas: np.ndarray
+    head_inverse: np.ndarray
+    VT: np.ndarray
+    S: np.ndarray
+    chol: np.ndarray
+
+    @property
+    def logdet(self) -> np.ndarray:
+        """Log-determinants of H (G,)."""
+        diagonal = np.diagonal(self.chol, axis1=1, axis2=2)
+        return 2.0 * (np.log(diagonal).sum(axis=1) - np.log(self.head_inverse).sum(axis=1))
+
+    def solve(self, g: np.ndarray) -> np.ndarray:
+        """Solve H x = g for one g (m,) a point, (G, m)."""
+        blocks, place = self.sums.blocks, self.sums.cells.place
+        every, at_beta = np.arange(g.shape[1]), max(block.stop for block in blocks)
+        of_rest = np.concatenate([*(every[blocks[t]] for t in place.rest), every[at_beta:]])
+        of_head, out = blocks[place.head], np.empty_like(g)
+        forwards = self.head_inverse * g[:, of_head]
+        side = g[:, of_rest] - (forwards[:, None, :] @ self.VT)[:, 0]
+        out[:, of_rest] = moved = np.linalg.solve(self.S, side[:, :, None])[:, :, 0]
+        out[:, of_head] = self.head_inverse * (forwards - (self.VT @ moved[:, :, None])[:, :, 0])
+        return out
+
+    def one(self, g: int, cross: Cross) -> Factor:
+        """Give the engine's factor of H at one point."""
+        lambdas = [lam.reshape(1, 1) for lam in self.lambdas[g]]
+        inverse = self.head_inverse[g][:, None, None]
+        return Factor(cross, lambdas, inverse, self.VT[g], self.chol[g])
+
+
 @dataclass(frozen=True)
 class _Look:
-    """What is at G points: log density of the unknowns, Newton's step, and the parts of H."""
+    """What is at G points: log density of the unknowns, Newton's step, and the factors of H."""
 
     log_joint: np.ndarray  # (G,)
     step: np.ndarray  # (G, m)
     decrement: np.ndarray  # (G,)
-    logdet: np.ndarray  # (G,)
-    head_inverse: np.ndarray  # (G, L)
-    VT: np.ndarray  # (G, L, r)
-    chol: np.ndarray  # (G, r, r)
-    head: np.ndarray  # (G, L) the raw cross-products, see `Cross`
-    head_rest: np.ndarray  # (G, L, r)
-    rest: np.ndarray  # (G, r, r)
+    factors: Factors
     moments: np.ndarray  # (G, C)
 
-    def factor(self, g: int, cells: Cells, lambdas: np.ndarray) -> Factor:
+    def factor(self, g: int) -> Factor:
         """Give the engine's factor of H at one point."""
-        cross = Cross(
-            cells,
-            self.moments[g][None, None],
-            self.head[g][:, None, None],
-            self.head_rest[g],
-            self.rest[g],
-        )
-        return Factor(
-            cross,
-            [lam.reshape(1, 1) for lam in lambdas[g]],
-            self.head_inverse[g][:, None, None],
-            self.VT[g],
-            self.chol[g],
+        sums = self.factors.sums
+        head, moments = sums.head[g][:, None, None], self.moments[g][None, None]
+        return self.factors.one(
+            g, Cross(sums.cells, moments, head, sums.head_rest[g], sums.rest[g])
         )
 
 
@@ -148,11 +215,10 @@ class ManyModes:
             here[up] += move[up]
             height[up], move[up] = look.log_joint[~down], look.step[~down]
             near = ~down & (look.decrement < close)
+            density = look.log_joint - 0.5 * look.factors.logdet + 0.5 * look.decrement
             for g in np.flatnonzero(near).tolist():
-                density = look.log_joint[g] - 0.5 * look.logdet[g] + 0.5 * look.decrement[g]
                 at = int(left[g])
-                factor = look.factor(g, self._cells, lambdas[left])
-                done[at] = here[at] + move[at], float(density), factor
+                done[at] = here[at] + move[at], float(density[g]), look.factor(g)
             left = left[~near]
             if not len(left):
                 return [each for each in done if each is not None]
@@ -182,10 +248,8 @@ class ManyModes:
         rest = np.zeros((n, q + p, q + p))
         head_rest = np.empty((n, cells.n_levels[h], q + p))
         head_rest[:, :, q:] = (x_cells @ self._members[h]).transpose(0, 2, 1)
-        scale = np.ones((n, q + p))
         for t in place.rest:
             at = place.slices[t]
-            scale[:, at] = lambdas[:, [t]]
             head_rest[:, :, at] = self._pair(h, t, moments)
             places = np.arange(at.start, at.stop)
             rest[:, places, places] = own[t]
@@ -196,33 +260,15 @@ class ManyModes:
                     rest[:, at, place.slices[s]] = both = self._pair(t, s, moments)
                     rest[:, place.slices[s], at] = both.transpose(0, 2, 1)
         rest[:, q:, q:] = weighted @ cells.XT.T
-        # The factor (see `cholesky.factorise`): C C' = Λ'Z'WZΛ + I in the head, then L L'.
-        lam = lambdas[:, [h]]
-        head_inverse = 1.0 / np.sqrt(1.0 + lam**2 * own[h])
-        VT = (head_inverse * lam)[:, :, None] * head_rest * scale[:, None, :]
-        S = rest * scale[:, :, None] * scale[:, None, :] - VT.transpose(0, 2, 1) @ VT
-        S[:, np.arange(q), np.arange(q)] += 1.0
-        S[:, q:, q:] += precision
-        chol = np.linalg.cholesky(S)
+        sums = Sums(cells, self.blocks, own[h], head_rest, rest)
+        factors = sums.factorised(lambdas, precision)
         # Newton's step: the gradient in v is Λ'Z'score - v, that in β X'score - P(β - mean).
         gradient = np.empty_like(x)
         for t, member in enumerate(self._members):
             gradient[:, self.blocks[t]] = lambdas[:, [t]] * (scores @ member) - v[t]
         gradient[:, at_beta:] = score @ cells.XT.T - pull
-        every = np.arange(x.shape[1])
-        of_rest = np.concatenate([*(every[self.blocks[t]] for t in place.rest), every[at_beta:]])
-        of_head = self.blocks[h]
-        forwards = head_inverse * gradient[:, of_head]
-        side = gradient[:, of_rest] - (forwards[:, None, :] @ VT)[:, 0]
-        moved = np.linalg.solve(S, side[:, :, None])[:, :, 0]
-        step = np.empty_like(x)
-        step[:, of_rest] = moved
-        step[:, of_head] = head_inverse * (forwards - (VT @ moved[:, :, None])[:, :, 0])
-        logs = np.log(np.diagonal(chol, axis1=1, axis2=2)).sum(1) - np.log(head_inverse).sum(1)
-        return _Look(
-            log_joint, step, np.sum(gradient * step, 1), 2.0 * logs,
-            head_inverse, VT, chol, own[h], head_rest, rest, moments,
-        )  # fmt: skip
+        step = factors.solve(gradient)
+        return _Look(log_joint, step, np.sum(gradient * step, axis=1), factors, moments)
 
     def _pair(self, t: int, s: int, moments: np.ndarray) -> np.ndarray:
         """Z_t'WZ_s (G, levels_t, levels_s) from the cells' weights (G, C)."""

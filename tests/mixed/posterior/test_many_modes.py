@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -9,7 +10,11 @@ import pytest
 
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.posterior import many_modes
-from reedlab.mixed.posterior.conditional import NewtonConditional
+from reedlab.mixed.posterior.conditional import (
+    GaussianConditional,
+    Modes,
+    NewtonConditional,
+)
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.mixed.posterior.scales import Scales
 
@@ -34,6 +39,16 @@ def random_case(seed: int) -> tuple[NewtonConditional, np.ndarray]:
     return NewtonConditional(design, "binomial", Priors(), scales), points
 
 
+def assert_alike(cond: NewtonConditional | GaussianConditional, found: Modes, alone: Modes) -> None:
+    assert found.x == pytest.approx(alone.x, abs=1e-8)
+    assert found.log_density == pytest.approx(alone.log_density, abs=1e-8)
+    for one, other in zip(found.factors, alone.factors):
+        assert one.logdet == pytest.approx(other.logdet, abs=1e-8)
+        assert one.cov_beta == pytest.approx(other.cov_beta, rel=1e-7)
+    noise = np.random.default_rng(1).normal(size=(4, cond.m))
+    assert cond.sample(found, 2, noise) == pytest.approx(cond.sample(alone, 2, noise), abs=1e-8)
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_side_by_side_and_one_by_one_are_the_same(seed, monkeypatch):
     cond, points = random_case(seed)
@@ -45,13 +60,21 @@ def test_side_by_side_and_one_by_one_are_the_same(seed, monkeypatch):
     cond._many = None
     alone = cond.modes(points, start)
     for found in (together, in_pairs):
-        assert found.x == pytest.approx(alone.x, abs=1e-8)
-        assert found.log_density == pytest.approx(alone.log_density, abs=1e-8)
-        for one, other in zip(found.factors, alone.factors):
-            assert one.logdet == pytest.approx(other.logdet, abs=1e-8)
-            assert one.cov_beta == pytest.approx(other.cov_beta, rel=1e-7)
-        noise = np.random.default_rng(1).normal(size=(4, cond.m))
-        assert cond.sample(found, 2, noise) == pytest.approx(cond.sample(alone, 2, noise), abs=1e-8)
+        assert_alike(cond, found, alone)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_with_a_residual_too(seed):
+    of_odds, points = random_case(2 * seed)
+    rng = np.random.default_rng(seed)
+    design = replace(of_odds.design, y=rng.normal(3.0, 2.0, of_odds.design.n))
+    scales = Scales.of(design.terms, Priors(), residual=True)
+    points = np.append(points, rng.normal(0.5, 0.3, (len(points), 1)), axis=1)
+    cond = GaussianConditional(design, Priors(), scales)
+    assert cond._together
+    together = cond.modes(points)
+    cond._together = False
+    assert_alike(cond, together, cond.modes(points))
 
 
 def test_a_step_too_far_is_halved(monkeypatch):
