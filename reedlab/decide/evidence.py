@@ -19,6 +19,7 @@ from reedlab.decide.costs import Rates
 from reedlab.decide.returns import returns
 from reedlab.decide.worth import mean_price
 from reedlab.records import flow
+from reedlab.records.tidy.minutes import shared_minutes
 from reedlab.records.tidy.pending_cutoff import last_day
 
 YEARS = "years_from_today"
@@ -125,6 +126,12 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
     )
     reeds = as_factors(reeds, arm, "supplier", "lot", "maker")
     before, filled = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency, arm)
+    tying, timed = tying_minutes(bench)
+    if timed:
+        before["minutes_before"] = before["minutes_before"].add(tying, fill_value=0.0)
+        takes = f"Tying counts with {tying:.0f} minutes a reed, the mean of {count(timed, 'reed')}."
+    else:
+        takes = "No minutes of tying are noted, so tying costs nothing here."
     counts = reeds.groupby(arm, observed=True).agg(lots=("lot", "nunique"), reeds=("reed", "size"))
     arms = counts.join(before).reset_index()
     arms[arm] = arms[arm].astype(str)
@@ -133,7 +140,7 @@ def gather(bench: Any, arm: str = "supplier") -> Evidence:
         arms,
         Rates.of(bench.settings),
         mean_price(every),
-        (*([waits] if old else []), *_left_out(bench, counts.index, arm), *filled),
+        (*([waits] if old else []), *_left_out(bench, counts.index, arm), *filled, takes),
         as_factors(pending[~forgotten].reset_index(drop=True), arm, "supplier", "lot", "maker"),
         returns(bench, arm),
     )
@@ -273,6 +280,21 @@ def before_tying(
             says = "taken from lots of the same form" if out[name].notna().any() else "not known"
             notes.append(f"For {listed(own.index[own.isna()])}, {meaning} is {says}.")
     return pd.DataFrame(out), tuple(notes)
+
+
+def tying_minutes(bench: Any) -> tuple[float, int]:
+    """Return the mean minutes of tying a reed, 0 where none were noted, and how many reeds' were.
+
+    Parameters
+    ----------
+    bench
+        The records; minutes of tying stand in the sittings, or in the tally of a lot's pieces.
+    """
+    sat = shared_minutes(bench.reeds, bench.tables["sittings"]).get("tie", pd.Series(dtype=float))
+    tally = bench.tables["tally"]
+    tied = tally[tally["stage"].astype(object).eq("tie")].dropna(subset=["minutes", "pieces_out"])
+    timed = len(sat) + int(tied["pieces_out"].sum())
+    return (float(sat.sum() + tied["minutes"].sum()) / timed if timed else 0.0), timed
 
 
 def successes(reeds: pd.DataFrame, asked: str) -> pd.DataFrame:

@@ -16,7 +16,7 @@ import pandas as pd
 from scipy.special import betaincc
 
 from reedlab.decide.answer import About, CannotAnswer, RecordNext, empty, question
-from reedlab.decide.evidence import before_tying, listed
+from reedlab.decide.evidence import before_tying, listed, tying_minutes
 from reedlab.decide.stopping.break_even import Stakes, by_outcome
 from reedlab.decide.stopping.pieces import MEASURES as OF_THE_PIECE
 from reedlab.decide.stopping.pieces import measured_reeds
@@ -134,7 +134,7 @@ def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
         )
     measures, notes = usable(cases)
     before, _ = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
-    tying = float(np.nan_to_num(before["minutes_before"].mean()))
+    tying = float(np.nan_to_num(before["minutes_before"].mean())) + tying_minutes(bench)[0]
     tries = len(already) / len(cases)
     lost = float(np.nan_to_num(already["scrape_min"].mean()))
     wage = bench.settings.wage_per_hour

@@ -20,7 +20,7 @@ import pandas as pd
 from reedlab.decide.answer import About, CannotAnswer, RecordNext, empty, question
 from reedlab.decide.costs import Rates
 from reedlab.decide.draws import stacked
-from reedlab.decide.evidence import before_tying, gather, listed
+from reedlab.decide.evidence import before_tying, gather, listed, tying_minutes
 from reedlab.decide.shared_models import cane_slopes
 from reedlab.decide.shared_models.cane_slopes import PROPERTIES, WITHIN
 from reedlab.decide.stopping.break_even import Stakes, by_outcome
@@ -119,9 +119,10 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
     narrowed = sorted_before(bench, cases, measures)
     before, costs_notes = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
     weights = bench.reeds["supplier"].astype(object).value_counts()
-    price = mean_price(bench.reeds)
+    price, (tying, _) = mean_price(bench.reeds), tying_minutes(bench)
 
     def counted(rows: pd.DataFrame) -> tuple[Stakes, str]:
+        rows = rows.assign(scrape_min=rows["scrape_min"] + tying)  # still ahead of a piece
         found = money_at_stake(rows, Rates.of(bench.settings), before, weights)
         of_reed = worth(price, found.value, bench.settings.currency)
         return replace(found, value=of_reed.value), of_reed.says
