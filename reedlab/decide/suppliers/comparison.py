@@ -597,8 +597,7 @@ def _record_next(said: Suppliers) -> RecordNext:
     if not _told_apart(said.table, said.balance):
         return RecordNext(
             f"Work lots of {said.best} and {said.table['supplier'].iloc[1]} side by side and "
-            "record outcome and minutes: so far different makers worked them, or in different "
-            "seasons, or one was worked after the other.",
+            "record outcome and minutes; so far makers, seasons or years set them apart.",
             about=About.CANE,
         )
     tried = said.worth[said.worth["reeds"] == TRIAL_REEDS]

@@ -25,8 +25,8 @@ def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sh
     receives files and sheets that cannot be read, or are left out; RecordError says that there is
     no table.
     """
-    if path.suffix.casefold() in _ENDINGS and not path.is_dir():
-        raise RecordError(f"{path} is one table of a bench: give its folder, {path.parent}.")
+    if path.suffix.casefold() in (*_ENDINGS, ".toml") and not path.is_dir():
+        raise RecordError(f"{path} is one file of a bench: give its folder, {path.parent}.")
     sheets: dict[str, Sheet] = {}
     if not path.is_dir():
         _add_workbook(path, sheets, settings, found)

@@ -334,10 +334,12 @@ def test_what_lies_there_instead_is_named(tmp_path, name, says):
         open_bench(tmp_path)
 
 
-def test_one_table_of_a_bench_is_no_bench(tmp_path):
+@pytest.mark.parametrize("name", ["reeds.csv", "bench.toml"])
+def test_one_file_of_a_bench_is_no_bench(tmp_path, name):
     read(tmp_path, "reed\n1\n")
-    with pytest.raises(RecordError, match="one table of a bench: give its folder"):
-        open_bench(tmp_path / "reeds.csv")
+    (tmp_path / "bench.toml").write_text("wage_per_hour = 20\n")
+    with pytest.raises(RecordError, match="one file of a bench: give its folder"):
+        open_bench(tmp_path / name)
 
 
 def test_numbers_that_a_table_holds_as_text_and_text_that_is_a_number():
