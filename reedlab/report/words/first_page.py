@@ -13,7 +13,7 @@ from reedlab.decide.adviser import advise
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.costs import cost_per_saleable
 from reedlab.decide.draws import amount
-from reedlab.decide.evidence import count, listed
+from reedlab.decide.evidence import count, listed, tying_minutes
 from reedlab.decide.losses_by_stage import NOT_NOTED
 from reedlab.decide.orders.blanks_in_progress import stock
 from reedlab.decide.returns import sent_back
@@ -66,6 +66,8 @@ class FirstPage:
         A line a supplier.
     ask : tuple of str
         What to ask for a reed.
+    counted : str
+        What a price holds, in small print.
     gone : tuple of str
         Where reeds are lost, in sentences.
     currency : str
@@ -80,6 +82,7 @@ class FirstPage:
     cane: tuple[str, ...]
     rows: tuple[Row, ...]
     ask: tuple[str, ...]
+    counted: str
     gone: tuple[str, ...]
     currency: str
     decimals: int
@@ -118,6 +121,7 @@ def first_page(
         cane=(*_cane(said, priced), *_to_ask_for(bench, sorting)),
         rows=_rows(said, priced),
         ask=_ask(priced),
+        counted="" if priced.unanswered else _counted(bench),
         gone=_gone(bench, lost),
         currency=priced.currency or said.currency,
         decimals=priced.digits.get("ask", 0),
@@ -237,6 +241,16 @@ def _ask(priced: Price) -> tuple[str, ...]:
     ]
     by_grade = f"By grade: {listed(prices)}." if len(prices) > 1 else ""
     return tuple(filter(None, (priced.sentence(), by_grade)))
+
+
+def _counted(bench: Bench) -> str:
+    """Say what a price holds: a staple and the wage may be those of no bench but reedlab's own."""
+    costs = bench.settings
+    tying = "" if tying_minutes(bench)[1] else " Tying is not timed."
+    return (
+        f"A price holds cane, a staple at {costs.staple_price:g} {costs.currency}, thread, and "
+        f"hours at {costs.wage_per_hour:g} (your figures go into bench.toml).{tying}"
+    )
 
 
 def _gone(bench: Bench, lost: Losses) -> tuple[str, ...]:

@@ -101,6 +101,11 @@ def test_the_terminal_says_of_the_cane_what_the_first_page_says(demo):
     assert not NOT_HERS & {*re.findall(r"[a-z]+", " ".join(lines).lower())}
 
 
+def test_what_a_price_holds_is_in_small_print(demo):
+    held = "A price holds cane, a staple at 3 EUR, thread, and hours at 20 (your figures go into "
+    assert f"{first_page.RANGES} {held}bench.toml). Tying is not timed.</p>" in page_of(demo)
+
+
 def test_its_sentences_are_short(demo):
     said = front(demo)
     lines, rest = lines_of(demo[1])
