@@ -42,7 +42,7 @@ from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.gaussian import GaussianProfile
 from reedlab.mixed.engine.laplace import BetaPrior, Mode, find_mode
 from reedlab.mixed.posterior import graded
-from reedlab.mixed.posterior.many_modes import MOST_ROWS, ManyModes, Sums, of_intercepts
+from reedlab.mixed.posterior.many_modes import ManyModes, Sums, suits
 from reedlab.mixed.posterior.priors import Priors, coefficient_prior
 from reedlab.mixed.posterior.scales import Scales
 
@@ -205,8 +205,7 @@ class GaussianConditional(Conditional):
         super().__init__(design, "gaussian", prior, scales)
         self._profile = GaussianProfile(design, reml=True)
         self._y = design.y[cells_of(design).order]
-        dense = not issparse(self._profile.cross.head_rest)
-        self._together = dense and design.n <= MOST_ROWS and of_intercepts(design)
+        self._together = suits(design) and not issparse(self._profile.cross.head_rest)
 
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
         """See `Conditional.modes`."""
@@ -281,9 +280,7 @@ class NewtonConditional(Conditional):
     def _side_by_side(self) -> ManyModes | None:
         """Return what finds modes at many points at once, where that is quicker."""
         rows, likelihood = self._rows, self._likelihood
-        if not isinstance(likelihood, BinomialLogit) or rows.n > MOST_ROWS or not rows.p:
-            return None
-        if not of_intercepts(rows):
+        if not isinstance(likelihood, BinomialLogit) or not suits(rows):
             return None
         return ManyModes(rows, likelihood, (self.mean, self.precision), self.blocks)
 

@@ -1,4 +1,4 @@
-"""Modes of 0/1 rows and counts at many standard deviations side by side.
+"""Modes of small designs at many standard deviations side by side.
 
 The steps are those of `reedlab.mixed.engine.laplace.find_mode`, and the factors those of
 `reedlab.mixed.engine.cholesky`; only, the points of the standard deviations are a leading axis of
@@ -20,17 +20,21 @@ from reedlab.mixed.engine.cholesky import Factor
 from reedlab.mixed.engine.cross_products import Cross
 from reedlab.mixed.engine.laplace import BetaPrior
 
-MOST_ROWS = 5_000
-"""Above, the arithmetic takes longer than the calls, and the engine's blocks serve it better."""
+_MOST_ROWS, _MOST_MEMBERS = 5_000, 2_000_000
+"""Rows, and cells times levels, above which the arithmetic takes longer than the calls, and the
+engine's blocks serve it better."""
 _AT_ONCE = 100_000  # points times rows, so that they stay in the cache
 _STEPS = 60
 _GOOD = 1e-9
 
 
-def of_intercepts(design: Design) -> bool:
-    """Whether a design's random terms, of which it has some, are intercepts by group."""
-    alone = bool(design.terms) and cells_of(design).F is None
-    return alone and all(term.k == 1 for term in design.terms)
+def suits(design: Design) -> bool:
+    """Whether a design is small, and its random terms (it has some) are intercepts by group."""
+    if not design.terms or not design.p or design.n > _MOST_ROWS:
+        return False
+    cells = cells_of(design)
+    few = cells.n_cells * max(cells.n_levels) <= _MOST_MEMBERS
+    return few and cells.F is None and all(term.k == 1 for term in design.terms)
 
 
 @dataclass(frozen=True)
