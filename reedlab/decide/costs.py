@@ -56,7 +56,7 @@ class Tied:
         Cost of the cane, landed, of those pieces that one tied piece took: itself and its share of
         what was lost before tying.
     minutes_before
-        Minutes of work before tying, per tied piece.
+        Minutes of work before scraping, per tied piece.
     """
 
     success: Floats

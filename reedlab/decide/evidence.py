@@ -50,8 +50,8 @@ class Evidence:
         What is compared, suppliers or forms of cane: one row for each that has such reeds, in the
         order of their names: supplier (or form), lots, reeds, and per tied piece `cane` (its cost,
         landed, with its share of what was lost before tying) and `minutes_before` (work before
-        tying). Where a bound asks for it, also `untied_good`: pieces never tied, for each one that
-        was, counted as good reeds.
+        scraping, tying where it is timed). Where a bound asks for it, also `untied_good`: pieces
+        never tied, for each one that was, counted as good reeds.
     rates
         Wage and prices.
     price

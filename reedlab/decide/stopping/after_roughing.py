@@ -217,7 +217,7 @@ def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: floa
     cases : pandas.DataFrame
         ``good``, ``rough_min`` and ``finish_min``.
     tying : float
-        Minutes of work before tying, per tied piece.
+        Minutes of work before scraping, per tied piece.
     tries : float
         Blanks lost by the end of roughing, for each one that went on.
     lost : float

@@ -240,7 +240,7 @@ class Forms(Answer):
             before = f"{first.minutes_before:.0f}" if known else "no"
             return (
                 f"Cane bought {first.form} {_LIKELY[self.verdict]}pays the hour best: "
-                f"{_profit(self, first)}, with {before} minutes of work before tying "
+                f"{_profit(self, first)}, with {before} minutes of work before scraping "
                 f"counted for each tied piece. The chance is {100 * first.prob_best:.0f} in 100."
             )
         why = (

@@ -42,7 +42,7 @@ from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.gaussian import GaussianProfile
 from reedlab.mixed.engine.laplace import BetaPrior, Mode, find_mode
 from reedlab.mixed.posterior import graded
-from reedlab.mixed.posterior.many_modes import ManyModes, Sums, suits
+from reedlab.mixed.posterior.many_modes import Found, ManyModes, Sums, suits
 from reedlab.mixed.posterior.priors import Priors, coefficient_prior
 from reedlab.mixed.posterior.scales import Scales
 
@@ -97,10 +97,6 @@ class Modes:
     def variances(self, row: np.ndarray) -> np.ndarray:
         """Variances (G,) of a combination of β and the thresholds, v integrated out."""
         return self.sigma**2 * np.array([row @ factor.cov_beta @ row for factor in self.factors])
-
-
-_Found = tuple[np.ndarray, float, Factor]
-"""x, log density and factor of one point."""
 
 
 class Conditional:
@@ -239,7 +235,7 @@ class GaussianConditional(Conditional):
         each = [factors.one(g, cross) for g in range(len(sigma))]
         return Modes(x, log_density - 0.5 * factors.logdet, each, sigma)
 
-    def _mode(self, lambdas: Sequence[np.ndarray], sigma: float) -> _Found:
+    def _mode(self, lambdas: Sequence[np.ndarray], sigma: float) -> Found:
         profile, own = self._profile, sigma**2 * self.precision
         # Penalised least squares relative to σ (Bates et al. 2015, section 3, with a prior on
         # β): H of (σ v, b) does not depend on y, and its solution is the mode.
@@ -298,7 +294,7 @@ class NewtonConditional(Conditional):
         x, log_density, factors = zip(*found)
         return Modes(np.array(x), np.array(log_density), list(factors), np.ones(len(points)))
 
-    def _mode(self, lambdas: Sequence[np.ndarray], x: np.ndarray) -> _Found:
+    def _mode(self, lambdas: Sequence[np.ndarray], x: np.ndarray) -> Found:
         at = self._look(lambdas, x)
         for _ in range(_STEPS):
             if at.decrement < _CLOSE:

@@ -25,7 +25,9 @@ _MOST_ROWS, _MOST_MEMBERS = 5_000, 2_000_000
 engine's blocks serve it better."""
 _AT_ONCE = 100_000  # points times rows, so that they stay in the cache
 _STEPS = 60
-_GOOD = 1e-9
+_GOOD = 1e-9  # share of the height by which a step may fall, of rounding
+Found = tuple[np.ndarray, float, Factor]
+"""x, log density and factor of one point."""
 
 
 def suits(design: Design) -> bool:
@@ -173,9 +175,7 @@ class ManyModes:
                 found[t, s] = order, starts, pairs
         return found
 
-    def find(
-        self, lambdas: np.ndarray, x: np.ndarray, close: float
-    ) -> list[tuple[np.ndarray, float, Factor]] | None:
+    def find(self, lambdas: np.ndarray, x: np.ndarray, close: float) -> list[Found] | None:
         """Find the modes by Newton steps, each halved until it does not lead downwards.
 
         Parameters
@@ -189,11 +189,11 @@ class ManyModes:
 
         Returns
         -------
-        list of (x, log density, factor)
+        list of Found
             None where a mode was not found.
         """
         step = max(1, _AT_ONCE // self.design.n)
-        found: list[tuple[np.ndarray, float, Factor]] = []
+        found: list[Found] = []
         for at in range(0, len(x), step):
             some = self._find(lambdas[at : at + step], x[at : at + step], close)
             if some is None:
@@ -201,10 +201,8 @@ class ManyModes:
             found += some
         return found
 
-    def _find(
-        self, lambdas: np.ndarray, x: np.ndarray, close: float
-    ) -> list[tuple[np.ndarray, float, Factor]] | None:
-        done: list[tuple[np.ndarray, float, Factor] | None] = [None] * len(x)
+    def _find(self, lambdas: np.ndarray, x: np.ndarray, close: float) -> list[Found] | None:
+        done: list[Found | None] = [None] * len(x)
         here, move = x.copy(), np.zeros_like(x)
         height, left = np.full(len(x), -np.inf), np.arange(len(x))
         for _ in range(_STEPS):

@@ -248,8 +248,8 @@ def _counted(bench: Bench) -> str:
     costs = bench.settings
     tying = "" if tying_minutes(bench)[1] else " Tying is not timed."
     return (
-        f"A price holds cane, a staple at {costs.staple_price:g} {costs.currency}, thread, and "
-        f"hours at {costs.wage_per_hour:g} (your figures go into bench.toml).{tying}"
+        f"A price holds cane, a staple at {costs.staple_price:g} {costs.currency}, thread, hours "
+        f"at {costs.wage_per_hour:g}, and what else you set in bench.toml.{tying}"
     )
 
 

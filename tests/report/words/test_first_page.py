@@ -102,8 +102,8 @@ def test_the_terminal_says_of_the_cane_what_the_first_page_says(demo):
 
 
 def test_what_a_price_holds_is_in_small_print(demo):
-    held = "A price holds cane, a staple at 3 EUR, thread, and hours at 20 (your figures go into "
-    assert f"{first_page.RANGES} {held}bench.toml). Tying is not timed.</p>" in page_of(demo)
+    held = "A price holds cane, a staple at 3 EUR, thread, hours at 20, and what else you set in "
+    assert f"{first_page.RANGES} {held}bench.toml. Tying is not timed.</p>" in page_of(demo)
 
 
 def test_its_sentences_are_short(demo):
