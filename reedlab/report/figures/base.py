@@ -195,12 +195,14 @@ def svg(ax: Axes) -> str:
 
     It has no date and no program's version; text is text, coordinates have two decimals.
     """
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     file = io.StringIO()
     as_text(_figure(ax))  # also what was written on it since it was drawn
     _wrap_labels(_figure(ax))
-    with _themed(), without_font_warnings():
-        _figure(ax).savefig(
-            file, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
+    with _themed(), without_font_warnings():  # savefig would draw it a second time, unseen
+        FigureCanvasSVG(_figure(ax)).print_svg(
+            file, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
         )
     drawn = re.sub(r"<[^<>]*>", _in_the_readers_colours, file.getvalue())
     names = {colour: f"--c{i}" for i, colour in enumerate(BY_NIGHT)}

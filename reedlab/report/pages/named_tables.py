@@ -57,11 +57,14 @@ def _name(page: BeautifulSoup, table: Tag, name: str) -> None:
     table.insert(0, caption)
     label = {"class": "wide", "role": "group", "tabindex": "0", "aria-label": name}
     table.wrap(page.new_tag("div", attrs=dict(sorted(label.items()))))
-    for head in table.select("thead th"):
-        head["scope"] = "colgroup" if str(head.get("colspan", "1")) != "1" else "col"
-    heads = [head.get_text().strip() for head in table.select("thead tr:last-child th")]
-    for row in table.select("tbody tr"):
-        first, *others = row.select(":scope > *")
+    heads: list[str] = []
+    for row in table.thead.find_all("tr") if table.thead else ():
+        cells = row.find_all("th")
+        for head in cells:
+            head["scope"] = "colgroup" if str(head.get("colspan", "1")) != "1" else "col"
+        heads = [head.get_text().strip() for head in cells]  # at last those of the lowest row
+    for row in table.tbody.find_all("tr") if table.tbody else ():
+        first, *others = row.find_all(True, recursive=False)
         first.name = "th"
         first["scope"] = "row"
         for cell, column in zip(others, heads[1:]):

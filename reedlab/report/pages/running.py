@@ -48,10 +48,12 @@ _REFUSED = (
     "isinstance(__import__('sys').last_value, __import__('reedlab.errors').errors.ReedlabError)"
 )
 # What a kernel does between two notebooks: names and outputs go, and warnings are shown again.
+# What is left are modules and the open bench, which no later collection need look at.
 _EMPTY = """
 get_ipython().reset(new_session=True)
 with __import__("warnings").catch_warnings():
     __import__("gc").collect()
+__import__("gc").freeze()
 """
 
 

@@ -623,19 +623,24 @@ def _html(cells: list[Any], code: bool, above: str = "Table") -> str:
 
     if not cells or not (code or any(cell.get("outputs") for cell in cells)):
         return ""
-    shown, _ = _exporter(code).from_notebook_node(new_notebook(cells=cells))
-    return sanitised(named_tables(shown, above))
+    # Not HTMLExporter's own, which reads its HTML again to add what the sanitiser takes off.
+    exporter = _exporter(code)
+    shown, _ = super(type(exporter), exporter).from_notebook_node(new_notebook(cells=cells))
+    return sanitised(named_tables(shown, above) if "<table" in shown else shown)
 
 
 @cache
 def _exporter(code: bool) -> Any:
     from nbconvert import HTMLExporter
+    from nbconvert.filters import Highlight2HTML
 
     return HTMLExporter(
         template_name=SHELL.name,
         extra_template_basedirs=[str(SHELL.parent)],
         exclude_input=not code,
         anchor_link_text="",
+        default_preprocessors=[],
+        filters={"highlight_code": Highlight2HTML(pygments_lexer="python")},
     )
 
 
@@ -676,6 +681,7 @@ def _addresses(tag: str, name: str, value: str) -> str | None:
     return value if shape is None or shape.fullmatch(value) else None
 
 
+@cache
 def _template(name: str) -> Any:
     from jinja2 import Environment, FileSystemLoader
     from markupsafe import Markup
