@@ -164,7 +164,7 @@ def judge(decided: pd.DataFrame, *, level: float = 0.9, seed: int = 1) -> HeldOu
     -------
     HeldOutSaving
     """
-    from scipy.stats import norm, t
+    from scipy.special import ndtri, stdtrit
 
     sums = decided.pivot_table(index="lot", columns="rule", values="saving", aggfunc="sum")
     size = (decided.groupby("lot").size() / sums.shape[1]).reindex(sums.index).to_numpy()
@@ -182,7 +182,7 @@ def judge(decided: pd.DataFrame, *, level: float = 0.9, seed: int = 1) -> HeldOu
     optimism = max(float(mean[best] - outside.mean()), 0.0)
 
     end = (1 + level) / 2
-    few = t.ppf(end, lots - 1) / norm.ppf(end) * np.sqrt(lots / (lots - 1))
+    few = stdtrit(lots - 1, end) / ndtri(end) * np.sqrt(lots / (lots - 1))
     spread = mean + LEARNT * few * (inside - mean)
     low, high = interval(spread, level)
     by_rule = decided.groupby("rule")["keep"].mean()
