@@ -54,8 +54,9 @@ if TYPE_CHECKING:
 
 SHELL = Path(__file__).resolve().parent / "shell"
 ANSWERS, TODAY, WHY, TRUTH = "answers.html", "today.html", "why.html", "truth.html"
-LONGEST = ("09-not-measured", "05-cane", "04-suppliers", "02-success")
-"""Notebooks that take longest: they are begun first, so that none is waited for at the end."""
+LONGEST = ("05-cane", "02-success", "09-not-measured", "04-suppliers")
+"""Notebooks that take longest: they are begun first, so that none is waited for at the end, and
+before them those that use nothing of what the first answers work out meanwhile."""
 _HERS = sentences.OF_THE_WORK, sentences.OF_THE_RECORDS  # the cautions of her pages
 KERNEL_MB, KERNEL_KB_A_REED = 450, 45
 """Memory that a kernel may need, of itself and for each reed; see DEVELOPERS.md."""
@@ -162,20 +163,22 @@ def write_report(
         if to_send:
             bench = copy_to_send(bench, scratch / (home.resolve().name or "bench"))
             records = _path(bench)
-        with shared_in(scratch / "posteriors"):
+        with (
+            shared_in(scratch / "posteriors"),
+            _side_by_side(scratch, bench=records, named=named) as (jobs, work),
+        ):
+            for _ in range(at_once - 1):  # this process is the other one, until it has answered
+                work()
             said = suppliers(bench)
             if not said.unanswered:
                 answered(_in_lines(said))
-            with _side_by_side(scratch, bench=records, named=named) as (jobs, work):
-                for _ in range(at_once - 1):  # this process is the other one, until it has answered
-                    work()
-                asked = _ask(bench, to_send, said)
-                _ = len(said.table) > 1 and said.though  # for the first page, while a kernel works
-                work()
-                bodies = {}
-                for done, job in enumerate(as_completed(jobs), start=1):
-                    step(f"Page {job.result().name}{why}", done, total)
-                    bodies[job] = notebook_body(job.result())
+            asked = _ask(bench, to_send, said)
+            _ = len(said.table) > 1 and said.though  # for the first page, while a kernel works
+            work()
+            bodies = {}
+            for done, job in enumerate(as_completed(jobs), start=1):
+                step(f"Page {job.result().name}{why}", done, total)
+                bodies[job] = notebook_body(job.result())
         runs = [job.result() for job in jobs]
         shown = [bodies[job] for job in jobs]
         pages = pages_of(runs, shown, bench, to_send) | {ANSWERS: answers_of(runs, bench, to_send)}
@@ -229,7 +232,8 @@ def _side_by_side(
 
     stop = Event()
     jobs: dict[Path, Future[Run]] = {path: Future() for path in running.notebooks()}
-    left = iter(sorted(jobs.items(), key=lambda job: job[0].stem not in LONGEST))
+    begun = {name: place for place, name in enumerate(LONGEST)}
+    left = iter(sorted(jobs.items(), key=lambda job: begun.get(job[0].stem, len(begun))))
 
     def work() -> None:
         with running.Kernel(scratch, stop) as kernel:
