@@ -111,10 +111,10 @@ class Sums:
         C'x of the measured rows of C = [Z B].
     square, n : float, int
         x'x, and the number of rows.
-    sizes : tuple of int
-        Levels of each grouping, as they stand in C.
-    order : tuple of int
-        Place of each of them among the standard deviations.
+    sd_of : ndarray of int
+        Which standard deviation scales each column of C; the last place, σ's, for a column of B.
+    prior : ndarray, shape (r,)
+        Prior precision of z for those columns.
     """
 
     counts: np.ndarray
@@ -123,42 +123,49 @@ class Sums:
     right: np.ndarray
     square: float
     n: int
-    sizes: tuple[int, ...]
-    order: tuple[int, ...]
+    sd_of: np.ndarray
+    prior: np.ndarray
 
     def factor(self, point: np.ndarray) -> Factor:
         """Factor H of (u, β) = s z with z ~ N(H⁻¹ r, H⁻¹), given the standard deviations."""
-        m, q = len(self.counts), sum(self.sizes)
-        sds = np.repeat(point[list(self.order)], self.sizes)
-        scale = np.append(sds, np.ones(len(self.right) - q))
+        # Some thousand times a chain, on matrices so small that each call of numpy counts.
+        m = len(self.counts)
+        sds = point.copy()
+        sds[-1] = 1.0
+        scale = sds[self.sd_of]
         first, rest = scale[:m], scale[m:]
         weight = np.exp(-2.0 * point[-1])
         # Precision of z: S C'C S / σ² + prior; its right side S C'x / σ² (van Buuren 2018, 3.2)
-        root = np.sqrt(1.0 + weight * first**2 * self.counts)
-        below = (weight * first / root)[:, None] * self.cross * rest
-        schur = self.gram * (weight * rest[:, None] * rest) - below.T @ below
-        prior = np.append(np.ones(q - m), np.full(len(self.right) - q, _PRIORS.coefficient_sd**-2))
-        schur.ravel()[:: len(rest) + 1] += prior
+        own = weight * first
+        root = np.sqrt(own * first * self.counts + 1.0)
+        below = self.cross * (own / root)[:, None]
+        below *= rest
+        schur = self.gram * rest
+        schur *= (weight * rest)[:, None]
+        schur -= below.T @ below
+        schur.ravel()[:: len(rest) + 1] += self.prior
         chol = dpotrf(schur, lower=1)[0]
-        right = weight * scale * self.right
-        half = right[:m] / root
-        half_rest = dtrtrs(chol, right[m:] - below.T @ half, lower=1)[0]
-        return Factor(root, below, chol, np.append(half, half_rest), scale)
+        half = weight * scale * self.right
+        half[:m] /= root
+        half[m:] = dtrtrs(chol, half[m:] - half[:m] @ below, lower=1)[0]
+        return Factor(root, below, chol, half, scale)
 
     def log_density(self, point: np.ndarray) -> float:
         """Log posterior density of (standard deviations, log σ), effects integrated out."""
-        if np.any(point[:-1] < 0.0):
+        sds, log_sigma = point[:-1], float(point[-1])
+        if sds.min(initial=0.0) < 0.0:
             return -np.inf
         found = self.factor(point)
-        half, diagonal = found.half, np.append(found.root, np.diag(found.chol))
-        if not np.all(diagonal > 0.0):  # so small a σ that nothing is left of the rest
-            return -np.inf
-        sigma = np.exp(point[-1])
+        half, pivots = found.half, found.chol.diagonal()
+        if not (found.root.min(initial=1.0) > 0.0 and pivots.min() > 0.0):
+            return -np.inf  # so small a σ that nothing is left of the rest
+        sigma = np.exp(log_sigma)
         # log ∫ N(x | C s z, σ²) N(z | 0, prior) dz = ½ r'H⁻¹r - x'x / 2σ² - ½ log det H - n log σ,
         # and one log σ back for the Jacobian of σ -> log σ
-        fit = 0.5 * (half @ half - self.square / sigma**2) - np.sum(np.log(diagonal))
-        prior = np.sum((point[:-1] / _PRIORS.sd_scale) ** 2) + (sigma / _PRIORS.residual_scale) ** 2
-        return float(fit - 0.5 * prior - (self.n - 1) * point[-1])
+        determinant = np.log(found.root).sum() + np.log(pivots).sum()
+        fit = 0.5 * (half @ half - self.square / sigma**2) - determinant
+        prior = sds @ sds / _PRIORS.sd_scale**2 + (sigma / _PRIORS.residual_scale) ** 2
+        return float(fit - 0.5 * prior - (self.n - 1) * log_sigma)
 
 
 @dataclass(frozen=True)
@@ -183,9 +190,12 @@ class Factor:
 
     def draw(self, rng: np.random.Generator) -> np.ndarray:
         """Draw (u, β): z = H⁻¹r + L'⁻¹ε, ε standard normal, has covariance (LL')⁻¹ = H⁻¹."""
-        first, rest = np.split(self.half + rng.standard_normal(len(self.half)), [len(self.root)])
-        rest = dtrtrs(self.chol, rest, lower=1, trans=1)[0]
-        return self.scale * np.append((first - self.below @ rest) / self.root, rest)
+        z = self.half + rng.standard_normal(len(self.half))
+        first, rest = np.split(z, [len(self.root)])  # both are parts of z
+        rest[:] = dtrtrs(self.chol, rest, lower=1, trans=1)[0]
+        first -= self.below @ rest
+        first /= self.root
+        return self.scale * z
 
 
 class Equation:
@@ -206,18 +216,19 @@ class Equation:
 
     def __init__(self, measured: np.ndarray, groups: tuple[np.ndarray, ...]) -> None:
         self.measured = measured
-        self.order = tuple(sorted(range(len(groups)), key=lambda i: -int(groups[i].max())))
-        groups = tuple(groups[i] for i in self.order)
-        self.sizes = tuple(int(codes.max()) + 1 for codes in groups)
-        n, ends = len(measured), np.cumsum([0, *self.sizes])
-        columns = np.array([codes + end for codes, end in zip(groups, ends)], dtype=int).ravel()
-        rows = np.tile(np.arange(n), len(groups))
-        self.Z = csr_matrix((np.ones(len(rows)), (rows, columns)), shape=(n, int(ends[-1])))
-        self._own = self.Z[measured]
-        first = max(self.sizes, default=0)
-        self._counts = np.asarray(self._own[:, :first].sum(axis=0)).ravel()
-        others = self._own[:, first:]
-        self._cross = (self._own[:, :first].T @ others).toarray()
+        order = sorted(range(len(groups)), key=lambda i: -int(groups[i].max()))
+        ordered = [groups[i] for i in order]
+        sizes = [int(codes.max()) + 1 for codes in ordered]
+        n, ends = len(measured), np.cumsum([0, *sizes])
+        columns = np.array([codes + end for codes, end in zip(ordered, ends)], dtype=int).ravel()
+        rows = np.tile(np.arange(n), len(ordered))
+        Z = csr_matrix((np.ones(len(rows)), (rows, columns)), shape=(n, int(ends[-1])))
+        own, self._first = Z[measured], max(sizes, default=0)
+        self._sd_of = np.repeat(order, sizes).astype(int)
+        self._own, self._lacking = own.T.tocsr(), Z[~measured]
+        self._counts = np.asarray(own[:, : self._first].sum(axis=0)).ravel()
+        others = own[:, self._first :]
+        self._cross = (own[:, : self._first].T @ others).toarray()
         self._gram = (others.T @ others).toarray()
         self.point = np.append(np.full(len(groups), 0.3), np.log(0.8))
 
@@ -238,26 +249,26 @@ class Equation:
             The column, filled in.
         """
         used, y = B[self.measured], x[self.measured]
-        first = len(self._counts)
-        of_first, of_others = np.split(self._own.T @ used, [first])
+        of_first, of_others = np.split(self._own @ used, [self._first])
+        q, p, last = self._own.shape[0], used.shape[1], len(self.point) - 1
         sums = Sums(
             self._counts,
             np.hstack([self._cross, of_first]),
             np.block([[self._gram, of_others], [of_others.T, used.T @ used]]),
-            np.concatenate([self._own.T @ y, used.T @ y]),
+            np.concatenate([self._own @ y, used.T @ y]),
             float(y @ y),
             len(y),
-            self.sizes,
-            self.order,
+            np.append(self._sd_of, np.full(p, last)),
+            np.append(np.ones(q - self._first), np.full(p, _PRIORS.coefficient_sd**-2)),
         )
-        for place in range(len(self.point)):
-            width = 0.3 if place < len(self.sizes) else 2.0 / np.sqrt(len(y))
+        for place in range(last + 1):
+            width = 0.3 if place < last else 2.0 / np.sqrt(len(y))
             self.point = slice_draw(sums.log_density, self.point, place, width, rng)
-        u, beta = np.split(sums.factor(self.point).draw(rng), [self.Z.shape[1]])
+        u, beta = np.split(sums.factor(self.point).draw(rng), [q])
         missing = ~self.measured
         noise = np.exp(self.point[-1]) * rng.standard_normal(int(missing.sum()))
         out = x.copy()
-        out[missing] = self.Z[missing] @ u + B[missing] @ beta + noise
+        out[missing] = self._lacking @ u + B[missing] @ beta + noise
         return out
 
 
