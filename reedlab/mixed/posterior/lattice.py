@@ -326,19 +326,20 @@ def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generato
         diagonal += weight[:, None] * inverse_diagonal[at]
         nodes.append(at)
         weights.append(weight)
-    at, weighed = np.concatenate(nodes), np.concatenate(weights)
-    order = np.argsort(at, kind="stable")
-    for own in np.split(order, np.flatnonzero(np.diff(at[order])) + 1):
-        g = int(at[own[0]])
-        total = np.bincount(own % n, weighed[own], n)  # a node may stand in for several corners
-        hit = np.flatnonzero(total)
-        step = max(1, _BATCH // m)
-        for start in range(0, len(hit), step):
-            rows = hit[start : start + step]
-            there = cond.sample(lattice.modes, g, noise[rows])
+    # A node may stand in for several corners of a draw: their weights are added first.
+    pair = np.concatenate(nodes) * n + np.tile(np.arange(n), len(nodes))
+    pair, same = np.unique(pair, return_inverse=True)
+    total = np.bincount(same, np.concatenate(weights))
+    node, hit = np.divmod(pair, n)
+    first, step = np.flatnonzero(np.diff(node, prepend=-1)), max(1, _BATCH // m)
+    for begin, end in zip(first, [*first[1:], len(node)]):
+        g = int(node[begin])
+        for start in range(begin, end, step):
+            part = slice(start, min(start + step, end))
+            there = cond.sample(lattice.modes, g, noise[hit[part]])
             there += lattice.modes.x[g]
-            there *= total[rows][:, None]
-            x[rows] += there
+            there *= total[part, None]
+            x[hit[part]] += there
     # Step 3, the proposal's log density: that of the standard deviations, the determinant, the
     # normal of v and the multivariate t of β, without constants.
     length = np.sum(noise[:, m - heavy :] ** 2, axis=1)
