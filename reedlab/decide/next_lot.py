@@ -17,10 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from reedlab.decide.costs import Tied
-from reedlab.elementary import normal_nodes
+from reedlab.elementary import normal_nodes, quick_expit
 
 Floats = NDArray[np.float64]
 _NODES, _WEIGHTS = normal_nodes(9)
@@ -55,7 +54,7 @@ class Ability:
         shift = self.supplier + self.lot_sd[:, None] * lot
         out = np.zeros_like(shift)
         for c, weight in enumerate(self.weights):
-            out += weight * expit(self.base[:, c, None] + shift)
+            out += weight * quick_expit(self.base[:, c, None] + shift)
         return out
 
     def expected_chance(self) -> Floats:

@@ -66,15 +66,18 @@ def gee(formula: str, frame: pd.DataFrame, group: str) -> pd.DataFrame:
     pandas.DataFrame
         Indexed by parameter: ``averaged`` (log odds), ``se``, ``low``, ``high`` (95 %).
     """
-    import statsmodels.api as sm
+    # Not by statsmodels.api, which loads all of statsmodels.
+    from statsmodels.genmod.cov_struct import Exchangeable
+    from statsmodels.genmod.families import Binomial
+    from statsmodels.genmod.generalized_estimating_equations import GEE
 
     response, fixed, used = _design(formula, frame)
-    model = sm.GEE(
+    model = GEE(
         response,
         fixed.to_numpy(),
         groups=used[group].astype(str).to_numpy(),
-        family=sm.families.Binomial(),
-        cov_struct=sm.cov_struct.Exchangeable(),
+        family=Binomial(),
+        cov_struct=Exchangeable(),
     )
     found = model.fit(cov_type="bias_reduced")
     low, high = np.asarray(found.conf_int()).T
@@ -160,10 +163,10 @@ def single_grouping(formula: str, frame: pd.DataFrame, group: str) -> tuple[pd.S
     notes : list of str
         What statsmodels warned of, each once.
     """
-    import statsmodels.api as sm
+    from statsmodels.regression.mixed_linear_model import MixedLM
 
     response, fixed, used = _design(formula, frame)
-    model = sm.MixedLM(response, fixed.to_numpy(), groups=used[group].astype(str).to_numpy())
+    model = MixedLM(response, fixed.to_numpy(), groups=used[group].astype(str).to_numpy())
     names = [*fixed.columns, f"sd {group}", "sd Residual", "log-likelihood"]
     with warnings.catch_warnings(record=True) as raised:
         warnings.simplefilter("always")

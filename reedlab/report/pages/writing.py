@@ -54,7 +54,7 @@ if TYPE_CHECKING:
 
 SHELL = Path(__file__).resolve().parent / "shell"
 ANSWERS, TODAY, WHY, TRUTH = "answers.html", "today.html", "why.html", "truth.html"
-LONGEST = ("05-cane", "02-success", "09-not-measured", "04-suppliers")
+LONGEST = ("05-cane", "04-suppliers", "09-not-measured", "02-success")
 """Notebooks that take longest: they are begun first, so that none is waited for at the end, and
 before them those that use nothing of what the first answers work out meanwhile."""
 _HERS = sentences.OF_THE_WORK, sentences.OF_THE_RECORDS  # the cautions of her pages
