@@ -54,7 +54,7 @@ if TYPE_CHECKING:
 CORRELATIONS = (-0.5, 0.0, 0.5)
 TRIAL_REEDS = 10
 """Reeds with which a new lot is commonly tried (common practice: five to ten, no source)."""
-_TRIALS = (5, 10, 20, 40)
+_TRIALS = (10, 40)
 """Reeds of one more lot for which its worth is worked out."""
 SIDE_BY_SIDE, _NEAR_DAYS = 0.25, 45.0
 """Share of either supplier's reeds that must be tied near one of the other's, and how near, for the

@@ -170,6 +170,7 @@ def sampled_likelihood(
     # take most of the time that a trial's worth takes.
     log_likely = np.array(of_result, dtype=float).T @ np.array(of_draw)
     log_likely -= log_likely.max(axis=1, keepdims=True)
-    likely = np.exp(log_likely.astype(np.float32)).astype(float)
+    single = log_likely.astype(np.float32)
+    likely = np.exp(single, out=single).astype(float)
     likely /= likely.mean(axis=1, keepdims=True) * len(truth)
     return likely.T

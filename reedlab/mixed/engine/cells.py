@@ -168,6 +168,13 @@ def cells_of(design: Design) -> Cells:
     return _sorted[design]
 
 
+def same_rows(design: Design, y: np.ndarray) -> Design:
+    """Give a design another response; its rows need not be sorted again."""
+    other = design.with_response(y)
+    _sorted[other] = cells_of(design)
+    return other
+
+
 def _sort(design: Design) -> Cells:
     place, terms = _layout(design), design.terms
     # The head's levels are the outermost, so that its sums run along memory.

@@ -21,7 +21,7 @@ from scipy.special import expit, logit
 
 from reedlab.mixed.design.matrices import Recipe
 from reedlab.mixed.design.terms import Design
-from reedlab.mixed.engine.cells import cells_of
+from reedlab.mixed.engine.cells import cells_of, same_rows
 from reedlab.mixed.parallel import one_thread
 from reedlab.mixed.posterior.conditional import conditional
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
@@ -78,7 +78,7 @@ def with_unknown(
 
     def complete(eta: np.ndarray, u: np.ndarray) -> Design:
         y[unknown] = u < expit(eta + log_odds(eta, rng))
-        return replace(design, y=y.copy())
+        return same_rows(design, y.copy())
 
     known = y[~unknown]
     middle = logit((known.sum() + 0.5) / (len(known) + 1.0))

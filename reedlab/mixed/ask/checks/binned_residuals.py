@@ -32,7 +32,7 @@ from reedlab.errors import DataError, ModelError
 from reedlab.mixed.ask.cautions import refuse_unusable
 from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.columns import plain
-from reedlab.mixed.engine.cells import cells_of
+from reedlab.mixed.engine.cells import cells_of, same_rows
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.glmm import likelihood_of
 from reedlab.mixed.engine.laplace import find_mode
@@ -336,7 +336,7 @@ def _refitted(fitted: Fitted, y: np.ndarray) -> np.ndarray:
     design = fitted.design.with_term
     if fitted.family == "gaussian":
         return _least_squares(fitted, y)
-    rows = likelihood_of(replace(design, y=y), fitted.family)
+    rows = likelihood_of(same_rows(design, y), fitted.family)
     if design.grades:
         rows = rows.with_extra(cut_parameters(fitted.thresholds))
     start = [np.zeros((term.n_levels, term.k)) for term in design.terms]
