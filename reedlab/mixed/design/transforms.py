@@ -18,13 +18,17 @@ from reedlab.errors import DataError
 
 def _group_means(x: Any, group: Any, state: dict[str, Any]) -> np.ndarray:
     """Give each row its group's mean of ``x``: as fitted, or over these rows if it is new."""
-    values, labels = pd.Series(np.asarray(x)), pd.Series(np.asarray(group, dtype=object))
-    if not pd.api.types.is_numeric_dtype(values):
+    values = np.asarray(x)
+    if not pd.api.types.is_numeric_dtype(values.dtype):
         raise DataError("within() and between() need numbers first and a grouping second.")
-    here = values.astype(float).groupby(labels, sort=False).mean()
-    if "means" not in state:
-        state["means"] = here.to_dict()
-    return labels.map({**here.to_dict(), **state["means"]}).to_numpy(dtype=float)
+    codes, labels = pd.factorize(np.asarray(group, dtype=object))
+    known = (codes >= 0) & ~np.isnan(values.astype(float))
+    sums = np.bincount(codes[known], values[known], len(labels))
+    with np.errstate(invalid="ignore"):
+        here = dict(zip(labels, sums / np.bincount(codes[known], minlength=len(labels))))
+    fitted = state.setdefault("means", here)
+    means = [fitted.get(label, mean) for label, mean in here.items()]
+    return np.array([*means, np.nan])[codes]  # -1, of a row without a group, is the last
 
 
 @stateful_transform

@@ -15,9 +15,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
+from scipy.sparse import csc_matrix
 
 from reedlab.errors import ModelError
 from reedlab.mixed.posterior.conditional import Conditional, Modes
@@ -29,6 +30,7 @@ _STEP = {0: 1.0, 1: 0.5, 2: 0.8, 3: 1.2, 4: 1.4, 5: 1.6, 6: 1.8}
 _LONGEST = 40  # steps from the mode to either side
 _LINE = (1.0, 2.0)  # widths from its middle at which a climb looks along each coordinate
 _BATCH = 100_000  # draws times unknowns at once, so that they stay in the cache
+_FACTORS = 16  # of a factor's diagonal whose product is taken before the logarithm
 _DF = 8.0  # of the tails that coefficients are proposed with
 
 
@@ -316,36 +318,30 @@ def propose(cond: Conditional, lattice: Lattice, n: int, rng: np.random.Generato
     # over √(χ²/df).
     noise = rng.standard_normal((n, m))
     noise[:, m - heavy :] *= np.sqrt(_DF / rng.chisquare(_DF, (n, 1)))
-    x, diagonal, density = np.zeros((n, m)), np.zeros((n, m)), np.zeros(n)
-    inverse_diagonal = lattice.modes.inverse_diagonal
-    relative, nodes, weights = lattice.density, [], []
+    density, relative = np.zeros(n), lattice.density
+    nodes, weights = [], []
     for corner in product((0, 1), repeat=d):
         weight = np.prod(np.where(corner, share, 1.0 - share), axis=1)
         at, known = _corner(lattice, low + np.array(corner))
         density += np.where(known, weight * relative[at], 0.0)
-        diagonal += weight[:, None] * inverse_diagonal[at]
         nodes.append(at)
         weights.append(weight)
-    # A node may stand in for several corners of a draw: their weights are added first.
-    pair = np.concatenate(nodes) * n + np.tile(np.arange(n), len(nodes))
-    pair, same = np.unique(pair, return_inverse=True)
-    total = np.bincount(same, np.concatenate(weights))
-    node, hit = np.divmod(pair, n)
-    first, step = np.flatnonzero(np.diff(node, prepend=-1)), max(1, _BATCH // m)
-    for begin, end in zip(first, [*first[1:], len(node)]):
-        g = int(node[begin])
+    # A node may stand in for several corners of a draw: a sparse matrix adds their weights.
+    draw = np.tile(np.arange(n), len(nodes))
+    mix = csc_matrix((np.concatenate(weights), (draw, np.concatenate(nodes))), (n, len(relative)))
+    x, diagonal = mix @ lattice.modes.x, mix @ lattice.modes.inverse_diagonal
+    step = max(1, _BATCH // m)
+    for g, (begin, end) in enumerate(pairwise(mix.indptr)):
         for start in range(begin, end, step):
             part = slice(start, min(start + step, end))
-            there = cond.sample(lattice.modes, g, noise[hit[part]])
-            there += lattice.modes.x[g]
-            there *= total[part, None]
-            x[hit[part]] += there
+            rows = mix.indices[part]
+            x[rows] += mix.data[part, None] * cond.sample(lattice.modes, g, noise[rows])
     # Step 3, the proposal's log density: that of the standard deviations, the determinant, the
     # normal of v and the multivariate t of β, without constants.
     length = np.sum(noise[:, m - heavy :] ** 2, axis=1)
     log_density = (
         np.log(density)
-        - np.sum(np.log(diagonal), axis=1)
+        - np.log(np.multiply.reduceat(diagonal, np.arange(0, m, _FACTORS), axis=1)).sum(axis=1)
         - 0.5 * np.sum(noise[:, : m - heavy] ** 2, axis=1)
         - 0.5 * (_DF + heavy) * np.log1p(length / _DF)
     )
