@@ -137,7 +137,9 @@ def fit_filled(
     _refuse_few(m, cycles)
     gaps = find_gaps(formula, data, family, trials, also)
     task = partial(_fill_and_fit, gaps, cycles, formula, family, trials, priors, -(-draws // m))
-    found = run_seeded(task, m, seed, workers)
+    found = run_seeded(task, 1, seed)
+    task = partial(task, near=found[0][1])  # the others' posteriors are looked for where it is
+    found += run_seeded(task, m, seed, workers, first=1)
     post, wanted = _pooled(gaps, found, draws), m
     if enough_for:
         wanted = min(imputations_needed(float(post.missing[list(enough_for)].max()), m), MOST)
@@ -278,10 +280,11 @@ def _fill_and_fit(
     priors: Priors | None,
     draws: int,
     seed: np.random.SeedSequence,
+    near: Posterior | None = None,
 ) -> tuple[Chain, Posterior, tuple[str, ...]]:
     """Fill in once and take the posterior on the completed set, with what it warned of."""
     rng = np.random.default_rng(seed)
     chain = run_chain(gaps.pieces, cycles, rng)
     frame = gaps.completed(chain.values)
     of_draws = int(rng.integers(2**31))
-    return chain, *posterior_of(frame, formula, family, trials, priors, of_draws, draws)
+    return chain, *posterior_of(frame, formula, family, trials, priors, of_draws, draws, near)

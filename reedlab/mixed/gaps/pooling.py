@@ -249,6 +249,7 @@ class FilledPosterior:
                 post.priors,
                 post.seed,
                 len(post.sample.points),
+                near=post,
             )
             for i, post in enumerate(self.posteriors)
             if post.recipe is not None
@@ -338,6 +339,7 @@ def posterior_of(
     priors: Priors | None,
     seed: int,
     draws: int,
+    near: Posterior | None = None,
 ) -> tuple[Posterior, tuple[str, ...]]:
     """Return the posterior of a model on a completed frame, and what it warned of.
 
@@ -347,13 +349,15 @@ def posterior_of(
     formula, family, trials, priors : as in `reedlab.mixed.gaps.missing.fit_filled`
     seed, draws : int
         Of the posterior.
+    near : Posterior, optional
+        Of another completed frame.
     """
     design, recipe = build(formula, frame, family, trials)
     priors = priors or Priors.default(family, design.y)
     with catch_warnings(record=True) as warned:
         simplefilter("always")
         drawn = max(HELD, draws)
-        post = design_posterior(design, family, priors, seed, drawn, recipe, coarse=True)
+        post = design_posterior(design, family, priors, seed, drawn, recipe, coarse=True, near=near)
     return post.first(draws), tuple(str(w.message) for w in warned)
 
 

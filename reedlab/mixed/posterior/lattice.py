@@ -14,7 +14,7 @@ the same weights, which keeps the proposal's density known exactly.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise, product
 
 import numpy as np
@@ -149,8 +149,26 @@ def explore(
     centre, width, top = _climb(evaluate, start, width, lower)
     axes = tuple(_axis(c, _STEP[d] / finer * s, b) for c, s, b in zip(centre, width, lower))
     index = np.array([[np.searchsorted(axis, c) for axis, c in zip(axes, centre)]], dtype=np.int64)
-    everywhere = np.array([[0, len(axis) - 1] for axis in axes])
-    return _walk(evaluate, Lattice(axes, index, top, depth), everywhere, None)
+    return _walk(evaluate, Lattice(axes, index, top, depth), _everywhere(axes), None)
+
+
+def explore_again(evaluate: Evaluate, like: Lattice) -> Lattice:
+    """Explore a density much like one explored before: at its nodes at once, and on from there.
+
+    Parameters
+    ----------
+    evaluate
+        As in `explore`.
+    like
+        What `explore` found of the other density.
+    """
+    found = replace(like, modes=evaluate(like.points, like.modes.x))
+    return _walk(evaluate, found, _everywhere(like.axes), None)
+
+
+def _everywhere(axes: tuple[np.ndarray, ...]) -> np.ndarray:
+    """Limits (d, 2) that are the axes' ends."""
+    return np.array([[0, len(axis) - 1] for axis in axes])
 
 
 def widen(

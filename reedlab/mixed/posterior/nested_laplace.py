@@ -41,7 +41,7 @@ from reedlab.mixed.parallel import one_thread
 from reedlab.mixed.posterior import diagnostics, kept
 from reedlab.mixed.posterior.centred import Centred
 from reedlab.mixed.posterior.conditional import Conditional, conditional
-from reedlab.mixed.posterior.lattice import Lattice, explore
+from reedlab.mixed.posterior.lattice import Lattice, explore, explore_again
 from reedlab.mixed.posterior.priors import Priors, refuse_one_value
 from reedlab.mixed.posterior.sampling import Sample, draw
 from reedlab.mixed.posterior.scales import Scales
@@ -360,6 +360,7 @@ def design_posterior(
     recipe: Recipe | None = None,
     sds: np.ndarray | None = None,
     coarse: bool = False,
+    near: Posterior | None = None,
 ) -> Posterior:
     """Return the posterior of a design that need not be fitted first.
 
@@ -383,6 +384,8 @@ def design_posterior(
     coarse
         Whether to begin with a coarser lattice, for an answer that needs several posteriors; the
         usual one follows where the checks ask for it.
+    near
+        The posterior of all but the same data, on whose lattice it is looked for first.
 
     Raises
     ------
@@ -394,7 +397,8 @@ def design_posterior(
         refuse_one_value(design.y)
     priors, centred = priors.centred(family, design.less_offset), Centred.of(design.with_term)
     scales = Scales.of(centred.design.terms, priors, residual=family == "gaussian")
-    file = kept.entry(design, family, priors, seed, draws, sds, coarse)
+    beside = () if near is None else (near.design.y, near.design.X)
+    file = kept.entry(design, family, priors, seed, draws, sds, coarse, *beside)
     with one_thread():  # many small matrices: threads would only wait for one another
         cond = conditional(centred.design, family, priors, scales)
         found = kept.read(file, scales.size, cond.m, draws)
@@ -403,7 +407,8 @@ def design_posterior(
             look = partial(_explored, cond, design, sds, finer)
             return Posterior(design, family, priors, cond, look, sample, seed, recipe)
         for finer in (_COARSE,) * coarse + ((1.0, 2.0) if scales.size < 4 else (1.0,)):
-            lattice = _explored(cond, design, sds, finer)
+            lattice = _explored(cond, design, sds, finer, near)
+            near = None
             sample = draw(cond, lattice, draws, np.random.SeedSequence(seed))
             checks = diagnostics.at_fit(lattice, sample)
             if checks["ok"].all():
@@ -416,10 +421,18 @@ def design_posterior(
     return Posterior(design, family, priors, cond, look, sample, seed, recipe)
 
 
-def _explored(cond: Conditional, design: Design, sds: np.ndarray | None, finer: float) -> Lattice:
+def _explored(
+    cond: Conditional,
+    design: Design,
+    sds: np.ndarray | None,
+    finer: float,
+    near: Posterior | None = None,
+) -> Lattice:
     with one_thread():
         start, width = cond.scales.start(design, sds)
         try:
+            if near is not None and near.conditional.m == cond.m:
+                return explore_again(cond.with_prior, near.lattice)
             return explore(cond.with_prior, start, width, cond.scales.lower, _DEPTH, finer)
         except np.linalg.LinAlgError as error:
             raise ModelError(

@@ -101,9 +101,8 @@ def with_unknown(
             now = complete(eta[unknown], u)
             ones += y[unknown]
         own, drawn = int(share), int(rng.integers(2**31))
-        posts.append(
-            design_posterior(now, "binomial", priors, drawn, own, recipe, sds, coarse=True)
-        )
+        near = posts[0] if posts else None
+        posts.append(design_posterior(now, "binomial", priors, drawn, own, recipe, sds, True, near))
         points = posts[-1].sample.points
         sds = points.mean(axis=0)
     pooled = Sample(

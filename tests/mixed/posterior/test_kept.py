@@ -60,7 +60,9 @@ def test_another_question_has_another_entry(fit, folder):
     ask(fit, draws=201)
     ask(fit, priors=rl.Priors(sd_scale=0.5))
     ask(fit, priors=rl.Priors(by_group={"supplier": 0.5}))
-    assert len(entries(folder)) == 5
+    alone = nested_laplace.design_posterior(fit.fitted.design, "binomial", rl.Priors(), 3, 800)
+    nested_laplace.design_posterior(fit.fitted.design, "binomial", rl.Priors(), 3, 800, near=alone)
+    assert len(entries(folder)) == 7
     turned = fit.fitted.design.with_response(1.0 - fit.fitted.design.y)
     assert kept.entry(turned, 1) != kept.entry(fit.fitted.design, 1)
 

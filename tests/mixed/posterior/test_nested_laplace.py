@@ -94,6 +94,19 @@ def test_many_draws_close_in_on_nuts(success):
         assert draws[name].std() == pytest.approx(told["sd"], rel=0.02), name
 
 
+def test_looked_for_where_other_data_had_theirs_it_is_the_same(success):
+    """On the lattice of shuffled outcomes, of which suppliers and lots say nothing."""
+    design, shuffled = success.design, np.random.default_rng(1).permutation(success.design.y)
+    near = design_posterior(design.with_response(shuffled), "binomial", success.priors)
+    post = design_posterior(design, "binomial", success.priors, draws=50_000, near=near)
+    assert all(map(np.array_equal, post.lattice.axes, near.lattice.axes))
+    assert len(post.lattice.index) > len(near.lattice.index)  # and walked on from there
+    for name in post.draws():
+        told = NUTS["binomial"][name]
+        assert abs(post.draws()[name].mean() - told["mean"]) < 0.025 * told["sd"], name
+        assert post.draws()[name].std() == pytest.approx(told["sd"], rel=0.02), name
+
+
 def one_group(y: np.ndarray, levels: np.ndarray) -> Design:
     names = tuple(str(v) for v in np.unique(levels))
     term = RandomTerm("lot", names, levels, ("Intercept",), np.ones((len(y), 1)))
