@@ -104,9 +104,6 @@ class Suppliers(Answer):
         piece against the best, were it known).
     worth
         What one more lot of each supplier would be worth knowing, see `worth_of_lots`.
-    sensitivity
-        correlation, supplier, cost, prob_best: the answer if a lot's effects on success and on
-        minutes went together so, instead of as estimated.
     balance
         supplier, against, ratio: variance of the contrast with the likeliest supplier relative to
         the same reeds spread alike over makers, seasons and years; above 4 the two cannot be
@@ -151,7 +148,6 @@ class Suppliers(Answer):
     )
     stakes: pd.DataFrame = empty("supplier", "prob_next_best", "benefit", "regret")
     worth: pd.DataFrame = empty("supplier", "reeds", "per_piece", "per_year", "trial_cost", "net")
-    sensitivity: pd.DataFrame = empty("correlation", "supplier", "cost", "prob_best")
     balance: pd.DataFrame = empty("supplier", "against", "ratio", "side_by_side")
     changes: pd.DataFrame = empty(*CHANGES)
     plain: pd.DataFrame = empty(*PLAIN)
@@ -193,6 +189,23 @@ class Suppliers(Answer):
         from reedlab.decide.suppliers.selection import half_sentence
 
         return half_sentence(self.selection())
+
+    @cached_property
+    def sensitivity(self) -> pd.DataFrame:
+        """The answer if a lot's effects on success and on minutes went together otherwise.
+
+        One row a correlation and supplier: correlation, supplier, cost, prob_best. Worked out when
+        it is first asked for.
+        """
+        basis, tables = self.grounds(), {}
+        evidence, models = basis.evidence, basis.models
+        for rho in CORRELATIONS:
+            lot = models.next_lot(evidence, rho)
+            stays = _stays(lot, evidence, models)
+            table = _table(evidence.arms, lot, stays, evidence.rates, self.level)
+            by_name = table.set_index("supplier").loc[self.table["supplier"]].reset_index()
+            tables[rho] = by_name[["supplier", "cost", "prob_best"]]
+        return stacked(tables, "correlation")
 
     def robustness(self) -> Robustness:
         """Work the comparison out again under other models; see `robustness.check`."""
@@ -376,11 +389,6 @@ def compared(
     table = _table(evidence.arms, judged, lot, rates, level)
     order = table.sort_values(["prob_best", "cost"], ascending=[False, True]).index
     table = table.loc[order].reset_index(drop=True)
-    tables = {
-        rho: _table(evidence.arms, other, _stays(other, evidence, models), rates, level)
-        for rho in CORRELATIONS
-        for other in [models.next_lot(evidence, rho)]
-    }
     if models.when_good is None:
         table["minutes"] = np.nan
     counted = value_of(evidence, lot, currency)
@@ -393,7 +401,6 @@ def compared(
             "regret": expected_regret(benefit),
         }
     )
-    shown = ["supplier", "cost", "prob_best"]
     thin = table.loc[table["lots"] == 1, "supplier"]
     known = (
         f"Known from one lot only, so the interval comes from how other suppliers' lots differ: "
@@ -422,7 +429,6 @@ def compared(
             counted.says,
         ),
         stakes=stakes.loc[order].reset_index(drop=True),
-        sensitivity=stacked({rho: t.loc[order, shown] for rho, t in tables.items()}, "correlation"),
         balance=spread,
         changes=models.changes,
         plain=plain,
