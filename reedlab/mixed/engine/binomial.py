@@ -40,12 +40,17 @@ class BinomialLogit:
             loglik += _block_steps(self.y[rows], m, eta[rows], score[rows], weight[rows])
         return loglik, score, weight
 
-    def many_steps(self, eta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Log-likelihoods (G,), scores and weights (G, n) at many η (G, n)."""
+    def many_steps(
+        self, eta: np.ndarray, y: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Log-likelihoods (G,), scores and weights (G, n) at many η (G, n), each with its own y."""
         p = expit(np.clip(eta, -_FAR, _FAR))
         trials = 1.0 if self.trials is None else self.trials
         weight = trials * p * (1.0 - p)
-        return self.log_likelihoods(eta) + self.constant, self.y - trials * p, weight
+        log_lik = self.log_likelihoods(eta) + self.constant
+        if y is None:
+            return log_lik, self.y - trials * p, weight
+        return log_lik + np.einsum("gn,gn->g", eta, y - self.y), y - trials * p, weight
 
     def row_logliks(self, eta: np.ndarray) -> np.ndarray:
         """Give each row's log-likelihood, without the constant."""

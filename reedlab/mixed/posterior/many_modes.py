@@ -175,7 +175,9 @@ class ManyModes:
                 found[t, s] = order, starts, pairs
         return found
 
-    def find(self, lambdas: np.ndarray, x: np.ndarray, close: float) -> list[Found] | None:
+    def find(
+        self, lambdas: np.ndarray, x: np.ndarray, close: float, y: np.ndarray | None = None
+    ) -> list[Found] | None:
         """Find the modes by Newton steps, each halved until it does not lead downwards.
 
         Parameters
@@ -186,6 +188,8 @@ class ManyModes:
             Where to start.
         close : float
             Newton decrement of the last step, which is taken on the last curvature.
+        y : ndarray, shape (G, n), optional
+            Each point's own response in cell order, in the place of the likelihood's.
 
         Returns
         -------
@@ -195,19 +199,23 @@ class ManyModes:
         step = max(1, _AT_ONCE // self.design.n)
         found: list[Found] = []
         for at in range(0, len(x), step):
-            some = self._find(lambdas[at : at + step], x[at : at + step], close)
+            rows = slice(at, at + step)
+            some = self._find(lambdas[rows], x[rows], close, None if y is None else y[rows])
             if some is None:
                 return None
             found += some
         return found
 
-    def _find(self, lambdas: np.ndarray, x: np.ndarray, close: float) -> list[Found] | None:
+    def _find(
+        self, lambdas: np.ndarray, x: np.ndarray, close: float, y: np.ndarray | None
+    ) -> list[Found] | None:
         done: list[Found | None] = [None] * len(x)
         here, move = x.copy(), np.zeros_like(x)
         height, left = np.full(len(x), -np.inf), np.arange(len(x))
         for _ in range(_STEPS):
             try:
-                look = self._look(lambdas[left], here[left] + move[left])
+                own = None if y is None else y[left]
+                look = self._look(lambdas[left], here[left] + move[left], own)
             except np.linalg.LinAlgError:
                 return None
             down = ~(look.log_joint >= height[left] - _GOOD * np.abs(height[left]))
@@ -226,17 +234,22 @@ class ManyModes:
                 return [each for each in done if each is not None]
         return None
 
-    def _look(self, lambdas: np.ndarray, x: np.ndarray) -> _Look:
+    def linear(self, lambdas: np.ndarray, x: np.ndarray) -> np.ndarray:
+        """Linear predictors (G, n), in cell order, at x (G, m) for Λ (G, terms)."""
+        cells = self._cells
+        at_cell = sum(
+            (lambdas[:, [t]] * x[:, block]).take(level, axis=1)
+            for t, (block, level) in enumerate(zip(self.blocks, cells.level))
+        )
+        return at_cell.take(cells.cell, axis=1) + x[:, sum(cells.n_levels) :] @ cells.XT
+
+    def _look(self, lambdas: np.ndarray, x: np.ndarray, y: np.ndarray | None) -> _Look:
         """Value, Newton's step and curvature at x (G, m) for Λ (G, terms)."""
         cells, place = self._cells, self._cells.place
         mean, precision = self.prior
         v, at_beta = [x[:, block] for block in self.blocks], sum(cells.n_levels)
         beta, n = x[:, at_beta:], len(x)
-        at_cell = sum(
-            (lambdas[:, [t]] * v[t]).take(level, axis=1) for t, level in enumerate(cells.level)
-        )
-        eta = at_cell.take(cells.cell, axis=1) + beta @ cells.XT
-        log_lik, score, weight = self.likelihood.many_steps(eta)
+        log_lik, score, weight = self.likelihood.many_steps(self.linear(lambdas, x), y)
         away = beta - mean
         pull = away @ precision
         log_joint = log_lik - 0.5 * (np.sum(x[:, :at_beta] ** 2, 1) + np.sum(away * pull, 1))

@@ -82,8 +82,8 @@ def test_a_step_too_far_is_halved(monkeypatch):
     heights = []
     look = many_modes.ManyModes._look
 
-    def noted(self, lambdas, x):
-        heights.append(look(self, lambdas, x))
+    def noted(self, *at):
+        heights.append(look(self, *at))
         return heights[-1]
 
     monkeypatch.setattr(many_modes.ManyModes, "_look", noted)

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,7 @@ from reedlab.errors import DataError, ModelError
 from reedlab.mixed.ask.cautions import refuse_unusable
 from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.columns import plain
+from reedlab.mixed.engine import binomial
 from reedlab.mixed.engine.cells import cells_of, same_rows
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.glmm import likelihood_of
@@ -39,6 +41,7 @@ from reedlab.mixed.engine.laplace import find_mode
 from reedlab.mixed.engine.ordinal import cut_parameters
 from reedlab.mixed.engine.simulation import simulate
 from reedlab.mixed.parallel import one_thread
+from reedlab.mixed.posterior.many_modes import ManyModes, suits
 
 _POWER = 100  # simulated departures a check
 _ALARM = 0.05  # of a check, for its power; shared among the checks in the sentence
@@ -164,10 +167,12 @@ def binned_residuals(
         )
     *seeds, last = np.random.SeedSequence(seed).spawn(n + 1)
     with one_thread():
-        ours = fitted.design.y - _refitted(fitted, fitted.design.y)
-        found = [_simulated(fitted, s) for s in seeds]
-        null = np.array([row for row in found if row is not None])
-        if len(null) < n / 2:
+        made = [simulate(fitted, np.random.default_rng(s)) for s in seeds]
+        # The data's in one go with the simulated ones: bins whose sums a fit takes out altogether
+        # hold what rounding leaves, which must be of one kind.
+        ours, *rest = _residuals(fitted, [fitted.design.y, *made])
+        null = np.array([row for row in rest if row is not None])
+        if ours is None or len(null) < n / 2:
             raise ModelError(
                 f"Only {len(null)} of {n} simulated responses could be fitted, too few to compare "
                 "with: leave a term out of the model."
@@ -198,7 +203,7 @@ def _one(
         against = [_departed(fitted, check, departure, s) for s in seed.spawn(_POWER)]
     found = [
         float(np.sum(check.sums(row)[summed] ** 2 / variance[summed]) > limit)
-        for row in against
+        for row in _residuals(fitted, against)
         if row is not None
     ]
     design = fitted.design
@@ -304,21 +309,43 @@ def _span(low: Any, high: Any) -> str:
     return f"{low:.4g}" if low == high else f"{low:.4g} to {high:.4g}"
 
 
-def _simulated(
-    fitted: Fitted, seed: np.random.SeedSequence, by: Fitted | None = None
-) -> np.ndarray | None:
-    """Residuals of a response simulated by a model, after a fit of its own; none without one."""
-    y = simulate(fitted if by is None else by, np.random.default_rng(seed))
+def _residuals(fitted: Fitted, ys: Sequence[np.ndarray]) -> list[np.ndarray | None]:
+    """Residuals (n,) of responses, each after a fit of its own; none where that fails."""
+    return _side_by_side(fitted, ys) or [_alone(fitted, y) for y in ys]
+
+
+def _alone(fitted: Fitted, y: np.ndarray) -> np.ndarray | None:
     try:
         return np.asarray(y - _refitted(fitted, y))
     except ModelError:
         return None
 
 
+def _side_by_side(fitted: Fitted, ys: Sequence[np.ndarray]) -> list[np.ndarray | None] | None:
+    """Residuals of many binomial responses fitted at once; none where that cannot be done."""
+    design, p = fitted.design, fitted.design.p
+    as_they_are = design.offset is None and design.weights is None
+    if fitted.family != "binomial" or not (as_they_are and len(ys) and suits(design)):
+        return None
+    q, free = sum(term.n_levels for term in design.terms), (np.zeros(p), np.zeros((p, p)))
+    ends = np.cumsum([0, *(term.n_levels for term in design.terms)]).tolist()
+    blocks = [slice(a, b) for a, b in pairwise(ends)]
+    many = ManyModes(design, binomial.likelihood(design), free, blocks)
+    order = cells_of(design).order
+    lambdas = np.tile([lam[0, 0] for lam in design.lambdas(fitted.theta)], (len(ys), 1))
+    start = np.tile(np.append(np.zeros(q), fitted.beta), (len(ys), 1))
+    modes = many.find(lambdas, start, _CLOSE, np.array(ys)[:, order])
+    if modes is None:
+        return None
+    mean = np.empty((len(ys), design.n))
+    mean[:, order] = expit(many.linear(lambdas, np.array([x for x, *_ in modes])))
+    return [*(np.array(ys) - mean * (1.0 if design.trials is None else design.trials))]
+
+
 def _departed(
     fitted: Fitted, check: _Check, size: float, seed: np.random.SeedSequence
-) -> np.ndarray | None:
-    """Residuals of a response simulated with a departure from the model."""
+) -> np.ndarray:
+    """Simulate a response with a departure from the model."""
     size = size * fitted.sigma
     if check.bend is None:
         own = np.random.default_rng(seed.spawn(1)[0]).standard_normal(len(check.labels))
@@ -328,7 +355,7 @@ def _departed(
     design = fitted.design
     moved = shift if design.offset is None else shift + design.offset
     departed = replace(fitted, design=replace(design, offset=moved))
-    return _simulated(fitted, seed, departed)
+    return simulate(departed, np.random.default_rng(seed))
 
 
 def _refitted(fitted: Fitted, y: np.ndarray) -> np.ndarray:

@@ -14,6 +14,7 @@ from scipy.special import expit
 
 import reedlab as rl
 from reedlab.errors import DataError, ModelError
+from reedlab.mixed.ask.checks import binned_residuals
 from reedlab.mixed.ask.checks.binned_residuals import _refitted
 
 
@@ -118,6 +119,20 @@ def test_refits_are_statsmodels(birth):
     flipped = (birth["bwt"] < 3000).to_numpy(dtype=float)
     glm = sm.GLM(flipped, X, family=sm.families.Binomial()).fit().fittedvalues
     np.testing.assert_allclose(_refitted(logistic, flipped), glm, atol=1e-5)
+
+
+def test_refits_side_by_side_are_those_one_by_one(monkeypatch):
+    data, rng = reeds(12, lots=9), np.random.default_rng(1)
+    data["of"] = rng.integers(1, 6, len(data))
+    data["good"] = rng.binomial(data["of"], 0.6)
+    of_trials = rl.fit(FORMULA, data, "binomial", trials="of")
+    for model in (rl.fit(FORMULA, reeds(11, lots=9), "binomial"), of_trials):
+        together = model.binned_residuals(n=40)
+        with monkeypatch.context() as patch:
+            patch.setattr(binned_residuals, "_side_by_side", lambda *_: None)
+            alone = model.binned_residuals(n=40)
+        pd.testing.assert_frame_equal(together.bins, alone.bins, rtol=1e-4, atol=1e-4)
+        pd.testing.assert_frame_equal(together.tests, alone.tests, rtol=1e-3)
 
 
 def test_every_family_has_checks(orthodont, soup, bacteria):
