@@ -25,6 +25,7 @@ marginal densities. Journal of the American Statistical Association 81, 82-86.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -36,7 +37,7 @@ from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine import binomial
 from reedlab.mixed.engine.adjusted import Adjusted, adjusted
 from reedlab.mixed.engine.binomial import BinomialLogit
-from reedlab.mixed.engine.cells import cells_of
+from reedlab.mixed.engine.cells import cells_of, same_rows
 from reedlab.mixed.engine.cholesky import Factor, factorise
 from reedlab.mixed.engine.cross_products import Effects
 from reedlab.mixed.engine.gaussian import GaussianProfile
@@ -279,6 +280,15 @@ class NewtonConditional(Conditional):
         if not isinstance(likelihood, BinomialLogit) or not suits(rows):
             return None
         return ManyModes(rows, likelihood, (self.mean, self.precision), self.blocks)
+
+    def given(self, y: np.ndarray) -> NewtonConditional:
+        """Take another 0/1 response (n,) of the same rows."""
+        other = copy(self)
+        other.design = other._rows = same_rows(self.design, y)
+        other._likelihood = adjusted(binomial.likelihood(other.design), other.design)
+        if self._many is not None and isinstance(other._likelihood, BinomialLogit):
+            other._many = self._many.given(other._likelihood)
+        return other
 
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
         """See `Conditional.modes`."""

@@ -8,6 +8,7 @@ so twenty points at once take little longer than one.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -152,6 +153,12 @@ class ManyModes:
     likelihood: BinomialLogit
     prior: BetaPrior
     blocks: list[slice]
+
+    def given(self, likelihood: BinomialLogit) -> ManyModes:
+        """Take other responses of the same rows; what is known of the rows goes along."""
+        other = copy(self)
+        vars(other)["likelihood"] = likelihood
+        return other
 
     @cached_property
     def _cells(self) -> Cells:

@@ -23,7 +23,7 @@ from reedlab.mixed.design.matrices import Recipe
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.cells import cells_of, same_rows
 from reedlab.mixed.parallel import one_thread
-from reedlab.mixed.posterior.conditional import conditional
+from reedlab.mixed.posterior.conditional import NewtonConditional
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.mixed.posterior.sampling import Sample
@@ -76,32 +76,33 @@ def with_unknown(
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(3,)))
     y, ones = design.y.astype(float), np.zeros(int(unknown.sum()))
 
-    def complete(eta: np.ndarray, u: np.ndarray) -> Design:
+    def complete(eta: np.ndarray, u: np.ndarray) -> None:
         y[unknown] = u < expit(eta + log_odds(eta, rng))
-        return same_rows(design, y.copy())
 
     known = y[~unknown]
     middle = logit((known.sum() + 0.5) / (len(known) + 1.0))
     y[unknown] = rng.random(len(ones)) < expit(middle)
-    now = complete(np.full(len(ones), middle), rng.random(len(ones)))
+    complete(np.full(len(ones), middle), rng.random(len(ones)))
     # The first cycles take the standard deviations from the prior, later ones from the posterior of
     # the set before.
     scales = Scales.of(design.terms, priors, residual=False)
     points, sds, mode = scales.start(design, None)[0][None], None, None
+    centred = priors.centred("binomial", y)
+    given = NewtonConditional(same_rows(design, y.copy()), "binomial", centred, scales).given
     posts: list[Posterior] = []
     apart = rng.random(len(ones))
     for share in np.diff(np.linspace(0, draws, sets + 1).astype(int)):
         cycles = _BETWEEN if posts else _FIRST
         for cycle in range(1, cycles + 1):
             point = points[[rng.integers(len(points))]]
-            eta, mode = _linear_draw(now, priors, scales, point, mode, rng)
+            eta, mode = _linear_draw(given(y.copy()), point, mode, rng)
             # The uniform numbers behind the completed sets are evenly apart, so that the sets
             # hold each value as often as is likely, and the mixture varies less between seeds.
             u = (apart + len(posts) / sets) % 1.0 if cycle == cycles else rng.random(len(ones))
-            now = complete(eta[unknown], u)
+            complete(eta[unknown], u)
             ones += y[unknown]
         own, drawn = int(share), int(rng.integers(2**31))
-        near = posts[0] if posts else None
+        now, near = same_rows(design, y.copy()), posts[0] if posts else None
         posts.append(design_posterior(now, "binomial", priors, drawn, own, recipe, sds, True, near))
         points = posts[-1].sample.points
         sds = points.mean(axis=0)
@@ -115,18 +116,12 @@ def with_unknown(
 
 
 def _linear_draw(
-    design: Design,
-    priors: Priors,
-    scales: Scales,
-    point: np.ndarray,
-    start: np.ndarray | None,
-    rng: np.random.Generator,
+    cond: NewtonConditional, point: np.ndarray, start: np.ndarray | None, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
     """Draw Z u + X β (n,) given the standard deviations, by the normal at its mode (1, m)."""
-    cond = conditional(design, "binomial", priors.centred("binomial", design.y), scales)
     with one_thread():
         modes = cond.modes(point, start)
         x = modes.x + cond.sample(modes, 0, rng.standard_normal((1, cond.m)))
-    out = np.empty(design.n)
-    out[cells_of(design).order] = cond.linear(cond.scale(x, point), design)[0]
+    out = np.empty(cond.design.n)
+    out[cells_of(cond.design).order] = cond.linear(cond.scale(x, point), cond.design)[0]
     return out, modes.x
