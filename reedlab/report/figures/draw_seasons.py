@@ -22,15 +22,10 @@ _MONTHS = {1: "Jan", 91: "Apr", 182: "Jul", 274: "Oct", 365: "Jan"}
 @picture
 def smooth(frame: pd.DataFrame, measure: str, over: str) -> Axes:
     """Draw one smooth effect on success or minutes, over moisture or the year, with its band."""
-    import seaborn as sns
-
     own = frame[(frame["measure"] == measure) & (frame["over"] == over)]
-    three = own.melt("at", ["low", "value", "high"], value_name="y")  # median: the middle of them
     ax = new_axes()
-    sns.lineplot(
-        three, x="at", y="y", estimator="median", errorbar=("pi", 100), color=PALETTE[0],
-        err_kws={"alpha": 0.2, "linewidth": 0}, ax=ax,
-    )  # fmt: skip
+    ax.fill_between(own["at"], own["low"], own["high"], color=PALETTE[0], alpha=0.2, linewidth=0)
+    ax.plot(own["at"], own["value"], color=PALETTE[0])
     ax.set_ylabel(_VALUE[measure])
     if measure == "success":
         ax.set_ylim(0, 1)
