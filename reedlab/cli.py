@@ -18,6 +18,7 @@ import shlex
 import subprocess
 import sys
 import warnings
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -25,7 +26,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from reedlab.errors import RecordError, ReedlabError, WriteError
+from reedlab.errors import PosteriorWarning, RecordError, ReedlabError, WriteError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -893,6 +894,22 @@ def _command(words: str, directory: Path, program: str = "reedlab") -> str:
     return f"`{program} {words} {quoted}`"
 
 
+def _plain_warnings() -> Callable[..., str]:
+    """Give what writes warnings: without a file, and a posterior's failed checks as one hint."""
+    hinted = False
+
+    def written(message: Warning | str, category: type[Warning], *_: Any, **__: Any) -> str:
+        nonlocal hinted
+        if not issubclass(category, PosteriorWarning):
+            return f"reedlab: {message}\n"
+        from reedlab.report.words.sentences import ROUGH
+
+        again, hinted = hinted, True
+        return "" if again else f"reedlab: {ROUGH}\n"
+
+    return written
+
+
 def _fail(sentence: str) -> int:
     typer.echo(f"reedlab: {_harmless(' '.join(sentence.split()))}", err=True)
     return 2
@@ -914,7 +931,7 @@ def main(arguments: list[str] | None = None) -> Any:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # else an accent can break a Windows pipe
             stream.reconfigure(errors="replace")
-    warnings.formatwarning = lambda message, *_, **__: f"reedlab: {message}\n"  # without its file
+    warnings.formatwarning = _plain_warnings()
     atexit.register(gc.freeze)  # looking for garbage on the way out takes a second or more
     try:
         app(arguments)

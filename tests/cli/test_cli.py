@@ -13,8 +13,10 @@ import pandas as pd
 import pytest
 
 from reedlab import cli
+from reedlab.errors import PosteriorWarning
 from reedlab.paths import shipped
 from reedlab.report.pages import isolation
+from reedlab.report.words.sentences import ROUGH
 
 LOTS = "lot,supplier\nL1,ochre\nL2,slate\n"
 REEDS = "reed,lot,maker,tied_on,outcome\n1,L1,AB,2025-01-07,good\n2,L2,AB,2025-01-08,\n"
@@ -194,6 +196,8 @@ def test_a_warning_is_its_sentence_without_a_path(bench, capsys, monkeypatch):
     assert run(capsys, "check", str(bench))[0] in (0, 1)
     written = warnings.formatwarning("A posterior fails a check.", UserWarning, "/home/a.py", 1)
     assert written == "reedlab: A posterior fails a check.\n"
+    rough = [warnings.formatwarning("Pareto k", PosteriorWarning, "/home/a.py", 1) for _ in "ab"]
+    assert rough == [f"reedlab: {ROUGH}\n", ""]  # to a maker, who can do nothing else, and once
 
 
 def test_a_fault_of_reedlabs_own_is_one_sentence_too(bench, capsys, monkeypatch):

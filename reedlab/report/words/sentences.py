@@ -23,6 +23,8 @@ OF_THE_RECORDS = (
     "Few lots say little."
 )
 """What a page of hers says where suppliers are compared."""
+ROUGH = "Some ranges of these answers are rougher than usual: read them as a hint."
+"""What a maker can do with a warning of a posterior's checks."""
 CAUTIONS = (  # of a researcher's pages
     "A ranking of suppliers is about this maker's bench and these lots, not about a supplier's "
     "worth. Few lots say little.",
