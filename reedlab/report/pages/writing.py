@@ -56,7 +56,7 @@ SHELL = Path(__file__).resolve().parent / "shell"
 ANSWERS, TODAY, WHY, TRUTH = "answers.html", "today.html", "why.html", "truth.html"
 LONGEST = ("05-cane", "04-suppliers", "09-not-measured", "02-success")
 """Notebooks that take longest: they are begun first, so that none is waited for at the end, and
-before them those that use nothing of what the first answers work out meanwhile."""
+before them one that uses nothing of what the first page's answers work out meanwhile."""
 _HERS = sentences.OF_THE_WORK, sentences.OF_THE_RECORDS  # the cautions of her pages
 KERNEL_MB, KERNEL_KB_A_REED = 450, 45
 """Memory that a kernel may need, of itself and for each reed; see DEVELOPERS.md."""
@@ -167,11 +167,11 @@ def write_report(
             shared_in(scratch / "posteriors"),
             _side_by_side(scratch, bench=records, named=named) as (jobs, work),
         ):
-            for _ in range(at_once - 1):  # this process is the other one, until it has answered
-                work()
             said = suppliers(bench)
             if not said.unanswered:
                 answered(_in_lines(said))
+            for _ in range(at_once - 1):  # this process is the other one, until it has answered
+                work()
             asked = _ask(bench, to_send, said)
             _ = len(said.table) > 1 and said.though  # for the first page, while a kernel works
             work()
