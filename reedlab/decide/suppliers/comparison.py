@@ -195,10 +195,11 @@ class Suppliers(Answer):
         """The answer if a lot's effects on success and on minutes went together otherwise.
 
         One row a correlation and supplier: correlation, supplier, cost, prob_best. Worked out when
-        it is first asked for.
+        it is first asked for; empty where the records cannot answer.
         """
-        basis, tables = self.grounds(), {}
-        evidence, models = basis.evidence, basis.models
+        if self.basis is None:
+            return pd.DataFrame(columns=["correlation", "supplier", "cost", "prob_best"])
+        evidence, models, tables = self.basis.evidence, self.basis.models, {}
         for rho in CORRELATIONS:
             lot = models.next_lot(evidence, rho)
             stays = _stays(lot, evidence, models)

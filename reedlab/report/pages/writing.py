@@ -163,22 +163,20 @@ def write_report(
         if to_send:
             bench = copy_to_send(bench, scratch / (home.resolve().name or "bench"))
             records = _path(bench)
-        with (
-            shared_in(scratch / "posteriors"),
-            _side_by_side(scratch, bench=records, named=named) as (jobs, work),
-        ):
+        with shared_in(scratch / "posteriors"):
             said = suppliers(bench)
             if not said.unanswered:
                 answered(_in_lines(said))
-            for _ in range(at_once - 1):  # this process is the other one, until it has answered
+            with _side_by_side(scratch, bench=records, named=named) as (jobs, work):
+                for _ in range(at_once - 1):  # this process is the other one, until it has answered
+                    work()
+                asked = _ask(bench, to_send, said)
+                _ = len(said.table) > 1 and said.though  # for the first page, while a kernel works
                 work()
-            asked = _ask(bench, to_send, said)
-            _ = len(said.table) > 1 and said.though  # for the first page, while a kernel works
-            work()
-            bodies = {}
-            for done, job in enumerate(as_completed(jobs), start=1):
-                step(f"Page {job.result().name}{why}", done, total)
-                bodies[job] = notebook_body(job.result())
+                bodies = {}
+                for done, job in enumerate(as_completed(jobs), start=1):
+                    step(f"Page {job.result().name}{why}", done, total)
+                    bodies[job] = notebook_body(job.result())
         runs = [job.result() for job in jobs]
         shown = [bodies[job] for job in jobs]
         pages = pages_of(runs, shown, bench, to_send) | {ANSWERS: answers_of(runs, bench, to_send)}
@@ -623,13 +621,13 @@ def _telling(cells: list[Any]) -> Iterator[Any]:
 
 
 def _html(cells: list[Any], code: bool, above: str = "Table") -> str:
+    from nbconvert.exporters import TemplateExporter
     from nbformat.v4 import new_notebook
 
     if not cells or not (code or any(cell.get("outputs") for cell in cells)):
         return ""
     # Not HTMLExporter's own, which reads its HTML again to add what the sanitiser takes off.
-    exporter = _exporter(code)
-    shown, _ = super(type(exporter), exporter).from_notebook_node(new_notebook(cells=cells))
+    shown, _ = TemplateExporter.from_notebook_node(_exporter(code), new_notebook(cells=cells))
     return sanitised(named_tables(shown, above) if "<table" in shown else shown)
 
 
