@@ -12,6 +12,7 @@ import io
 import re
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
+from contextvars import ContextVar
 from functools import wraps
 from itertools import cycle
 from textwrap import wrap
@@ -35,14 +36,24 @@ LETTERS_IN = 11  # on an inch of a label
 NAME_LETTERS = 22  # of a row's name on one line
 
 
+_within: ContextVar[bool] = ContextVar("_within", default=False)
+"""Whether a picture is drawn by another one, which will see to its text."""
+
+
 def picture(draw: Callable[P, Axes]) -> Callable[P, Axes]:
     """Have a function draw in the theme, every name on its picture as plain text."""
 
     @wraps(draw)
     def drawn(*args: P.args, **options: P.kwargs) -> Axes:
-        with _themed():
-            ax = draw(*args, **options)
-            as_text(_figure(ax))
+        if _within.get():
+            return draw(*args, **options)
+        token = _within.set(True)
+        try:
+            with _themed():
+                ax = draw(*args, **options)
+                as_text(_figure(ax))
+        finally:
+            _within.reset(token)
         return ax
 
     return drawn

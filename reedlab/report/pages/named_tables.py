@@ -6,13 +6,15 @@ column.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from bs4 import BeautifulSoup, Tag
+    from bs4 import BeautifulSoup
 
-HEADINGS = ("h1", "h2", "h3")
+_HEADING = re.compile("<h[1-3][ >]")
+_TABLE_OR_HEADING = re.compile(r"(<table[ >].*?</table>|<h[1-3][ >].*?</h[1-3]>)", re.DOTALL)
 
 
 def named_tables(html: str, above: str = "Table") -> str:
@@ -37,21 +39,31 @@ def named_tables(html: str, above: str = "Table") -> str:
     <h2>Lots</h2><div aria-label="Lots" class="wide" role="group" tabindex="0"><table>\
 <caption>Lots</caption><tbody><tr><th scope="row">a</th></tr></tbody></table></div>
     """
+    seen = Counter[str]()
+    parts = []
+    for part in _TABLE_OR_HEADING.split(html):  # only these are parsed: a page is mostly others
+        if part.startswith("<table"):
+            seen[above] += 1
+            name = above if seen[above] == 1 else f"{above}, table {seen[above]}"
+            parts.append(_named(part, name))
+            continue
+        if _HEADING.match(part):
+            above = _parsed(part).get_text().strip()
+        parts.append(part)
+    return "".join(parts)
+
+
+def _parsed(html: str) -> BeautifulSoup:
     from bs4 import BeautifulSoup
 
-    page = BeautifulSoup(html, "html.parser")
-    seen = Counter[str]()
-    for tag in page.find_all([*HEADINGS, "table"]):
-        if tag.name in HEADINGS:
-            above = tag.get_text().strip()
-            continue
-        seen[above] += 1
-        name = above if seen[above] == 1 else f"{above}, table {seen[above]}"
-        _name(page, tag, name)
-    return str(page)
+    return BeautifulSoup(html, "html.parser")
 
 
-def _name(page: BeautifulSoup, table: Tag, name: str) -> None:
+def _named(html: str, name: str) -> str:
+    """Name one table and its cells."""
+    page = _parsed(html)
+    table = page.table
+    assert table is not None  # what is parsed begins with one
     caption = page.new_tag("caption")
     caption.string = name
     table.insert(0, caption)
@@ -69,3 +81,4 @@ def _name(page: BeautifulSoup, table: Tag, name: str) -> None:
         first["scope"] = "row"
         for cell, column in zip(others, heads[1:]):
             cell["data-label"] = column
+    return str(page)

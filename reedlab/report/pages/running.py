@@ -31,6 +31,7 @@ from reedlab.errors import (
 )
 from reedlab.paths import shipped
 from reedlab.report.pages import isolation
+from reedlab.report.pages.fork_server import ForkServer, provisioner
 
 CELL_SECONDS = 600  # a cell that takes longer has hung
 LOOK_SECONDS = 0.2  # how often a run looks whether it shall stop
@@ -173,11 +174,18 @@ class Kernel:
         Where the kernels' temporary folders are made; the system's place when not given.
     stop : threading.Event, optional
         Ends the kernel within a second once it is set.
+    server : ForkServer, optional
+        What makes the kernels; started from nothing when not given.
     """
 
-    def __init__(self, scratch: Path | None = None, stop: Event | None = None) -> None:
+    def __init__(
+        self,
+        scratch: Path | None = None,
+        stop: Event | None = None,
+        server: ForkServer | None = None,
+    ) -> None:
         load_jupyter()
-        self._scratch, self._stop = scratch, stop or Event()
+        self._scratch, self._stop, self._server = scratch, stop or Event(), server
         self._manager: Any = None
         self._client: Any = None
         self._folder: tempfile.TemporaryDirectory[str] | None = None
@@ -281,6 +289,8 @@ class Kernel:
             kernel_spec_manager=OnlyThisOne(),
             connection_file=str(Path(self._folder.name) / "kernel.json"),
         )
+        if self._server is not None:
+            self._manager.provisioner = provisioner(self._server, self._manager)
         return self._manager
 
     async def _until_stopped(self, client: Any) -> None:

@@ -33,6 +33,7 @@ from reedlab.mixed.posterior.kept import shared_in
 from reedlab.records import store
 from reedlab.records.write.sending import copy_to_send
 from reedlab.report.pages import publishing, running
+from reedlab.report.pages.fork_server import ForkServer
 from reedlab.report.pages.named_tables import named_tables
 from reedlab.report.pages.running import Run
 from reedlab.report.words import advice, first_page, printed_tables, sentences, short_lines, truth
@@ -163,11 +164,11 @@ def write_report(
         if to_send:
             bench = copy_to_send(bench, scratch / (home.resolve().name or "bench"))
             records = _path(bench)
-        with shared_in(scratch / "posteriors"):
+        with shared_in(scratch / "posteriors"), ForkServer(records, scratch) as server:
             said = suppliers(bench)
             if not said.unanswered:
                 answered(_in_lines(said))
-            with _side_by_side(scratch, bench=records, named=named) as (jobs, work):
+            with _side_by_side(scratch, server, bench=records, named=named) as (jobs, work):
                 for _ in range(at_once - 1):  # this process is the other one, until it has answered
                     work()
                 asked = _ask(bench, to_send, said)
@@ -217,7 +218,7 @@ def _in_lines(said: Suppliers) -> list[str]:
 
 @contextmanager
 def _side_by_side(
-    scratch: Path, **of_a_run: Any
+    scratch: Path, server: ForkServer, **of_a_run: Any
 ) -> Iterator[tuple[list[Future[Run]], Callable[[], object]]]:
     """Lend the notebooks' runs to come, and what sets one more kernel to work on them.
 
@@ -234,7 +235,7 @@ def _side_by_side(
     left = iter(sorted(jobs.items(), key=lambda job: begun.get(job[0].stem, len(begun))))
 
     def work() -> None:
-        with running.Kernel(scratch, stop) as kernel:
+        with running.Kernel(scratch, stop, server) as kernel:
             for path, job in left:  # each next one is taken by one kernel
                 try:
                     job.set_result(kernel.run(path, **of_a_run))
@@ -248,6 +249,7 @@ def _side_by_side(
             yield [*jobs.values()], partial(pool.submit, work)
         finally:
             stop.set()
+            server.end()
 
 
 def _path(bench: Bench) -> Path:
@@ -640,7 +642,7 @@ def _exporter(code: bool) -> Any:
         template_name=SHELL.name,
         extra_template_basedirs=[str(SHELL.parent)],
         exclude_input=not code,
-        anchor_link_text="",
+        exclude_anchor_links=True,
         default_preprocessors=[],
         filters={"highlight_code": Highlight2HTML(pygments_lexer="python")},
     )
