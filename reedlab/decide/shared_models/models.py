@@ -46,7 +46,7 @@ _FEWEST_SHELF_YEARS = 0.25
 """Difference in age below which nothing can be said of it."""
 _MAKERS_APART = 0.5
 """That of a maker's change less the first maker's, for each 1 of it."""
-_SETS, _FEWER_SETS, _FEW_PENDING = 6, 3, 0.02
+_SETS, FEWER_SETS, _FEW_PENDING = 6, 3, 0.02
 """Completed sets that are pooled where outcomes are pending, and where at most this share are."""
 _MOST_CIRCUMSTANCES = 400
 """Distinct makers, seasons and measures of reeds that a mean over the reeds is taken of."""
@@ -74,6 +74,8 @@ class Spec:
         Whether lots of one harvest year may be alike.
     shelf
         Whether cane may change on the shelf.
+    sets
+        Completed sets that are pooled, at most, where outcomes are pending.
     """
 
     arm: str = "supplier"
@@ -84,6 +86,7 @@ class Spec:
     settled: bool = False
     harvests: bool = False
     shelf: bool = False
+    sets: int = _SETS
 
 
 @dataclass(frozen=True)
@@ -324,7 +327,7 @@ def _with_pending(
         return success_posterior(evidence.reeds, spec, seed, draws), ()
     waits = Waits.of(reeds)
     design, recipe, priors = _model("success", reeds.fillna({"success": 0.0}), "binomial", spec)
-    sets = _SETS if waits.unknown.mean() > _FEW_PENDING else _FEWER_SETS
+    sets = spec.sets if waits.unknown.mean() > _FEW_PENDING else FEWER_SETS
     post, chances = with_unknown(
         design, waits.unknown, waits.proposed(seed).log_odds, priors, sets, seed, draws, recipe
     )

@@ -9,14 +9,20 @@ harvest year were alike, and as if cane changed on the shelf.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
 from reedlab.decide.answer import Answer, Verdict, claims_frame, empty, question, weakest
 from reedlab.decide.draws import stacked
 from reedlab.decide.evidence import listed
-from reedlab.decide.shared_models.models import Spec, fit_models, of_several_ages, several_harvests
+from reedlab.decide.shared_models.models import (
+    FEWER_SETS,
+    Spec,
+    fit_models,
+    of_several_ages,
+    several_harvests,
+)
 from reedlab.decide.suppliers.comparison import Suppliers, compared
 
 AS_ANSWERED = "as answered"
@@ -38,7 +44,8 @@ VARIANTS = {
 MOST_FIXED = 30
 """Suppliers above which each is not tried as a fixed effect: so many tell how far they differ."""
 _DRAWS = 2000
-"""Of each other model's posteriors: half the answer's, to see whether it stays."""
+"""Of each other model, half as many as of the answer, and of half as many completed sets: enough to
+see whether it stays."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -120,7 +127,8 @@ def check(said: Suppliers) -> Robustness:
     notes = (f"Suppliers fixed is not tried with more than {MOST_FIXED} of them.",) * many
     for name, spec in VARIANTS.items():
         if name != AS_ANSWERED and not without.get(name):
-            models = fit_models(basis.evidence, basis.models.seed, _DRAWS, spec)
+            other = replace(spec, sets=FEWER_SETS)
+            models = fit_models(basis.evidence, basis.models.seed, _DRAWS, other)
             answers[name] = compared(basis.evidence, models, said.currency, said.level)
     columns = ["supplier", "success", "cost", "cost_low", "cost_high", "prob_best"]
     best = {name: a.best for name, a in answers.items()}
