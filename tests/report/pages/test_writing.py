@@ -169,6 +169,13 @@ def test_tables_are_named_and_their_cells_know_their_columns(bench):
     assert page.count('scope="col"') == 4
 
 
+def test_a_heading_holds_no_link_that_what_follows_would_stand_in():
+    cell = nbformat.v4.new_markdown_cell("# Which cane?\n\nThat of one lot.")
+    body = writing._html([cell], code=True)
+    assert "<h1>Which cane?</h1>" in body and "<p>That of one lot.</p>" in body
+    assert "<a" not in body
+
+
 def test_a_stopped_notebook_gives_its_reason_as_text(bench):
     reason = "no supplier has <b>two lots</b>; note the lot of each reed."
     built = pages([run(reason=reason)], bench)
