@@ -3,7 +3,7 @@
 Loading the libraries takes a kernel seconds. Here one process loads them and opens the bench, while
 the first answer is worked out beside it; each kernel is then a fork of it, which starts at once and
 shares its memory. It takes its settings and its folder from `isolation`, as a kernel of its own
-does, and an order is a line of JSON on its standard input, answered by the number of the new
+does, and a request is a line of JSON on its standard input, answered by the number of the new
 process. When the input ends it ends, and its kernels with it.
 
 Forks are made on Linux alone, since the libraries of other systems may not survive one, and only
@@ -65,6 +65,10 @@ class ForkServer:
 
     def __exit__(self, *_: object) -> None:
         self.end()
+        if self._process is not None:
+            for pipe in filter(None, (self._process.stdin, self._process.stdout)):
+                with suppress(OSError):  # of a request that the process no longer read
+                    pipe.close()
         self._folder.cleanup()
 
     def end(self) -> None:
@@ -92,16 +96,16 @@ class ForkServer:
         """
         if self._process is None or self._process.stdin is None or self._process.stdout is None:
             return None
-        order = json.dumps({"arguments": arguments, "cwd": cwd, "env": env})
+        request = json.dumps({"arguments": arguments, "cwd": cwd, "env": env})
         with self._asking, suppress(OSError, ValueError):  # as where the process is gone
-            self._process.stdin.write(order + "\n")
+            self._process.stdin.write(request + "\n")
             self._process.stdin.flush()
             return int(self._process.stdout.readline())
         return None
 
 
 def _serve(bench: str) -> None:
-    """Load, open the bench, and fork a kernel an order until the orders end."""
+    """Load, open the bench, and fork a kernel a request until the requests end."""
     import gc
     import warnings
     from importlib import import_module

@@ -175,7 +175,7 @@ class Kernel:
     stop : threading.Event, optional
         Ends the kernel within a second once it is set.
     server : ForkServer, optional
-        What makes the kernels; started from nothing when not given.
+        Makes the kernels; without it each is a new process that loads for itself.
     """
 
     def __init__(
