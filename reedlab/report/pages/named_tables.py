@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from bs4 import BeautifulSoup
 
-_HEADING = re.compile("<h[1-3][ >]")
-_TABLE_OR_HEADING = re.compile(r"(<table[ >].*?</table>|<h[1-3][ >].*?</h[1-3]>)", re.DOTALL)
+_HEADING = re.compile(r"<h[1-3][\s>]")
+_TABLE_OR_HEADING = re.compile(r"(<table[\s>].*?</table>|<h[1-3][\s>].*?</h[1-3]>)", re.DOTALL)
 
 
 def named_tables(html: str, above: str = "Table") -> str:
@@ -41,7 +41,7 @@ def named_tables(html: str, above: str = "Table") -> str:
     """
     seen = Counter[str]()
     parts = []
-    for part in _TABLE_OR_HEADING.split(html):  # only these are parsed: a page is mostly others
+    for part in _TABLE_OR_HEADING.split(html):  # the rest need not be parsed
         if part.startswith("<table"):
             seen[above] += 1
             name = above if seen[above] == 1 else f"{above}, table {seen[above]}"
