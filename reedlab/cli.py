@@ -18,7 +18,8 @@ import shlex
 import subprocess
 import sys
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -44,8 +45,36 @@ GROUPS = {
 """The commands as ``--help`` lists them."""
 
 
+_UsageError: Any = typer.BadParameter.__base__  # typer gives it no public name
+
+
+@contextmanager
+def _wrong_words() -> Iterator[None]:
+    """Make one sentence of a command that is typed wrongly; help that was asked for passes."""
+    try:
+        yield
+    except _UsageError as error:
+        said = error.format_message()
+        command = error.ctx.command_path if error.ctx else "reedlab"
+        if "\n" in said:  # the help of a command without words
+            raise
+        param = getattr(error, "param", None)
+        if param is None:
+            said = said[:1].lower() + said[1:].rstrip(".").replace(". Did", "; did")
+        else:
+            name = param.opts[0] if param.opts[0].startswith("-") else param.metavar
+            needed = f"`{command}` needs {name}: {param.help[:1].lower()}{param.help[1:]}"
+            said = f"{name}: {error.message}" if error.message else needed
+        end = "" if said.endswith((".", "?")) else f"; see `{command} --help`."
+        raise ReedlabError(said + end) from None
+
+
 class _Commands(TyperGroup):
-    """The commands; Ctrl-C ends any of them with a sentence, as a refusal does."""
+    """The commands; a wrong word or Ctrl-C ends any of them with a sentence, as a refusal does."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        with _wrong_words():
+            return super().parse_args(ctx, args)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         for title, names in GROUPS.items():
@@ -56,7 +85,8 @@ class _Commands(TyperGroup):
 
     def invoke(self, ctx: Any) -> Any:
         try:
-            return super().invoke(ctx)
+            with _wrong_words():
+                return super().invoke(ctx)
         except KeyboardInterrupt:
             if _is_terminal():
                 _say("")  # below the ^C, and the question that it left
@@ -934,7 +964,7 @@ def main(arguments: list[str] | None = None) -> Any:
     warnings.formatwarning = _plain_warnings()
     atexit.register(gc.freeze)  # looking for garbage on the way out takes a second or more
     try:
-        app(arguments)
+        app(arguments, prog_name="reedlab")
     except ReedlabError as error:
         sys.exit(_fail(str(error)))
     except OSError as error:

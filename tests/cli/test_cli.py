@@ -383,3 +383,29 @@ def test_waiting_blanks_are_answered_at_the_terminal_and_nowhere_else(capsys, be
 def test_a_wrong_word_of_the_week_gets_one_sentence(capsys, bench, words, says):
     code, _, error = run(capsys, *[str(bench) if word == "BENCH" else word for word in words])
     assert code == 2 and says in error and error.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "words, says",
+    [
+        (["repot", "x"], "no such command 'repot'; did you mean 'report'?"),
+        (["report"], "`reedlab report` needs DIR: the folder with the records."),
+        (["order", "x", "--reeds", "ten"], "--reeds: 'ten' is not a whole number: write it as 14."),
+        (["trial", "plan", "x"], "`reedlab trial plan` needs --lot: the lot that all blanks"),
+        (["today", "x", "--tody", "y"], "no such option: --tody"),
+        (["--tody"], "no such option: --tody; see `reedlab --help`."),
+        (["order", "x", "--reeds"], "option '--reeds' requires an argument; see `reedlab"),
+        (["demo", "a", "b"], "got unexpected extra argument"),
+    ],
+)
+def test_a_command_typed_wrongly_ends_in_one_sentence(capsys, words, says):
+    code, out, err = run(capsys, *words)
+    assert (code, out) == (2, "")
+    assert err.startswith(f"reedlab: {says}")
+    assert err.count("\n") == 1
+
+
+def test_a_command_without_words_shows_its_help(capsys):
+    for words in ([], ["trial"]):
+        _, out, err = run(capsys, *words)
+        assert "--help" in out + err and "reedlab: " not in out + err
