@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.decide.answer import CannotAnswer, RecordNext
+from reedlab.decide.answer import About, CannotAnswer, RecordNext
 from reedlab.decide.costs import Rates
 from reedlab.decide.returns import returns
 from reedlab.decide.worth import mean_price
@@ -77,6 +77,16 @@ class Evidence:
     def settled(self) -> pd.DataFrame:
         """The reeds tied so long ago that nearly all of their outcomes are known."""
         return self.reeds[self.reeds["settled"]].reset_index(drop=True)
+
+    def lacks(self, timed: bool) -> tuple[str, RecordNext | None]:
+        """Say which part of a reed's cost is not known, and what to write; "" where none is."""
+        if not timed and self.rates.wage_per_hour:
+            minutes = RecordNext("Write the minutes of each sitting.", about=About.MINUTES)
+            return "too few minutes are recorded", minutes
+        if self.arms["cane"].isna().all():
+            prices = RecordNext("Write price and quantity of each lot.", about=About.PRICES)
+            return "no lot has a price", prices
+        return "", None
 
 
 def gather(bench: Any, arm: str = "supplier") -> Evidence:

@@ -144,7 +144,9 @@ def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9
     Price
     """
     seed = models.seed
-    _refuse_in_part(evidence, models.when_good is None)
+    lacks, write = evidence.lacks(models.when_good is not None)
+    if lacks:
+        raise CannotAnswer(f"What a reed costs cannot be said yet: {lacks}.", write)
     lot, rates = models.next_lot(evidence), evidence.rates
     names = evidence.arms["supplier"].tolist()
     counted, kept = evidence.back, stayed_good(lot, evidence.back, names, seed)
@@ -190,20 +192,6 @@ def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9
         currency=currency,
         wage=rates.wage_per_hour,
     )
-
-
-def _refuse_in_part(evidence: Evidence, untimed: bool) -> None:
-    """Refuse where a part of the cost is missing."""
-    if untimed and evidence.rates.wage_per_hour:
-        raise CannotAnswer(
-            "What a reed costs cannot be said yet: its minutes are not known.",
-            RecordNext("Write the minutes of each sitting.", about=About.MINUTES),
-        )
-    if evidence.arms["cane"].isna().all():
-        raise CannotAnswer(
-            "What a reed costs cannot be said yet: no lot has a price.",
-            RecordNext("Write price and quantity of each lot.", about=About.PRICES),
-        )
 
 
 @dataclass(frozen=True)

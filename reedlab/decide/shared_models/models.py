@@ -488,7 +488,7 @@ def _timed(reeds: pd.DataFrame) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
     """
     timed = reeds[reeds["log_scrape_min"].notna()]
     if len(timed) < FEWEST_TIMED:
-        return None, ("Too few scraping times are recorded: bench time is left out of the cost.",)
+        return None, ("Too few scraping times are recorded to say what they cost.",)
     if "minutes_shared" not in timed or not timed["minutes_shared"].any():
         return timed, ()
     alone = timed[~timed["minutes_shared"].astype(bool)]

@@ -124,8 +124,9 @@ class Suppliers(Answer):
         What a saleable reed is counted as being worth.
     currency
         Of cost, benefit, regret and value.
-    untimed
-        Whether bench time would cost something and is not known.
+    lacks
+        What part of a reed's cost is not known; then nothing is said of costs, and the supplier
+        with the most reeds that should stay good comes first. Else empty.
     basis
         What the answer is based on; none where the records cannot answer.
     """
@@ -155,7 +156,7 @@ class Suppliers(Answer):
     turned: str = ""
     value: float = math.nan
     currency: str = ""
-    untimed: bool = False
+    lacks: str = ""
     basis: Basis | None = None
 
     @property
@@ -168,16 +169,31 @@ class Suppliers(Answer):
         """Whether the prices and costs on record are all 0, so that no supplier is the cheapest."""
         return bool((self.table["cost_high"] == 0).all())
 
-    def grounds(self) -> Basis:
+    @property
+    def costed(self) -> bool:
+        """Whether what a reed costs is known, and is not nothing from any supplier."""
+        return not (self.lacks or self.free)
+
+    def grounds(self, of_costs: bool = True) -> Basis:
         """Return what the answer is based on, for a question that follows it up.
+
+        Parameters
+        ----------
+        of_costs : bool
+            Whether the question asks for costs.
 
         Raises
         ------
         CannotAnswer
-            Where the suppliers cannot be compared, for the same reason.
+            Where the suppliers cannot be compared, for the same reason; and where costs are asked
+            for and a part of them is not known.
         """
         if self.basis is None:
             raise CannotAnswer(self.unanswered, self.record_next)
+        if of_costs and self.lacks:
+            raise CannotAnswer(
+                f"What a reed costs cannot be said yet: {self.lacks}.", self.record_next
+            )
         return self.basis
 
     @cached_property
@@ -197,7 +213,7 @@ class Suppliers(Answer):
         One row a correlation and supplier: correlation, supplier, cost, prob_best. Worked out when
         it is first asked for; empty where the records cannot answer.
         """
-        if self.basis is None:
+        if self.basis is None or self.lacks:
             return pd.DataFrame(columns=["correlation", "supplier", "cost", "prob_best"])
         evidence, models, tables = self.basis.evidence, self.basis.models, {}
         for rho in CORRELATIONS:
@@ -248,12 +264,8 @@ class Suppliers(Answer):
         first = self.table.iloc[0]
         if len(self.table) == 1:
             return f"These records cannot compare suppliers: every settled reed is {self.best}'s."
-        if self.untimed or self.free:
-            why = (
-                "a saleable reed costs nothing from any of them, so all are tied"
-                if self.free
-                else "too few scraping times are recorded"
-            )
+        if not self.costed:
+            why = self.lacks or "a saleable reed costs nothing from any of them, so all are tied"
             good = self.table.sort_values("success", ascending=False, kind="stable")
             best, then = good.iloc[0], good.iloc[1]
             return (
@@ -327,7 +339,9 @@ def suppliers(bench: Any, *, level: float = 0.9, seed: int = 1) -> Suppliers:
     successes(evidence.reeds, "what a saleable one costs")  # or the records cannot answer
     said = compared(evidence, fit_models(evidence, seed), bench.settings.currency, level, bench)
     sorted_ = sorting.said(bench, evidence, said.table["supplier"].tolist())
-    said = replace(said, worth=worth_of_lots(said), notes=(*said.notes, *sorted_))
+    said = replace(said, notes=(*said.notes, *sorted_))
+    if not said.lacks:
+        said = replace(said, worth=worth_of_lots(said))
     return replace(said, record_next=_record_next(said))
 
 
@@ -388,10 +402,14 @@ def compared(
     judged = models.next_lot(evidence)
     lot = _stays(judged, evidence, models)
     table = _table(evidence.arms, judged, lot, rates, level)
-    order = table.sort_values(["prob_best", "cost"], ascending=[False, True]).index
+    lacks, write = evidence.lacks(models.when_good is not None)
+    by = ["stayed_good"] if lacks else ["prob_best", "cost"]
+    order = table.sort_values(by, ascending=[False, True][: len(by)]).index
     table = table.loc[order].reset_index(drop=True)
     if models.when_good is None:
         table["minutes"] = np.nan
+    if lacks:
+        table[["cost", "cost_low", "cost_high", "prob_best"]] = np.nan
     counted = value_of(evidence, lot, currency)
     benefit = net_benefit(lot.expected, rates, counted.value)
     stakes = pd.DataFrame(
@@ -408,11 +426,12 @@ def compared(
         f"{listed(thin)}."
     )
     spread = balance(evidence.reeds, str(table["supplier"].iloc[0]))
-    untimed = models.when_good is None and rates.wage_per_hour > 0
     decimals = places(cost_per_saleable(lot.one, rates)[:, order[:2]], level)
     plain = plain_sum(evidence).set_index("supplier").loc[table["supplier"]].reset_index()
+    if lacks:
+        stakes[["prob_next_best", "benefit", "regret"]] = plain["per_good"] = np.nan
     told: tuple[str, ...] = ()
-    if not untimed and (table["cost_high"] > 0).any():
+    if (table["cost_high"] > 0).any():
         told = (
             *_by_plain_sum(plain, currency, decimals),
             *_by_counts(evidence, table),
@@ -421,7 +440,7 @@ def compared(
     return Suppliers(
         table=table,
         level=level,
-        claims=_claims(table, spread, untimed),
+        claims=_claims(table, spread),
         notes=(
             *evidence.notes,
             *models.notes,
@@ -429,6 +448,7 @@ def compared(
             *told,
             counted.says,
         ),
+        record_next=write,
         stakes=stakes.loc[order].reset_index(drop=True),
         balance=spread,
         changes=models.changes,
@@ -442,7 +462,7 @@ def compared(
             **dict.fromkeys(("benefit", "regret"), places(benefit, level)),
             **dict.fromkeys(("minutes", "per_year", "trial_cost", "net"), 0),
         },
-        untimed=untimed,
+        lacks=lacks,
         basis=Basis(evidence, models, lot, bench),
     )
 
@@ -522,10 +542,10 @@ def _table(
     )
 
 
-def _claims(table: pd.DataFrame, spread: pd.DataFrame, untimed: bool) -> pd.DataFrame:
+def _claims(table: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
     """Claim of each supplier that it is the cheapest; only the likeliest can be sure or likely."""
     grade = graded(table["prob_best"].max())
-    if untimed or len(table) < 2 or not _told_apart(table, spread):
+    if len(table) < 2 or not _told_apart(table, spread):
         grade = Verdict.CANNOT_SAY
     costs = [*table["cost"].head(2), np.nan]
     rows = []
@@ -594,8 +614,8 @@ def _record_next(said: Suppliers) -> RecordNext:
             f"Buy one lot elsewhere and record the outcome and minutes of {TRIAL_REEDS} reeds.",
             about=About.CANE,
         )
-    if said.untimed:
-        return RecordNext("Write the minutes of each sitting.", about=About.MINUTES)
+    if said.record_next is not None:
+        return said.record_next
     if said.free:
         return RecordNext(
             "Write what each lot cost as its price, and your wage_per_hour in bench.toml.",

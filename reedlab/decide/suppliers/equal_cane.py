@@ -141,7 +141,7 @@ def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
     DataError
         When ``bench.reeds`` has no such column of numbers.
     """
-    basis = said.grounds()
+    basis = said.grounds(of_costs=False)
     every, seed, draws = basis.evidence.settled, basis.models.seed, len(basis.lot.one.success)
     if name not in every or not pd.api.types.is_numeric_dtype(every[name]):
         raise DataError(f"bench.reeds has no column of numbers called {name!r}: name one that is.")

@@ -148,6 +148,16 @@ def _suppliers(answer: Suppliers) -> Pictures:
         f"What a saleable reed of each supplier's next lot would cost, with {_intervals(answer)}, "
         "the supplier likeliest to be cheapest on top."
     )
+    if answer.lacks:
+        label = (
+            f"chance of a reed that stays good, of the next lot, {percent(answer.level)} interval"
+        )
+        alt = (
+            "How many reeds of each supplier's next lot should stay good, with "
+            f"{_intervals(answer)}, the most on top."
+        )
+        columns = ("supplier", "stayed_good", "stayed_low", "stayed_high")
+        return {"stayed_good": _picture(answer.table, alt, base.intervals, *columns, xlabel=label)}
     columns = ("supplier", "cost", "cost_low", "cost_high")
     return {"cost": _picture(answer.table, alt, base.intervals, *columns, xlabel=label)}
 

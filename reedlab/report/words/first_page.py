@@ -131,15 +131,11 @@ def first_page(
 def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
     """Say which cane to buy, what a reed of it costs, and what came back."""
     lead = best_buy(said, costs=not priced.unanswered)
-    if said.unanswered or len(said.table) == 1 or not _costed(said) or priced.unanswered:
+    if said.unanswered or len(said.table) == 1 or not said.costed or priced.unanswered:
         return (lead,)
     though = f"It would be {said.though}." if said.though else ""
     back = _came_back(priced, said.table["supplier"].head(2).tolist())
     return tuple(filter(None, (lead, though, said.turned, back)))
-
-
-def _costed(said: Suppliers) -> bool:
-    return not (said.untimed or said.free)
 
 
 def best_buy(said: Suppliers, costs: bool = True) -> str:
@@ -158,7 +154,7 @@ def best_buy(said: Suppliers, costs: bool = True) -> str:
     if len(table) == 1:
         return f"All your judged reeds are of {said.best}, so there is nothing to compare yet."
     first, second = table.iloc[0], table.iloc[1]
-    if not (costs and _costed(said)):
+    if not (costs and said.costed):
         good = table.sort_values("success", ascending=False, kind="stable").iloc[0]
         return (
             f"Most good reeds should come from {good.supplier}: about {100 * good.success:.0f} in "

@@ -62,7 +62,7 @@ def suppliers_in_words(answer: Suppliers) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Text, one row a supplier, in the order given.
+        Text, one row a supplier, in the order given; without costs where a part is not known.
     """
     ranking, decimals = answer.table, answer.digits.get("cost", 0)
     rows = ranking.to_dict("records")
@@ -70,21 +70,23 @@ def suppliers_in_words(answer: Suppliers) -> pd.DataFrame:
         f"{percent(row['success'])} ({span(100 * row['success_low'], 100 * row['success_high'])})"
         for row in rows
     ]
-    cost = [
-        f"{number(row['cost'], decimals)} ({span(row['cost_low'], row['cost_high'], decimals)})"
-        for row in rows
-    ]
-    return pd.DataFrame(
+    words = pd.DataFrame(
         {
             "supplier": ranking["supplier"].astype(str),
             "lots": ranking["lots"].astype(str),
             "reeds": ranking["reeds"].astype(str),
             "good, next lot": chance,
             "bench minutes": [number(minutes, 0) for minutes in ranking["minutes"]],
-            f"cost of one, {answer.currency}": cost,
-            "cheapest": [percent(max(share, 1e-9)) for share in ranking["prob_best"]],
         }
     )
+    if answer.lacks:
+        return words
+    words[f"cost of one, {answer.currency}"] = [
+        f"{number(row['cost'], decimals)} ({span(row['cost_low'], row['cost_high'], decimals)})"
+        for row in rows
+    ]
+    words["cheapest"] = [percent(max(share, 1e-9)) for share in ranking["prob_best"]]
+    return words
 
 
 def plain(answer: Suppliers) -> str:
@@ -98,8 +100,10 @@ def plain(answer: Suppliers) -> str:
     ]
     note = (
         "In brackets: ranges that hold nine times in ten. Bench minutes: all work for one reed "
-        "that stays\ngood, lost ones included. Cheapest: the chance that it costs least."
+        "that stays\ngood, lost ones included."
     )
+    if not answer.lacks:
+        note += " Cheapest: the chance that it costs least."
     return "\n".join([rows[0], "-" * len(rows[0]), *rows[1:], note])
 
 

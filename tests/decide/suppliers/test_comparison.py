@@ -17,7 +17,7 @@ from reedlab.mixed import fit
 from reedlab.mixed.posterior import kept
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.records import Bench
-from reedlab.report.words.printed_tables import suppliers_in_words
+from reedlab.report.words.printed_tables import plain, suppliers_in_words
 from reedlab.simulate import World, simulate_reeds
 
 CONTRACT = (
@@ -277,16 +277,41 @@ def test_nothing_settled_is_refused_with_what_to_do(small_bench):
     assert "Record the outcome" in found.record_next.what
 
 
-def test_without_minutes_the_cost_leaves_bench_time_out(small_bench):
+def test_where_an_hour_costs_nothing_a_reed_costs_cane_thread_and_staple(small_bench):
     bench = small_bench([("teal", "a", 3, 6, 4), ("plum", "b", 3, 5, 5)])
+    bench = Bench.from_tables(bench.tables, settings=replace(bench.settings, wage_per_hour=0.0))
     bench.reeds["log_scrape_min"] = np.nan
     said = suppliers(bench)
-    assert any("bench time is left out" in note for note in said.notes)
     # cane 100/50 = 2 a piece and thread 0.1 and a staple 3 less 0.8 of it recovered from failures.
     cheap = (2 + 0.1 + 3) / said.table["success_high"]
     assert (said.table["cost"] > cheap).all()
     assert (said.table["cost"] < 15).all()
     assert said.table["minutes"].isna().all()
+
+
+@pytest.mark.parametrize("lacking", ["minutes", "prices"])
+def test_a_cost_without_one_of_its_parts_is_not_shown(small_bench, lacking):
+    """A staple and a thread are no cost of a reed, and no ranking comes of them."""
+    bench = small_bench([("teal", "a", 3, 6, 4), ("plum", "b", 3, 9, 1), ("plum", "c", 4, 9, 1)])
+    tables = dict(bench.tables)
+    if lacking == "prices":
+        tables["lots"] = tables["lots"].assign(price=np.nan)
+    else:
+        tables["reeds"] = tables["reeds"].assign(rough_min=np.nan, finish_min=np.nan)
+    bench = Bench.from_tables(tables, settings=bench.settings)
+    said, priced = suppliers(bench), rl.price(bench)
+    assert said.table["supplier"].tolist() == ["plum", "teal"]  # the most good reeds first
+    assert said.table[["cost", "cost_low", "cost_high", "prob_best"]].isna().all(axis=None)
+    assert said.table[["success", "stayed_good"]].notna().all(axis=None)
+    assert said.lacks in said.sentence() and said.lacks in priced.unanswered
+    assert said.record_next == priced.record_next
+    assert said.verdict is Verdict.CANNOT_SAY
+    for follow_up in (said.robustness(), said.selection(), said.earnings()):
+        assert said.lacks in follow_up.unanswered
+    assert said.sensitivity.empty and said.worth.empty
+    assert not any("cost" in name or "cheapest" in name for name in suppliers_in_words(said))
+    assert "cheapest" not in plain(said).lower()
+    assert "good" in rl.figure(said).get_xlabel()
 
 
 def test_without_minutes_it_does_not_call_a_supplier_the_cheapest(demo):
@@ -297,7 +322,7 @@ def test_without_minutes_it_does_not_call_a_supplier_the_cheapest(demo):
     bench = Bench.from_tables(tables, settings=demo.settings)
     said = suppliers(bench)
     best = said.table.loc[said.table["success"].idxmax(), "supplier"]
-    assert said.untimed and said.verdict is Verdict.CANNOT_SAY
+    assert said.lacks and said.verdict is Verdict.CANNOT_SAY
     assert f"a next lot of {best}" in said.sentence()
     assert "minutes" in said.record_next.what
     for follow_up in (said.earnings(), said.forms()):
