@@ -174,6 +174,12 @@ class Suppliers(Answer):
         """Whether what a reed costs is known, and is not nothing from any supplier."""
         return not (self.lacks or self.free)
 
+    @property
+    def counted(self) -> str:
+        """What the ranking counts: good reeds, or those that stay good where some came back."""
+        back = len(self.back) and self.back["returned"].sum()
+        return "reeds that stay good" if back else "good reeds"
+
     def grounds(self, of_costs: bool = True) -> Basis:
         """Return what the answer is based on, for a question that follows it up.
 
@@ -266,12 +272,12 @@ class Suppliers(Answer):
             return f"These records cannot compare suppliers: every settled reed is {self.best}'s."
         if not self.costed:
             why = self.lacks or "a saleable reed costs nothing from any of them, so all are tied"
-            good = self.table.sort_values("success", ascending=False, kind="stable")
+            good = self.table.sort_values("stayed_good", ascending=False, kind="stable")
             best, then = good.iloc[0], good.iloc[1]
             return (
-                f"Most good reeds should come from a next lot of {best.supplier}: "
-                f"{best.success:.0%} ({self.level:.0%} interval {best.success_low:.0%} to "
-                f"{best.success_high:.0%}); then of {then.supplier}, {then.success:.0%}. Cannot "
+                f"Most {self.counted} should come from a next lot of {best.supplier}: "
+                f"{best.stayed_good:.0%} ({self.level:.0%} interval {best.stayed_low:.0%} to "
+                f"{best.stayed_high:.0%}); then of {then.supplier}, {then.stayed_good:.0%}. Cannot "
                 f"say yet which supplier is the cheapest: {why}."
             )
         cost, low, high = (

@@ -155,10 +155,11 @@ def best_buy(said: Suppliers, costs: bool = True) -> str:
         return f"All your judged reeds are of {said.best}, so there is nothing to compare yet."
     first, second = table.iloc[0], table.iloc[1]
     if not (costs and said.costed):
-        good = table.sort_values("success", ascending=False, kind="stable").iloc[0]
+        good = table.sort_values("stayed_good", ascending=False, kind="stable").iloc[0]
+        many, low, high = 100 * good[["stayed_good", "stayed_low", "stayed_high"]]
         return (
-            f"Most good reeds should come from {good.supplier}: about {100 * good.success:.0f} in "
-            f"100 ({100 * good.success_low:.0f} to {100 * good.success_high:.0f})."
+            f"Most {said.counted} should come from {good.supplier}: about {many:.0f} in 100 "
+            f"({low:.0f} to {high:.0f})."
         )
     best, low, high, then = (
         amount(value, said.digits["cost"])

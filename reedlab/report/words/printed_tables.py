@@ -66,8 +66,10 @@ def suppliers_in_words(answer: Suppliers) -> pd.DataFrame:
     """
     ranking, decimals = answer.table, answer.digits.get("cost", 0)
     rows = ranking.to_dict("records")
+    of = "stayed" if answer.lacks else "success"
+    name = "stayed_good" if answer.lacks else "success"
     chance = [
-        f"{percent(row['success'])} ({span(100 * row['success_low'], 100 * row['success_high'])})"
+        f"{percent(row[name])} ({span(100 * row[f'{of}_low'], 100 * row[f'{of}_high'])})"
         for row in rows
     ]
     words = pd.DataFrame(
@@ -75,7 +77,7 @@ def suppliers_in_words(answer: Suppliers) -> pd.DataFrame:
             "supplier": ranking["supplier"].astype(str),
             "lots": ranking["lots"].astype(str),
             "reeds": ranking["reeds"].astype(str),
-            "good, next lot": chance,
+            f"{'stay good' if answer.lacks else 'good'}, next lot": chance,
             "bench minutes": [number(minutes, 0) for minutes in ranking["minutes"]],
         }
     )
