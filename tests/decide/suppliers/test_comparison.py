@@ -321,7 +321,7 @@ def test_without_minutes_it_does_not_call_a_supplier_the_cheapest(demo):
     tables["sittings"] = tables["sittings"].head(0)
     bench = Bench.from_tables(tables, settings=demo.settings)
     said = suppliers(bench)
-    best = said.table.loc[said.table["success"].idxmax(), "supplier"]
+    best = said.table.loc[said.table["stayed_good"].idxmax(), "supplier"]
     assert said.lacks and said.verdict is Verdict.CANNOT_SAY
     assert f"a next lot of {best}" in said.sentence()
     assert "minutes" in said.record_next.what
