@@ -8,7 +8,7 @@ import numpy as np
 from scipy.linalg import qr
 
 from reedlab.errors import DataError, ModelError
-from reedlab.mixed.design.terms import Design
+from reedlab.mixed.design.terms import Design, RandomTerm
 
 _ALIASED, _NEARLY = 1e-9, 3e-6
 """What is left of a column of length 1 that others repeat, and of one that they all but repeat, so
@@ -42,6 +42,12 @@ def check_design(design: Design, family: str) -> None:
                 f"random effects for {design.n} rows, so it cannot be distinguished from the "
                 "residual; leave it out."
             )
+        if _is_fixed_too(design, term, family):
+            raise ModelError(
+                f"The fixed part has an effect of each {term.group} already, so the variance of "
+                f"({', '.join(term.names)} | {term.group}) cannot be estimated: leave one of them "
+                "out, as (1 | a:b) does of (1 | a/b)."
+            )
 
 
 def check_options(family: str, reml: bool | None, quadrature: int = 1) -> None:
@@ -72,6 +78,28 @@ def same_levels(design: Design) -> list[tuple[str, str]]:
         and one.n_levels == other.n_levels
         and len(np.unique(one.index * other.n_levels + other.index)) == one.n_levels
     ]
+
+
+def _is_fixed_too(design: Design, term: RandomTerm, family: str) -> bool:
+    """Whether a column of each level of a grouping is a sum of fixed columns."""
+    if term.n_levels > design.p + (family == "ordinal"):
+        return False
+    fixed, _ = np.linalg.qr(_with_intercept(design, family)[0])
+    for values in term.basis.T:
+        own = np.zeros((design.n, term.n_levels))
+        own[np.arange(design.n), term.index] = values
+        left = own - fixed @ (fixed.T @ own)
+        if np.linalg.norm(left) <= _ALIASED * np.linalg.norm(own):
+            return True
+    return False
+
+
+def _with_intercept(design: Design, family: str) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Return the fixed columns and names, of grades with the intercept that thresholds replace."""
+    X, names = design.X, design.fixed_names
+    if family == "ordinal":
+        X, names = np.column_stack([np.ones(design.n), X]), ("Intercept", *names)
+    return X, names
 
 
 def _check_counts(design: Design) -> None:
@@ -108,9 +136,7 @@ def _refuse_row(
 
 def _check_columns(design: Design, family: str) -> None:
     """Name the first column that those before it already give."""
-    X, names = design.X, design.fixed_names
-    if family == "ordinal":  # whose thresholds take the place of an intercept
-        X, names = np.column_stack([np.ones(design.n), X]), ("Intercept", *names)
+    X, names = _with_intercept(design, family)
     size = np.sqrt(np.einsum("np,np->p", X, X))
     empty = size == 0.0
     if empty.any():

@@ -159,8 +159,12 @@ class Priors:
         )
 
     def group_scale(self, group: str) -> float:
-        """Return the half-normal's scale for the sd of one group's effects."""
-        return float(self.by_group.get(group, self.sd_scale))
+        """Return the half-normal's scale for the sd of one group's effects.
+
+        Of (1 | a/b) the lots' scale may be given as that of "b" or of "a:b".
+        """
+        short = self.by_group.get(group.split(":")[-1], self.sd_scale)
+        return float(self.by_group.get(group, short))
 
 
 def refuse_one_value(y: np.ndarray) -> None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reedlab.errors import ModelError
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.posterior.priors import Priors, column_scale
 
@@ -47,6 +48,13 @@ class Scales:
     @classmethod
     def of(cls, terms: tuple[RandomTerm, ...], priors: Priors, residual: bool) -> Scales:
         """Lay out the coordinates of a model's terms."""
+        known = {name for term in terms for name in (term.group, term.group.split(":")[-1])}
+        if unknown := [name for name in priors.by_group if name not in known]:
+            groups = ", ".join(dict.fromkeys(term.group for term in terms))
+            raise ModelError(
+                f"the prior's by_group names {unknown[0]!r}: name a grouping of the model, which "
+                f"are {groups or 'none'}."
+            )
         sds, cors, scales = [], [], []
         for term in terms:
             for j, name in enumerate(term.names):

@@ -386,6 +386,10 @@ def test_priors_can_be_replaced(bench):
     assert wide.loc["sd supplier", "mean"] > usual.loc["sd supplier", "mean"]
     with pytest.raises(ModelError, match="sd_scale"):
         Priors(sd_scale=0.0)
+    short = model.posterior(priors=Priors(by_group={"lot": 0.02})).summary()
+    assert short.equals(model.posterior(priors=Priors(by_group={"supplier:lot": 0.02})).summary())
+    with pytest.raises(ModelError, match=r"by_group names 'lots': .* are supplier, supplier:lot"):
+        model.posterior(priors=Priors(by_group={"lots": 0.02}))
 
 
 def test_a_response_ten_times_as_large_has_a_posterior_ten_times_as_wide():
