@@ -171,8 +171,8 @@ def with_years(bench: Any) -> pd.DataFrame:
 def _with_shelf(reeds: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
     """Return the reeds with `SHELF`, if every dated one's is known."""
     bought = lots.drop_duplicates("lot").set_index("lot")["bought_on"]
-    of_lot = pd.to_datetime(reeds["lot"].astype(object).map(bought))
-    shelf = (reeds["tied_on"] - of_lot).dt.days / 365.25
+    of_lot = bought.reindex(reeds["lot"].astype(object))  # dates even where no lot is known
+    shelf = (reeds["tied_on"] - of_lot.set_axis(reeds.index)).dt.days / 365.25
     known = shelf[reeds["tied_on"].notna() & reeds["lot"].notna()]
     if known.isna().any() or (known < 0).any():
         return reeds

@@ -219,16 +219,14 @@ def test_collinearity_of_an_intercept_alone_is_an_empty_table():
     assert found.empty and list(found) == ["columns", "vif", "se_factor"]
 
 
-def test_no_level_that_can_be_left_out_still_names_every_coefficient():
-    """Without either lot the other's reeds are all alike in season, so nothing can be refitted."""
-    reeds = pd.DataFrame(
-        {
-            "lot": ["a"] * 8 + ["b"] * 8,
-            "season": ["winter"] * 8 + ["summer"] * 8,
-            "success": [1.0, 0.0] * 8,
-        }
-    )
-    found = rl.fit("success ~ season + (1 | lot)", reeds, family="binomial").influence("lot")
-    assert found["rows"].tolist() == [8, 8]
-    assert found.drop(columns="rows").isna().all(axis=None)
-    assert {"Intercept", "season[T.winter]", "sd lot"} <= set(found)
+@pytest.mark.parametrize("rows", [0, 2])
+def test_a_bench_without_a_day_answers_or_says_why_not(rows):
+    """As `reedlab new` writes it, and with the first blanks noted by lot alone."""
+    reeds = pd.DataFrame({"reed": ["1", "2"], "lot": ["L1", "L2"]}).head(rows)
+    bench = Bench.from_tables({"reeds": reeds}, today="2025-10-02")
+    for _, question in questions(bench):
+        held(question())
+    for question in (rl.price, rl.today, rl.order):
+        said = question(bench)
+        held(said)
+        rl.show(said)

@@ -315,12 +315,12 @@ def cane_left(bench: Any) -> pd.DataFrame:
     left = np.floor(flow["pieces_bought"] - lost - flow["pieces_tied"])
     last = bench.reeds.groupby("lot", observed=True)["tied_on"].max()
     frame = pd.DataFrame({"lot": flow["lot"].astype(str), "left": left})
-    frame["tied_last"] = frame["lot"].map({str(k): v for k, v in last.items()})
+    bought = bench.tables["lots"].drop_duplicates("lot").set_index("lot")["bought_on"]
+    for name, days in (("tied_last", last), ("bought", bought)):
+        days.index = days.index.astype(str)
+        frame[name] = days.reindex(frame["lot"]).to_numpy()  # dates even where none is known
     old = pd.Timestamp(bench.today) - pd.Timedelta(days=_IN_USE_DAYS)
-    bought = pd.to_datetime(
-        bench.tables["lots"].drop_duplicates("lot").set_index("lot")["bought_on"]
-    )
-    latest = frame["tied_last"].fillna(frame["lot"].map(bought))
+    latest = frame["tied_last"].fillna(frame.pop("bought"))
     frame = frame[~(frame["left"] <= 0) & ~(latest < old)]
     return frame.sort_values("tied_last", ascending=False, kind="stable", ignore_index=True)
 

@@ -10,6 +10,7 @@ line.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -30,6 +31,7 @@ from reedlab.mixed.fitting import Fit, fit
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.mixed.posterior.unknown_outcomes import with_unknown
+from reedlab.records.tables import in_words
 
 MAKERS_FIXED_BELOW = 5
 _LEAST = 20
@@ -453,12 +455,14 @@ def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:
             RecordNext("Record outcome and minutes, and ask again when some reeds have both."),
         )
     if lots < 2:
-        asked = [name for name in reeds if any(f"({name})" in term for term in terms)]
+        asked = [name for name in reeds if any(re.search(rf"\b{name}\b", t) for t in terms)]
         asked += ["rough_min", "finish_min"] if response == "log_scrape_min" else []
-        measured = f" with {listed(asked)}" if asked else ""
+        measured = f" with {listed([in_words(name) for name in asked])}" if asked else ""
         raise CannotAnswer(
             f"Only {count(len(known), 'reed')} of {count(lots, 'lot')}{measured} can answer this, "
-            "and one lot says nothing of another.",
+            "and one lot says nothing of another."
+            if lots
+            else f"There is no reed with an outcome{measured} yet.",
             RecordNext(
                 f"Record {'them for ' if asked else ''}five to ten reeds of at least two lots."
             ),

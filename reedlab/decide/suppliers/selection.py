@@ -120,7 +120,9 @@ def examine(said: Suppliers) -> Selection:
     bench, arms = basis.bench, basis.evidence.arms["supplier"]
     wide = by_supplier(bench)
     counts, _ = left_out(bench)
-    every = with_years(bench).assign(sent_back=sent_back(bench)).dropna(subset="supplier")
+    every = (
+        with_years(bench).assign(sent_back=sent_back(bench)).dropna(subset=["supplier", "tied_on"])
+    )
     every = as_factors(every, "supplier", "lot", "maker")
     every = every[every["supplier"].isin(arms)].reset_index(drop=True)
     least, most = _bounded(every)

@@ -11,7 +11,7 @@ import warnings
 import numpy as np
 
 from reedlab.errors import ConvergenceWarning, ModelError, SeparationWarning
-from reedlab.mixed.design.refusals import same_levels
+from reedlab.mixed.design.refusals import fixed_too, same_levels
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.posterior.nested_laplace import Posterior
 
@@ -42,6 +42,11 @@ SENTENCES = {
         "{group} and {other} have the same levels in these rows: the data determine only the sum "
         "of their variances, and how it is shared out here says nothing."
     ),
+    "fixed_too": (
+        "The fixed part has an effect of each {group} already, so its variance cannot be estimated "
+        "beside them: leave one of the two out, as (1 | a:b) does of (1 | a/b), or take "
+        "posterior(), whose prior holds it."
+    ),
     "few_levels": (
         "{group} has {n} levels only, which say little about its standard deviation; take "
         "intervals from posterior()."
@@ -68,6 +73,8 @@ def refuse_unusable(
     `what` is in the plural: "Wald limits". It needs every coefficient, or the combinations `rows`
     (r, p) of them, and the `groups`' standard deviations if so said.
     """
+    if fixed := fixed_too(fitted.design, fitted.family):
+        raise ModelError(f"{what} cannot be had. {SENTENCES['fixed_too'].format(group=fixed[0])}")
     names = list(fitted.separated)
     if rows is not None and fitted.runaway is not None:
         moved = np.abs(rows @ fitted.runaway) > 1e-7 * np.abs(rows) @ np.abs(fitted.runaway)
@@ -113,6 +120,8 @@ def notes(fitted: Fitted) -> tuple[str, ...]:
         found.append(SENTENCES[kind].format(names=", ".join(term.names), group=term.group))
     for one, other in same_levels(fitted.design):
         found.append(SENTENCES["same_levels"].format(group=one, other=other))
+    for group in fixed_too(fitted.design, fitted.family):
+        found.append(SENTENCES["fixed_too"].format(group=group))
     for term in terms:
         if term.n_levels < FEW_LEVELS:
             found.append(SENTENCES["few_levels"].format(group=term.group, n=term.n_levels))

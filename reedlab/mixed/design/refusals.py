@@ -42,12 +42,6 @@ def check_design(design: Design, family: str) -> None:
                 f"random effects for {design.n} rows, so it cannot be distinguished from the "
                 "residual; leave it out."
             )
-        if _is_fixed_too(design, term, family):
-            raise ModelError(
-                f"The fixed part has an effect of each {term.group} already, so the variance of "
-                f"({', '.join(term.names)} | {term.group}) cannot be estimated: leave one of them "
-                "out, as (1 | a:b) does of (1 | a/b)."
-            )
 
 
 def check_options(family: str, reml: bool | None, quadrature: int = 1) -> None:
@@ -78,6 +72,15 @@ def same_levels(design: Design) -> list[tuple[str, str]]:
         and one.n_levels == other.n_levels
         and len(np.unique(one.index * other.n_levels + other.index)) == one.n_levels
     ]
+
+
+def fixed_too(design: Design, family: str) -> list[str]:
+    """Return groupings of whose every level the fixed part has an effect already.
+
+    The restricted likelihood is then flat in their variance, and every test of those effects takes
+    it as it happens to be.
+    """
+    return [term.group for term in design.terms if _is_fixed_too(design, term, family)]
 
 
 def _is_fixed_too(design: Design, term: RandomTerm, family: str) -> bool:

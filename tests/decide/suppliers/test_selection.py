@@ -7,6 +7,7 @@ import pytest
 from reedlab.decide.answer import Verdict
 from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.decide.suppliers.selection import half_sentence
+from reedlab.records import Bench
 
 
 def test_bounds_of_success_by_hand(bench):
@@ -55,3 +56,14 @@ def test_the_sentence_names_what_the_choice_hangs_on(answer):
     assert "does not change which is the likeliest: it is teal" in unsure.sentence()
     alone = replace(clear, table=found.table.query("supplier == @answer.best"))
     assert "no choice to change" in alone.sentence()
+
+
+def test_a_blank_without_its_day_of_tying_is_no_doubt_and_no_fault(bench):
+    """Models over the years cannot place it; its count stands among the pending all the same."""
+    reeds = bench.tables["reeds"].copy()
+    waiting = reeds.index[reeds["outcome"].isna()][0]
+    reeds.loc[waiting, "tied_on"] = None
+    undated = Bench.from_tables({**bench.tables, "reeds": reeds}, today=bench.today)
+    found, before = suppliers(undated).selection(), suppliers(bench).selection()
+    assert not found.unanswered
+    assert found.counts["pending"].sum() == before.counts["pending"].sum()
