@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from reedlab.decide import matters
 from reedlab.decide.answer import (
     About,
     Answer,
@@ -117,6 +118,9 @@ class Suppliers(Answer):
     turned
         Where plain counts order the two likeliest suppliers the other way round: that, and why, in
         a sentence; else empty.
+    newer
+        Where all suppliers' next lots differ from the reeds so far by what matters, since the newer
+        reeds did better or less well: that, in a sentence; else empty.
     plain
         What was spent over the good reeds that came of it, without a model: supplier, reeds, good,
         per_good; see `plain_sum`.
@@ -154,6 +158,7 @@ class Suppliers(Answer):
     plain: pd.DataFrame = empty(*PLAIN)
     back: pd.DataFrame = empty(*BACK)
     turned: str = ""
+    newer: str = ""
     value: float = math.nan
     currency: str = ""
     lacks: str = ""
@@ -461,6 +466,7 @@ def compared(
         plain=plain,
         back=evidence.back if len(evidence.back) else pd.DataFrame(columns=list(BACK)),
         turned=turned.said(evidence, table),
+        newer=_newer(evidence, table, models.changes),
         value=counted.value,
         currency=currency,
         digits={
@@ -498,6 +504,22 @@ def _by_counts(evidence: Evidence, table: pd.DataFrame) -> tuple[str, ...]:
     return (
         f"By plain counts, of 100 judged reeds of {listed(names)} {listed(first)} were good and "
         f"{listed(then)} stayed good; the choice counts what stays.",
+    )
+
+
+def _newer(evidence: Evidence, table: pd.DataFrame, changes: pd.DataFrame) -> str:
+    """Say why the next lots of all suppliers are expected to differ from the reeds so far."""
+    so_far = float(evidence.reeds["success"].mean())
+    now = float(np.average(table["success"], weights=table["reeds"]))
+    moved = changes[changes["measure"] == "success"]
+    if moved.empty or abs(now - so_far) < matters.SUCCESS:
+        return ""
+    less = "better" if now > so_far else "less well"
+    known = (moved["low"] * moved["high"] > 0).all()
+    return (
+        f"Of all your judged reeds {_of_100(so_far)} turned out good. The newer ones did {less}, "
+        f"so about {_of_100(now)} are expected of the next lots"
+        f"{'' if known else ' (cannot say yet)'}."
     )
 
 

@@ -213,7 +213,7 @@ def _at_once(reeds: int, cores: int, free: float) -> tuple[int, str]:
 
 def _in_lines(said: Suppliers) -> list[str]:
     return [printed_tables.plain(said), sentences.OF_THE_RECORDS, "",
-            first_page.best_buy(said), ""]  # fmt: skip
+            " ".join(filter(None, (first_page.best_buy(said), said.newer))), ""]  # fmt: skip
 
 
 @contextmanager

@@ -135,7 +135,7 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
         return (lead,)
     though = f"It would be {said.though}." if said.though else ""
     back = _came_back(priced, said.table["supplier"].head(2).tolist())
-    return tuple(filter(None, (lead, though, said.turned, back)))
+    return tuple(filter(None, (lead, said.newer, though, said.turned, back)))
 
 
 def best_buy(said: Suppliers, costs: bool = True) -> str:

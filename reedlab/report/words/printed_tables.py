@@ -65,7 +65,7 @@ def suppliers_in_words(answer: Suppliers) -> pd.DataFrame:
         Text, one row a supplier, in the order given; without costs where a part is not known.
     """
     ranking, decimals = answer.table, answer.digits.get("cost", 0)
-    rows = ranking.to_dict("records")
+    rows, so_far = ranking.to_dict("records"), answer.plain.to_dict("records")
     of = "stayed" if answer.lacks else "success"
     name = "stayed_good" if answer.lacks else "success"
     chance = [
@@ -76,7 +76,7 @@ def suppliers_in_words(answer: Suppliers) -> pd.DataFrame:
         {
             "supplier": ranking["supplier"].astype(str),
             "lots": ranking["lots"].astype(str),
-            "reeds": ranking["reeds"].astype(str),
+            "good so far": [f"{row['good']} of {row['reeds']}" for row in so_far],
             f"{'stay good' if answer.lacks else 'good'}, next lot": chance,
             "bench minutes": [number(minutes, 0) for minutes in ranking["minutes"]],
         }

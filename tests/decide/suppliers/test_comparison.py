@@ -360,3 +360,28 @@ def test_what_a_tied_piece_cost_before_tying_worked_by_hand():
     assert frame.loc["plum", "minutes_before"] == pytest.approx(6.0)
     assert any("d is in another currency" in note for note in notes)
     assert any("plum, the minutes before tying" in note for note in notes)
+
+
+@pytest.mark.parametrize(("late", "word"), [(2, "less well"), (6, "")])
+def test_it_says_where_newer_reeds_move_all_suppliers(late, word):
+    """Two years of reeds in which six in ten turn out good, and of the last year's as many or 2."""
+    days = pd.date_range("2023-01-02", "2024-12-30", periods=160)
+    good = np.arange(160) * 3 % 10 < np.where(days.year == 2024, late, 6)
+    reeds = pd.DataFrame(
+        {
+            "reed": [str(i) for i in range(160)],
+            "lot": [f"L{i % 4}" for i in range(160)],
+            "maker": "KL",
+            "tied_on": days,
+            "judged_on": days + pd.Timedelta(days=10),
+            "outcome": np.where(good, "good", "reject"),
+        }
+    )
+    lots = pd.DataFrame({"lot": ["L0", "L1", "L2", "L3"], "supplier": ["teal", "plum"] * 2})
+    said = suppliers(Bench.from_tables({"lots": lots, "reeds": reeds}, today="2025-01-20"))
+    assert (word in said.newer) if word else said.newer == ""
+    if word:
+        so_far = round(100 * (reeds["outcome"] == "good").mean())
+        now = round(100 * said.table["success"].mean())
+        assert f"{so_far} in 100 turned out good" in said.newer
+        assert f"about {now} in 100 are expected" in said.newer and now < so_far - 5

@@ -65,16 +65,17 @@ def compared(decimals):
             "prob_best": [0.91, 0.09],
         }
     )
-    return Suppliers(table=table, currency="EUR", digits={"cost": decimals})
+    plain = pd.DataFrame({"supplier": ["ochre", "slate"], "reeds": [201, 31], "good": [130, 14]})
+    return Suppliers(table=table, plain=plain, currency="EUR", digits={"cost": decimals})
 
 
 def test_the_supplier_table_in_words():
     words = printed_tables.suppliers_in_words(compared(1))
     assert words.iloc[1].tolist() == [
-        "slate", "1", "31", "48% (20 to 77)", "52", "30.5 (19.0 to 55.0)", "9%",
+        "slate", "1", "14 of 31", "48% (20 to 77)", "52", "30.5 (19.0 to 55.0)", "9%",
     ]  # fmt: skip
     assert "30 (20 to 60)" in printed_tables.plain(compared(-1))
     lines = printed_tables.plain(compared(0)).splitlines()
-    assert lines[0].split()[:3] == ["supplier", "lots", "reeds"]
+    assert lines[0].split()[:3] == ["supplier", "lots", "good"]
     assert len(lines) == 6
     assert lines[2].index("62%") == lines[3].index("48%")
