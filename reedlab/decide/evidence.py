@@ -19,6 +19,7 @@ from reedlab.decide.costs import Rates
 from reedlab.decide.returns import returns
 from reedlab.decide.worth import mean_price
 from reedlab.records import flow
+from reedlab.records.tidy.frames import looked_up
 from reedlab.records.tidy.minutes import shared_minutes
 from reedlab.records.tidy.pending_cutoff import last_day
 
@@ -171,8 +172,7 @@ def with_years(bench: Any) -> pd.DataFrame:
 def _with_shelf(reeds: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
     """Return the reeds with `SHELF`, if every dated one's is known."""
     bought = lots.drop_duplicates("lot").set_index("lot")["bought_on"]
-    of_lot = bought.reindex(reeds["lot"].astype(object))  # dates even where no lot is known
-    shelf = (reeds["tied_on"] - of_lot.set_axis(reeds.index)).dt.days / 365.25
+    shelf = (reeds["tied_on"] - looked_up(reeds["lot"], bought)).dt.days / 365.25
     known = shelf[reeds["tied_on"].notna() & reeds["lot"].notna()]
     if known.isna().any() or (known < 0).any():
         return reeds

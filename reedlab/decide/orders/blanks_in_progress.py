@@ -17,6 +17,9 @@ DONE_ON = {"rough": "rough_on", "finish": "finished_on"}
 _FORGOTTEN_DAYS = 90
 """Days after which a blank is overdue where few outcomes are dated: common practice, no source."""
 _NINE_IN_TEN = 0.9
+_KEPT_DAYS = 180
+"""Days from tying to a sale that are not unusual: common practice, no source."""
+_NEARLY_ALL = 0.95
 
 
 def blanks(bench: Any) -> pd.DataFrame:
@@ -98,7 +101,8 @@ def overdue_days(reeds: pd.DataFrame) -> float:
 def stock(bench: Any) -> pd.DataFrame:
     """Return the good reeds that are neither sold nor returned.
 
-    Where no sale of this bench is noted, nothing says which reeds are still there, and none counts.
+    Where no sale of this bench is noted, nothing says which reeds are still there, and none counts;
+    nor does a reed that has lain for longer than nearly all that were sold, see `unsold_long_ago`.
 
     Parameters
     ----------
@@ -110,6 +114,17 @@ def stock(bench: Any) -> pd.DataFrame:
     pandas.DataFrame
         One row a reed, the oldest first: reed, lot, style, strength, order, tied_on.
     """
+    unsold = _unsold(bench)
+    return unsold[~unsold.pop("old")].reset_index(drop=True)
+
+
+def unsold_long_ago(bench: Any) -> int:
+    """Return how many good reeds without a noted sale are too old to be counted as stock."""
+    return int(_unsold(bench)["old"].sum())
+
+
+def _unsold(bench: Any) -> pd.DataFrame:
+    """Return what `stock` does, and the old with it, so marked."""
     reeds = first_of_each(bench.reeds, "reed")
     gone = reeds[["sold_on", "sold_for", "returned_on"]].notna().any(axis=1)
     sent = bench.tables["orders"].dropna(subset=["sent_on"])["order"]
@@ -118,5 +133,8 @@ def stock(bench: Any) -> pd.DataFrame:
     there = (reeds["success"] == 1) & ~gone & kept
     if not gone.any():
         there &= False
-    columns = ["reed", "lot", "style", "strength", "order", "tied_on"]
+    days = (exact(reeds, "sold_on") - exact(reeds, "tied_on")).dt.days
+    longest = np.nanmax([days.quantile(_NEARLY_ALL), _KEPT_DAYS])
+    reeds["old"] = (pd.Timestamp(bench.today) - reeds["tied_on"]).dt.days > longest
+    columns = ["reed", "lot", "style", "strength", "order", "tied_on", "old"]
     return reeds.loc[there, columns].sort_values("tied_on", kind="stable", ignore_index=True)

@@ -21,11 +21,12 @@ from reedlab.decide.answer import (
     question,
 )
 from reedlab.decide.evidence import count, listed
-from reedlab.decide.orders.blanks_in_progress import blanks, stock
+from reedlab.decide.orders.blanks_in_progress import blanks, stock, unsold_long_ago
 from reedlab.decide.orders.chances import Chances, minutes_of
 from reedlab.errors import DecisionError
 from reedlab.records.settings import WEEKDAYS, Week
 from reedlab.records.tables import STRENGTHS
+from reedlab.records.tidy.frames import looked_up
 
 Bools = NDArray[np.bool_]
 _DRAWS = 4000
@@ -316,11 +317,9 @@ def cane_left(bench: Any) -> pd.DataFrame:
     last = bench.reeds.groupby("lot", observed=True)["tied_on"].max()
     frame = pd.DataFrame({"lot": flow["lot"].astype(str), "left": left})
     bought = bench.tables["lots"].drop_duplicates("lot").set_index("lot")["bought_on"]
-    for name, days in (("tied_last", last), ("bought", bought)):
-        days.index = days.index.astype(str)
-        frame[name] = days.reindex(frame["lot"]).to_numpy()  # dates even where none is known
+    frame["tied_last"] = looked_up(flow["lot"], last)
+    latest = frame["tied_last"].fillna(looked_up(flow["lot"], bought))
     old = pd.Timestamp(bench.today) - pd.Timedelta(days=_IN_USE_DAYS)
-    latest = frame["tied_last"].fillna(frame.pop("bought"))
     frame = frame[~(frame["left"] <= 0) & ~(latest < old)]
     return frame.sort_values("tied_last", ascending=False, kind="stable", ignore_index=True)
 
@@ -375,17 +374,18 @@ def _plan(
 ) -> tuple[dict[str, Any], pd.DataFrame, Bools]:
     """Plan one order; what it takes leaves the shelf and the pool."""
     strength = asked.strength if isinstance(asked.strength, str) else ""
+    wanted = strength if chances.strengths_noted else ""
     reeds, promised = int(asked.reeds), pd.Timestamp(asked.by)
     late = promised < calendar.today
     due = calendar.earliest() if late else promised
     sent_by = calendar.sent_by(due)
     own = shelf["order"].astype(object) == asked.order
     open_to_all = shelf["order"].isna()
-    fits = own | (open_to_all & (shelf["strength"].eq(strength) if strength else True))
+    fits = own | (open_to_all & (shelf["strength"].eq(wanted) if wanted else True))
     kept = shelf[fits].sort_values("order", na_position="last", kind="stable").head(reeds)
     shelf = shelf.drop(kept.index)
     need = np.full(chances.draws, reeds - len(kept))
-    got = pool.take(need, strength, sent_by)
+    got = pool.take(need, wanted, sent_by)
     need = need - got
     tie_by, hours_each = calendar.tie_by(due), calendar.minutes / 60
     tied, of_lots, made = 0, "", np.zeros(chances.draws, dtype=np.int64)
@@ -394,16 +394,16 @@ def _plan(
         if np.isfinite(hours_each) and hours_each > 0:
             free = max(calendar.hours_until(sent_by) - used, 0.0)
             most = int(min(most, free // hours_each))
-        order_of_lots = _in_turn(lots, most)
+        order_of_lots = _in_turn(lots, most, chances)
         chance = np.empty((chances.draws, most))
         for at, lot in enumerate(order_of_lots):
             chance[:, at] = chances.of_lot(lot)
         new = _drawn(chance, chances, np.full(most, np.datetime64(sent_by)), rng)
-        right = new.good & (new.strength == STRENGTHS.index(strength) if strength else True)
+        right = new.good & (new.strength == STRENGTHS.index(wanted) if wanted else True)
         enough = (np.cumsum(right, axis=1) >= need[:, None]).mean(axis=0) >= SURE_FROM
         tied = int(np.argmax(enough)) + 1 if enough.any() else most
         new = _Blanks(new.good[:, :tied], new.strength[:, :tied], new.ready[:tied])
-        made = new.take(need, strength, sent_by)
+        made = new.take(need, wanted, sent_by)
         pool.add(new)
         taken = pd.Series(order_of_lots[:tied], dtype=object).value_counts(sort=False)
         lots["left"] -= lots["lot"].map(taken).fillna(0)
@@ -431,10 +431,10 @@ def _plan(
     )
 
 
-def _in_turn(lots: pd.DataFrame, most: int) -> list[str]:
+def _in_turn(lots: pd.DataFrame, most: int, chances: Chances) -> list[str]:
     """Give the lot of each blank to tie: lots in use as far as they go, then new cane ("").
 
-    Of a lot whose quantity is not known nothing says that it ends.
+    Of a lot whose quantity is not known nothing says that it ends: of several the best is taken.
     """
     counted = lots.dropna(subset="left")
     known = [
@@ -442,8 +442,9 @@ def _in_turn(lots: pd.DataFrame, most: int) -> list[str]:
         for lot, left in zip(counted["lot"], counted["left"].clip(lower=0).astype(int))
         for _ in range(left)
     ]
-    open_ended = lots.loc[lots["left"].isna(), "lot"].head(1).tolist() or [""]
-    return (known + open_ended * most)[:most]
+    open_ended = lots.loc[lots["left"].isna(), "lot"].tolist() or [""]
+    best = max(open_ended, key=lambda lot: float(chances.of_lot(lot).mean()))
+    return (known + [best] * most)[:most]
 
 
 def _hours_in_progress(going: pd.DataFrame, calendar: _Calendar) -> float:
@@ -475,12 +476,19 @@ def _notes(bench: Any, chances: Chances, table: pd.DataFrame, shelf: pd.DataFram
         notes.append(
             f"Strengths are as in {count(chances.strengths_noted, 'good reed')}; what an order "
             "cannot use goes to stock."
+            if chances.strengths_noted
+            else "No good reed's strength is noted, so the plan counts every good reed."
         )
     short = table.loc[table["lots"].str.contains(NEW_CANE), "order"]
     if len(short):
         notes.append(f"The cane that is left does not reach for {listed(short)}: buy cane.")
     if len(shelf):
         notes.append(f"Good reeds left in stock: {len(shelf)}.")
+    if old := unsold_long_ago(bench):
+        notes.append(
+            f"{count(old, 'older good reed')} without a noted sale "
+            f"{'does' if old == 1 else 'do'} not count as stock."
+        )
     return notes
 
 

@@ -171,3 +171,47 @@ def test_what_makes_no_sense_is_refused(asked, says):
 def test_without_an_order_it_says_so():
     answer = rl.order(bench())
     assert answer.unanswered and answer.table.empty and "tie" in answer.table
+
+
+def test_a_reed_unsold_for_longer_than_nearly_all_that_were_sold_is_no_stock():
+    """Half a year is not unusual; what lies for longer was used, given away or thrown out."""
+    unsold = {"lot": "L1", "maker": "KL", "outcome": "good", "strength": "soft"}
+    recent = [{**unsold, "reed": f"new {i}", "tied_on": "2026-01-07"} for i in range(2)]
+    old = [{**unsold, "reed": f"old {i}", "tied_on": "2025-08-01"} for i in range(3)]
+    plan = rl.order(bench(more=recent + old), reeds=5, by="2026-06-01")
+    assert plan.table["in_stock"].item() == 2
+    assert "3 older good reeds without a noted sale do not count as stock." in plan.notes
+    slow = [
+        {**unsold, "reed": f"slow {i}", "tied_on": "2025-03-01", "sold_on": "2025-12-01"}
+        for i in range(40)
+    ]  # of 340 sold, more than one in twenty took 275 days
+    assert (
+        rl.order(bench(more=recent + old + slow), reeds=5, by="2026-06-01").table["in_stock"].item()
+        == 5
+    )
+
+
+def test_an_order_of_a_strength_is_planned_without_it_where_none_is_noted():
+    own = bench()
+    reeds = own.tables["reeds"].assign(strength=None)
+    blind = Bench.from_tables({**own.tables, "reeds": reeds}, today=TODAY)
+    asked = rl.order(blind, reeds=5, by="2026-06-01", strength="medium")
+    plain = rl.order(blind, reeds=5, by="2026-06-01")
+    assert asked.table["tie"].item() == plain.table["tie"].item() > 0
+    assert any("No good reed's strength is noted" in note for note in asked.notes)
+    assert "strength" in asked.record_next.what
+
+
+def test_of_lots_that_nobody_counted_the_best_is_tied():
+    """L0 was tied last, and half of its reeds turn out good; nine in ten of the others' do."""
+    own = bench(quantity=None)
+    reeds = own.tables["reeds"].copy()
+    at = reeds.index[reeds["lot"] == "L0"]
+    reeds.loc[at, "tied_on"] = pd.Timestamp("2026-01-06")
+    reeds.loc[at, "outcome"] = np.where(np.arange(len(at)) % 4 < 3, "reject", "good")
+    reeds.loc[at, "strength"] = None
+    reeds.loc[at, "sold_on"] = pd.Timestamp("2026-01-20")
+    plan = rl.order(
+        Bench.from_tables({**own.tables, "reeds": reeds}, today=TODAY), reeds=5, by="2026-06-01"
+    )
+    assert "L0" not in plan.table["lots"].item() and " of L" in plan.table["lots"].item()
