@@ -116,18 +116,23 @@ def _in_words(row: dict[Any, Any], humidity: tuple[float, float]) -> str:
     size, low, high = (row[name] for name in ("pooled", "pooled_low", "pooled_high"))
     if row["measure"] == "success":
         size, low, high = 100 * size, 100 * low, 100 * high
-        what = tuple(f"{{size}} {way} of 100 reeds turn out good" for way in ("more", "fewer"))
+        ways, what = ("more", "fewer"), "{size} {way} of 100 reeds turn out good"
     else:
         size, low, high = (row["usual"] * (ratio - 1) for ratio in (size, low, high))
-        what = tuple(f"a good reed takes you {{size}} minutes {way}" for way in ("more", "less"))
+        ways, what = ("more", "less"), "a good reed takes you {size} minutes {way}"
     if size < 0:
         size, low, high = -size, -high, -low
-        what = what[1], what[0]
-    text = what[0].format(size=f"about {size:.0f}" if size >= 0.5 else "under 1")
+        ways = ways[1], ways[0]
+    text = what.format(size=f"about {size:.0f}" if size >= 0.5 else "under 1", way=ways[0])
     if size < 1.5:
         text = text.replace(" minutes", " minute")
-    ends = [f"{end:.0f}".replace("-0", "0").replace("-", "−") for end in (low, high)]
-    return f"{first[:1].upper()}{first[1:]} {text} than {second} ({ends[0]} to {ends[1]})."
+    # Where the other way is possible it is named: nobody understands "−3 fewer".
+    ends = (
+        f"{-low:.0f} {ways[1]} to {high:.0f} {ways[0]}"
+        if low <= -0.5
+        else f"{abs(low):.0f} to {high:.0f}"
+    )
+    return f"{first[:1].upper()}{first[1:]} {text} than {second} ({ends})."
 
 
 def _claims(table: pd.DataFrame, humidity: tuple[float, float]) -> pd.DataFrame:
@@ -185,6 +190,9 @@ def pooled(compared: pd.DataFrame, level: float) -> pd.DataFrame:
 
 _TRIAL = "Compare two settings on blanks of one lot ('reedlab trial')."
 _MORE = "Note humidity at every rough scrape, and work each lot in more than one season."
+_MORE_SEASONS = "Work each lot in more than one season."
+_NEARLY_ALL = 0.95
+"""Share of reeds with a humidity from which on noting it is no advice."""
 
 
 @question(Seasons)
@@ -266,7 +274,10 @@ def seasons(bench: Any, *, level: float = 0.9, seed: int = 1) -> Seasons:
         level=level,
         claims=claims,
         notes=(*notes, *why),
-        record_next=RecordNext(_TRIAL if known_enough else _MORE, about=About.AIR),
+        record_next=RecordNext(
+            _TRIAL if known_enough else _MORE_SEASONS if known.mean() >= _NEARLY_ALL else _MORE,
+            about=About.AIR,
+        ),
         curves=pd.concat(curves, ignore_index=True),
         settings=settings_by_moisture(reeds, damp - dry, level, seed),
         moisture=(dry, damp),

@@ -35,6 +35,7 @@ STAGE = Stage(
     notes="opening and crow of every blank",
     first="Note opening, crow and rough minutes of every blank as soon as it is dry, over at least "
     "{lots} more lots.",
+    timing="Note the minutes of the rough scrape and of finishing apart, by reed or sitting.",
     about=About.SIGNS,
 )
 MEASURES = (

@@ -39,6 +39,7 @@ STAGE = Stage(
     notes="the measures of every piece, the poor ones too",
     first="Write down density, hardness, both sides of the gouge and straightness of at least ten "
     "pieces of each of the next {lots} lots before tying, the poor ones too.",
+    timing="Note the minutes of every reed or sitting.",
     about=About.MEASURING,
     settled=RecordNext(
         "Tie every piece; measure none of them to sort them.", about=About.MEASURING, more=False

@@ -60,6 +60,8 @@ class Stage:
         What to go on noting of each.
     first : str
         What to record where there is too little of it to try a rule; ``{lots}`` is for how many.
+    timing : str
+        What to note where too few minutes are known.
     about : About
         What its advice is about.
     settled : RecordNext or None
@@ -73,6 +75,7 @@ class Stage:
     counted: str
     notes: str
     first: str
+    timing: str
     about: About
     settled: RecordNext | None = None
 
@@ -302,7 +305,7 @@ def _record(
 def _what_to_record(stage: Stage, lacks: Lack, lots: int) -> RecordNext:
     """Say what to record where there is too little to try a rule."""
     if lacks is Lack.MINUTES:
-        return RecordNext("Note the minutes of every reed or sitting.", about=About.MINUTES)
+        return RecordNext(stage.timing, about=About.MINUTES)
     if lacks in (Lack.GOOD_ONES, Lack.FAILURES):
         return RecordNext("Go on recording what becomes of each.", about=About.ENDS)
     what = stage.first.format(lots=max(FEWEST["lots"] - lots, 4))

@@ -10,6 +10,7 @@ from scipy.special import expit
 import reedlab as rl
 from reedlab.cane.moisture import year_cos_sin
 from reedlab.decide.answer import Verdict
+from reedlab.decide.conditions import season_effects
 from reedlab.decide.conditions.season_effects import seasons, settings_by_moisture
 from reedlab.decide.conditions.smooth import contrast, curve, fit_smooth, variance_ratio
 from reedlab.records import Bench
@@ -171,3 +172,25 @@ def test_too_few_reeds_are_refused_with_what_to_record():
     assert "over a whole year" in found.record_next.what
     for name, frame in answer().tables.items():
         assert [*found.tables[name]] == [*frame], name
+
+
+@pytest.mark.parametrize(
+    ("pooled", "low", "high", "ends"),
+    [
+        (
+            -0.01,
+            -0.11,
+            0.03,
+            "1 fewer of 100 reeds turn out good than in mid-July (3 more to 11 fewer)",
+        ),
+        (0.06, 0.012, 0.11, "6 more of 100 reeds turn out good than in mid-July (1 to 11)"),
+        (0.06, -0.001, 0.11, "6 more of 100 reeds turn out good than in mid-July (0 to 11)"),
+    ],
+)
+def test_a_range_over_none_names_both_ways(pooled, low, high, ends):
+    row = {
+        "measure": "success", "over": "year", "first": "in mid-January", "second": "in mid-July",
+        "pooled": pooled, "pooled_low": low, "pooled_high": high, "usual": 0.5,
+    }  # fmt: skip
+    said = season_effects._in_words(row, (35.0, 58.0))
+    assert said == f"In mid-January about {ends}."
