@@ -554,10 +554,12 @@ def type_sheet(
     kept = pencil_rows.open_sheet(directory, number)
     _say(f"Sheet {number}, {len(kept.rows)} reeds. {pencil_rows.KEYS}")
     there = {name for name in kept.rows if (kept.rows[name] != "").all()}
-    batch = {
-        name: _typed(partial(pencil_rows.read_shared, name), says)
-        for name, says in pencil_rows.BATCH.items() if name not in there
-    }  # fmt: skip
+    batch: dict[str, str] = {}
+    tied = kept.rows["tied_on"].max() if "tied_on" in there else ""
+    for name, says in pencil_rows.BATCH.items():
+        if name not in there:
+            before = {"tied_on": tied, **batch}
+            batch[name] = _typed(partial(pencil_rows.read_shared, name, before=before), says)
     typed = [_typed(pencil_rows.read_keys, reed) for reed in kept.rows["reed"]]
     count = partial(pencil_rows.read_shared, "minutes")
     minutes = {

@@ -7,14 +7,17 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from reedlab.errors import RecordError
+from reedlab.records.bench import as_today
 from reedlab.records.entries import note, noted
 from reedlab.records.store import alone_in, write_table
-from reedlab.records.tables import FAULTS, STRENGTHS
+from reedlab.records.tables import FAULTS, STRENGTHS, TABLES
 
 FOLDER = "sheets"
 ROWS = 10
@@ -222,6 +225,10 @@ def read_keys(keys: str) -> dict[str, str]:
 
 DAYS = ("tied_on", "rough_on", "finished_on", "judged_on")
 """Days of a batch; those of later steps are asked for once, not a reed."""
+_MEASURES = {
+    "minutes": ("rough_min", "minutes"), "tied_mm": ("tied_mm", "mm"), "rh_pct": ("rh_pct", "%"),
+}  # fmt: skip
+"""Numbers of a batch: the column whose limits they keep to, and their unit."""
 
 
 def save_typed(
@@ -305,27 +312,52 @@ def _timed(folder: Path, labels: pd.Series, stage: str) -> str:
     return "; ".join(its) + ";" * (len(its) == 1)  # a single label alone would be a count
 
 
-def read_shared(name: str, written: str) -> str:
-    """Read what is typed of a whole batch: a day, a measure, or ``minutes``; empty stays empty.
+def read_shared(name: str, written: str, before: Mapping[str, str] = MappingProxyType({})) -> str:
+    """Read what is typed of a whole batch: a day, a measure, a place, or ``minutes``.
+
+    Parameters
+    ----------
+    name : str
+        A name in `BATCH`, or ``minutes``.
+    written : str
+        What was typed; empty stays empty, and what is none of these stays as it is.
+    before : mapping of str to str
+        What is known of the batch already: no step is done before the one it follows.
 
     Raises
     ------
     RecordError
-        For a day that is no valid date, and for a measure that is no number.
+        For a day that is no valid date, lies ahead or before an earlier step's, for a measure that
+        is no number or cannot be, and for a place without a number.
 
     Examples
     --------
     >>> read_shared("minutes", "44,5")
     '44.5'
     """
+    if written and name in DAYS:
+        return _read_day(written, [before.get(day, "") for day in DAYS[: DAYS.index(name)]])
+    if written and name in _MEASURES:
+        column, unit = _MEASURES[name]
+        if not re.fullmatch(r"\d{1,4}([.,]\d+)?", written):
+            raise RecordError(f"{written!r} is not a number of {unit}: write it as 38 or 72.5.")
+        low, high = TABLES["reeds"].columns[column].possible or (0, np.inf)
+        if not low <= float(written.replace(",", ".")) <= high:
+            raise RecordError(f"{written} {unit} cannot be: write {low:g} to {high:g} {unit}.")
+        return written.replace(",", ".")
+    if written and name == "place" and not written[-1].isdecimal():
+        raise RecordError(f"{written!r} has no number: write the first one's place, such as 11.")
+    return written
+
+
+def _read_day(written: str, earlier: Sequence[str]) -> str:
     try:
-        if written and name in DAYS:
-            return dt.date.fromisoformat(written).isoformat()
+        day = dt.date.fromisoformat(written).isoformat()
     except ValueError as error:
         raise RecordError(f"{written!r} is not a valid date: write it as 2026-03-05.") from error
-    if written and name in ("minutes", "tied_mm", "rh_pct"):
-        if not re.fullmatch(r"\d{1,4}([.,]\d+)?", written):
-            what = {"minutes": "minutes", "tied_mm": "mm", "rh_pct": "%"}[name]
-            raise RecordError(f"{written!r} is not a number of {what}: write it as 38 or 72.5.")
-        return written.replace(",", ".")
-    return written
+    today, last = as_today().isoformat(), max(earlier, default="")
+    if day > today:
+        raise RecordError(f"{day} is in the future: write a day up to {today}.")
+    if day < last:
+        raise RecordError(f"{day} is before the step before it: write a day from {last} on.")
+    return day

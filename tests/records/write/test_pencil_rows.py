@@ -6,7 +6,13 @@ import pytest
 import reedlab as rl
 from reedlab.errors import RecordError
 from reedlab.records.tables import FAULTS
-from reedlab.records.write.pencil_rows import new_sheet, open_sheet, read_keys, save_typed
+from reedlab.records.write.pencil_rows import (
+    new_sheet,
+    open_sheet,
+    read_keys,
+    read_shared,
+    save_typed,
+)
 from reedlab.records.write.waiting import note_waiting
 
 
@@ -129,3 +135,31 @@ def test_still_there_is_noted_with_its_day(bench):
     note_waiting(opened(bench), ["R009"], [])
     seen = opened(bench).tables["reeds"].set_index("reed")["seen_on"]
     assert seen["R009"] == pd.Timestamp("2026-02-01")
+
+
+@pytest.mark.parametrize(
+    ("name", "written", "says"),
+    [
+        ("tied_on", "2027-03-30", "is in the future: write a day up to 2026-10-02"),
+        ("rough_on", "2026-02-27", "before the step before it: write a day from 2026-03-01 on"),
+        ("finished_on", "2024-03-01", "before the step before it"),
+        ("tied_mm", "7,2", "7,2 mm cannot be: write 50 to 100 mm"),
+        ("rh_pct", "450", "450 % cannot be: write 2 to 100 %"),
+        ("minutes", "2000", "2000 minutes cannot be"),
+        ("place", "ten", "'ten' has no number"),
+    ],
+)
+def test_what_cannot_be_is_asked_again(monkeypatch, name, written, says):
+    monkeypatch.setenv("REEDLAB_TODAY", "2026-10-02")
+    before = {"tied_on": "2026-03-01"}
+    with pytest.raises(RecordError, match=says):
+        read_shared(name, written, before)
+
+
+def test_what_can_be_is_taken_as_it_is(monkeypatch):
+    monkeypatch.setenv("REEDLAB_TODAY", "2026-10-02")
+    before = {"tied_on": "2026-03-01", "rough_on": ""}
+    typed = {"finished_on": "2026-03-01", "tied_mm": "72,5", "place": "B7", "lot": "L ten"}
+    assert [read_shared(name, cell, before) for name, cell in typed.items()] == [
+        "2026-03-01", "72.5", "B7", "L ten"
+    ]  # fmt: skip
