@@ -35,6 +35,7 @@ from scipy.special import ndtri
 from reedlab.errors import ConvergenceWarning, ModelError
 from reedlab.mixed.ask.cautions import refuse_unusable
 from reedlab.mixed.ask.likelihood_profile import ProfiledLikelihood
+from reedlab.mixed.design.refusals import check_whole
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.simulation import simulate
 from reedlab.mixed.parallel import one_thread, run_seeded
@@ -66,7 +67,7 @@ def conf_int(
     level : float
         Confidence level.
     n, seed, workers : int, optional
-        Of the bootstrap: number of refits (1,000 unless given), seed and processes (1).
+        Of the bootstrap: number of refits (1,000 unless given, 20 at least), seed, processes (1).
     progress : bool, optional
         Whether the bootstrap shows a bar.
 
@@ -127,14 +128,6 @@ def check_choice(value: object, known: Sequence[str], what: str) -> None:
         )
 
 
-def check_whole(number: int, least: int, option: str, what: str) -> None:
-    """Raise a ModelError for a number of things that is not whole or too small."""
-    if not isinstance(number, int | np.integer) or number < least:
-        raise ModelError(
-            f"{option}= is {number!r}: give a whole number of {what}, {least} or more."
-        )
-
-
 def estimates(fitted: Fitted) -> pd.Series:
     """Return all estimates: coefficients, thresholds, standard deviations, correlations.
 
@@ -166,6 +159,7 @@ def bootstrap(
     A refit that failed (every reed alike, separation, no convergence) is left out, which is warned
     of; more than `MOST_FAILED` of them are an error, for the others are no longer typical.
     """
+    check_whole(n, 20, "n", "refits")
     rows = run_seeded(partial(_refit, fitted), n, seed, workers, progress, "Bootstrap")
     kept = [row for row in rows if row is not None]
     failed = n - len(kept)

@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import DataError
-from reedlab.mixed.ask.intervals import check_whole
-from reedlab.mixed.design.refusals import check_design
+from reedlab.mixed.design.refusals import check_design, check_whole
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.simulation import simulate
 

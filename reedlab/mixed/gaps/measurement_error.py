@@ -34,7 +34,7 @@ from reedlab.errors import DataError, FormulaError, ModelError
 from reedlab.mixed.design.expressions import coding, names_of
 from reedlab.mixed.design.formula import MixedFormula
 from reedlab.mixed.design.matrices import Recipe, build, new_columns
-from reedlab.mixed.design.refusals import check_design, check_options
+from reedlab.mixed.design.refusals import check_design, check_options, check_whole
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.engine.fitted import Fitted, fit_design
 from reedlab.mixed.parallel import one_thread
@@ -175,7 +175,7 @@ def fit_corrected(
         For the Gaussian family, whether the likelihood is the restricted one; ``True`` unless
         given.
     replicates : int, default 200
-        Bootstrap replicates.
+        Bootstrap replicates, 2 at least.
     seed : int
         Of the bootstrap.
 
@@ -215,6 +215,7 @@ def fit_corrected(
         errors[column] = sd if isinstance(sd, ReadingError) else ReadingError(float(sd))
     design, recipe = build(formula, data, family, trials)
     check_options(family, reml)
+    check_whole(replicates, 2, "replicates", "resampled benches")
     check_design(design, family)
     _check(recipe, errors, family)
     frame = data.iloc[np.asarray(design.rows_used)].reset_index(drop=True)

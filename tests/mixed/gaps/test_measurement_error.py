@@ -34,7 +34,7 @@ def bench(rng, reliability=0.7, slope=0.6, family="gaussian", lots=12, reeds=15)
     return data, float(sd)
 
 
-def corrected(data, sd, formula=FORMULA, family="gaussian", replicates=0, **options):
+def corrected(data, sd, formula=FORMULA, family="gaussian", replicates=2, **options):
     return rl.fit_corrected(
         formula, data, family, reading_error={"hardness": sd}, replicates=replicates, **options
     )
