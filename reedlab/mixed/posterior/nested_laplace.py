@@ -402,6 +402,11 @@ def design_posterior(
         for more standard deviations and correlations than the lattice holds.
     """
     check_whole(draws, 2, "draws", "draws")
+    if not isinstance(priors, Priors):
+        raise ModelError(
+            f"priors= is a {type(priors).__name__}: write rl.Priors, as in "
+            "rl.Priors(by_group={'lot': 0.5})."
+        )
     if family == "gaussian":
         refuse_one_value(design.y)
     priors, centred = priors.centred(family, design.less_offset), Centred.of(design.with_term)

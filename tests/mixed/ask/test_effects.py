@@ -213,6 +213,11 @@ def test_refusals(open_fit):
             refused(level=95)
 
 
+def test_a_factor_is_not_counted_under_itself(open_fit):
+    with pytest.raises(DataError, match="'period' is both factor and condition: name two columns"):
+        open_fit("cbpp").design_table("period", "period")
+
+
 def test_the_design_table_is_of_the_rows_used(open_fit):
     found = open_fit("cbpp").design_table("herd", "period")
     assert found.counts.to_numpy().sum() == 56 and found.counts.shape == (15, 4)

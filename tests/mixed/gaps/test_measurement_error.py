@@ -173,6 +173,21 @@ def test_what_cannot_be_corrected_is_named(column, sd, error, words):
         rl.fit_corrected(FORMULA, data, reading_error={column: sd})
 
 
+@pytest.mark.parametrize(
+    ("given", "error", "words"),
+    [
+        ({}, ModelError, "reading_error= names no column: give one with its error"),
+        (0.01, ModelError, "reading_error= names no column"),
+        ({"hardness": object()}, DataError, "is a object: give a number, or the `error` of"),
+        ({"hardness": "0.4"}, DataError, "is a str: give a number"),
+    ],
+)
+def test_an_error_that_is_no_number_is_refused(given, error, words):
+    data, _ = bench(np.random.default_rng(14))
+    with pytest.raises(error, match=words):
+        rl.fit_corrected(FORMULA, data, reading_error=given)
+
+
 def test_grades_are_not_corrected():
     data, sd = bench(np.random.default_rng(15))
     data["y"] = pd.cut(data["y"], 3, labels=["C", "B", "A"])
