@@ -156,7 +156,7 @@ def contrasts(
     Parameters
     ----------
     factor : str
-        The factor, a column of the fixed part.
+        The factor, or a column of yes and no, of the fixed part.
     correction : {"bonferroni", "sidak", "holm", "fdr_bh", "none"}
         For the number of comparisons.
     level : float
@@ -185,22 +185,23 @@ def contrasts(
     """
     check_level(level)
     check_choice(correction, ("bonferroni", "sidak", "holm", "fdr_bh", "none"), "correction")
-    source = Source.of(fitted)
-    if factor not in source.recipe.factors:
-        known = ", ".join(source.recipe.factors) or "none"
+    recipe = fitted.recipe
+    found = {name: _levels(recipe, fitted.data, name) for name in sorted(recipe.dtypes)}
+    if not found.get(factor):
+        known = ", ".join(name for name in found if found[name]) or "none"
         raise ModelError(f"{factor!r} is not a factor of the fixed part: factors are {known}.")
-    levels = source.recipe.factors[factor]
+    names = [*found[factor].values()]
     rows = np.vstack(
-        [Setting.of(source.recipe, fitted.data, {factor: v}, "middle").X for v in levels]
+        [Setting.of(recipe, fitted.data, {factor: v}, "middle").X for v in found[factor]]
     )
-    pairs = list(combinations(range(len(levels)), 2))
+    pairs = list(combinations(range(len(names)), 2))
     L = pd.DataFrame([rows[i] - rows[j] for i, j in pairs], columns=list(fitted.design.fixed_names))
     refuse_unusable(fitted, f"Contrasts of {factor}", L.to_numpy())
-    df = Spread(fitted).df(L.to_numpy()) if source.family == "gaussian" else np.inf
+    df = Spread(fitted).df(L.to_numpy()) if fitted.family == "gaussian" else np.inf
     p_corr, each = _corrected(t_table(fitted, L, df, level)["p"].to_numpy(), correction, level)
     table = t_table(fitted, L, df, each)
-    table.insert(0, "first", [levels[i] for i, _ in pairs])
-    table.insert(1, "second", [levels[j] for _, j in pairs])
+    table.insert(0, "first", [names[i] for i, _ in pairs])
+    table.insert(1, "second", [names[j] for _, j in pairs])
     return table.assign(p_corr=p_corr)
 
 
@@ -284,11 +285,11 @@ class _Question:
         return np.concatenate(found, axis=1)
 
 
-def _levels(recipe: Recipe, data: pd.DataFrame, name: str) -> dict[Any, str]:
-    """Levels of a factor or of a column of yes and no, each in words; none of a measured one."""
+def _levels(recipe: Recipe, data: pd.DataFrame, name: str) -> dict[Any, Any]:
+    """Levels of a factor or of a column of yes and no, and their names; none of a measured one."""
     if name not in recipe.factors and pd.api.types.is_bool_dtype(data[name].dtype):
         return {False: "no", True: "yes"}
-    return {level: str(level) for level in recipe.factors.get(name, ())}
+    return {level: level for level in recipe.factors.get(name, ())}
 
 
 def _changes(

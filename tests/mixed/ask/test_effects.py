@@ -287,6 +287,17 @@ def test_inflation_is_that_of_least_squares():
     assert found["inflation"].iloc[0] == pytest.approx(exact)
 
 
+@pytest.mark.parametrize("kind", [bool, "boolean"])
+def test_a_column_of_yes_and_no_has_a_contrast(kind):
+    model = fit("success ~ x + wet + (1 | lot)", made().astype({"wet": kind}), family="binomial")
+    found = model.contrasts("wet").iloc[0]
+    assert (found["first"], found["second"]) == ("no", "yes")
+    assert found["estimate"] == pytest.approx(-model.fe_params["wet"])
+    assert found["se"] == pytest.approx(model.bse_fe["wet"])
+    with pytest.raises(ModelError, match="'x' is not a factor of the fixed part: factors are wet"):
+        model.contrasts("x")
+
+
 def test_what_never_met_cannot_be_told():
     found = table_of([[10, 0], [0, 10], [0, 10]])
     assert found.contrasts["inflation"].tolist()[:2] == [np.inf, np.inf]
