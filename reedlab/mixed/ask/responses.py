@@ -75,8 +75,9 @@ def with_response(fitted: Fitted, y: Sequence[Any]) -> Fitted:
     wrong = ~np.isfinite(values)
     if wrong.any():
         at = int(np.argmax(wrong))
+        one = np.asarray(y).tolist()[at]
         raise DataError(
-            f"Value {at} (counted from 0) of the response is {list(y)[at]!r}, not {what}; "
+            f"Value {at} (counted from 0) of the response is {one!r}, not {what}; "
             f"{int(wrong.sum())} values are so."
         )
     other = design.with_response(values)

@@ -87,7 +87,7 @@ def refuse_mixed(values: pd.Series, column: str) -> None:
     if len(text):
         raise DataError(
             f"Column {column!r} has text among its numbers, {text.iloc[0]!r} in row "
-            f"{text.index[0]!r}; make it a number or empty the cell ({len(text)} cells are so)."
+            f"{text.index[0]}; make it a number or empty the cell ({len(text)} cells are so)."
         )
 
 

@@ -147,6 +147,8 @@ def test_predictions(data: pd.DataFrame) -> None:
         (row.assign(season="winter"), "'season' holds 'winter'"),
         (row.assign(x=99.0), "bs\\(x, 4\\)"),
         (row.assign(x=np.nan), "'x' is empty in row 0"),
+        (data.iloc[[5, 3, 4]].assign(x=np.nan), "'x' is empty in row 5 of"),
+        (data.iloc[[5, 3, 4]].assign(supplier="unheard"), r"unheard \(row 5\)"),
         (row.drop(columns="season"), "no column 'season'"),
         (row.drop(columns="supplier"), "no column 'supplier'"),
         (row.assign(supplier="unheard"), "does not know supplier unheard"),
