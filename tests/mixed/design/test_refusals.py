@@ -36,6 +36,21 @@ FORMULAS = [
 ]
 
 
+@pytest.mark.parametrize("name", ["lot no", "Dichte g/cm³", "price €", "size (mm)"])
+@pytest.mark.parametrize("formula", ["success ~ 1 + (1 | {})", "success ~ {} + (1 | lot)"])
+def test_an_awkward_name_wants_backticks(data: pd.DataFrame, name: str, formula: str) -> None:
+    awkward = data.assign(**{name: data["x"].round(1)})
+    with pytest.raises(FormulaError, match="name with spaces or signs between backticks, as in `"):
+        rl.fit(formula.format(name), awkward, "binomial")
+    assert rl.fit(formula.format(f"`{name}`"), awkward, "binomial").nobs == 120
+
+
+@pytest.mark.parametrize("written", ["Dichte g/cm³", "`Dichte g/cm³`"])
+def test_a_sign_that_no_transform_reads_wants_another_name(data: pd.DataFrame, written) -> None:
+    with pytest.raises(FormulaError, match=r"invalid character '³' \(U\+00B3\); rename the column"):
+        rl.fit(f"success ~ scale({written}) + (1 | lot)", data, "binomial")
+
+
 @pytest.mark.parametrize(("formula", "words"), FORMULAS)
 def test_formulas(data: pd.DataFrame, formula: str, words: str) -> None:
     with pytest.raises(FormulaError, match=words):
