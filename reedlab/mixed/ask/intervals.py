@@ -62,8 +62,8 @@ def conf_int(
     Parameters
     ----------
     method : {"wald", "profile", "bootstrap"}
-        "wald" (coefficients and thresholds alone), "profile" (by maximum likelihood, also of a
-        fit by REML) or "bootstrap".
+        "wald" (coefficients and thresholds alone), "profile" (all but thresholds; by maximum
+        likelihood, also of a fit by REML) or "bootstrap" (every parameter).
     level : float
         Confidence level.
     n, seed, workers : int, optional
@@ -74,7 +74,8 @@ def conf_int(
     Returns
     -------
     DataFrame
-        low, high; one row a parameter, named as in `posterior.summary`.
+        low, high; one row a parameter that the method has limits of, named as in
+        `posterior.summary`.
 
     Raises
     ------
