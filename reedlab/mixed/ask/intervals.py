@@ -168,7 +168,8 @@ def bootstrap(
     if failed > MOST_FAILED * n:
         raise ModelError(f"{said}, too many for limits: ask posterior(), or leave a term out.")
     if failed:
-        warnings.warn(f"{said} and are left out.", ConvergenceWarning, stacklevel=3)
+        # bootstrap <- conf_int <- the method of Fit <- the line that asks
+        warnings.warn(f"{said}: the limits are of the others.", ConvergenceWarning, stacklevel=4)
     return pd.DataFrame(kept).reset_index(drop=True)
 
 
