@@ -27,6 +27,7 @@ from reedlab.mixed.design.columns import (
     refuse_mixed,
     refuse_texts_of_numbers,
     said_by_us,
+    whole,
 )
 from reedlab.mixed.design.expressions import CONTEXT, Coding, coding, names_in
 from reedlab.mixed.design.formula import MixedFormula, RandomPart, parse
@@ -88,7 +89,7 @@ def build(
     for column in sorted({*names.uncoded, *response.names.uncoded}):
         refuse_mixed(data[column], column)
     for column in names.coded - names.uncoded:
-        frame[column] = frame[column].astype("category")
+        frame[column] = whole(frame[column]).astype("category")
     factors = _factors(frame, names.values)
     for column in sorted(names.uncoded & factors.keys()):
         refuse_texts_of_numbers(frame[column], column)
