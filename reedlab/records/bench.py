@@ -47,7 +47,7 @@ def as_today(given: dt.date | str | None = None) -> dt.date:
         raise SettingsError(name, f"is {str(day)!r}", "write a day such as 2026-03-05") from error
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Bench:
     """A maker's records.
 
@@ -83,9 +83,15 @@ class Bench:
     path: Path | None
     settings: Settings
     tables: Mapping[str, pd.DataFrame]
-    findings: pd.DataFrame = field(repr=False)
+    findings: pd.DataFrame
     today: dt.date = field(default_factory=as_today)
-    skipped: pd.DataFrame = field(default_factory=Findings().skipped, repr=False)
+    skipped: pd.DataFrame = field(default_factory=Findings().skipped)
+
+    def __repr__(self) -> str:
+        """Name the folder and count; no row is shown, for rows hold names of customers."""
+        name = "of frames" if self.path is None else self.path.resolve().name
+        counts = ", ".join(f"{t} {len(self.tables[t])}" for t in ("lots", "pieces", "reeds"))
+        return f"Bench {name}: {counts}; today is {self.today}"
 
     @classmethod
     def from_tables(

@@ -25,6 +25,7 @@ from reedlab.decide.shared_models import change, lot_correlation
 from reedlab.decide.shared_models.change import CHANGES, changes, of_years
 from reedlab.decide.shared_models.waits import Waits
 from reedlab.errors import DataError, ModelError
+from reedlab.mixed.ask.intervals import check_choice
 from reedlab.mixed.design.matrices import Recipe, build
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.fitting import Fit, fit
@@ -439,6 +440,8 @@ def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:
     CannotAnswer
         When the reeds are of one lot, or too few or too alike for the model: a bench in its first
         weeks.
+    ModelError
+        For another response.
 
     Examples
     --------
@@ -446,6 +449,7 @@ def fit_reeds(response: str, reeds: pd.DataFrame, *terms: str) -> Fit:
     >>> fit_reeds("success", simulate_reeds(seed=1)[0]).formula
     'success ~ 1 + maker + season + (1 | supplier/lot)'
     """
+    check_choice(response, ("success", "log_scrape_min"), "response of reeds")
     known = reeds.dropna(subset=[response])
     lots = known["lot"].nunique()
     if known.empty and response == "log_scrape_min":

@@ -63,7 +63,7 @@ def design_table(fitted: Fitted, factor: str, condition: str) -> DesignTable:
     Raises
     ------
     DataError
-        When a column is missing or the factor has one level only.
+        When a column is missing, both are one, or the factor has one level only.
 
     Examples
     --------
@@ -77,6 +77,8 @@ def design_table(fitted: Fitted, factor: str, condition: str) -> DesignTable:
     for column in (factor, condition):
         if column not in data.columns:
             raise DataError(f"the data have no column {column!r}: name one that they have.")
+    if factor == condition:
+        raise DataError(f"{factor!r} is both factor and condition: name two columns.")
     rows = data[[factor, condition]].dropna().astype("category")  # which keeps an order given
     used = rows.apply(lambda column: column.cat.remove_unused_categories())
     counts = pd.crosstab(used[factor], used[condition])

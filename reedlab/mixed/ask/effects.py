@@ -26,6 +26,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import combinations, product
+from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -34,7 +35,7 @@ from scipy.special import expit, logit, ndtri
 
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.ask.cautions import refuse_other_model, refuse_unusable
-from reedlab.mixed.ask.intervals import check_choice
+from reedlab.mixed.ask.intervals import check_choice, refuse_idle
 from reedlab.mixed.ask.mean_response import Setting, Source
 from reedlab.mixed.ask.satterthwaite import Spread, t_table
 from reedlab.mixed.design.matrices import Recipe
@@ -52,13 +53,14 @@ def effects(
     groups: str = "integrated",
     average: str = "rows",
     at_least: bool = False,
+    step: float | None = None,
     level: float = 0.95,
 ) -> pd.DataFrame:
     """Return average effects on the response's own scale, or the mean response at set conditions.
 
     A coefficient on the logit scale is hard to weigh; this says by how much the chance of success
     changes, averaged over the rows of the fit and over new lots. The effect of a measured
-    predictor is the slope of the mean response (its change for one unit); that of a factor is the
+    predictor is the slope of the mean response, or its change for a `step`; that of a factor is the
     change from its first level to each other one.
 
     Parameters
@@ -82,6 +84,9 @@ def effects(
     at_least : bool
         For an ordinal model, whether the chance of at least each grade is meant (the lowest, which
         is certain, left out) or that of the grade itself.
+    step : float, optional
+        How much more of each measured predictor, in its own unit. Without it their effects are
+        slopes, which for a chance may go beyond 1 where a unit is more than the rows range over.
     level : float
         Of the interval. By the delta method a chance's interval is made on the logit scale.
 
@@ -106,10 +111,15 @@ def effects(
     ['summer instead of spring', 'autumn instead of spring']
     >>> model.effects(at={"season": ["summer", "winter"]}).columns.tolist()
     ['season', 'estimate', 'se', 'low', 'high']
+    >>> dense = rl.fit("success ~ density_g_cm3 + (1 | lot)", simulate_reeds()[0], "binomial")
+    >>> dense.effects("density_g_cm3", step=0.05)["change"].item()
+    '0.05 more'
     """
     check_level(level)
     check_choice(groups, ("integrated", "typical"), "choice for groups=")
     check_choice(average, ("rows", "middle"), "choice for average=")
+    if step is not None and not (isinstance(step, Real) and 0.0 < step < np.inf):
+        raise ModelError(f"step= is {step!r}: give the size of a change, a number above 0.")
     sets: list[tuple[Fitted | Posterior, pd.DataFrame]]
     if isinstance(method, FilledPosterior):
         sets = [(p, method.imputations.completed(i)) for i, p in enumerate(method.posteriors)]
@@ -122,7 +132,7 @@ def effects(
         sets = [(posterior(fitted) if method == "posterior" else fitted, fitted.data)]
     refuse_other_model(fitted, sets[0][0], filled=isinstance(method, FilledPosterior))
     asked = [
-        _Question.of(Source.of(each, at_least), frame, variables, at or {}, groups, average)
+        _Question.of(Source.of(each, at_least), frame, variables, at or {}, groups, average, step)
         for each, frame in sets
     ]
     return pd.concat([asked[0].rows(), _intervals(asked, level)], axis=1)
@@ -146,7 +156,7 @@ def contrasts(
     Parameters
     ----------
     factor : str
-        The factor, a column of the fixed part.
+        The factor, or a column of yes and no, of the fixed part.
     correction : {"bonferroni", "sidak", "holm", "fdr_bh", "none"}
         For the number of comparisons.
     level : float
@@ -175,22 +185,23 @@ def contrasts(
     """
     check_level(level)
     check_choice(correction, ("bonferroni", "sidak", "holm", "fdr_bh", "none"), "correction")
-    source = Source.of(fitted)
-    if factor not in source.recipe.factors:
-        known = ", ".join(source.recipe.factors) or "none"
+    recipe = fitted.recipe
+    found = {name: _levels(recipe, fitted.data, name) for name in sorted(recipe.dtypes)}
+    if not found.get(factor):
+        known = ", ".join(name for name in found if found[name]) or "none"
         raise ModelError(f"{factor!r} is not a factor of the fixed part: factors are {known}.")
-    levels = source.recipe.factors[factor]
+    names = [*found[factor].values()]
     rows = np.vstack(
-        [Setting.of(source.recipe, fitted.data, {factor: v}, "middle").X for v in levels]
+        [Setting.of(recipe, fitted.data, {factor: v}, "middle").X for v in found[factor]]
     )
-    pairs = list(combinations(range(len(levels)), 2))
+    pairs = list(combinations(range(len(names)), 2))
     L = pd.DataFrame([rows[i] - rows[j] for i, j in pairs], columns=list(fitted.design.fixed_names))
     refuse_unusable(fitted, f"Contrasts of {factor}", L.to_numpy())
-    df = Spread(fitted).df(L.to_numpy()) if source.family == "gaussian" else np.inf
+    df = Spread(fitted).df(L.to_numpy()) if fitted.family == "gaussian" else np.inf
     p_corr, each = _corrected(t_table(fitted, L, df, level)["p"].to_numpy(), correction, level)
     table = t_table(fitted, L, df, each)
-    table.insert(0, "first", [levels[i] for i, _ in pairs])
-    table.insert(1, "second", [levels[j] for _, j in pairs])
+    table.insert(0, "first", [names[i] for i, _ in pairs])
+    table.insert(1, "second", [names[j] for _, j in pairs])
     return table.assign(p_corr=p_corr)
 
 
@@ -230,10 +241,13 @@ class _Question:
         at: Mapping[str, Any],
         groups: str,
         average: str,
+        step: float | None,
     ) -> _Question:
         recipe, at = source.recipe, {name: _listed(values) for name, values in at.items()}
         wanted = _predictors(recipe) if variables is None and not at else _listed(variables or ())
         _known_columns(recipe, data, [*at, *wanted])
+        if step is not None and all(_levels(recipe, data, name) for name in wanted):
+            refuse_idle({"step": step}, "effects without a measured predictor")
         both = [name for name in wanted if name in at and name in recipe.factors]
         if both:
             raise ModelError(f"{both[0]!r} cannot be set and changed at once: leave it out of at=.")
@@ -246,7 +260,7 @@ class _Question:
                 pairs.append((None, Setting.of(recipe, data, condition, average), 1.0))
             for name in wanted:
                 under = data.assign(**condition)
-                for change, low, high, unit in _changes(recipe, under, name, average):
+                for change, low, high, unit in _changes(recipe, under, name, average, step):
                     labels.append({**condition, "variable": name, "change": change})
                     ends = ({**condition, name: x} for x in (low, high))
                     a, b = (Setting.of(recipe, data, end, average) for end in ends)
@@ -271,19 +285,26 @@ class _Question:
         return np.concatenate(found, axis=1)
 
 
+def _levels(recipe: Recipe, data: pd.DataFrame, name: str) -> dict[Any, Any]:
+    """Levels of a factor or of a column of yes and no, and their names; none of a measured one."""
+    if name not in recipe.factors and pd.api.types.is_bool_dtype(data[name].dtype):
+        return {False: "no", True: "yes"}
+    return {level: level for level in recipe.factors.get(name, ())}
+
+
 def _changes(
-    recipe: Recipe, data: pd.DataFrame, name: str, average: str
+    recipe: Recipe, data: pd.DataFrame, name: str, average: str, step: float | None
 ) -> list[tuple[str, Any, Any, float]]:
     """Say what is compared for a predictor's effect: words, two values, units between them."""
-    if name in recipe.factors:
-        first, *others = recipe.factors[name]
-        return [(f"{other} instead of {first}", first, other, 1.0) for other in others]
-    if pd.api.types.is_bool_dtype(data[name].dtype):
-        return [("yes instead of no", False, True, 1.0)]
+    if levels := _levels(recipe, data, name):
+        (first, usual), *others = levels.items()
+        return [(f"{word} instead of {usual}", first, other, 1.0) for other, word in others]
     x = data[name].astype(float)
-    step = 1e-3 * (float(x.std()) or 1.0)
     middle = x if average == "rows" else float(x.mean())
-    return [("one unit more", middle - step, middle + step, 2.0 * step)]
+    if step is not None:
+        return [(f"{step:g} more", middle, middle + step, 1.0)]
+    near = 1e-3 * (float(x.std()) or 1.0)
+    return [("slope, per unit", middle - near, middle + near, 2.0 * near)]
 
 
 def _intervals(asked: Sequence[_Question], level: float) -> pd.DataFrame:

@@ -35,6 +35,7 @@ from scipy.special import ndtri
 from reedlab.errors import ConvergenceWarning, ModelError
 from reedlab.mixed.ask.cautions import refuse_unusable
 from reedlab.mixed.ask.likelihood_profile import ProfiledLikelihood
+from reedlab.mixed.design.refusals import check_whole
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.simulation import simulate
 from reedlab.mixed.parallel import one_thread, run_seeded
@@ -61,19 +62,20 @@ def conf_int(
     Parameters
     ----------
     method : {"wald", "profile", "bootstrap"}
-        "wald" (coefficients and thresholds alone), "profile" (by maximum likelihood, also of a
-        fit by REML) or "bootstrap".
+        "wald" (coefficients and thresholds alone), "profile" (all but thresholds; by maximum
+        likelihood, also of a fit by REML) or "bootstrap" (every parameter).
     level : float
         Confidence level.
     n, seed, workers : int, optional
-        Of the bootstrap: number of refits (1,000 unless given), seed and processes (1).
+        Of the bootstrap: number of refits (1,000 unless given, 20 at least), seed, processes (1).
     progress : bool, optional
         Whether the bootstrap shows a bar.
 
     Returns
     -------
     DataFrame
-        low, high; one row a parameter, named as in `posterior.summary`.
+        low, high; one row a parameter that the method has limits of, named as in
+        `posterior.summary`.
 
     Raises
     ------
@@ -127,14 +129,6 @@ def check_choice(value: object, known: Sequence[str], what: str) -> None:
         )
 
 
-def check_whole(number: int, least: int, option: str, what: str) -> None:
-    """Raise a ModelError for a number of things that is not whole or too small."""
-    if not isinstance(number, int | np.integer) or number < least:
-        raise ModelError(
-            f"{option}= is {number!r}: give a whole number of {what}, {least} or more."
-        )
-
-
 def estimates(fitted: Fitted) -> pd.Series:
     """Return all estimates: coefficients, thresholds, standard deviations, correlations.
 
@@ -166,6 +160,7 @@ def bootstrap(
     A refit that failed (every reed alike, separation, no convergence) is left out, which is warned
     of; more than `MOST_FAILED` of them are an error, for the others are no longer typical.
     """
+    check_whole(n, 20, "n", "refits")
     rows = run_seeded(partial(_refit, fitted), n, seed, workers, progress, "Bootstrap")
     kept = [row for row in rows if row is not None]
     failed = n - len(kept)
@@ -173,7 +168,8 @@ def bootstrap(
     if failed > MOST_FAILED * n:
         raise ModelError(f"{said}, too many for limits: ask posterior(), or leave a term out.")
     if failed:
-        warnings.warn(f"{said} and are left out.", ConvergenceWarning, stacklevel=3)
+        # bootstrap <- conf_int <- the method of Fit <- the line that asks
+        warnings.warn(f"{said}: the limits are of the others.", ConvergenceWarning, stacklevel=4)
     return pd.DataFrame(kept).reset_index(drop=True)
 
 

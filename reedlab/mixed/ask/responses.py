@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import DataError
-from reedlab.mixed.ask.intervals import check_whole
-from reedlab.mixed.design.refusals import check_design
+from reedlab.mixed.design.refusals import check_design, check_whole
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.simulation import simulate
 
@@ -76,8 +75,9 @@ def with_response(fitted: Fitted, y: Sequence[Any]) -> Fitted:
     wrong = ~np.isfinite(values)
     if wrong.any():
         at = int(np.argmax(wrong))
+        one = np.asarray(y).tolist()[at]
         raise DataError(
-            f"Value {at} (counted from 0) of the response is {list(y)[at]!r}, not {what}; "
+            f"Value {at} (counted from 0) of the response is {one!r}, not {what}; "
             f"{int(wrong.sum())} values are so."
         )
     other = design.with_response(values)

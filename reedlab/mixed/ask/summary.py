@@ -18,6 +18,8 @@ _TITLES = {
     "ordinal": "Cumulative logit mixed model",
 }
 
+_LEVEL = 0.95
+
 
 @dataclass(frozen=True)
 class Summary:
@@ -72,8 +74,11 @@ class Summary:
 
     def _tables(self) -> list[tuple[str, pd.DataFrame]]:
         shown = self.vcomp.set_index(["group", "name"])
+        limits = f"low and high are {100 * _LEVEL:.0f} % Wald limits by z"
+        if "t" in self.fixed:
+            limits += "; t_tests() has limits and p by t"
         tables = [
-            ("Fixed effects", self.fixed.apply(_column, se=self.fixed["se"])),
+            (f"Fixed effects ({limits})", self.fixed.apply(_column, se=self.fixed["se"])),
             ("Random effects", shown.apply(_component)),
             ("Groups", self.groups),
         ]
@@ -144,7 +149,7 @@ def _fixed_table(fitted: Fitted) -> pd.DataFrame:
     if fitted.runaway is not None:
         away = np.r_[np.zeros(len(fitted.thresholds)), np.sign(fitted.runaway)]
         estimate[away != 0.0], se[away != 0.0] = np.inf * away[away != 0.0], np.nan
-    half, ratio = ndtri(0.975) * se, estimate / se
+    half, ratio = ndtri(0.5 + _LEVEL / 2.0) * se, estimate / se
     table = {"estimate": estimate, "se": se, "low": estimate - half, "high": estimate + half}
     if fitted.family == "gaussian":
         table["t"] = ratio

@@ -30,10 +30,14 @@ from reedlab.mixed.ask.checks.adequacy import columns_of_terms, grouping
 from reedlab.mixed.ask.intervals import check_choice, given, refuse_idle
 from reedlab.mixed.ask.satterthwaite import Spread
 from reedlab.mixed.design.matrices import Recipe, is_factor, sum_coded
+from reedlab.mixed.design.refusals import check_whole
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.simulation import simulate
 from reedlab.mixed.parallel import run_seeded
+
+FEWEST = 19
+"""Simulated responses of a null, at least: with them a p of 0.05 can come out."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +112,7 @@ def term_tests(
     ------
     ModelError
         For a method or a type that there is not, an option of a simulated null where there is none,
-        or a fit that did not converge.
+        too few responses for one, or a fit that did not converge.
 
     References
     ----------
@@ -226,7 +230,7 @@ def variance_test(
     group : str
         The term's grouping, such as "supplier", or its last part, "lot".
     n : int
-        Number of simulated responses.
+        Number of simulated responses, `FEWEST` at least.
     seed, workers, progress
         As in `reedlab.mixed.ask.intervals.conf_int`.
 
@@ -237,7 +241,7 @@ def variance_test(
     Raises
     ------
     ModelError
-        When the model has no such group, or the fit did not converge.
+        When the model has no such group, for too few responses, or where the fit did not converge.
 
     Examples
     --------
@@ -293,6 +297,7 @@ def simulated_ratio(
     progress: bool,
 ) -> RatioTest:
     """Compare the ratio of a fit and its null with those of responses simulated from the null."""
+    check_whole(n, FEWEST, "n", "simulated responses")
     task = partial(_ratio, less, full, null)
     found = run_seeded(task, n, seed, workers, progress, "Simulated null")
     statistics = np.array([value for value in found if value is not None])

@@ -54,6 +54,13 @@ def plain(values: pd.Series, column: str) -> pd.Series:
     _refuse_type(column, str(dtype))
 
 
+def whole(values: pd.Series) -> pd.Series:
+    """Give floats that are all whole as integers: a level of a column with gaps is 2, not 2.0."""
+    if values.dtype.kind != "f" or values.abs().max() >= EXACT or (values % 1.0).any():
+        return values
+    return values.astype(np.int64)
+
+
 def _inferred(values: pd.Series, column: str) -> pd.Series:
     """Take a column of objects for what its cells are: numbers, or levels of a factor."""
     kind = pd.api.types.infer_dtype(values, skipna=True)
@@ -87,7 +94,7 @@ def refuse_mixed(values: pd.Series, column: str) -> None:
     if len(text):
         raise DataError(
             f"Column {column!r} has text among its numbers, {text.iloc[0]!r} in row "
-            f"{text.index[0]!r}; make it a number or empty the cell ({len(text)} cells are so)."
+            f"{text.index[0]}; make it a number or empty the cell ({len(text)} cells are so)."
         )
 
 

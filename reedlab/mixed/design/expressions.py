@@ -27,6 +27,7 @@ from formulaic.transforms import TRANSFORMS as FORMULAIC
 from formulaic.utils.code import sanitize_variable_names
 
 from reedlab.errors import FormulaError
+from reedlab.mixed.design.formula import QUOTE
 from reedlab.mixed.design.transforms import between, within
 
 _OF_FORMULAIC = (
@@ -91,8 +92,12 @@ def read(text: str) -> Formula:
     except FormulaError:
         raise
     except Exception as error:
-        why = str(error).partition("\n")[0].rstrip(".")
-        raise FormulaError(f"The part {text!r} of the formula cannot be read: {why}.") from error
+        why = str(getattr(error, "msg", error)).partition("\n")[0].rstrip(".")
+        # formulaic takes a sign such as ³ for a letter of a name, and Python does not
+        fix = "rename the column" if why.startswith("invalid character") else QUOTE
+        raise FormulaError(
+            f"The part {text!r} of the formula cannot be read: {why}; {fix}."
+        ) from error
 
 
 def _refuse_strange(text: str) -> None:

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from reedlab.errors import FormulaError
 
 _NAME = re.compile(r"`[^`]+`|[^\W\d]\w*")
+QUOTE = "put a column's name with spaces or signs between backticks, as in `lot no`"
+"""What to do where a formula cannot be read."""
 _OFFSET = re.compile(r"offset\s*(\(.*\))", re.DOTALL)
 
 
@@ -156,8 +158,8 @@ def _columns(part: str, inner: str) -> tuple[str, ...]:
     names = tuple(name.strip() for _, name in _split(part, ":"))
     if not all(_NAME.fullmatch(name) for name in names):
         raise FormulaError(
-            f"The grouping in ({inner}) must be a column, 'a/b' or 'a:b'; make any other grouping "
-            "a column first."
+            f"The grouping in ({inner}) must be a column, 'a/b' or 'a:b'; {QUOTE}, and make any "
+            "other grouping a column first."
         )
     return tuple(name.strip("`") for name in names)
 

@@ -27,6 +27,7 @@ from reedlab.mixed.design.columns import (
     refuse_mixed,
     refuse_texts_of_numbers,
     said_by_us,
+    whole,
 )
 from reedlab.mixed.design.expressions import CONTEXT, Coding, coding, names_in
 from reedlab.mixed.design.formula import MixedFormula, RandomPart, parse
@@ -88,7 +89,7 @@ def build(
     for column in sorted({*names.uncoded, *response.names.uncoded}):
         refuse_mixed(data[column], column)
     for column in names.coded - names.uncoded:
-        frame[column] = frame[column].astype("category")
+        frame[column] = whole(frame[column]).astype("category")
     factors = _factors(frame, names.values)
     for column in sorted(names.uncoded & factors.keys()):
         refuse_texts_of_numbers(frame[column], column)
@@ -210,7 +211,7 @@ def level_codes(part: RandomPart, data: pd.DataFrame, levels: Sequence[str]) -> 
         at = int(np.argmax(codes < 0))
         what = " ".join(f"{column} {data[column].iloc[at]}" for column in part.columns)
         raise PredictionError(
-            f"The fit does not know {what} (row {data.index[at]!r}); name {part.group!r} in "
+            f"The fit does not know {what} (row {data.index[at]}); name {part.group!r} in "
             "new_levels to take it as new."
         )
     return codes
@@ -231,7 +232,7 @@ def _design_columns(spec: ModelSpec, frame: pd.DataFrame) -> np.ndarray:
 def _new_column(values: pd.Series, column: str, factors: dict[str, Any] | None) -> pd.Series:
     if values.isna().any():
         raise PredictionError(
-            f"Column {column!r} is empty in row {values.index[values.isna()][0]!r} of the new "
+            f"Column {column!r} is empty in row {values.index[values.isna()][0]} of the new "
             "data; fill it in or leave the row out."
         )
     if factors is None:

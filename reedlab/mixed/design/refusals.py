@@ -52,10 +52,14 @@ def check_options(family: str, reml: bool | None, quadrature: int = 1) -> None:
         raise ModelError(
             "The Gaussian family's likelihood is exact, so quadrature= has no effect: leave it out."
         )
-    if quadrature != int(quadrature) or quadrature < 1:
+    check_whole(quadrature, 1, "quadrature", "nodes")
+
+
+def check_whole(number: int, least: int, option: str, what: str) -> None:
+    """Raise a ModelError for a number of things that is not whole or too small."""
+    if not isinstance(number, int | np.integer) or number < least:
         raise ModelError(
-            f"quadrature= is {quadrature}: give a whole number of nodes, or leave it out for "
-            "Laplace."
+            f"{option}= is {number!r}: give a whole number of {what}, {least} or more."
         )
 
 

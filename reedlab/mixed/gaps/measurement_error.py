@@ -25,6 +25,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from numbers import Real
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -34,7 +36,7 @@ from reedlab.errors import DataError, FormulaError, ModelError
 from reedlab.mixed.design.expressions import coding, names_of
 from reedlab.mixed.design.formula import MixedFormula
 from reedlab.mixed.design.matrices import Recipe, build, new_columns
-from reedlab.mixed.design.refusals import check_design, check_options
+from reedlab.mixed.design.refusals import check_design, check_options, check_whole
 from reedlab.mixed.design.terms import Design, RandomTerm
 from reedlab.mixed.engine.fitted import Fitted, fit_design
 from reedlab.mixed.parallel import one_thread
@@ -175,7 +177,7 @@ def fit_corrected(
         For the Gaussian family, whether the likelihood is the restricted one; ``True`` unless
         given.
     replicates : int, default 200
-        Bootstrap replicates.
+        Bootstrap replicates, 2 at least.
     seed : int
         Of the bootstrap.
 
@@ -188,7 +190,7 @@ def fit_corrected(
     ModelError
         When a reliability is below 0.5: then the correction is worth less than better readings.
         When the model has no finite estimates (separation) or did not converge, or more than a
-        fifth of the resampled benches are like that.
+        fifth of the resampled benches are like that. When no column is named.
     FormulaError
         When a column named is not a quantity of the fixed part.
     DataError
@@ -205,16 +207,10 @@ def fit_corrected(
     >>> found.summary().columns.tolist()
     ['uncorrected', 'corrected', 'se', 'low', 'high']
     """
-    errors = {}
-    for column, sd in reading_error.items():
-        if sd is None:
-            raise DataError(
-                f"The reading error of {column!r} is not known: read ten pieces three times each "
-                "and ask rl.gauge, or give a number."
-            )
-        errors[column] = sd if isinstance(sd, ReadingError) else ReadingError(float(sd))
+    errors = _errors(reading_error)
     design, recipe = build(formula, data, family, trials)
     check_options(family, reml)
+    check_whole(replicates, 2, "replicates", "resampled benches")
     check_design(design, family)
     _check(recipe, errors, family)
     frame = data.iloc[np.asarray(design.rows_used)].reset_index(drop=True)
@@ -270,6 +266,28 @@ def expect_truth(fitted: Fitted, sd: float) -> np.ndarray:
     # (Carroll et al. 2006, section 4.4)
     kept = max(0.0, 1.0 - (sd / fitted.sigma) ** 2)
     return np.asarray(mean + kept * (design.y - mean))
+
+
+def _errors(reading_error: Mapping[str, Any]) -> dict[str, ReadingError]:
+    """Read the error of each column's readings."""
+    if not (isinstance(reading_error, Mapping) and reading_error):
+        raise ModelError(
+            "reading_error= names no column: give one with its error, as in {'hardness': 0.4}."
+        )
+    errors = {}
+    for column, sd in reading_error.items():
+        if sd is None:
+            raise DataError(
+                f"The reading error of {column!r} is not known: read ten pieces three times each "
+                "and ask rl.gauge, or give a number."
+            )
+        if not isinstance(sd, ReadingError | Real):
+            raise DataError(
+                f"The reading error of {column!r} is a {type(sd).__name__}: give a number, or the "
+                "`error` of what rl.gauge answers."
+            )
+        errors[column] = sd if isinstance(sd, ReadingError) else ReadingError(float(sd))
+    return errors
 
 
 def _check(recipe: Recipe, errors: Mapping[str, ReadingError], family: str) -> None:

@@ -43,7 +43,8 @@ import numpy as np
 import pandas as pd
 
 from reedlab.elementary import wilson
-from reedlab.errors import DataError, ModelError
+from reedlab.errors import DataError
+from reedlab.mixed.design.refusals import check_whole
 from reedlab.mixed.gaps.chained import Chain, run_chain
 from reedlab.mixed.gaps.incomplete import Gaps, Imputations, find_gaps
 from reedlab.mixed.gaps.pooling import FilledPosterior, imputations_needed, posterior_of
@@ -92,14 +93,14 @@ def fit_filled(
     also : sequence of str
         Further numeric columns that help to fill in; those not in the data are passed over.
     m : int
-        Number of imputations. Twenty do where up to a half of the readings are missing; the
-        ``information`` of what it returns says what more would change.
+        Number of imputations, 2 at least. Twenty do where up to a half of the readings are missing;
+        the ``information`` of what it returns says what more would change.
     cycles : int
-        Visits of each column by a chain before its values are taken.
+        Visits of each column by a chain before its values are taken, 3 at least.
     priors : Priors, optional
         Of the model, `Priors.default` unless given.
     draws : int
-        Number of draws held, spread evenly over the imputations.
+        Number of draws held, spread evenly over the imputations: one of each at least.
     enough_for : sequence of str, default ()
         Parameters. `m` imputations are then a pilot, and as many more follow, up to `MOST`, as the
         greatest of their fractions of missing information asks for: see
@@ -134,7 +135,9 @@ def fit_filled(
     >>> post.draws().shape
     (400, 4)
     """
-    _refuse_few(m, cycles)
+    check_whole(m, 2, "m", "imputations")
+    check_whole(cycles, 3, "cycles", "cycles")
+    check_whole(draws, m, "draws", "draws")
     gaps = find_gaps(formula, data, family, trials, also)
     task = partial(_fill_and_fit, gaps, cycles, formula, family, trials, priors, -(-draws // m))
     found = run_seeded(task, 1, seed)
@@ -261,14 +264,6 @@ def dropped(data: pd.DataFrame, columns: str | Collection[str]) -> Dropped:
         table[f"{part}_low"], table[f"{part}_high"] = wilson(hits, known, 0.95)
     lots = by_lot.loc[by_lot["measured"] == 0, ["supplier", "lot", "reeds"]]
     return Dropped(table.reset_index(), lots.reset_index(drop=True), columns)
-
-
-def _refuse_few(m: int, cycles: int) -> None:
-    if m < 2 or cycles < 3:
-        raise ModelError(
-            f"{m} imputations by chains of {cycles} cycles do not show the uncertainty: ask for "
-            "at least 2, of 3 cycles."
-        )
 
 
 def _fill_and_fit(

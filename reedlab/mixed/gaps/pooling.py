@@ -27,6 +27,7 @@ from scipy.special import expit, logit
 
 from reedlab.errors import ModelError, PosteriorWarning
 from reedlab.mixed.design.matrices import build
+from reedlab.mixed.design.refusals import check_whole
 from reedlab.mixed.gaps.incomplete import Imputations
 from reedlab.mixed.posterior import diagnostics
 from reedlab.mixed.posterior.nested_laplace import Posterior, design_posterior, summarise
@@ -323,6 +324,7 @@ class FilledPosterior:
         """Ask each imputation's posterior for as many draws, and take them in turn."""
         held = len(self.posteriors[0].sample.points)
         n = self.m * held if n is None else n
+        check_whole(n, 1, "n", "draws")
         if n > self.m * held:
             raise ModelError(
                 f"{n} draws are asked for and {self.m * held} are held: give draws= to posterior()."

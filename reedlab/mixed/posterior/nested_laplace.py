@@ -35,6 +35,7 @@ from scipy.special import expit
 from reedlab.errors import ModelError
 from reedlab.mixed.design.matrices import Recipe, new_offset
 from reedlab.mixed.design.new_rows import read_rows
+from reedlab.mixed.design.refusals import check_whole
 from reedlab.mixed.design.terms import Design
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.parallel import one_thread
@@ -322,6 +323,8 @@ class Posterior:
         return replace(self, sample=self.sample.first(n))
 
     def _sample(self, n: int | None) -> Sample:
+        if n is not None:
+            check_whole(n, 1, "n", "draws")
         if n is None or n <= len(self.sample.points):
             return self.sample.first(n)
         drawn = draw(self.conditional, self.lattice, n, np.random.SeedSequence(self.seed))
@@ -343,6 +346,11 @@ def posterior(
         Seed of the draws.
     draws
         Number of draws held.
+
+    Raises
+    ------
+    ModelError
+        As `design_posterior` raises it.
     """
     design, family = fitted.design, fitted.family
     if priors is None:
@@ -376,7 +384,7 @@ def design_posterior(
     priors
         The priors.
     seed, draws
-        Seed and number of the draws.
+        Seed and number of the draws, 2 at least.
     recipe
         How new data become a design; without it the posterior reads none.
     sds
@@ -393,6 +401,12 @@ def design_posterior(
         For a Gaussian response that is the same in every row or is explained all but exactly, and
         for more standard deviations and correlations than the lattice holds.
     """
+    check_whole(draws, 2, "draws", "draws")
+    if not isinstance(priors, Priors):
+        raise ModelError(
+            f"priors= is a {type(priors).__name__}: write rl.Priors, as in "
+            "rl.Priors(by_group={'lot': 0.5})."
+        )
     if family == "gaussian":
         refuse_one_value(design.y)
     priors, centred = priors.centred(family, design.less_offset), Centred.of(design.with_term)

@@ -51,6 +51,11 @@ def paragraph(
     str
         Several sentences.
 
+    Raises
+    ------
+    ModelError
+        For a posterior of another model.
+
     Examples
     --------
     >>> import pandas as pd, reedlab as rl
@@ -59,13 +64,16 @@ def paragraph(
     >>> print(paragraph(rl.fit("minutes ~ 1 + (1 | lot)", frame)).split(". ")[0])
     The response minutes of 9 reeds was modelled with a linear mixed model, minutes ~ 1 + (1 | lot)
     """
+    from reedlab.mixed.ask.cautions import refuse_other_model
     from reedlab.mixed.posterior.nested_laplace import Posterior
 
     parts = [_model(fit, rows), _left_out(fit), _random(fit), _alike(fit), _estimation(fit)]
     if isinstance(posterior, Posterior):
+        refuse_other_model(fit.fitted, posterior)
         parts += [_INTERVALS, _priors(posterior), _draws([posterior])]
     elif posterior is not None:
         each = posterior.posteriors
+        refuse_other_model(fit.fitted, each[0], filled=True)
         parts += [_filled_in(posterior), _INTERVALS, _priors(each[0]), _draws(each)]
     return " ".join(filter(None, parts))
 

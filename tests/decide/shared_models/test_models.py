@@ -4,6 +4,7 @@ import pytest
 
 from reedlab.decide.answer import CannotAnswer
 from reedlab.decide.shared_models.models import Spec, fit_reeds, formula_of
+from reedlab.errors import ModelError
 from reedlab.mixed import fit
 from reedlab.simulate import simulate_reeds
 
@@ -32,6 +33,11 @@ def test_reeds_too_alike_are_said_with_what_to_record(reeds):
     alike["maker"] = alike["season"].isin(["winter", "spring"]).map({True: "KL", False: "RS"})
     with pytest.raises(CannotAnswer, match=r"too alike, for this question .*Record more of them"):
         fit_reeds("success", alike)
+
+
+def test_another_response_is_refused(reeds):
+    with pytest.raises(ModelError, match="no response of reeds 'minutes': choose success or log_"):
+        fit_reeds("minutes", reeds)
 
 
 def test_reeds_that_all_turned_out_good_have_no_difference_to_ask_about(reeds):

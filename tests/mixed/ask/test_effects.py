@@ -155,6 +155,30 @@ def test_effects_under_conditions_are_differences_of_mean_responses():
     assert wet == pytest.approx(ends[1] - ends[0], abs=1e-5)
 
 
+def test_the_effect_of_a_step_is_the_difference_of_the_mean_responses():
+    data = made()
+    model = fit("success ~ x * season + wet + (x | lot)", data, family="binomial")
+    more = model.predict(data.assign(x=data["x"] + 0.8), new_levels="lot").mean()
+    by_hand = more - model.predict(data, new_levels="lot").mean()
+    found = model.effects("x", step=0.8, method="delta").iloc[0]
+    assert found["change"] == "0.8 more"
+    assert found["estimate"] == pytest.approx(by_hand, abs=1e-5)
+    assert found["low"] < by_hand < found["high"]
+    slope = model.effects("x", method="delta").iloc[0]
+    assert slope["change"] == "slope, per unit"
+    near = model.effects("x", step=1e-4, method="delta").iloc[0]
+    assert near["estimate"] / 1e-4 == pytest.approx(slope["estimate"], rel=1e-3)
+    assert near["se"] / 1e-4 == pytest.approx(slope["se"], rel=1e-3)
+    drawn = model.effects("x", step=0.8).iloc[0]
+    assert abs(drawn["estimate"] - by_hand) < 0.5 * drawn["se"]
+    for step in (0, -1.0, np.nan, "0.5"):
+        with pytest.raises(ModelError, match=r"step= is .*: give the size of a change"):
+            model.effects("x", step=step, method="delta")
+    for ask in ({"variables": "wet"}, {"at": {"x": [0.0]}}):
+        with pytest.raises(ModelError, match="no effect on effects without a measured predictor"):
+            model.effects(**ask, step=0.8, method="delta")
+
+
 def test_effects_of_within_and_between_leave_the_lots_alone():
     """One unit more of a piece in its own lot moves only what is within: the slope within."""
     data = made().assign(minutes=lambda d: d["x"] + d["success"])
@@ -213,6 +237,11 @@ def test_refusals(open_fit):
             refused(level=95)
 
 
+def test_a_factor_is_not_counted_under_itself(open_fit):
+    with pytest.raises(DataError, match="'period' is both factor and condition: name two columns"):
+        open_fit("cbpp").design_table("period", "period")
+
+
 def test_the_design_table_is_of_the_rows_used(open_fit):
     found = open_fit("cbpp").design_table("herd", "period")
     assert found.counts.to_numpy().sum() == 56 and found.counts.shape == (15, 4)
@@ -256,6 +285,17 @@ def test_inflation_is_that_of_least_squares():
     c = np.array([1.0, -1.0, 0.0, 0.0])
     exact = (c @ covariance @ c) / (2 * 3 / len(data))
     assert found["inflation"].iloc[0] == pytest.approx(exact)
+
+
+@pytest.mark.parametrize("kind", [bool, "boolean"])
+def test_a_column_of_yes_and_no_has_a_contrast(kind):
+    model = fit("success ~ x + wet + (1 | lot)", made().astype({"wet": kind}), family="binomial")
+    found = model.contrasts("wet").iloc[0]
+    assert (found["first"], found["second"]) == ("no", "yes")
+    assert found["estimate"] == pytest.approx(-model.fe_params["wet"])
+    assert found["se"] == pytest.approx(model.bse_fe["wet"])
+    with pytest.raises(ModelError, match="'x' is not a factor of the fixed part: factors are wet"):
+        model.contrasts("x")
 
 
 def test_what_never_met_cannot_be_told():

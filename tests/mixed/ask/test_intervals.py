@@ -70,6 +70,8 @@ def test_profile_of_ordered_grades_holds_the_estimate():
     data = pd.DataFrame({"grade": grade, "x": x, "judge": judge.astype(str)})
     model = fit("grade ~ x + (1 | judge)", data, family="ordinal")
     found, wald = model.conf_int("profile"), model.conf_int("wald")
+    assert found.index.tolist() == ["x", "sd judge"]
+    assert wald.index.tolist() == ["x", "C|B", "B|A"]
     assert found.loc["x", "low"] == pytest.approx(wald.loc["x", "low"], abs=0.1)
     assert found.loc["x", "high"] == pytest.approx(wald.loc["x", "high"], abs=0.1)
     sd = estimates(model.fitted)["sd judge"]

@@ -126,6 +126,14 @@ def test_summary_says_what_readers_expect(data, binomial) -> None:
     np.testing.assert_allclose(fixed[["low", "high"]], limits.loc[fixed.index, ["low", "high"]])
 
 
+def test_summary_says_what_its_limits_are(data, binomial) -> None:
+    linear = rl.fit("minutes ~ x + (1 | supplier)", data)
+    for found, by_t in ((binomial.summary(), 0), (linear.summary(), 1)):
+        for shown in (str(found), found._repr_html_()):
+            assert shown.count("low and high are 95 % Wald limits by z") == 1
+            assert shown.count("t_tests() has limits and p by t") == by_t
+
+
 def test_summary_writes_small_units_in_figures_not_as_nothing(data) -> None:
     """A slope for a gram in tonnes, a gouge's variance in mm²: 0.0000 would say that it is none."""
     fine = data.assign(x=1e6 * data["x"], gouge=0.6 + 1e-4 * data["minutes"])

@@ -78,6 +78,7 @@ def test_refits_of_simulated_responses_scatter_about_the_truth(linear):
 REFUSED = [
     (lambda y: y[:5], DataError, "has 5 values; the fit used 108 rows"),
     (lambda y: [None, *y[1:]], DataError, "Value 0 .* is None, not a number; 1 values"),
+    (lambda y: np.array([np.nan, *y[1:]]), DataError, "Value 0 .* is nan, not a number"),
     (lambda y: ["tall", *y[1:]], DataError, "'tall', not a number"),
     (lambda y: [1.0] * len(y), ModelError, "one value only"),
 ]

@@ -230,6 +230,9 @@ def test_failed_refits_are_counted_and_too_many_refused():
     refits = 150
     with pytest.warns(ConvergenceWarning, match=rf"of the bootstrap's {refits} refits failed"):
         draws = intervals.bootstrap(model.fitted, n=refits, seed=1)
+    with pytest.warns(ConvergenceWarning, match=r"convergence\): the limits are of") as warned:
+        model.conf_int("bootstrap", n=refits, seed=1)
+    assert warned[0].filename == __file__
     failed = refits - len(draws)
     assert 0 < failed <= intervals.MOST_FAILED * refits
     assert draws["shape[T.q]"].abs().max() < 12.0

@@ -215,7 +215,7 @@ def test_a_heading_in_the_calibration_of_readings(data, planted, heading):
             f"minutes ~ x + {z} + season + (1 | {lot})",
             frame,
             reading_error={"x": 0.1},
-            replicates=0,
+            replicates=2,
         )
         for z, lot, frame in (
             ("z", "lot", data),

@@ -64,6 +64,19 @@ def test_outcomes_in_a_column_of_objects(data, values):
     same(rl.fit(formula, odd, "binomial"), rl.fit(formula, data, "binomial"))
 
 
+@pytest.mark.parametrize("kind", ["Int64", "Float64", "object"])
+def test_levels_of_whole_numbers_beside_empty_cells(data, kind):
+    sitting = (pd.Series(range(len(data))) % 3 + 1).astype(kind)
+    found = rl.fit("y ~ C(sitting) + (1 | lot)", data.assign(sitting=sitting.mask(data.index < 2)))
+    assert found.fe_params.index.tolist() == ["Intercept", "C(sitting)[T.2]", "C(sitting)[T.3]"]
+    assert found.effects("sitting", method="delta")["change"][0] == "2 instead of 1"
+    for new in ("int64", "float64", "Int64"):
+        again = found.predict(data.assign(sitting=sitting.astype(new)).iloc[2:])
+        np.testing.assert_allclose(again, found.predict())
+    half = rl.fit("y ~ C(sitting) + (1 | lot)", data.assign(sitting=sitting.astype(float) / 2))
+    assert half.fe_params.index.tolist()[1:] == ["C(sitting)[T.1.0]", "C(sitting)[T.1.5]"]
+
+
 @pytest.mark.parametrize("kind", ["int64", "Int64", "object"])
 def test_identifiers_over_15_digits(data, plain, kind):
     code = 10**17 + pd.Series(pd.factorize(data["lot"])[0])

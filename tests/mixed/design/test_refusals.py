@@ -36,6 +36,21 @@ FORMULAS = [
 ]
 
 
+@pytest.mark.parametrize("name", ["lot no", "Dichte g/cm³", "price €", "size (mm)"])
+@pytest.mark.parametrize("formula", ["success ~ 1 + (1 | {})", "success ~ {} + (1 | lot)"])
+def test_an_awkward_name_wants_backticks(data: pd.DataFrame, name: str, formula: str) -> None:
+    awkward = data.assign(**{name: data["x"].round(1)})
+    with pytest.raises(FormulaError, match="name with spaces or signs between backticks, as in `"):
+        rl.fit(formula.format(name), awkward, "binomial")
+    assert rl.fit(formula.format(f"`{name}`"), awkward, "binomial").nobs == 120
+
+
+@pytest.mark.parametrize("written", ["Dichte g/cm³", "`Dichte g/cm³`"])
+def test_a_sign_that_no_transform_reads_wants_another_name(data: pd.DataFrame, written) -> None:
+    with pytest.raises(FormulaError, match=r"invalid character '³' \(U\+00B3\); rename the column"):
+        rl.fit(f"success ~ scale({written}) + (1 | lot)", data, "binomial")
+
+
 @pytest.mark.parametrize(("formula", "words"), FORMULAS)
 def test_formulas(data: pd.DataFrame, formula: str, words: str) -> None:
     with pytest.raises(FormulaError, match=words):
@@ -147,6 +162,8 @@ def test_predictions(data: pd.DataFrame) -> None:
         (row.assign(season="winter"), "'season' holds 'winter'"),
         (row.assign(x=99.0), "bs\\(x, 4\\)"),
         (row.assign(x=np.nan), "'x' is empty in row 0"),
+        (data.iloc[[5, 3, 4]].assign(x=np.nan), "'x' is empty in row 5 of"),
+        (data.iloc[[5, 3, 4]].assign(supplier="unheard"), r"unheard \(row 5\)"),
         (row.drop(columns="season"), "no column 'season'"),
         (row.drop(columns="supplier"), "no column 'supplier'"),
         (row.assign(supplier="unheard"), "does not know supplier unheard"),

@@ -34,7 +34,7 @@ def bench(rng, reliability=0.7, slope=0.6, family="gaussian", lots=12, reeds=15)
     return data, float(sd)
 
 
-def corrected(data, sd, formula=FORMULA, family="gaussian", replicates=0, **options):
+def corrected(data, sd, formula=FORMULA, family="gaussian", replicates=2, **options):
     return rl.fit_corrected(
         formula, data, family, reading_error={"hardness": sd}, replicates=replicates, **options
     )
@@ -171,6 +171,21 @@ def test_what_cannot_be_corrected_is_named(column, sd, error, words):
     data, _ = bench(np.random.default_rng(14))
     with pytest.raises(error, match=words):
         rl.fit_corrected(FORMULA, data, reading_error={column: sd})
+
+
+@pytest.mark.parametrize(
+    ("given", "error", "words"),
+    [
+        ({}, ModelError, "reading_error= names no column: give one with its error"),
+        (0.01, ModelError, "reading_error= names no column"),
+        ({"hardness": object()}, DataError, "is a object: give a number, or the `error` of"),
+        ({"hardness": "0.4"}, DataError, "is a str: give a number"),
+    ],
+)
+def test_an_error_that_is_no_number_is_refused(given, error, words):
+    data, _ = bench(np.random.default_rng(14))
+    with pytest.raises(error, match=words):
+        rl.fit_corrected(FORMULA, data, reading_error=given)
 
 
 def test_grades_are_not_corrected():

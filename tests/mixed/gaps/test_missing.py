@@ -616,7 +616,7 @@ def test_other_refusals(reeds):
         imputed("success ~ colour + (1 | lot)", reeds)
     with pytest.raises(DataError, match="'season' is no number"):
         imputed(FORMULA, reeds, also=("season",))
-    with pytest.raises(ModelError, match="at least 2, of 3 cycles"):
+    with pytest.raises(ModelError, match="m= is 1: give a whole number of imputations, 2 or more"):
         missing.fit_filled(FORMULA, reeds, m=1)
     with pytest.raises(ModelError, match="one value only"):
         imputed(FORMULA, reeds.assign(success=1.0))

@@ -388,6 +388,8 @@ def test_priors_can_be_replaced(bench):
         Priors(sd_scale=0.0)
     short = model.posterior(priors=Priors(by_group={"lot": 0.02})).summary()
     assert short.equals(model.posterior(priors=Priors(by_group={"supplier:lot": 0.02})).summary())
+    with pytest.raises(ModelError, match=r"priors= is a dict: write rl.Priors"):
+        model.posterior(priors={"sd_scale": 0.5})
     with pytest.raises(ModelError, match=r"by_group names 'lots': .* are supplier, supplier:lot"):
         model.posterior(priors=Priors(by_group={"lots": 0.02}))
 

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from reedlab.records import Bench, Settings
+from reedlab.records import Bench, Settings, open_bench
 from reedlab.records.settings import Usual
 from reedlab.records.tidy.pending_cutoff import cutoff, still_pending
 
@@ -299,3 +299,11 @@ def test_lots_without_a_label_are_named_and_left_out_of_the_losses():
     made = Bench.from_tables({"lots": lots, "pieces": pieces})
     assert made.losses["lot"].tolist() == ["L1"]
     assert made.findings.query("column == 'lot'")["row"].tolist() == [3, 4]
+
+
+def test_a_bench_at_a_prompt_is_one_line_without_its_rows(tmp_path):
+    (tmp_path / "lots.csv").write_text("lot,supplier\nL1,Ochre\n")
+    (tmp_path / "reeds.csv").write_text("reed,lot,customer\n1,L1,AB\n2,L1,AB\n")
+    shown = repr(open_bench(tmp_path, today="2026-03-05"))
+    assert shown == f"Bench {tmp_path.name}: lots 1, pieces 0, reeds 2; today is 2026-03-05"
+    assert repr(bench()).startswith("Bench of frames: ") and "\n" not in repr(bench())

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 import reedlab as rl
+from reedlab.errors import ModelError
 from reedlab.mixed.gaps import missing
 from reedlab.mixed.posterior.priors import Priors
 from reedlab.report.words import methods
@@ -93,6 +94,15 @@ def test_it_says_how_missing_readings_were_filled_in(reeds):
     text = methods.paragraph(rl.fit(formula, reeds, family="binomial"), filled)
     assert "The posterior is of 120 rows: readings that were missing, of x (7), were filled" in text
     assert "2 times by chained equations of 10 cycles" in text and "400 draws" in text
+
+
+def test_the_posterior_of_another_model_is_refused(reeds):
+    ours = rl.fit("good ~ x + (1 | lot)", reeds, family="binomial")
+    other = rl.fit("good ~ 1 + (1 | lot)", reeds, family="binomial").posterior(draws=50)
+    filled = missing.fit_filled("good ~ x + (1 | supplier)", reeds, "binomial", m=2, draws=40)
+    for theirs in (other, filled):
+        with pytest.raises(ModelError, match=r"is that of 'good ~ .* ask the fit that it is from"):
+            methods.paragraph(ours, theirs)
 
 
 def test_the_software_sentence_names_what_is_installed():

@@ -31,8 +31,8 @@ from scipy.special import expit
 
 from reedlab.errors import DataError, ModelError
 from reedlab.mixed.ask.cautions import refuse_unusable
-from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.columns import plain
+from reedlab.mixed.design.refusals import check_whole
 from reedlab.mixed.engine import binomial
 from reedlab.mixed.engine.cells import cells_of, same_rows
 from reedlab.mixed.engine.fitted import Fitted

@@ -24,7 +24,7 @@ import pandas as pd
 from reedlab.elementary import wilson
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.checks.adequacy import grouping
-from reedlab.mixed.ask.intervals import check_whole
+from reedlab.mixed.design.refusals import check_whole
 from reedlab.mixed.design.terms import RandomTerm
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.posterior.centred import Centred

@@ -27,8 +27,8 @@ from scipy.special import expit
 
 from reedlab.mixed.ask.cautions import refuse_other_model
 from reedlab.mixed.ask.checks.adequacy import grouping
-from reedlab.mixed.ask.intervals import check_whole
 from reedlab.mixed.design.new_rows import new_terms
+from reedlab.mixed.design.refusals import check_whole
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.posterior.nested_laplace import Posterior, posterior
 

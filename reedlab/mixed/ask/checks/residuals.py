@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.mixed.ask.cautions import refuse_unusable
+from reedlab.mixed.design.refusals import check_whole
 from reedlab.mixed.engine.fitted import Fitted
 from reedlab.mixed.engine.simulation import simulate
 
@@ -48,7 +49,7 @@ def residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
     Parameters
     ----------
     n : int
-        Number of simulated responses.
+        Number of simulated responses, 20 at least.
     seed : int
         Seed of the simulations and of the ties.
 
@@ -59,7 +60,8 @@ def residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
     Raises
     ------
     ModelError
-        For a fit without finite estimates (separation), or one that did not converge.
+        For fewer than 20 responses, a fit without finite estimates (separation), or one that did
+        not converge.
 
     Notes
     -----
@@ -77,6 +79,7 @@ def residuals(fitted: Fitted, n: int = 250, seed: int = 1) -> ResidualCheck:
     ['uniformity', 'dispersion', 'outliers']
     """
     refuse_unusable(fitted, "Residuals", groups=True)
+    check_whole(n, 20, "n", "simulated responses")
     root = np.random.SeedSequence(seed)
     *seeds, last = root.spawn(n + 1)
     made = np.column_stack(
