@@ -301,6 +301,11 @@ def simulated_ratio(
     task = partial(_ratio, less, full, null)
     found = run_seeded(task, n, seed, workers, progress, "Simulated null")
     statistics = np.array([value for value in found if value is not None])
+    if len(statistics) < FEWEST:
+        raise ModelError(
+            f"Only {len(statistics)} of {n} simulated responses could be fitted, too few for a "
+            "null: leave a term out, or ask for the chi-square."
+        )
     statistic = max(2.0 * (full.llf - null.llf), 0.0)
     # the data count as one of the n + 1 (Davison and Hinkley 1997, 4.2), so that p is never 0
     p = (1.0 + np.sum(statistics >= statistic - 1e-9)) / (1.0 + len(statistics))

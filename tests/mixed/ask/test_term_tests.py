@@ -11,6 +11,7 @@ from scipy.stats import f as fisher
 import reedlab as rl
 from reedlab.errors import ModelError
 from reedlab.mixed import fit
+from reedlab.mixed.ask import term_tests
 
 NAMES = {"(Intercept)": "Intercept", "recipeB": "recipe[T.B]", "recipeC": "recipe[T.C]"}
 
@@ -203,3 +204,10 @@ def test_simulated_null_corrects_the_chi_square_with_few_suppliers():
     statistic_at_5_percent = 3.841
     assert np.mean(null > statistic_at_5_percent) > 0.08
     assert np.mean(np.array(small) < 0.05) > 0.05
+
+
+def test_a_null_of_no_simulated_fit_is_no_p_of_one(small_bench, monkeypatch) -> None:
+    model = fit("success ~ x + (1 | supplier/lot)", small_bench(4, n=120), family="binomial")
+    monkeypatch.setattr(term_tests, "_ratio", lambda *_: None)
+    with pytest.raises(ModelError, match="Only 0 of 19 simulated responses could be fitted"):
+        model.variance_test("lot", n=19)
