@@ -9,6 +9,7 @@ from pathlib import Path
 from reedlab.errors import RecordError
 from reedlab.records.findings import Findings
 from reedlab.records.read.files_elsewhere import may_read, read_elsewhere
+from reedlab.records.read.outcome_rules import with_outcomes
 from reedlab.records.read.sheets_as_text import Sheet, read_csv, table_called
 from reedlab.records.read.workbook import FILE, read_workbook
 from reedlab.records.settings import Settings
@@ -18,20 +19,24 @@ _ENDINGS = (".csv", ".tsv", ".txt")
 _BOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 
 
-def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
-    """Return the cells of every table that a bench keeps.
+def read_sheets(
+    path: Path, settings: Settings, found: Findings, *, as_written: bool = False
+) -> dict[str, Sheet]:
+    """Return the cells of every table that a bench keeps, outcomes in words of the vocabulary.
 
     A bench is a folder of CSV files, of ``records.xlsx``, or of both, or a workbook itself. `found`
     receives files and sheets that cannot be read, or are left out; RecordError says that there is
-    no table.
+    no table. Outcomes that are wanted `as_written` stay as they are.
     """
     if path.suffix.casefold() in (*_ENDINGS, ".toml") and not path.is_dir():
         raise RecordError(f"{path} is one file of a bench: give its folder, {path.parent}.")
     sheets: dict[str, Sheet] = {}
+    elsewhere: dict[str, Sheet] = {}
     if not path.is_dir():
         _add_workbook(path, sheets, settings, found)
     else:
-        sheets = read_elsewhere(path, settings, found)
+        elsewhere = read_elsewhere(path, settings, found, as_written)
+        sheets |= elsewhere
         _add_csv(path, sheets, settings, found)
         book = next((p for p in _listed(path) if p.name.casefold() == FILE), None)
         if book is not None and not may_read(book, path):
@@ -43,6 +48,9 @@ def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sh
     for other in _listed(path) if path.is_dir() else ():
         if other.suffix.casefold() in _BOOKS:
             _say_other_book(other.name, found)
+    reeds = sheets.get("reeds")
+    if reeds is not None and reeds is not elsewhere.get("reeds") and not as_written:
+        sheets["reeds"] = with_outcomes(reeds, settings)
     return sheets
 
 
