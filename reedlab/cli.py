@@ -14,8 +14,6 @@ import atexit
 import datetime as dt
 import gc
 import os
-import shlex
-import subprocess
 import sys
 import warnings
 from collections.abc import Callable, Iterator
@@ -28,6 +26,7 @@ import typer
 from typer.core import TyperGroup
 
 from reedlab.errors import PosteriorWarning, RecordError, ReedlabError, WriteError
+from reedlab.paths import command as _command
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -917,13 +916,6 @@ def _say(text: str) -> None:
 
 def _next(text: str) -> None:
     _say(f"\nNext: {text}")
-
-
-def _command(words: str, directory: Path, program: str = "reedlab") -> str:
-    """Write a command that a shell reads as it is meant, between backticks."""
-    name = [str(directory)]
-    quoted = subprocess.list2cmdline(name) if sys.platform == "win32" else shlex.join(name)
-    return f"`{program} {words} {quoted}`"
 
 
 def _plain_warnings() -> Callable[..., str]:

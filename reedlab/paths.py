@@ -1,7 +1,10 @@
-"""Where the notebooks and the shipped data are, and where this user's own lists are kept."""
+"""Where notebooks, shipped data and this user's own lists are, and a path in a command."""
 
 from __future__ import annotations
 
+import shlex
+import subprocess
+import sys
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
@@ -42,3 +45,10 @@ def user_folder() -> Path:
     from platformdirs import user_config_path
 
     return user_config_path("reedlab", appauthor=False, roaming=False)
+
+
+def command(words: str, path: Path, program: str = "reedlab") -> str:
+    """Write a command that a shell reads as it is meant, between backticks."""
+    name = [str(path)]
+    quoted = subprocess.list2cmdline(name) if sys.platform == "win32" else shlex.join(name)
+    return f"`{program} {words} {quoted}`"

@@ -20,7 +20,7 @@ from reedlab.records.entries import join_entries
 from reedlab.records.findings import Findings
 from reedlab.records.read.batch_rows import one_row_a_reed
 from reedlab.records.read.folder import read_sheets
-from reedlab.records.read.outcome_rules import old_and_empty, with_outcomes
+from reedlab.records.read.outcome_rules import old_and_empty
 from reedlab.records.read.parsing import parse_table
 from reedlab.records.read.sheets_as_text import Origin, as_table
 from reedlab.records.settings import Settings, read_settings
@@ -224,10 +224,8 @@ def _read(path: Path, day: dt.date) -> Bench:
     settings, found = read_settings(path if path.is_dir() else path.parent)
     sheets = read_sheets(path, settings, found)
     given = {}
-    for name in list(sheets):
-        sheet = sheets.pop(name)  # a large file's cells are not kept beside its table
-        sheet = with_outcomes(sheet, settings) if name == "reeds" else sheet
-        given[name] = as_table(sheet, SHEETS[name], settings, found)
+    for name in list(sheets):  # a large file's cells are not kept beside its table
+        given[name] = as_table(sheets.pop(name), SHEETS[name], settings, found)
     return _bench(path, given, settings, found, day, check=True)
 
 

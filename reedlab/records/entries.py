@@ -138,6 +138,7 @@ def join_entries(
             tables["sittings"],
             sittings[list(TABLES["sittings"].columns)],
             sittings,
+            found,
             origins,
         )
     return origins
@@ -172,7 +173,8 @@ def _with_reeds(
         empty = there.isna().to_numpy()
         filled.loc[at[empty], name] = column[empty].to_numpy()
     new = joined[~joined.index.isin(known)].reset_index()
-    return _added("reeds", filled, new, files.loc[new["reed"]].reset_index(drop=True), origins)
+    places = files.loc[new["reed"]].reset_index(drop=True)
+    return _added("reeds", filled, new, places, found, origins)
 
 
 def _apart(hers: pd.DataFrame, entries: pd.DataFrame, found: Findings) -> pd.Series:
@@ -240,10 +242,11 @@ def _added(
     table: pd.DataFrame,
     new: pd.DataFrame,
     files: pd.DataFrame,
+    found: Findings,
     origins: Origins,
 ) -> pd.DataFrame:
-    """Put rows behind a table's own and note where they come from."""
-    start = int(table.index.max() if len(table) else 1) + 1
+    """Put rows behind all of a table's sheet and note where they come from."""
+    start = max(found.last_row(name), int(table.index.max()) if len(table) else 1) + 1
     rows = new.reindex(columns=table.columns).astype(table.dtypes.to_dict())
     rows.index = pd.RangeIndex(start, start + len(rows), name=table.index.name)
     places = zip(rows.index, files["file"], files["file_row"])

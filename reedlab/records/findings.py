@@ -106,6 +106,11 @@ class Findings:
         rows = [skipped.to_numpy() for name, skipped, _ in self._skipped if name == table]
         return np.sort(np.concatenate(rows)) if rows else np.array([], dtype="int64")
 
+    def last_row(self, table: str) -> int:
+        """Return the last row of a table's sheet that is skipped or has a finding; 0 for none."""
+        named = (row for name, row, *_ in self._rows if name == table and row is not None)
+        return max([0, *named, *self.skipped_rows(table)[-1:].tolist()])
+
     def skipped(self) -> pd.DataFrame:
         """Return the rows that are no rows of their tables: table, row and reason."""
         sizes = [len(rows) for _, rows, _ in self._skipped]

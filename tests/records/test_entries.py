@@ -51,6 +51,16 @@ def test_hers_holds_where_the_values_differ_and_both_are_shown(bench):
     assert "good" in finding["problem"] and "row 3 of reeds" in finding["fix"]
 
 
+def test_a_row_of_her_sheet_that_is_skipped_keeps_its_place(bench):
+    (bench / "reeds.csv").write_text(f"{SHEET}Total,,,,2 reeds\n")
+    note(bench, "reeds", entries({"reed": "8", "lot": "L1"}, {"reed": "9", "tied_on": "never"}))
+    found = opened(bench).findings
+    (total,) = found[found["value"] == "Total"].to_dict("records")
+    assert (total["table"], total["row"]) == ("reeds", 4)
+    of_entries = found[(found["table"] == "entries/reeds-D.csv") & (found["value"] == "never")]
+    assert [*of_entries["row"]] == [3]
+
+
 def test_of_one_device_the_last_entry_counts_and_an_entry_can_be_taken_back(bench):
     note(bench, "reeds", entries({"reed": "1", "outcome": "reject"}))
     note(bench, "reeds", entries({"reed": "1", "outcome": "good"}))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.lines import Choice, Line, Path, Value
@@ -150,20 +151,31 @@ class _Table:
     answers: Answers
     lots: Set[str] = frozenset()  # the labels in a sheet of lots
     lines: dict[str, list[Line]] = field(default_factory=dict)
-    taken: dict[str, str] = field(default_factory=dict)
+    meant: dict[str, str] = field(default_factory=dict)  # headings, and the columns decided
 
-    @property
+    @cached_property
     def headings(self) -> list[str]:
         """Every heading, once."""
         return list(dict.fromkeys(h for part in self.parts for h in part.headings))
+
+    def beside(self, heading: str) -> list[str]:
+        """Return every heading of the sheets that have this one, itself among them."""
+        return list(dict.fromkeys(h for part in self._with(heading) for h in part.headings))
+
+    def taken(self, heading: str) -> set[str]:
+        """Return the columns that headings in the sheets with this one mean."""
+        return {self.meant[other] for other in self.beside(heading) if other in self.meant}
+
+    def _with(self, heading: str) -> list[Part]:
+        return [part for part in self.parts if heading in part.headings]
 
     def texts(self, heading: str) -> Counter[str]:
         """Return the texts under a heading, over all parts."""
         return sum((part.texts(heading) for part in self.parts), Counter())
 
-    def rows(self) -> int:
-        """Return the number of rows."""
-        return sum(map(_rows, self.parts))
+    def rows(self, heading: str) -> int:
+        """Return the number of rows of the sheets that have a heading."""
+        return sum(map(_rows, self._with(heading)))
 
     def path(self, heading: str) -> Path:
         """Return where ``bench.toml`` says what a heading means."""
@@ -172,7 +184,7 @@ class _Table:
     def decide(self, heading: str, column: str, why: str = "") -> None:
         """Note that a heading means a column."""
         filled = f"{self.texts(heading).total():,} filled"
-        self.taken[column] = heading
+        self.meant[heading] = column
         self.lines[heading] = [Line(self.path(heading), column, f"{filled}{why and '; '}{why}")]
 
 
@@ -195,9 +207,10 @@ def guess_columns(
 
 
 def _sold(here: _Table) -> list[Line]:
-    """Return the line that says that a reed with a price was sold."""
-    path = ("outcome", "filled", here.taken.get("sold_for", ""))
-    return [Line(path, here.answers.get(path, "good"), "a price: sold")] if path[-1] else []
+    """Return the lines that say that a reed with a price was sold."""
+    prices = [heading for heading, column in here.meant.items() if column == "sold_for"]
+    paths = [("outcome", "filled", heading) for heading in prices]
+    return [Line(path, here.answers.get(path, "good"), "a price: sold") for path in paths]
 
 
 def _answered(here: _Table, heading: str) -> None:
@@ -205,7 +218,7 @@ def _answered(here: _Table, heading: str) -> None:
     if value is None:
         return
     if value:
-        here.taken[str(value)] = heading
+        here.meant[heading] = str(value)
     here.lines[heading] = [Line(here.path(heading), value)]
     outcome = ("outcome", "filled", heading)
     if outcome in here.answers:
@@ -220,7 +233,7 @@ def _counted(here: _Table, heading: str) -> None:
     means = words.columns.get(key)
     several = words.either.get(key)
     pieces = means == "piece" or (several is not None and several.means == ("piece", "quantity"))
-    tied = means in ("tied_on", "quantity") or (pieces and _counts_outcomes(here))
+    tied = means in ("tied_on", "quantity") or (pieces and _counts_outcomes(here, heading))
     texts = here.texts(heading)
     if column not in columns_of(here.name) or not (outcome or tied) or not _are_counts(texts):
         return
@@ -230,17 +243,17 @@ def _counted(here: _Table, heading: str) -> None:
         here.decide(heading, column, "a row is a batch")
 
 
-def _counts_outcomes(here: _Table) -> bool:
-    """Say whether a column counts the reeds of one outcome, so that each row is a batch."""
+def _counts_outcomes(here: _Table, heading: str) -> bool:
+    """Say whether a column beside it counts reeds of one outcome, so that each row is a batch."""
     filled = vocabulary().filled
-    return any(_are_counts(here.texts(h)) for h in here.headings if plain(h) in filled)
+    return any(_are_counts(here.texts(h)) for h in here.beside(heading) if plain(h) in filled)
 
 
 def _counts_others(here: _Table, heading: str) -> bool:
     """Say whether another column counts reeds too: those tied, or those of another outcome."""
     words = vocabulary()
     return any(
-        _are_counts(here.texts(h)) for h in here.headings
+        _are_counts(here.texts(h)) for h in here.beside(heading)
         if h != heading and (plain(h) in words.filled
                              or words.columns.get(plain(h)) in ("tied_on", "quantity", "piece"))
     )  # fmt: skip
@@ -261,7 +274,7 @@ def _known(here: _Table, heading: str) -> None:
     for column in _candidates(heading, here.name) or _own_label(here, heading):
         if column == "customer" and all(map(_is_tick, texts)):
             continue
-        if column not in here.taken and fits(texts, columns[column], heading):
+        if column not in here.taken(heading) and fits(texts, columns[column], heading):
             here.decide(heading, column)
             if outcome:  # a day of sale, or a customer, says how the reed turned out, too
                 here.lines[heading].append(Line(("outcome", "filled", heading), outcome, "sold"))
@@ -273,7 +286,7 @@ def _own_label(here: _Table, heading: str) -> list[str]:
     key = TABLES[here.name].key
     if key not in ("lot", "piece") or vocabulary().columns.get(plain(heading)) != "reed":
         return []
-    return [] if any(key in _candidates(other, here.name) for other in here.headings) else [key]
+    return [] if any(key in _candidates(h, here.name) for h in here.beside(heading)) else [key]
 
 
 def _is_tick(text: str) -> bool:
@@ -301,7 +314,7 @@ def _filled(here: _Table, heading: str) -> None:
     texts = here.texts(heading)
     if _are_counts(texts):
         return  # "good 6" is a count of a batch, and no tick
-    if "outcome" not in here.taken and _other_outcomes(here, heading):
+    if "outcome" not in here.taken(heading) and _other_outcomes(here, heading):
         here.decide(heading, "outcome", "with words for other outcomes")
         here.lines[heading].append(Line(("outcome", "a_name"), outcome, "a customer's, say"))
         return
@@ -327,11 +340,12 @@ def _either(here: _Table, heading: str) -> None:
         return
     texts, columns = here.texts(heading), columns_of(here.name)
     names = [name for name in (_in_table(c, here.name) for c in entry.means) if name]
+    taken = here.taken(heading)
     free = [
         name for name in dict.fromkeys(names)
-        if name not in here.taken and fits(texts, columns[name], heading)
+        if name not in taken and fits(texts, columns[name], heading)
     ]  # fmt: skip
-    dated = [other for other in here.headings if _shows_when(here.texts(other))]
+    dated = [other for other in here.beside(heading) if _shows_when(here.texts(other))]
     if entry.only == "date" and free and dated == [heading]:
         here.decide(heading, free[0], "the only column of days")
     elif heading_key(heading) in free and not _grades(here, heading):
@@ -340,7 +354,7 @@ def _either(here: _Table, heading: str) -> None:
         here.decide(heading, free[0])
     elif "lot" in free and texts and {*texts} <= here.lots:
         here.decide(heading, "lot", "the labels of your lots")
-    elif "lot" in free and "supplier" in here.taken and _repeats(texts):
+    elif "lot" in free and "supplier" in taken and _repeats(texts):
         here.decide(heading, "lot", "the supplier has a column, and these repeat")
     elif free:
         _ask(here, heading, free, f"What does the column {heading!r} hold")
@@ -353,11 +367,11 @@ def _misspelt(here: _Table, heading: str) -> None:
     key = plain(heading)
     if len(key) < 5 or vocabulary().knows(heading):
         return  # a known heading with other cells than its own is no misspelling
-    columns = columns_of(here.name)
+    columns, taken = columns_of(here.name), here.taken(heading)
     known = {
         word: column
         for word, means in vocabulary().columns.items()
-        if (column := _in_table(means, here.name)) and column not in here.taken
+        if (column := _in_table(means, here.name)) and column not in taken
     }
     near = process.extract(key, [*known], scorer=fuzz.ratio, limit=3, score_cutoff=_LIKELY_SPELLING)
     near = [n for n in near if fits(here.texts(heading), columns[known[n[0]]], heading)]
@@ -370,10 +384,10 @@ def _misspelt(here: _Table, heading: str) -> None:
 
 def _unknown(here: _Table, heading: str) -> None:
     """List an unknown heading; ask where it may hold what a reed cannot be used without."""
-    texts, columns = here.texts(heading), columns_of(here.name)
+    texts, columns, taken = here.texts(heading), columns_of(here.name), here.taken(heading)
     may_be = [
         name for name in (_TO_KNOW if here.name == "reeds" else ())
-        if name not in here.taken and not _of_another_unit(heading, columns[name])
+        if name not in taken and not _of_another_unit(heading, columns[name])
         and _looks_like(name, texts, columns[name])
     ]  # fmt: skip
     may_be = may_be or _of_unit(here, heading)
@@ -390,10 +404,10 @@ def _unknown(here: _Table, heading: str) -> None:
 
 def _of_unit(here: _Table, heading: str) -> list[str]:
     """Return the columns in the unit that an unknown heading ends in, if they are few."""
-    unit = _unit_named(heading)
+    unit, taken = _unit_named(heading), here.taken(heading)
     names = [
         name for name, column in columns_of(here.name).items()
-        if unit and _unit(column) == unit and name not in here.taken
+        if unit and _unit(column) == unit and name not in taken
         and fits(here.texts(heading), column, heading)
     ]  # fmt: skip
     return names if len(names) <= _FEW else []
@@ -449,7 +463,8 @@ def _repeats(texts: Counter[str]) -> bool:
 def _ask(here: _Table, heading: str, names: list[str], question: str) -> None:
     """Leave a heading open, with the columns that it may mean."""
     columns, texts = columns_of(here.name), here.texts(heading)
-    known = {*here.taken} | ({"outcome", "sold_for"} if _says_outcome(here) else set())
+    known = here.taken(heading)
+    known |= {"outcome", "sold_for"} if _says_outcome(here, heading) else set()
     missing = here.name == "reeds" and {*names} & {*_TO_KNOW, "sold_for"} - known
     choices = tuple(Choice(name, columns[name].says) for name in names)
     total = texts.total()
@@ -459,15 +474,15 @@ def _ask(here: _Table, heading: str, names: list[str], question: str) -> None:
             f"{total:,} filled, such as {examples(texts)}: {', '.join(names)}, or \"\" to leave it",
             f"{question} ({total:,} filled, such as {examples(texts)})?",
             (*choices, _LEAVE),
-            here.rows() if missing else total / 10,
+            here.rows(heading) if missing else total / 10,
         )
     ]  # fmt: skip
 
 
-def _says_outcome(here: _Table) -> bool:
-    """Say whether any column says how reeds turned out."""
-    rules = (line.path[0] == "outcome" for lines in here.lines.values() for line in lines)
-    return "outcome" in here.taken or any(rules)
+def _says_outcome(here: _Table, heading: str) -> bool:
+    """Say whether a column beside it says how reeds turned out."""
+    lines = (line for other in here.beside(heading) for line in here.lines.get(other, ()))
+    return "outcome" in here.taken(heading) or any(line.path[0] == "outcome" for line in lines)
 
 
 def examples(texts: Iterable[str]) -> str:
@@ -542,10 +557,27 @@ def _is_month(text: str) -> bool:
 
 
 def parts_by_table(
-    parts: Sequence[Part], lines: Mapping[str, Line]
+    parts: Sequence[Part], lines: Mapping[str, Line], answers: Answers
 ) -> Iterator[tuple[str, list[Part]]]:
-    """Yield each table that is held, with its parts, in the order of `TABLES`."""
+    """Yield each table that is held, with its parts, in the order of `TABLES`.
+
+    Headings that the reader takes for one, such as "No", "no" and "No.", are spelt as the maker
+    answered one of them, else as the first of them.
+    """
     for table in TABLES:
         held = [part for part in parts if lines[part.place].value == table]
+        spelt = [path[-1] for path in answers if path[:-1] == ("columns", table)]
+        spelt += [heading for part in held for heading in part.headings]
+        one = {heading_key(heading): heading for heading in reversed(spelt)}
         if held:
-            yield table, held
+            yield table, [_spelt(part, one) for part in held]
+
+
+def _spelt(part: Part, one: Mapping[str, str]) -> Part:
+    """Spell a part's headings as `one` has them by their keys; units in brackets stay."""
+    names: list[str] = []
+    for heading in part.headings:
+        other = one[heading_key(heading)]
+        alone = other not in (*names, *part.headings) and not {*heading, *other} & {*"([{"}
+        names.append(other if alone else heading)
+    return replace(part, headings=tuple(names), body=part.body.set_axis(names, axis=1))

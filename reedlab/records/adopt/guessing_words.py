@@ -288,10 +288,11 @@ def _old_and_empty(
 ) -> int:
     """Count the rows that are old and show no sign of an outcome."""
     there = [h for h in signs if h in part.body]
-    if not there or days[0] not in part.body:
+    day = next((h for h in days if h in part.body), None)
+    if not there or day is None:
         return 0
     empty = part.body[there].isna().all(axis=1)
-    return sum(_before(text, order, last) for text in part.body.loc[empty, days[0]].dropna())
+    return sum(_before(text, order, last) for text in part.body.loc[empty, day].dropna())
 
 
 def _before(text: object, order: str | None, last: pd.Timestamp) -> bool:

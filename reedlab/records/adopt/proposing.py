@@ -35,7 +35,7 @@ def propose(parts: Sequence[Part], answers: Answers, today: dt.date) -> list[Lin
     dated, prices = [], []
     of_reeds: tuple[Sequence[Part], dict[str, str], list[str]] = ((), {}, [])
     lots: set[str] = set()
-    for table, held in parts_by_table(parts, holds):
+    for table, held in parts_by_table(parts, holds, answers):
         lines = guess_columns(table, held, answers, lots)
         columns += lines
         meant = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zipfile
 from pathlib import Path
 
@@ -15,6 +16,7 @@ KINDS = (*TEXT, *BOOKS)
 _PICTURES = (".png", ".jpg", ".jpeg", ".heic", ".gif", ".tif", ".tiff", ".webp", ".bmp", ".pdf")
 _PICTURE_STARTS = (b"\x89PNG", b"\xff\xd8\xff", b"GIF8", b"%PDF", b"II*\0", b"MM\0*")
 _DOCUMENTS = (".doc", ".docx", ".odt", ".pages", ".rtf")
+_LOCK = re.compile(r"(?:~\$|\.~lock\.)(.+?)#?")
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _ZIP = b"PK\x03\x04"
 
@@ -25,6 +27,11 @@ def refuse_unreadable(path: Path) -> None:
     The first bytes count beside the ending: a picture that is called ``.csv`` is a picture.
     """
     ending = path.suffix.casefold()
+    if lock := _LOCK.fullmatch(path.name):
+        raise RecordError(
+            f"{path} only marks that {lock[1]} is open in the spreadsheet program: give "
+            f"{path.with_name(lock[1])}."
+        )
     _refuse_ending(path, ending)
     try:
         if not path.is_file():

@@ -11,14 +11,25 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 import pandas as pd
 
 from reedlab.errors import RecordError
 from reedlab.paths import user_folder
 from reedlab.records.findings import Findings
+from reedlab.records.read.cell_values import OTHER_UNITS, unit_of_column
 from reedlab.records.read.other_workbooks import read_book
-from reedlab.records.read.sheets_as_text import Sheet, find_headings, heading_key, read_csv
+from reedlab.records.read.outcome_rules import with_outcomes
+from reedlab.records.read.sheets_as_text import (
+    Headings,
+    Sheet,
+    find_headings,
+    heading_key,
+    read_csv,
+    say_left,
+    say_no_headings,
+)
 from reedlab.records.settings import FILE, Settings
 from reedlab.records.store import alone_in, write_text
 from reedlab.records.tables import SHEETS, Table
@@ -64,8 +75,13 @@ def refuse_outside(file: Path, folder: Path) -> None:
         )
 
 
-def read_elsewhere(folder: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
-    """Return the tables that ``[files]`` in ``bench.toml`` names, sheets of one table stacked."""
+def read_elsewhere(
+    folder: Path, settings: Settings, found: Findings, as_written: bool
+) -> dict[str, Sheet]:
+    """Return the tables that ``[files]`` in ``bench.toml`` names, sheets of one table stacked.
+
+    Unless they are wanted `as_written`, each sheet's outcomes follow the rules for its headings.
+    """
     sheets: dict[str, list[Sheet]] = {}
     for name, holds in settings.files.items():
         path = folder / name
@@ -79,6 +95,8 @@ def read_elsewhere(folder: Path, settings: Settings, found: Findings) -> dict[st
             _add_book(path, holds, sheets, found)
         elif holds and (sheet := read_csv(path, SHEETS[holds], settings, found)):
             sheets.setdefault(holds, []).append(sheet)
+    if "reeds" in sheets and not as_written:
+        sheets["reeds"] = [with_outcomes(sheet, settings) for sheet in sheets["reeds"]]
     return {
         table: _completed(_stacked(parts, SHEETS[table], settings, found), table, settings, found)
         for table, parts in sheets.items()
@@ -104,51 +122,78 @@ def _add_book(
 
 
 def _stacked(sheets: list[Sheet], table: Table, settings: Settings, found: Findings) -> Sheet:
-    """Return sheets of one table as one: the cells of the later ones under the first headings.
+    """Return sheets of one table as one: cells under one heading where headings mean one column.
 
     Rows of the second sheet are numbered from 1001, or 10001: 1002 is its row 2.
     """
-    first, *others = sheets
-    if not others:
-        return first
-    last = max(int(sheet.cells.index.max()) for sheet in sheets if len(sheet.cells))
+    if len(sheets) == 1:
+        return sheets[0]
+    last = max((int(sheet.cells.index.max()) for sheet in sheets if len(sheet.cells)), default=1)
     step = 10 ** max(len(str(last)), 3)
-    at = find_headings(first, table, settings).at
-    headings = [*first.cells.iloc[at]] if at >= 0 else []
-    parts = [first.cells]
-    for number, sheet in enumerate(others, start=1):
-        own = find_headings(sheet, table, settings).at
-        if at < 0 or own < 0:
+    at, heads = 0, list[_Head]()
+    parts: list[pd.DataFrame] = []
+    for number, sheet in enumerate(sheets):
+        own = find_headings(sheet, table, settings)
+        if own.at < 0:
+            say_no_headings(sheet, table, found)
             continue
-        body = sheet.cells.iloc[own + 1 :]
-        body = body.set_axis(_places([*sheet.cells.iloc[own]], headings), axis=1)
-        parts.append(body.set_axis(body.index + number * step, axis=0))
-        found.add(
-            table.name, None, "", sheet.place, "read_as",
-            f"the rows of {sheet.place} are numbered from {number * step + 1}: "
-            f"{number * step + 2} is its row 2",
-            "leave it",
-        )  # fmt: skip
+        first = number * step
+        sheet = replace(sheet, cells=sheet.cells.set_axis(sheet.cells.index + first, axis=0))
+        say_left(sheet, table, own, found)
+        places = _places(sheet, table, own, heads, found)
+        at = at if parts else own.at
+        body = sheet.cells.iloc[own.at + 1 if parts else 0 :]
+        parts.append(body.set_axis(places, axis=1))
+        if number:
+            found.add(
+                table.name, None, "", sheet.place, "read_as",
+                f"the rows of {sheet.place} are numbered from {first + 1}: {first + 2} is its "
+                "row 2",
+                "leave it",
+            )  # fmt: skip
+    if not parts:
+        return replace(sheets[0], cells=sheets[0].cells.iloc[:0])
     cells = pd.concat(parts)
-    cells.iloc[at, :] = headings + [None] * (cells.shape[1] - len(headings))
-    places = ", ".join(sheet.place for sheet in sheets)
+    cells.iloc[at, :] = [head.text for head in heads]
     comma = {sheet.origin.comma_decimal for sheet in sheets}
-    origin = replace(first.origin, comma_decimal=comma.pop() if len(comma) == 1 else None)
-    return Sheet(places, cells, origin)
+    origin = replace(sheets[0].origin, comma_decimal=comma.pop() if len(comma) == 1 else None)
+    return Sheet(", ".join(sheet.place for sheet in sheets), cells, origin)
 
 
-def _places(own: list[object], headings: list[object]) -> list[int]:
-    """Return where each column of a sheet goes; a heading that is new gets a place at the end."""
-    keys = [heading_key(heading) for heading in headings]
-    places = []
-    for heading in own:
-        key = heading_key(heading)
-        if not key or key not in keys or keys.index(key) in places:
-            keys.append(key)
-            headings.append(heading)
-            places.append(len(headings) - 1)
-        else:
-            places.append(keys.index(key))
+class _Head(NamedTuple):
+    """A heading over the cells of several sheets."""
+
+    means: tuple[str, str] | None  # its column, or its key; None where it is not read
+    unit: str  # if it is another than the column's
+    text: object
+    place: str  # the first sheet that has it
+
+
+def _places(
+    sheet: Sheet, table: Table, headings: Headings, heads: list[_Head], found: Findings
+) -> list[int]:
+    """Return where each column of a sheet goes; `heads` receives what no sheet before has."""
+    columns = {place: column for column, place in headings.places.items()}
+    places: list[int] = []
+    for place, text in enumerate(sheet.cells.iloc[headings.at]):
+        column, key, unit = columns.get(place, ""), heading_key(text), ""
+        means = (column, "" if column else key) if key and place not in headings.left else None
+        if column in headings.units:
+            of_column = OTHER_UNITS[unit_of_column(table.columns[column])]
+            unit = of_column[headings.units[column]][0]
+        there = next((i for i, head in enumerate(heads) if means and head.means == means), None)
+        if there is not None and heads[there].unit != unit:
+            found.add(
+                table.name, int(sheet.cells.index[headings.at]), column, text, "error",
+                f"has another unit than {heads[there].text!r} of {heads[there].place}, so the "
+                f"column is not read in {sheet.place}",
+                "write the numbers and the heading in one unit",
+            )  # fmt: skip
+            there = means = None
+        if there is None or there in places:
+            there = len(heads)
+            heads.append(_Head(means, unit, text if means else None, sheet.place))
+        places.append(there)
     return places
 
 

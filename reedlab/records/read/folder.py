@@ -6,11 +6,16 @@ import difflib
 import re
 from pathlib import Path
 
+import pandas as pd
+
 from reedlab.errors import RecordError
+from reedlab.paths import command
 from reedlab.records.findings import Findings
 from reedlab.records.read.files_elsewhere import may_read, read_elsewhere
+from reedlab.records.read.outcome_rules import with_outcomes
 from reedlab.records.read.sheets_as_text import Sheet, read_csv, table_called
 from reedlab.records.read.workbook import FILE, read_workbook
+from reedlab.records.settings import FILE as SETTINGS
 from reedlab.records.settings import Settings
 from reedlab.records.tables import SHEETS, TABLES
 
@@ -18,20 +23,27 @@ _ENDINGS = (".csv", ".tsv", ".txt")
 _BOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 
 
-def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sheet]:
-    """Return the cells of every table that a bench keeps.
+def read_sheets(
+    path: Path, settings: Settings, found: Findings, *, as_written: bool = False
+) -> dict[str, Sheet]:
+    """Return the cells of every table that a bench keeps, outcomes in words of the vocabulary.
 
     A bench is a folder of CSV files, of ``records.xlsx``, or of both, or a workbook itself. `found`
     receives files and sheets that cannot be read, or are left out; RecordError says that there is
-    no table.
+    no table. Outcomes that are wanted `as_written` stay as they are.
     """
-    if path.suffix.casefold() in (*_ENDINGS, ".toml") and not path.is_dir():
+    ending = "" if path.is_dir() else path.suffix.casefold()
+    if ending in _ENDINGS and table_called(path.stem, settings.tables) is None:
+        raise RecordError(_to_adopt(path))
+    if ending in (*_ENDINGS, ".toml"):
         raise RecordError(f"{path} is one file of a bench: give its folder, {path.parent}.")
     sheets: dict[str, Sheet] = {}
+    elsewhere: dict[str, Sheet] = {}
     if not path.is_dir():
         _add_workbook(path, sheets, settings, found)
     else:
-        sheets = read_elsewhere(path, settings, found)
+        elsewhere = read_elsewhere(path, settings, found, as_written)
+        sheets |= elsewhere
         _add_csv(path, sheets, settings, found)
         book = next((p for p in _listed(path) if p.name.casefold() == FILE), None)
         if book is not None and not may_read(book, path):
@@ -43,24 +55,48 @@ def read_sheets(path: Path, settings: Settings, found: Findings) -> dict[str, Sh
     for other in _listed(path) if path.is_dir() else ():
         if other.suffix.casefold() in _BOOKS:
             _say_other_book(other.name, found)
+    reeds = sheets.get("reeds")
+    if reeds is not None and reeds is not elsewhere.get("reeds") and not as_written:
+        sheets["reeds"] = with_outcomes(reeds, settings)
     return sheets
 
 
 def _nothing(path: Path, found: Findings) -> str:
     """Say that a path holds no table, and what to do with the files that are there."""
     says = f"{path} has no table that can be read"
-    there = _listed(path) if path.is_dir() else [path]
-    if other := [p.name for p in there if p.suffix.casefold() in (".ods", ".xls")]:
-        return f"{says}: open {other[0]} in the spreadsheet and save it as {FILE}, or as CSV."
-    unread = found.frame()
-    if len(unread):
-        return f"{says}, since {unread['problem'].iloc[0]}: {unread['fix'].iloc[0]}."
-    if books := [p.name for p in there if p.suffix.casefold() == ".xlsx"]:
-        return f"{says}: rename {books[0]} to {FILE}, if it is the workbook of your records."
+    told = found.frame()
+    of_a_file = (told["severity"] == "error") & told["row"].isna() & (told["table"] != SETTINGS)
+    if of_a_file.any():
+        return _since(says, told[of_a_file])
+    if not path.is_dir():
+        return _to_adopt(path)
+    books = [p for p in _listed(path) if p.suffix.casefold() in _BOOKS]
+    books = [p for p in books if not p.name.startswith((".", "~"))]
+    told = told[~told["column"].str.startswith("columns")]
+    if books and not told["column"].str.startswith("files").any():
+        if len(books) > 1 and not (path / SETTINGS).exists():
+            return _to_adopt(path)
+        own = books[0].suffix.casefold() != ".xlsx" or books[0].name.casefold() == FILE
+        return _to_adopt(
+            books[0], "" if own else f", or rename it {FILE} if `reedlab new` wrote it"
+        )
+    if len(told):
+        return _since(says, told)
     return (
         f"{says}: put lots.csv and reeds.csv there, or a workbook {FILE}; `reedlab new` writes "
         "empty ones."
     )
+
+
+def _since(says: str, told: pd.DataFrame) -> str:
+    """Name the first of some findings as the reason."""
+    return f"{says}, since {told['problem'].iloc[0]}: {told['fix'].iloc[0]}."
+
+
+def _to_adopt(path: Path, or_else: str = "") -> str:
+    """Say that a file, or a folder's workbooks, are no bench yet, and how they become one."""
+    own = "holds sheets of your own" if path.is_dir() else "is a sheet of your own"
+    return f"{path} {own} and no bench yet: run {command('adopt', path)}{or_else}."
 
 
 def _listed(folder: Path) -> list[Path]:

@@ -18,6 +18,7 @@ from reedlab.records.read.workbook import (
     MOST_UNPACKED,
     cell_text,
     read_workbook,
+    say_unopened,
     say_unread,
 )
 
@@ -38,9 +39,10 @@ def read_book(path: Path, found: Findings) -> dict[str, Sheet]:
         _refuse_bombs(path)
         with _opened(path) as book:
             return {name: _sheet(book.get_sheet_by_name(name), path) for name in book.sheet_names}
-    except (ValueError, OSError) as error:
-        reason = " ".join(str(error).split())[:120]
-    say_unread(path, reason, found)
+    except OSError as error:
+        say_unopened(path, error, found)
+    except ValueError as error:
+        say_unread(path, " ".join(str(error).split())[:120], found)
     return {}
 
 

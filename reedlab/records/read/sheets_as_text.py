@@ -262,6 +262,8 @@ class Headings:
     # columns whose heading has words in brackets that are no unit of theirs, and the heading
     refused: dict[str, str]
     beside: list[str] = field(default_factory=list)  # the headings of a table beside this one
+    # where the columns are that have a heading and are not read: doubled, refused, beside
+    left: list[int] = field(default_factory=list)
 
 
 def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
@@ -280,18 +282,21 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     end = ends_at(sheet.cells.iloc[max(found.at, 0) :], heads, read)
     if end < len(heads):
         found.beside.extend(str(text) for text in top.iloc[found.at, end:].dropna())
+        found.left.extend(range(end, len(heads)))
     for place, key in enumerate(heads[:end]):
         column, heading = known.get(key), top.iat[found.at, place]
         if column is None and isinstance(heading, str) and heading.strip():
             found.unknown.append(heading.strip())
         elif column and column in found.places:
             found.doubled.append(column)
+            found.left.append(place)
         elif column:
             unit = _other_unit(str(heading), table.columns[column], settings)
             if unit in OTHER_UNITS.get(unit_of_column(table.columns[column]), {}):
                 found.units[column] = unit
             elif unit and key not in own:
                 found.refused[column] = str(heading).strip()
+                found.left.append(place)
                 continue
             found.places[column] = place
     return found
@@ -337,20 +342,10 @@ def as_table(
     """
     headings = find_headings(sheet, table, settings)
     if headings.at < 0:
-        if len(sheet.cells):
-            problem = f"{sheet.place} has no known headings"
-            fix = f"name its columns {', '.join(table.needed)}"
-            found.add(table.name, None, "", sheet.place, "error", problem, fix)
+        say_no_headings(sheet, table, found)
         return table.empty()[[]], sheet.origin
     row = int(sheet.cells.index[headings.at])
-    for column in headings.doubled:
-        problem = "is the heading of two columns; only the first is read"
-        found.add(table.name, row, column, "", "error", problem, "rename one of them")
-    if headings.beside:
-        named = ", ".join(map(repr, headings.beside[:6]))
-        problem = f"columns {named} are another table beside this one, and are not read"
-        fix = "move them into a sheet of their own"
-        found.add(table.name, None, "", sheet.place, "error", problem, fix)
+    say_left(sheet, table, headings, found)
     places = headings.places
     _say_units(table, row, headings, found)
     there = {*places, *headings.refused}
@@ -365,6 +360,36 @@ def as_table(
     below = sheet.cells.iloc[headings.at + 1 :]
     body = leave_out(below, body, heads, table, found)
     return body, replace(sheet.origin, units=headings.units)
+
+
+def say_no_headings(sheet: Sheet, table: Table, found: Findings) -> None:
+    """Name a sheet none of whose headings is known; an empty one is not named."""
+    if len(sheet.cells):
+        problem = f"{sheet.place} has no known headings"
+        fix = f"name its columns {', '.join(table.needed)}"
+        found.add(table.name, None, "", sheet.place, "error", problem, fix)
+
+
+def say_left(sheet: Sheet, table: Table, headings: Headings, found: Findings) -> None:
+    """Name a sheet's columns that have a heading and are not read: `Headings.left`."""
+    row = int(sheet.cells.index[headings.at])
+    for name in headings.doubled:
+        problem = "is the heading of two columns; only the first is read"
+        found.add(table.name, row, name, "", "error", problem, "rename one of them")
+    if headings.beside:
+        named = ", ".join(map(repr, headings.beside[:6]))
+        problem = f"columns {named} are another table beside this one, and are not read"
+        fix = "move them into a sheet of their own"
+        found.add(table.name, None, "", sheet.place, "error", problem, fix)
+    for name, heading in headings.refused.items():
+        column = table.columns[name]
+        found.add(
+            table.name, row, name, heading, "error",
+            "has words in brackets that are not a unit of this column, which is not read",
+            f"name the column {column.heading.removesuffix(' *')}, with its numbers in that unit"
+            if column.unit
+            else f"name the column {name}, and write its numbers so",
+        )  # fmt: skip
 
 
 def _say_coloured(sheet: Sheet, table: Table, headings: int, found: Findings) -> None:
@@ -389,7 +414,7 @@ def _say_above(sheet: Sheet, table: Table, headings: int, found: Findings) -> No
 
 
 def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> None:
-    """Name headings with another unit than their column's: converted, or not read."""
+    """Name headings with another unit than their column's, whose numbers are converted."""
     for name, key in headings.units.items():
         unit = unit_of_column(table.columns[name])
         other, convert = OTHER_UNITS[unit][key]
@@ -398,15 +423,6 @@ def _say_units(table: Table, row: int, headings: Headings, found: Findings) -> N
             f"has a heading in {other}, so its numbers are converted: 1 is read as "
             f"{convert(1):.4g} {unit}",
             "leave it, or write the numbers and the heading in that unit",
-        )  # fmt: skip
-    for name, heading in headings.refused.items():
-        column = table.columns[name]
-        found.add(
-            table.name, row, name, heading, "error",
-            "has words in brackets that are not a unit of this column, which is not read",
-            f"name the column {column.heading.removesuffix(' *')}, with its numbers in that unit"
-            if column.unit
-            else f"name the column {name}, and write its numbers so",
         )  # fmt: skip
 
 

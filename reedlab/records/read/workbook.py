@@ -56,6 +56,9 @@ def read_workbook(path: Path, found: Findings) -> dict[str, Sheet]:
         return sheets
     except MemoryError:
         reason = "it is too large"
+    except OSError as error:
+        say_unopened(path, error, found)
+        return {}
     except zipfile.BadZipFile:
         reason = "it is damaged, or not a workbook"
     except Exception as error:  # a damaged file raises many kinds in openpyxl
@@ -70,6 +73,12 @@ def say_unread(path: Path, reason: str, found: Findings) -> None:
     found.add(
         path.name, None, "", path.name, "error", f"{path.name} cannot be read ({reason})", fix
     )
+
+
+def say_unopened(path: Path, error: OSError, found: Findings) -> None:
+    """Say that a workbook is not read since it cannot be opened."""
+    problem = f"{path.name} cannot be opened ({error.strerror or error})"
+    found.add(path.name, None, "", path.name, "error", problem, "check that you may read it")
 
 
 def _shown(sheet: Any) -> bool:

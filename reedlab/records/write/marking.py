@@ -66,7 +66,7 @@ def _sheets(bench: Bench) -> dict[str, Sheet]:
     """Return the cells of each table as in its file; a bench made of frames has none."""
     if bench.path is None:
         return {}
-    return read_sheets(bench.path, bench.settings, Findings())
+    return read_sheets(bench.path, bench.settings, Findings(), as_written=True)
 
 
 def _list(front: Any, findings: pd.DataFrame) -> None:

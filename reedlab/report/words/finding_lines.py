@@ -46,7 +46,9 @@ def finding_lines(findings: pd.DataFrame, settings: Settings | None = None) -> I
     """
     own = settings.columns if settings else {}
     for table, of_table in findings.groupby("table", sort=False):
-        headings = {column: heading for heading, column in own.get(table, {}).items() if column}
+        headings: dict[str, list[str]] = {}
+        for heading, column in own.get(table, {}).items():
+            headings.setdefault(column, []).append(heading)
         counts = of_table["severity"].value_counts().reindex(SEVERITIES).dropna()
         yield ""
         yield f"{table}: " + ", ".join(
@@ -60,7 +62,8 @@ def finding_lines(findings: pd.DataFrame, settings: Settings | None = None) -> I
         for _, group in of_table.groupby(["severity", "column", alike], sort=False):
             first = group.iloc[0]
             column = first["column"]
-            heading = f"{column} ({headings[column]})" if column in headings else column
+            hers = ", ".join(headings.get(column, ())) if column else ""
+            heading = f"{column} ({hers})" if hers else column
             rows = _rows(group["row"].dropna().tolist())
             where = [rows.replace("row", "line", 1) if table == FILE else rows, heading]
             place = ", ".join(part for part in [NAMES[first["severity"]], *where] if part)

@@ -118,6 +118,22 @@ def test_a_damaged_list_allows_nothing_and_is_written_anew(tmp_path, configurati
     assert len(rl.open_bench(folder).tables["reeds"]) == 1
 
 
+@pytest.mark.parametrize("name", ["Rohrbuch.xlsx", "Rohrbuch.ods", "reed log.csv"])
+def test_a_sheet_that_may_not_be_read_is_the_reason(sheet, monkeypatch, name):
+    path = sheet(name)
+    folder = rl.adopt(path).folder
+    toml = folder / "bench.toml"
+    toml.write_text(f'{toml.read_text("utf-8")}\n[columns.pieces]\n"x" = "?"\n', "utf-8")
+
+    def refused(file):
+        raise PermissionError(13, "Permission denied", str(file))
+
+    for module in ("workbook", "other_workbooks", "sheets_as_text"):
+        monkeypatch.setattr(f"reedlab.records.read.{module}.read_bytes", refused)
+    with pytest.raises(rl.RecordError, match=rf"since {name} cannot be .*\(Permission denied\): "):
+        rl.open_bench(folder)
+
+
 def test_a_sheet_that_is_gone_is_named(tmp_path):
     (tmp_path / "hers.csv").write_text(SECRET, "utf-8")
     folder = rl.adopt(tmp_path / "hers.csv").folder

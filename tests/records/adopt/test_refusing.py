@@ -25,6 +25,8 @@ OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600)
         ("reeds.xls", b"\x09\x08" + bytes(90), "save it again as .xlsx"),
         ("reeds.ods", b"PK\x03\x04" + bytes(90), "save it again as .xlsx"),
         ("reeds.xlsx", b"PK\x03\x04" + bytes(90), "save it again as .xlsx"),
+        ("~$reeds.xlsx", b"user", "only marks that reeds.xlsx is open in the spreadsheet program"),
+        (".~lock.reeds.ods#", b"user", "only marks that reeds.ods is open"),
         ("reeds.zip", b"PK\x03\x04", "save it as .xlsx"),
         ("reeds.csv", b"one,two\n", "has no table that can be found"),
         ("reeds.csv", b"just a line\n", "has no table that can be found"),

@@ -322,8 +322,8 @@ def test_nothing_to_read_is_the_one_error_that_is_raised(tmp_path):
 @pytest.mark.parametrize(
     ("name", "says"),
     [
-        ("my records.xlsx", "rename my records.xlsx to records.xlsx"),
-        ("records.ods", "open records.ods in the spreadsheet and save it as records.xlsx"),
+        ("my records.xlsx", r"run `reedlab adopt '.*my records.xlsx'`, or rename it records.xlsx"),
+        ("records.ods", r"a sheet of your own and no bench yet: run `reedlab adopt .*records.ods`"),
         ("reed.csv", "rename it reeds"),
         ("diary.pdf", "put lots.csv and reeds.csv there"),
     ],
@@ -332,6 +332,30 @@ def test_what_lies_there_instead_is_named(tmp_path, name, says):
     (tmp_path / name).write_bytes(b"x")
     with pytest.raises(RecordError, match=says):
         open_bench(tmp_path)
+
+
+def test_a_folder_of_own_workbooks_and_a_lock_file_is_adopted(tmp_path):
+    for name in ("autumn.ods", "winter.ods", "~$records.xlsx"):
+        (tmp_path / name).write_bytes(b"x")
+    with pytest.raises(RecordError, match=rf"of your own .* `reedlab adopt {tmp_path}`\.$"):
+        open_bench(tmp_path)
+
+
+@pytest.mark.parametrize("name", ["Quaderno ance.xlsx", "my reeds.csv"])
+def test_a_sheet_of_the_makers_own_is_adopted(tmp_path, name):
+    import openpyxl
+
+    path = tmp_path / name
+    path.write_text("Nr,Tied\n1,2024-03-05\n", "utf-8")
+    if path.suffix == ".xlsx":
+        book = openpyxl.Workbook()
+        book.active.title = "Ance"
+        book.active.append(["Nr", "Tied"])
+        book.save(path)
+    with pytest.raises(RecordError) as refusal:
+        open_bench(path)
+    assert "is a sheet of your own and no bench yet" in str(refusal.value)
+    assert f"`reedlab adopt '{path}'`" in str(refusal.value)
 
 
 @pytest.mark.parametrize("name", ["reeds.csv", "bench.toml"])
