@@ -110,10 +110,11 @@ def test_each_slope_is_that_of_its_measure_alone():
     table = found.table.set_index("measure")
     for measure in MEASURES:
         column = OF_CANE.get(measure.column)
-        own = slopes.loc[measure.says]
+        own, step = slopes.loc[measure.says], within[measure.column].std()
         if column is not None:
             rows = found.slopes.query("which == 'within'").set_index("property")
-            own = rows.loc[PROPERTIES[column].more]
+            own, step = rows.loc[PROPERTIES[column].more], PROPERTIES[column].step
+        assert table.loc[measure.says, "per"] == pytest.approx(step)
         shown = table.loc[measure.says, ["odds_ratio", "low", "high"]].tolist()
         assert shown == own[["odds_ratio", "low", "high"]].tolist()
 
