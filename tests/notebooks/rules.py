@@ -32,7 +32,8 @@ METADATA = {
 
 def faults(notebook: Any) -> list[str]:
     """Return in words everything that keeps a notebook from being stored."""
-    return [*_shape(notebook), *_code(notebook), *_execution(notebook), *_outputs(notebook)]
+    parts = (_shape, _code, _execution, _outputs, _columns)
+    return [fault for part in parts for fault in part(notebook)]
 
 
 def _shape(notebook: Any) -> Iterator[str]:
@@ -103,6 +104,16 @@ def _outputs(notebook: Any) -> Iterator[str]:
                 r"<img (?!alt=\"[^\"]{20})", shown.get("text/html", "")
             ):
                 yield "a picture without alternative text"
+
+
+def _columns(notebook: Any) -> Iterator[str]:
+    """Name what the text calls a column, in backticks, and no table or cell has."""
+    shown = [*_texts(notebook), *(c.source for c in notebook.cells if c.cell_type == "code")]
+    for cell in notebook.cells:
+        if cell.cell_type == "markdown":
+            for name in re.findall(r"`(?!reedlab )([a-z ]+)`", cell.source):
+                if not any(name in text for text in shown):
+                    yield f"a column that is not there: {name}"
 
 
 def _texts(notebook: Any) -> Iterator[str]:

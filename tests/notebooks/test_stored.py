@@ -88,6 +88,10 @@ def _with_code(source):
     return damage
 
 
+def _with_text(text):
+    return lambda notebook: notebook.cells[0].update(source=f"{notebook.cells[0].source}\n\n{text}")
+
+
 def _unfolded(notebook):
     del _last_code(notebook).metadata["jupyter"]
 
@@ -115,6 +119,7 @@ DAMAGES = [
     (_on_another_bench, "no single parameters cell"),
     (_other_kernel, "metadata"),
     (_random_ids, "cell ids"),
+    (_with_text("`no such thing` says it"), "a column that is not there: no such thing"),
     (_no_question, "it does not open with its question"),
 ]
 
