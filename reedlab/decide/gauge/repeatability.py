@@ -75,7 +75,8 @@ class GaugeStudy(Answer):
         What one reading is worth, indexed by `measured_by` (``one hand`` throughout, ``any hand``):
         `reliability` (the pieces' share of the readings' variance, an intraclass correlation) and
         `classes` (how many groups of pieces one reading distinguishes, √2 times the pieces'
-        standard deviation over the measuring's), each with its `_low` and `_high`.
+        standard deviation over the measuring's: the number of distinct categories, which a
+        sentence rounds down as is the custom), each with its `_low` and `_high`.
     quantity : str
         The column that was measured.
     pieces, hands, readings : int
@@ -146,20 +147,30 @@ class GaugeStudy(Answer):
         if self.use is GaugeUse.NOTHING:
             found = f"The gauge cannot distinguish these pieces by {name}: {said}."
         elif self.use is GaugeUse.SORT:
-            classes = (
-                f"about {int(one['classes'])} classes" if one["classes"] >= 2 else "no classes"
-            )
             found = (
-                f"By {name} one reading sorts these pieces into {classes}, no more: {said}. Do not "
-                "read small differences."
+                f"By {name} one reading by one hand sorts these pieces into "
+                f"{_counted(one['classes'])}, no more: {said}.{self._any_hand()} Do not read small "
+                "differences."
             )
         else:
             found = (
-                f"The gauge distinguishes these pieces by {name}: about {int(one['classes'])} "
-                f"classes, {said}. Use it."
+                f"The gauge distinguishes these pieces by {name}: {_counted(one['classes'])} by "
+                f"one hand, {said}.{self._any_hand()} Use it."
             )
         other = "" if self.hands > 1 else " One hand measured: another's is not known."
         return f"{found}{other}"
+
+    def _any_hand(self) -> str:
+        """Say into how many classes a reading by any hand sorts, where it is not as many."""
+        classes = self.table["classes"]
+        if "any hand" not in classes or int(classes["any hand"]) == int(classes["one hand"]):
+            return ""
+        return f" By any hand: {_counted(classes['any hand'])}."
+
+
+def _counted(classes: float) -> str:
+    """Count classes as the field does, rounded down: the next one is not yet distinguished."""
+    return f"{int(classes)} classes ({classes:.2f}, rounded down)" if classes >= 2 else "no classes"
 
 
 @question(GaugeStudy)

@@ -1,6 +1,7 @@
 """The gauge study, against published tables, lme4, the ANOVA estimators and closed forms."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -111,6 +112,25 @@ def test_shares_classes_and_sums_follow_from_the_spreads(machines_study):
     assert worth["classes"] == pytest.approx(np.sqrt(2 * rho / (1 - rho)))
 
 
+@pytest.mark.parametrize(
+    ("by_one", "by_any", "words"),
+    [
+        (3.98, 2.54, "by one hand sorts these pieces into 3 classes (3.98, rounded down), no more"),
+        (3.98, 2.54, "By any hand: 2 classes (2.54, rounded down)."),
+        (5.44, 1.99, "5 classes (5.44, rounded down) by one hand"),
+        (5.44, 1.99, "By any hand: no classes."),
+    ],
+)
+def test_classes_are_counted_rounded_down_and_by_whose_hand(machines_study, by_one, by_any, words):
+    """ndc = 1.41 PV/GRR, truncated (AIAG, Measurement Systems Analysis)."""
+    table = machines_study.table.copy()
+    table["classes"] = [by_one, by_any]
+    use = GaugeUse.SORT if by_one < 5 else GaugeUse.MEASURE
+    assert words in replace(machines_study, table=table, use=use).sentence()
+    table["classes"] = by_one
+    assert "By any hand" not in replace(machines_study, table=table, use=use).sentence()
+
+
 def test_reliability_is_that_of_shrout_and_fleiss():
     # Shrout and Fleiss (1979), tables 2 and 4: six targets, four judges; ICC(1,1) .17, ICC(2,1)
     # .29, ICC(3,1) .71, ICC(1,4) .44, ICC(2,4) .62, ICC(3,4) .91.
@@ -147,7 +167,7 @@ def test_more_readings_help_as_spearman_and_brown_say():
     ("repeat", "use", "words"),
     [
         (0.2, GaugeUse.MEASURE, "distinguishes these pieces by hardness"),
-        (1.4, GaugeUse.SORT, "classes, no more"),
+        (1.4, GaugeUse.SORT, "rounded down), no more"),
         (9.0, GaugeUse.NOTHING, "cannot distinguish these pieces"),
     ],
 )
