@@ -56,6 +56,7 @@ from reedlab.report.words.prior_words import verdicts as priors_verdicts
 from reedlab.report.words.trust_words import NEXT_LOT
 from reedlab.report.words.trust_words import sentence as calibration_sentence
 from reedlab.report.words.trust_words import study as calibration_study
+from reedlab.report.words.trust_words import workshops as calibration_workshops
 
 if TYPE_CHECKING:
     pass
@@ -66,6 +67,7 @@ __all__ = [
     "beside_mixedlm",
     "calibration_sentence",
     "calibration_study",
+    "calibration_workshops",
     "cane_pairs",
     "compare_density_routes",
     "dictionary",

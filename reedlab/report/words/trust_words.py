@@ -103,7 +103,38 @@ def _outside(tables: dict[str, pd.DataFrame]) -> str:
         for of in ("success", "cost")
     )
     worst = held.loc[held["holds_cost"].idxmin(), "world"]
+    error = 100 * held[["holds_success_se", "holds_cost_se"]].max(axis=None)
     return (
-        f"In {len(held)} kinds of workshop that are not as the models assume, 90% ranges of "
-        f"success held in {success} of 100 and those of cost in {cost}, least where {worst}."
+        f"In {len(held)} kinds of workshop that are not as the models assume, "
+        f"{held['benches'].min():,} benches or more of each, 90% ranges of success held in "
+        f"{success} of 100 and those of cost in {cost} (standard errors up to {error:.1f}), least "
+        f"where {worst}."
+    )
+
+
+def workshops(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Return how often 90 % ranges held the truth, workshop by workshop.
+
+    Parameters
+    ----------
+    tables : dict of str to pandas.DataFrame
+        What `study` gave.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``workshop`` (in words, the one as assumed first), ``benches``, and per cent of the ranges
+        of a next lot that held it: ``success`` and ``cost``, each with its standard error.
+
+    Examples
+    --------
+    >>> workshops(study()).columns.tolist()
+    ['workshop', 'benches', 'success', 'success_se', 'cost', 'cost_se']
+    """
+    held = tables["outside"].set_index(["world", "benches"]).filter(regex="^holds_")
+    return (
+        (100 * held)
+        .rename(columns=lambda name: name.removeprefix("holds_"))
+        .reset_index()
+        .rename(columns={"world": "workshop"})
     )

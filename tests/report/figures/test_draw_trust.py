@@ -90,11 +90,12 @@ def fixed():
 @pytest.fixture
 def outside():
     rows = [
-        (trust_words.BASE, 200, 0.9, 0.91),
-        ("the maker learns", 100, 0.87, 0.83),
-        ("outcomes come late", 100, 0.92, 0.88),
+        (trust_words.BASE, 200, 0.9, 0.02, 0.91, 0.04),
+        ("the maker learns", 100, 0.87, 0.015, 0.83, 0.021),
+        ("outcomes come late", 101, 0.92, 0.014, 0.88, 0.019),
     ]
-    return pd.DataFrame(rows, columns=["world", "benches", "holds_success", "holds_cost"])
+    shares = ["holds_success", "holds_success_se", "holds_cost", "holds_cost_se"]
+    return pd.DataFrame(rows, columns=["world", "benches", *shares])
 
 
 def test_the_sentence_quotes_the_nearest_design_and_what_failed(coverage, best, fixed, outside):
@@ -107,12 +108,21 @@ def test_the_sentence_quotes_the_nearest_design_and_what_failed(coverage, best, 
         "what 2,000 benches can show. Of 40 suppliers said to be the best with 72%, 75% were. At "
         "each of 3 fixed truths 93 to 99 of 100 intervals held; where suppliers hardly differ, "
         "they are up to 70 % wider than need be. In 2 kinds of workshop that are not as the models "
-        "assume, 90% ranges of success held in 87 to 92 of 100 and those of cost in 83 to 88, "
-        "least where the maker learns. For your bench, look at how well the model predicts "
+        "assume, 100 benches or more of each, 90% ranges of success held in 87 to 92 of 100 and "
+        "those of cost in 83 to 88 (standard errors up to 2.1), least where the maker learns. For "
+        "your bench, look at how well the model predicts "
         "held-out lots."
     )
     failed = {**tables, "coverage": coverage.assign(within=False)}
     assert f"the intervals of {trust_words.NEXT_LOT} did not" in trust_words.sentence(failed, 9)
+
+
+def test_every_workshop_is_shown_with_its_benches_and_standard_errors(outside):
+    shown = trust_words.workshops({"outside": outside})
+    assert shown["workshop"].tolist() == outside["world"].tolist()
+    assert shown.iloc[1].tolist() == ["the maker learns", 100, 87.0, 1.5, 83.0, 2.1]
+    shipped = trust_words.workshops(trust_words.study())
+    assert shipped["workshop"].iloc[0] == trust_words.BASE and shipped["benches"].min() >= 169
 
 
 def test_the_shipped_study_is_the_size_that_it_claims():
