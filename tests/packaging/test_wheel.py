@@ -196,6 +196,7 @@ def seen_of(browser, files):
                     "wide": [
                         width for width in (DESK, PHONE, SMALL_PHONE) if too_wide(page, width)
                     ],
+                    "clipped": clipped(page, DESK),
                     "letters": page.evaluate(
                         "parseFloat(getComputedStyle(document.body).fontSize)"
                     ),
@@ -227,6 +228,15 @@ def too_wide(page, width):
     return page.evaluate("document.documentElement.scrollWidth") > width
 
 
+def clipped(page, width):
+    """Name the tables of which a part is out of sight."""
+    page.set_viewport_size({"width": width, "height": 844})
+    return page.evaluate(
+        "[...document.querySelectorAll('.wide')]"
+        ".filter(w => w.scrollWidth > w.clientWidth).map(w => w.ariaLabel)"
+    )
+
+
 def test_no_request_leaves_the_report(opened):
     for seen in opened:
         assert len(seen["asked"]) == 1 and seen["asked"][0].startswith("file:"), seen["page"]
@@ -240,6 +250,7 @@ def test_everyone_can_read_every_page(opened):
 
 def test_pages_fit_a_desk_and_a_phone(opened):
     assert {seen["page"]: seen["wide"] for seen in opened if seen["wide"]} == {}
+    assert {seen["page"]: seen["clipped"] for seen in opened if seen["clipped"]} == {}
     assert min(seen["letters"] for seen in opened) >= 16
 
 
@@ -254,6 +265,8 @@ def test_the_browser_notices_a_page_with_such_faults(tmp_path, browser):
     bad = tmp_path / "bad.html"
     bad.write_text(
         '<html lang="en"><title>x</title><main><h1 style="width: 500px">a</h1>'
+        '<div class="wide" aria-label="b" style="overflow: auto">'
+        '<p style="width: 1400px">c</p></div>'
         '<p style="color: #ccc">too light</p><img src="http://127.0.0.1:9/x.png"></main></html>'
     )
     (seen,) = seen_of(browser, [bad])
@@ -262,4 +275,4 @@ def test_the_browser_notices_a_page_with_such_faults(tmp_path, browser):
     assert ("color-contrast", '<p style="color: #ccc">too light</p>', "dark", PHONE) in seen[
         "faults"
     ]
-    assert seen["wide"] == [PHONE, SMALL_PHONE]
+    assert seen["wide"] == [PHONE, SMALL_PHONE] and seen["clipped"] == ["b"]
