@@ -38,7 +38,7 @@ from reedlab.report.figures.draw_trust import coverage as draw_coverage
 from reedlab.report.figures.draw_trust import fixed_truths as draw_fixed_truths
 from reedlab.report.figures.draw_trust import stated_and_met as draw_stated_and_met
 from reedlab.report.figures.of_answers import figure
-from reedlab.report.words.coefficients import ratios, typical
+from reedlab.report.words.coefficients import effects_in_words, ratios, typical
 from reedlab.report.words.coefficients import sentence as differences
 from reedlab.report.words.counts import (
     findings_by_table,
@@ -80,6 +80,7 @@ __all__ = [
     "draw_implied",
     "draw_ratios",
     "draw_stated_and_met",
+    "effects_in_words",
     "findings_by_table",
     "for_print",
     "held",

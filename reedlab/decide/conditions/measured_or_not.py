@@ -77,6 +77,9 @@ class Unmeasured(Answer):
         What was measured.
     unit : float
         The step that its slopes are for, see `cane_slopes.PROPERTIES`.
+    formula : str
+        Of the model with reeds filled in; the other leaves out of it what measured reeds alone
+        cannot show.
     left_out, filled_in : pandas.DataFrame
         Posterior summaries (mean, sd, low, high; log odds), one row a parameter.
     information : pandas.DataFrame
@@ -109,6 +112,7 @@ class Unmeasured(Answer):
     slopes: pd.DataFrame = empty("unmeasured", "which", *SLOPES)
     column: str = ""
     unit: float = float("nan")
+    formula: str = ""
     left_out: pd.DataFrame = empty(*_SUMMARY, index="parameter")
     filled_in: pd.DataFrame = empty(*_SUMMARY, index="parameter")
     information: pd.DataFrame = empty(*_INFORMATION, index="parameter")
@@ -142,12 +146,6 @@ class Unmeasured(Answer):
         rows = list(cane_slopes.terms(self.column))
         before, after = self.left_out.loc[rows], self.filled_in.loc[rows]
         return bool(((after["mean"] - before["mean"]).abs() >= _MOVED * before["sd"]).any())
-
-    @property
-    def steps(self) -> dict[str, str]:
-        """The measurement's two slopes, by parameter, in words."""
-        rows = () if self.unanswered else cane_slopes.terms(self.column)
-        return {row: cane_slopes.step_of(row)[1] for row in rows}
 
     def _sentence(self) -> str:
         of = PROPERTIES[self.column]
@@ -249,9 +247,9 @@ def unmeasured(
     before = success_posterior(measured, Spec(terms=terms), seed, _DRAWS)
     also = (*missing.ALSO, *(name for name in usable if name != asked))
     alike = set(measured["maker"]) == set(reeds["maker"])  # the same terms for each maker's years
+    formula = "success ~ " + formula_of(reeds, Spec(terms=terms, changing=alike))
     after = missing.fit_filled(
-        "success ~ " + formula_of(reeds, Spec(terms=terms, changing=alike)),
-        reeds, "binomial", also=also, m=_PILOT, priors=before.priors if alike else None,
+        formula, reeds, "binomial", also=also, m=_PILOT, priors=before.priors if alike else None,
         draws=_DRAWS, enough_for=terms, seed=seed,
         settled=lambda post: all(weak is strong for weak, strong in grades(post)),
     )  # fmt: skip
@@ -310,6 +308,7 @@ def unmeasured(
         ),
         column=asked,
         unit=of.step,
+        formula=formula,
         left_out=left_out,
         filled_in=filled_in,
         information=information,

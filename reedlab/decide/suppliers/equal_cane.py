@@ -71,6 +71,8 @@ class EqualCane(Answer):
         The step in words.
     measured
         Share of lots of which the property was ever measured.
+    left_out
+        Settled reeds without the property, which do not count.
     """
 
     table: pd.DataFrame = empty(
@@ -89,6 +91,7 @@ class EqualCane(Answer):
     unit: float = 1.0
     step: str = ""
     measured: float = 0.0
+    left_out: int = 0
 
     def _sentence(self) -> str:
         slope, share = self.slopes.loc[BETWEEN], self.accounts_for
@@ -102,8 +105,14 @@ class EqualCane(Answer):
             f"Where {100 * good:.0f} in 100 reeds turned out good, it was about {middle:.0f} of "
             f"lots with {self.step} ({self.level:.0%} interval {low:.0f} to {high:.0f})."
         )
+        left = (
+            f" Left out: {count(self.left_out, 'reed')} whose {words} was not measured, which "
+            "could change this."
+            if self.left_out
+            else ""
+        )
         if self.verdict is Verdict.CANNOT_SAY:
-            return f"Cannot say yet whether {words} is behind it. {text}"
+            return f"Cannot say yet whether {words} is behind it. {text}{left}"
         goes = f"{share['low']:.0%} to {share['high']:.0%}"
         likely = "Likely: " if self.verdict is Verdict.LIKELY else ""
         explains = (
@@ -113,7 +122,7 @@ class EqualCane(Answer):
             f"{worst} goes"
         )
         asks = ask_for(slope, property_of(self.name, self.table["mean"]), self.measured)
-        return f"{likely}{text} {explains} ({self.level:.0%} interval {goes}). {asks}".strip()
+        return f"{likely}{text} {explains} ({self.level:.0%} interval {goes}).{left} {asks}".strip()
 
 
 @question(EqualCane)
@@ -200,6 +209,7 @@ def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
         unit=of.step,
         step=of.more,
         measured=cane_slopes.lots_measured(every, name),
+        left_out=len(every) - len(reeds),
     )
 
 

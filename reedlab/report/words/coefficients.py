@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from reedlab.decide.conditions.measured_or_not import Unmeasured
-from reedlab.decide.evidence import listed
+from reedlab.decide.evidence import YEARS, listed
 from reedlab.decide.shared_models.cane_slopes import step_of
 from reedlab.records import tables as columns
 from reedlab.report.words.numbers import heading, number, percent, span
 
 _SCALED = re.compile(r"scale\((\w+)\)")
+_WHOSE = {"maker": "maker "}
 _LEVEL = re.compile(r"(\w+)\[(?:T\.)?(.+)\]")
 
 
@@ -51,7 +53,7 @@ def ratios(summary: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
     steps = pd.Series({name: step_of(name)[0] for name in fixed}, dtype=float)
     logs = summary.loc[fixed, ["mean", "low", "high"]].mul(steps, axis=0)
     part = logs.apply(np.exp).rename(columns={"mean": "ratio"})
-    part.insert(0, "effect", [in_words(name, frame) for name in fixed])
+    part.insert(0, "effect", effects_in_words(fixed, frame))
     return part.reset_index(drop=True)
 
 
@@ -72,9 +74,48 @@ def both_in_words(answer: Unmeasured) -> pd.DataFrame:
     if table.empty:
         return table
     measured = answer.reeds.dropna(subset=[answer.column])
-    both = [[in_words(n, reeds) for n in table["effect"]] for reeds in (answer.reeds, measured)]
+    both = [effects_in_words(table["effect"], reeds) for reeds in (answer.reeds, measured)]
     alike = [one == other for one, other in zip(*both)]
     return table.assign(effect=both[0])[alike].reset_index(drop=True)
+
+
+def effects_in_words(names: Iterable[str], frame: pd.DataFrame) -> list[str]:
+    """Say what each coefficient of a model compares.
+
+    Beside a product with the years from today, what a level alone compares is how it is today, and
+    the years alone are those of the first level.
+
+    Parameters
+    ----------
+    names : iterable of str
+        The parameters of one model; a standard deviation keeps its name.
+    frame : pandas.DataFrame
+        The rows the model was fitted to; factors are named against their first level.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> frame = pd.DataFrame({"maker": pd.Categorical(["KL", "RS"])})
+    >>> years = "years_from_today"
+    >>> for says in effects_in_words(["maker[T.RS]", years, f"maker[T.RS]:{years}"], frame):
+    ...     print(says)
+    maker RS instead of KL, today
+    one year later, maker KL
+    maker RS instead of KL: change in a year
+    """
+    names = [*names]
+    words = {name: in_words(name, frame) for name in names}
+    for name in names:
+        level, changing = _LEVEL.fullmatch(name), f"{name}:{YEARS}"
+        if level and changing in words:
+            words[changing] = f"{words[name]}: change in a year"
+            words[name] += ", today"
+            first = f"{_WHOSE.get(level[1], '')}{_first(level[1], frame)}"
+            words[YEARS] = f"{in_words(YEARS, frame)}, {first}"
+    return [words[name] for name in names]
 
 
 def in_words(name: str, frame: pd.DataFrame) -> str:
@@ -89,11 +130,16 @@ def in_words(name: str, frame: pd.DataFrame) -> str:
         return f"one standard deviation more {columns.in_words(scaled[1])}"
     if says := step_of(name)[1]:
         return says
+    if name == YEARS:
+        return "one year later"
     if level := _LEVEL.fullmatch(name):
-        first = frame[level[1]].astype("category").cat.remove_unused_categories().cat.categories[0]
-        whose = {"maker": "maker "}.get(level[1], "")
-        return f"{whose}{level[2]} instead of {first}"
+        return f"{_WHOSE.get(level[1], '')}{level[2]} instead of {_first(level[1], frame)}"
     return heading(name)
+
+
+def _first(column: str, frame: pd.DataFrame) -> str:
+    levels = frame[column].astype("category").cat.remove_unused_categories()
+    return str(levels.cat.categories[0])
 
 
 def sentence(effects: pd.DataFrame, what: str, record: str, level: float = 0.95) -> str:

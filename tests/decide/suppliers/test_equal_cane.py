@@ -8,6 +8,7 @@ from reedlab.decide.answer import Verdict
 from reedlab.decide.shared_models.cane_slopes import SLOPES
 from reedlab.decide.suppliers.comparison import suppliers
 from reedlab.errors import DataError
+from reedlab.records import Bench
 from reedlab.simulate import World, simulate_bench
 
 DENSITY_ONLY = replace(
@@ -41,6 +42,19 @@ def test_where_suppliers_differ_by_themselves_density_takes_little():
     assert str(found.record_next) in repr(found) and str(found.record_next) not in str(
         found.sentence()
     )
+
+
+def test_reeds_left_out_for_want_of_a_measure_are_said():
+    """A third of the pieces lose their density; what is said of the others says so."""
+    whole = bench_of(DENSITY_ONLY, 3)
+    pieces = whole.tables["pieces"].copy()
+    pieces.loc[pieces.index % 3 == 0, ["density_g_cm3", "float_mm", "mass_g"]] = float("nan")
+    some = Bench.from_tables({**whole.tables, "pieces": pieces}, check=False, today=whole.today)
+    found, every = suppliers(some).equal_cane(), suppliers(whole).equal_cane()
+    settled = some.reeds[some.reeds["settled"]].dropna(subset=["supplier", "success"])
+    assert found.left_out == settled["density_g_cm3"].isna().sum() > every.left_out
+    assert f"Left out: {found.left_out} reeds whose density was not measured" in found.sentence()
+    assert "Left out" not in replace(found, left_out=0).sentence()
 
 
 def test_unmeasured_cane_is_refused_with_what_to_measure(small_bench):

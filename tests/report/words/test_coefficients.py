@@ -24,3 +24,18 @@ def test_records_are_not_said_to_show_what_changes_what():
     table = pd.DataFrame({"effect": ["x"], "ratio": [2.0], "low": [1.5], "high": [2.5]})
     said = coefficients.sentence(table, "the odds", "")
     assert not any(word in said for word in ("change", "makes", "effect", "cause"))
+
+
+def test_only_beside_its_change_over_the_years_an_effect_is_todays():
+    frame = pd.DataFrame({"maker": pd.Categorical(["KL", "RS"])})
+    maker, years = "maker[T.RS]", "years_from_today"
+    words = coefficients.effects_in_words
+    assert words([maker, years], frame) == ["maker RS instead of KL", "one year later"]
+    assert words([maker, years, f"{maker}:{years}", "sd supplier:lot"], frame) == [
+        "maker RS instead of KL, today",
+        "one year later, maker KL",
+        "maker RS instead of KL: change in a year",
+        "sd supplier:lot",
+    ]
+    alone = f"maker[RS]:{years}"
+    assert len(words([alone], frame)) == 1
