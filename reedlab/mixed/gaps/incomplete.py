@@ -381,7 +381,8 @@ def _groups(
         if term.n_levels < len(first)
     }
     for name, levels in sorted(recipe.factors.items()):
-        codes = pd.Categorical(frame[name].iloc[first], categories=levels).codes
+        known = frame[name].iloc[first].astype(object)  # whatever categories it came with
+        codes = pd.Categorical(known, categories=levels).codes
         if (read.groupby(codes).count() == 0).any(axis=None):
             found[name] = (codes.astype(np.intp), tuple(map(str, levels)))
     return found

@@ -368,6 +368,22 @@ def test_a_factor_with_an_unmeasured_level_is_filled_in_like_a_group(reeds):
     assert drawn.std() < 4 * odd.std()
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_factor_may_declare_levels_that_no_row_has(reeds):
+    """As that of a frame of which rows were left out does; winter is never measured."""
+    some = reeds.assign(season=reeds["season"].astype("category")).query("season != 'summer'")
+    density = some["density_g_cm3"].mask(some["season"] == "winter")
+    some = some.assign(density_g_cm3=density)
+    formula = "success ~ density_g_cm3 + season + (1 | lot)"
+    declared, bare = (
+        find_gaps(formula, frame, "binomial", None, ())
+        for frame in (some, some.astype({"season": str}))
+    )
+    assert declared.unread == bare.unread
+    (unread,) = (one for one in declared.unread if one.group == "season")
+    assert unread.levels == ("winter",)
+
+
 # --- what the posterior offers --------------------------------------------------------------------
 
 
