@@ -91,7 +91,7 @@ def beside_gee(fit: Fit, group: str) -> pd.DataFrame:
     Parameters
     ----------
     fit : Fit
-        A binomial mixed model.
+        A binomial mixed model of 0/1 outcomes, with random intercepts only.
     group : str
         The column within which reeds are alike.
 
@@ -100,7 +100,24 @@ def beside_gee(fit: Fit, group: str) -> pd.DataFrame:
     pandas.DataFrame
         Indexed by parameter: ``within_lots`` (the mixed model's log odds), ``expected`` (what they
         are on average over its groups), ``gee`` and ``gee_se``.
+
+    Raises
+    ------
+    ModelError
+        For another family, counts (``trials=``), random slopes, an offset or weights.
     """
+    design = fit.fitted.design
+    _of_family(fit, "binomial", "The GEE beside a model")
+    if design.trials is not None:
+        raise ModelError(
+            "The GEE beside a model is of single outcomes, 0 or 1: fit one row a reed, without "
+            "trials=."
+        )
+    if any(term.names != ("Intercept",) for term in design.terms):
+        raise ModelError(
+            "What coefficients are on average over the groups is known for random intercepts only: "
+            "leave the random slopes out."
+        )
     found = gee(_fixed_part(fit), fit.data, group)
     columns = {
         "within_lots": fit.fe_params,
@@ -109,6 +126,11 @@ def beside_gee(fit: Fit, group: str) -> pd.DataFrame:
         "gee_se": found["se"],
     }
     return pd.DataFrame(columns).loc[fit.fe_params.index].rename_axis("parameter")
+
+
+def _of_family(fit: Fit, family: str, what: str) -> None:
+    if fit.family != family:
+        raise ModelError(f"{what} is for the {family} family, and this model is {fit.family}.")
 
 
 def _fixed_part(fit: Fit) -> str:
@@ -194,9 +216,15 @@ def beside_mixedlm(fit: Fit, group: str) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Indexed by parameter: ``reedlab`` and ``statsmodels``; see `single_grouping`.
+
+    Raises
+    ------
+    ModelError
+        For another family, an offset or weights.
     """
     from reedlab.mixed.fitting import fit as fit_model
 
+    _of_family(fit, "gaussian", "The MixedLM beside a model")
     fixed = _fixed_part(fit)
     ours = fit_model(f"{fixed} + (1 | {group})", fit.data)
     theirs, _ = single_grouping(fixed, fit.data, group)

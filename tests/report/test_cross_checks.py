@@ -8,6 +8,8 @@ import pandas as pd
 import pingouin as pg
 import pytest
 
+import reedlab as rl
+from reedlab.errors import ModelError
 from reedlab.report import cross_checks
 
 
@@ -62,3 +64,33 @@ def test_of_many_lots_those_with_most_pieces_are_compared(monkeypatch):
     assert {*cross_checks.most_measured(frame, "density_g_cm3")["lot"]} == {"L0", "L1", "L2"}
     found = cross_checks.lot_contrasts(frame, "density_g_cm3")
     assert {*found["first"], *found["second"]} == {"L0", "L1", "L2"} and len(found) == 3
+
+
+@pytest.fixture(scope="module")
+def judged():
+    rng = np.random.default_rng(4)
+    frame = pd.DataFrame({"lot": np.repeat([f"L{i}" for i in range(12)], 20)})
+    frame["x"] = rng.normal(size=len(frame))
+    slope = 1.0 + rng.normal(0.0, 0.7, 12).repeat(20)
+    frame["good"] = (rng.random(len(frame)) < 1 / (1 + np.exp(-slope * frame["x"]))).astype(float)
+    return frame.assign(tried=1, minutes=30 + frame["x"] + rng.normal(size=len(frame)))
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize(
+    ("formula", "options", "why"),
+    [
+        ("good ~ x + (1 + x | lot)", {"family": "binomial"}, "leave the random slopes out"),
+        ("good ~ x + (0 + x | lot)", {"family": "binomial"}, "leave the random slopes out"),
+        ("good ~ x + (1 | lot)", {"family": "binomial", "trials": "tried"}, "without trials="),
+        ("minutes ~ x + (1 | lot)", {}, "for the binomial family, and this model is gaussian"),
+    ],
+)
+def test_what_a_gee_cannot_be_put_beside_is_refused(judged, formula, options, why):
+    with pytest.raises(ModelError, match=why):
+        cross_checks.beside_gee(rl.fit(formula, judged, **options), "lot")
+
+
+def test_a_mixedlm_is_put_beside_a_gaussian_model_only(judged):
+    with pytest.raises(ModelError, match="gaussian family, and this model is binomial"):
+        cross_checks.beside_mixedlm(rl.fit("good ~ x + (1 | lot)", judged, "binomial"), "lot")
