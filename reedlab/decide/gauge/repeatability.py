@@ -196,7 +196,7 @@ def gauge(bench: Bench, quantity: str, *, level: float = 0.9, seed: int = 1) -> 
     -------
     GaugeStudy
         Sure, unless the interval of the reliability holds both `WEAK` and `SOUND`. Unanswered where
-        there are no such readings, fewer than three pieces, or no repeats.
+        there are no such readings, fewer than three pieces, no repeats, or none that differs.
 
     Examples
     --------
@@ -212,6 +212,15 @@ def gauge(bench: Bench, quantity: str, *, level: float = 0.9, seed: int = 1) -> 
     from reedlab.mixed import fit
 
     readings = readings_of(bench, quantity)
+    own = readings.groupby(["piece", "operator"], observed=True)["value"]
+    if own.size().max() > 1 and own.nunique().max() == 1:
+        raise CannotAnswer(
+            f"No two readings of {in_words(quantity)} on one piece by one hand differ, so nothing "
+            "shows how far a reading errs.",
+            RecordNext(
+                "Read each piece anew, without a look at the last reading, to one more digit."
+            ),
+        )
     sources = _sources(readings)
     fitted = fit(" + ".join(["value ~ 1", *(f"(1 | {source})" for source in sources)]), readings)
     names = [*sources, "Residual"]

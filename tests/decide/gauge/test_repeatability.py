@@ -245,3 +245,13 @@ def test_agreement_of_means_is_widened_to_single_readings():
     limits = gauge_agreement(bench(table), "hardness", "h0", "h1", level=0.95).table["estimate"]
     spread = (limits["upper limit"] - limits["lower limit"]) / (2 * 1.96)
     assert spread == pytest.approx(np.sqrt(2 * (0.3**2 + 1.0**2)), rel=0.03)
+
+
+@pytest.mark.parametrize("hands", [1, 2])
+def test_repeats_that_never_differ_say_nothing_of_the_gauge(hands):
+    table = draw(
+        np.random.default_rng(2), pieces=6, hands=hands, trials=3, hand=0.2, cell=0.1, repeat=0.0
+    )
+    found = gauge(bench(table), "hardness")
+    assert "No two readings of hardness" in found.unanswered
+    assert "Read each piece anew" in found.record_next.what
