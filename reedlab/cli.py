@@ -292,12 +292,18 @@ def _answer(choices: Sequence[Choice]) -> str | None:
         _say(f"  Type a number from 1 to {len(choices)}, or nothing.")
 
 
-def _has_open_lines(directory: Path) -> bool:
-    """Say whether lines of a bench's settings wait for an answer."""
+def _asks(directory: Path, today: str | None) -> bool:
+    """Say whether `reedlab adopt` would ask anything about a bench."""
+    from reedlab.records.adopt import adopting
     from reedlab.records.settings import FILE, OPEN
 
     file = directory / FILE
-    return file.is_file() and f'= "{OPEN}"' in file.read_text("utf-8", errors="replace")
+    if not file.is_file() or f'= "{OPEN}"' not in file.read_text("utf-8", errors="replace"):
+        return False
+    try:
+        return bool(adopting.begin(directory, today=today).questions)
+    except ReedlabError:
+        return False
 
 
 @app.command()
@@ -339,7 +345,7 @@ def check(
         if mark is not None:
             _say(f"\nMarked copy: {mark} (values only; formulas and drawings are not copied).")
         again = f"run {_command('check', directory)} again."
-        if errors and _has_open_lines(directory):
+        if errors and _asks(directory, today):
             _next(f"answer what is open with {_command('adopt', directory)}, then {again}")
         elif errors:
             _next(f"fix the errors in your spreadsheet, then {again}")

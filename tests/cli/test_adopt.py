@@ -120,3 +120,20 @@ def test_a_wrong_argument_is_one_sentence(tmp_path, capsys):
         code, out, err = run(capsys, "adopt", given)
         assert (code, out) == (2, "") and err.count("\n") == 1 and given.name in err
     assert {p.name for p in tmp_path.iterdir()} == {"empty.csv", "nothing"}
+
+
+def test_check_sends_to_adopt_only_where_it_asks(sheet, capsys):
+    sheet.write_text(
+        "Lot,Supplier,Date,Tied,Good,So-so,Clouds\nL1,Blue,2024-03-05,10,6,4,31\n"
+        "L2,Red,2024-03-12,8,5,3,30\nL3,Red,2024-03-13,8,5,2,30\n",
+        "utf-8",
+    )
+    run(capsys, "adopt", sheet, *TODAY)
+    bench = sheet.parent / "reeds-bench"
+    _, out, _ = run(capsys, "check", bench, *TODAY)
+    assert "reedlab adopt" in out.split("Next:")[1]
+    file = bench / "bench.toml"
+    text = file.read_text("utf-8").replace('"So-so" = "?"', '"So-so" = "playable_count"')
+    file.write_text(text, "utf-8")  # the line of Clouds is open, and not asked
+    _, out, _ = run(capsys, "check", bench, *TODAY)
+    assert "reedlab adopt" not in out.split("Next:")[1]
