@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+import pandas as pd
+
 from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.lines import Choice, Line, Path, Value
 from reedlab.records.adopt.vocabulary import plain, vocabulary
@@ -23,10 +25,21 @@ from reedlab.records.read.cell_values import (
 from reedlab.records.read.outcome_rules import NOT_A_TICK
 from reedlab.records.read.sheets_as_text import heading_key
 from reedlab.records.settings import OPEN
-from reedlab.records.tables import SHEETS, TABLES, UNIT_SPELLINGS, Column, name_in_reeds, stem
+from reedlab.records.tables import (
+    COUNTED,
+    PENDING_COUNT,
+    SHEETS,
+    TABLES,
+    TIED_COUNT,
+    UNIT_SPELLINGS,
+    Column,
+    name_in_reeds,
+    stem,
+)
 
 Answers = Mapping[Path, Value]
 
+_NEARLY_ALL = 0.95  # of the rows of batches count no more reeds than were tied
 _ENOUGH = 0.6  # of a column's cells must be what the column holds
 _SURE_SPELLING, _LIKELY_SPELLING = 90, 80  # of 100, as rapidfuzz counts
 _EXAMPLES = 3
@@ -228,14 +241,18 @@ def _answered(here: _Table, heading: str) -> None:
 def _counted(here: _Table, heading: str) -> None:
     """Decide a count of a row that is a whole batch: "tied 10, good 6"."""
     key, words = plain(heading), vocabulary()
-    outcome = words.filled.get(key)
-    column = f"{outcome}_count" if outcome else "tied_count"
+    outcome = _outcome_named(heading)
+    column = f"{outcome}_count" if outcome else TIED_COUNT
     means = words.columns.get(key)
     several = words.either.get(key)
     pieces = means == "piece" or (several is not None and several.means == ("piece", "quantity"))
     tied = means in ("tied_on", "quantity") or (pieces and _counts_outcomes(here, heading))
     texts = here.texts(heading)
-    if column not in columns_of(here.name) or not (outcome or tied) or not _are_counts(texts):
+    # A few that are bad, one at most in a row, are counted too.
+    few = outcome and _are_whole(texts) and _counts_outcomes(here, heading)
+    are_counts = _are_counts(texts) or few
+    free = column in columns_of(here.name) and column not in here.taken(heading)
+    if not free or not (outcome or tied) or not are_counts:
         return
     if outcome == "good" and not _counts_others(here, heading):  # 28 may be what it sold for
         _ask(here, heading, ["sold_for", column], f"What does the column {heading!r} hold")
@@ -243,10 +260,16 @@ def _counted(here: _Table, heading: str) -> None:
         here.decide(heading, column, "a row is a batch")
 
 
+def _outcome_named(heading: str) -> str:
+    """Return the outcome that a heading names, as one of ticks or of counts does; empty if none."""
+    key, words = plain(heading), vocabulary()
+    word = "" if key in words.columns else words.words["outcome"].get(key, "")  # "No" is a label
+    return words.filled.get(key, word)
+
+
 def _counts_outcomes(here: _Table, heading: str) -> bool:
     """Say whether a column beside it counts reeds of one outcome, so that each row is a batch."""
-    filled = vocabulary().filled
-    return any(_are_counts(here.texts(h)) for h in here.beside(heading) if plain(h) in filled)
+    return any(_are_counts(here.texts(h)) for h in here.beside(heading) if _outcome_named(h))
 
 
 def _counts_others(here: _Table, heading: str) -> bool:
@@ -254,15 +277,35 @@ def _counts_others(here: _Table, heading: str) -> bool:
     words = vocabulary()
     return any(
         _are_counts(here.texts(h)) for h in here.beside(heading)
-        if h != heading and (plain(h) in words.filled
+        if h != heading and (_outcome_named(h)
                              or words.columns.get(plain(h)) in ("tied_on", "quantity", "piece"))
     )  # fmt: skip
 
 
 def _are_counts(texts: Counter[str]) -> bool:
     """Say whether a column's cells are small whole numbers, and not all 1 as ticks may be."""
+    return _are_whole(texts) and any(text.isdecimal() and int(text) > 1 for text in texts)
+
+
+def _are_whole(texts: Counter[str]) -> bool:
+    """Say whether a column's cells are small whole numbers."""
     whole = _share(texts, lambda text: text.isdecimal() and int(text) <= _MOST_OF_A_BATCH)
-    return whole >= _ENOUGH and any(text.isdecimal() and int(text) > 1 for text in texts)
+    return whole >= _ENOUGH
+
+
+def _may_count(here: _Table, heading: str) -> list[str]:
+    """Return what an unknown column of a row that is a batch may count; empty if it counts none."""
+    taken = here.taken(heading)
+    if not ({TIED_COUNT, *COUNTED} & taken and _are_whole(here.texts(heading))):
+        return []
+    for part in here.parts:
+        meant = {here.meant.get(other, ""): other for other in part.headings}
+        if heading in part.headings and TIED_COUNT in meant:
+            columns = [heading, *(meant[name] for name in COUNTED if name in meant)]
+            cells = part.body[[meant[TIED_COUNT], *columns]].apply(pd.to_numeric, errors="coerce")
+            if (cells[columns].sum(axis=1) > cells.iloc[:, 0]).mean() > 1 - _NEARLY_ALL:
+                return []
+    return [name for name in (*reversed(COUNTED), PENDING_COUNT) if name not in taken]
 
 
 def _known(here: _Table, heading: str) -> None:
@@ -390,6 +433,9 @@ def _unknown(here: _Table, heading: str) -> None:
         if name not in taken and not _of_another_unit(heading, columns[name])
         and _looks_like(name, texts, columns[name])
     ]  # fmt: skip
+    if counts := _may_count(here, heading):
+        _ask(here, heading, counts, f"What does the column {heading!r} count")
+        return
     may_be = may_be or _of_unit(here, heading)
     if may_be:
         _ask(here, heading, may_be, f"What does the column {heading!r} hold")
@@ -465,7 +511,7 @@ def _ask(here: _Table, heading: str, names: list[str], question: str) -> None:
     columns, texts = columns_of(here.name), here.texts(heading)
     known = here.taken(heading)
     known |= {"outcome", "sold_for"} if _says_outcome(here, heading) else set()
-    missing = here.name == "reeds" and {*names} & {*_TO_KNOW, "sold_for"} - known
+    missing = here.name == "reeds" and {*names} & {*_TO_KNOW, "sold_for", *COUNTED} - known
     choices = tuple(Choice(name, columns[name].says) for name in names)
     total = texts.total()
     here.lines[heading] = [

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -12,14 +14,18 @@ _OUTCOME_OF: dict[str, str | None] = {**COUNTED, PENDING_COUNT: None}
 _GOOD_FIRST = [*reversed(COUNTED), PENDING_COUNT]
 _COUNTS = [TIED_COUNT, *_OUTCOME_OF]
 _KEPT = {"reed", "note", "month_only", *_COUNTS}
+_FIX = "fix the counts; those still waiting go under pending_count"
 MOST_REEDS = 200_000
 """A sheet whose batches are more reeds than this has a wrong count."""
 
 
-def add_up(reeds: pd.DataFrame, table: Table, found: Findings) -> pd.DataFrame:
+def add_up(
+    reeds: pd.DataFrame, table: Table, found: Findings, uncounted: Mapping[str, pd.Series]
+) -> pd.DataFrame:
     """Check the counts of rows of reeds that are a batch, label them, and leave out wrong ones.
 
-    `found` receives each batch: what it is read as, or that its counts do not add up.
+    `found` receives each batch: what it is read as, or that its counts do not add up. `uncounted`
+    are whole numbers under headings that are not read: reeds that are missing may be counted there.
     """
     if table.name != "reeds" or reeds[_COUNTS].isna().all(axis=None):
         return reeds
@@ -30,6 +36,7 @@ def add_up(reeds: pd.DataFrame, table: Table, found: Findings) -> pd.DataFrame:
     # One reed tied and nothing counted is a row like any other.
     rows = reeds.index[(known.notna() | (counts[TIED_COUNT].notna() & counts[TIED_COUNT].ne(1)))]
     wrong = []
+    unsaid = _missing_from(counts[TIED_COUNT] - known, uncounted)
     total = 0.0
     for row in rows.union(reeds.index[reeds.index.isin(list(unread))]):
         tied, settled = counts.at[row, TIED_COUNT], known[row]
@@ -41,9 +48,10 @@ def add_up(reeds: pd.DataFrame, table: Table, found: Findings) -> pd.DataFrame:
         if problem or row in unread:
             wrong.append(row)
             if problem:
+                more, fix = unsaid if tied > settled else ("", _FIX)
                 found.add(
-                    "reeds", int(row), str(said.index[0]), f"{said.iloc[0]:g}", "error", problem,
-                    "fix the counts; those still waiting go under pending_count",
+                    "reeds", int(row), str(said.index[0]), f"{said.iloc[0]:g}", "error",
+                    f"{problem}{more}", fix,
                 )  # fmt: skip
             continue
         _say(row, said, size, found)
@@ -54,6 +62,20 @@ def add_up(reeds: pd.DataFrame, table: Table, found: Findings) -> pd.DataFrame:
     _empty_details(reeds, rows[reeds.loc[rows, list(_OUTCOME_OF)].sum(axis=1).ne(1)], found)
     found.skip("reeds", wrong, "batch")
     return reeds.drop(wrong)
+
+
+def _missing_from(gaps: pd.Series, uncounted: Mapping[str, pd.Series]) -> tuple[str, str]:
+    """Name the columns that may count the reeds that rows lack, and what to do."""
+    gaps = gaps[gaps > 0]
+    numbers = {name: cells.reindex(gaps.index).fillna(0) for name, cells in uncounted.items()}
+    may = [repr(name) for name, ns in numbers.items() if (ns <= gaps).all() and ns.any()]
+    if not may:
+        return "", _FIX
+    say = "say under [columns.reeds] in bench.toml what it counts"
+    if may[1:]:
+        say = say.replace("it counts", "each of them counts")
+    named = " and ".join(filter(None, [", ".join(may[:-1]), may[-1]]))
+    return f"; not read: {named}", f"{say}, such as playable_count, reject_count or given_up_count"
 
 
 def _problem(said: pd.Series, tied: float, settled: float, outcome: object) -> str:

@@ -138,7 +138,7 @@ def parse_table(
         found.skip(table.name, typed.index[~says & noted], "note alone")
         found.skip(table.name, typed.index[~says & ~noted], "empty")
         typed = typed[says]
-    return add_up(typed, table, found)
+    return add_up(typed, table, found, origin.uncounted)
 
 
 @dataclass(frozen=True)

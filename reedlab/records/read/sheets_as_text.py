@@ -62,6 +62,8 @@ class Origin:
     # the columns whose heading names another unit than theirs, and that unit as a key of
     # `OTHER_UNITS`
     units: Mapping[str, str] = field(default_factory=dict)
+    # beside counts of a batch: whole numbers under headings that are not read
+    uncounted: Mapping[str, pd.Series] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -359,7 +361,19 @@ def as_table(
     heads = sheet.cells.iloc[headings.at, list(places.values())].set_axis(list(places))
     below = sheet.cells.iloc[headings.at + 1 :]
     body = leave_out(below, body, heads, table, found)
-    return body, replace(sheet.origin, units=headings.units)
+    uncounted = _uncounted(sheet.cells, headings) if {TIED_COUNT, *COUNTED} & {*places} else {}
+    return body, replace(sheet.origin, units=headings.units, uncounted=uncounted)
+
+
+def _uncounted(cells: pd.DataFrame, headings: Headings) -> dict[str, pd.Series]:
+    """Return the whole numbers under each heading that is not read and has no other cells."""
+    numbers = {}
+    for place, heading in enumerate(cells.iloc[headings.at]):
+        if isinstance(heading, str) and place not in headings.places.values():
+            texts = cells.iloc[headings.at + 1 :, place].dropna().astype(str).str.strip()
+            if len(texts) and texts.str.fullmatch(r"\d{1,3}").all():
+                numbers[heading.strip()] = texts.astype(float)
+    return numbers
 
 
 def say_no_headings(sheet: Sheet, table: Table, found: Findings) -> None:

@@ -436,6 +436,33 @@ def test_a_row_that_is_a_batch(tmp_path):
     }  # fmt: skip
 
 
+def test_counts_of_a_batch_by_words_for_outcomes_are_read_and_others_are_asked(tmp_path):
+    path = tmp_path / "batches.csv"
+    path.write_text(
+        "Lot,Supplier,Date,Tied,Good,So-so,Bad,Clouds\n"
+        "L21,Blue,2024-03-05,10,6,3,1,7\nL22,Red,2024-03-12,8,5,2,1,8\n",
+        "utf-8",
+    )
+    draft = adopting.begin(path, today=TODAY)
+    (question,) = draft.questions
+    assert question.path[-1] == "So-so" and question.keeps_out == 2
+    offered = [choice.value for choice in question.choices]
+    assert offered == ["playable_count", "broken_count", "given_up_count", "pending_count", ""]
+
+    folder = draft.write().folder
+    errors = rl.open_bench(folder, today=TODAY).findings.query("severity == 'error'")
+    assert all(errors["problem"].str.endswith("; not read: 'So-so'"))
+    assert [*errors["row"]] == [2, 3]
+
+    adopted = adopting.begin(folder, today=TODAY).answered(question, "playable_count").write()
+    reeds = rl.open_bench(adopted.folder, today=TODAY).reeds
+    counts = reeds.groupby(["supplier", "outcome"], observed=True).size()
+    assert dict(counts) == {
+        ("Blue", "good"): 6, ("Blue", "playable"): 3, ("Blue", "reject"): 1,
+        ("Red", "good"): 5, ("Red", "playable"): 2, ("Red", "reject"): 1,
+    }  # fmt: skip
+
+
 def test_words_are_counted_whatever_their_case_and_a_dash_is_lost_in_outcomes_alone(tmp_path):
     path = tmp_path / "reeds.csv"
     cells = ["meh;-", "Meh;zu", "meh;-", "-;-", "n/a;", "--;offen", "Gut;?"]
