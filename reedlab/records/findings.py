@@ -20,7 +20,7 @@ MOST_ALIKE = 2_000
 
 Reason = Literal[
     "empty", "title", "repeated heading", "other headings", "total", "average", "label alone",
-    "note alone", "example", "batch",
+    "note alone", "example", "batch", "batch in words",
 ]  # fmt: skip
 """Why a row of a sheet is no row of its table: a ``batch`` has counts that do not add up."""
 

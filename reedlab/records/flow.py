@@ -21,6 +21,7 @@ _NOT_A_REED = {  # reasons of `Bench.skipped`
     "other headings": ("has other headings", "have other headings"),
     "label alone": ("has a label alone", "have a label alone"),
     "note alone": ("has a note alone", "have notes alone"),
+    "batch in words": ("is a whole batch in one cell", "are whole batches in one cell"),
     "batch": ("is a batch that does not add up", "are batches that do not add up"),
 }
 Reasons = Counter[tuple[str, str]]

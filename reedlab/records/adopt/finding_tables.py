@@ -13,8 +13,9 @@ import pandas as pd
 
 from reedlab.errors import RecordError
 from reedlab.records.adopt.refusing import BOOKS, KINDS, refuse_unreadable
-from reedlab.records.adopt.vocabulary import vocabulary
+from reedlab.records.adopt.vocabulary import plain, vocabulary
 from reedlab.records.findings import Findings
+from reedlab.records.read.batch_rows import IN_COLUMNS, is_in_words
 from reedlab.records.read.cell_values import text_of
 from reedlab.records.read.left_out import is_total, second_headings
 from reedlab.records.read.other_workbooks import read_book
@@ -53,6 +54,13 @@ class Part:
         """Return the texts of a column and their counts; a ditto mark counts for the cell above."""
         return self._counts.get(heading, Counter())
 
+    def in_words(self, heading: str) -> bool:
+        """Say whether the cells under a heading hold whole batches: "10 tied, 6 good, 4 bad"."""
+        texts = self.texts(heading)
+        if vocabulary().columns.get(plain(heading), "outcome") != "outcome":
+            return False
+        return 2 * sum(n for text, n in texts.items() if is_in_words(text)) > texts.total()
+
     @cached_property
     def _counts(self) -> dict[str, Counter[str]]:
         counts = {}
@@ -75,6 +83,12 @@ def read_parts(path: Path) -> tuple[list[Part], list[str]]:
             if not path.is_dir():
                 raise
             left_out.append(str(refusal))
+    for part, heading in [(p, h) for p in parts for h in p.headings if p.in_words(h)]:
+        row, cell = next(part.body[heading].dropna().items())
+        left_out.append(
+            f"{part.place}, row {row}, {heading!r}: one cell holds a whole batch ({cell}); "
+            f"{IN_COLUMNS}."
+        )
     with_rows = any(part.headings and len(part.body) for part in parts)
     if not with_rows and left_out:
         raise RecordError(left_out[0])

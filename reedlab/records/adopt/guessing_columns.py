@@ -100,6 +100,8 @@ def _rows(part: Part) -> int:
 
 def _table_of(part: Part) -> str:
     """Return the table whose columns a part's headings name, or an empty string."""
+    if any(map(part.in_words, part.headings)):
+        return "reeds"
     words = vocabulary()
     named = words.tables.get(plain(part.name), "")
     scores: Counter[str] = Counter()
@@ -211,7 +213,7 @@ def guess_columns(
     `lots` are the labels in a sheet of lots.
     """
     here = _Table(table, list(parts), answers, lots)
-    for step in (_answered, _counted, _known, _filled, _either, _misspelt, _unknown):
+    for step in (_answered, _in_words, _counted, _known, _filled, _either, _misspelt, _unknown):
         for heading in here.headings:
             if heading not in here.lines:
                 step(here, heading)
@@ -236,6 +238,12 @@ def _answered(here: _Table, heading: str) -> None:
     outcome = ("outcome", "filled", heading)
     if outcome in here.answers:
         here.lines[heading].append(Line(outcome, here.answers[outcome]))
+
+
+def _in_words(here: _Table, heading: str) -> None:
+    """Leave a column alone whose cells hold whole batches; that is said of the sheet."""
+    if here.name == "reeds" and any(part.in_words(heading) for part in here.parts):
+        here.lines[heading] = [Line(here.path(heading), "", "a whole batch in one cell: not read")]
 
 
 def _counted(here: _Table, heading: str) -> None:

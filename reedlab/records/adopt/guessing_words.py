@@ -13,6 +13,7 @@ from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.guessing_columns import Answers, columns_of, examples
 from reedlab.records.adopt.lines import Choice, Line, Path
 from reedlab.records.adopt.vocabulary import plain, vocabulary
+from reedlab.records.read.batch_rows import is_in_words
 from reedlab.records.read.cell_values import (
     BLANK,
     Trouble,
@@ -71,7 +72,8 @@ def _texts(part: Part, heading: str, column: Column) -> Counter[str]:
         return part.texts(heading)
     cells = (" ".join(str(cell).split()) for cell in part.body[heading].dropna())
     known = vocabulary().words["outcome"]
-    return Counter(t for t in cells if t and (t.casefold() not in BLANK or plain(t) in known))
+    cells = (t for t in cells if t and (t.casefold() not in BLANK or plain(t) in known))
+    return Counter(t for t in cells if not is_in_words(t))  # the check says what to do about those
 
 
 def _one_spelling(texts: Counter[str]) -> Counter[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import numpy as np
@@ -15,8 +16,23 @@ _GOOD_FIRST = [*reversed(COUNTED), PENDING_COUNT]
 _COUNTS = [TIED_COUNT, *_OUTCOME_OF]
 _KEPT = {"reed", "note", "month_only", *_COUNTS}
 _FIX = "fix the counts; those still waiting go under pending_count"
+IN_COLUMNS = "put tied, good, playable and reject into columns of their own"
+"""What to do about a cell that holds a whole batch."""
+
+_AND = re.compile(r"[,;/+]|\b(?:and|und|et|e|y|en)\b")
+_COUNT_OF = re.compile(r"\d{1,3}\s*[^\W\d_]\D*|[^\W\d_]\D*\d{1,3}")
 MOST_REEDS = 200_000
 """A sheet whose batches are more reeds than this has a wrong count."""
+
+
+def is_in_words(text: object) -> bool:
+    """Say whether a cell holds a whole batch: several counts, each with its word.
+
+    >>> is_in_words("10 tied, 6 good, 4 bad"), is_in_words("gut 6; schlecht 2"), is_in_words("6")
+    (True, True, False)
+    """
+    parts = [part.strip(" .") for part in _AND.split(text)] if isinstance(text, str) else []
+    return len(parts) > 1 and all(map(_COUNT_OF.fullmatch, parts))
 
 
 def add_up(

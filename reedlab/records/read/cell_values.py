@@ -16,6 +16,7 @@ from functools import cache
 
 import pandas as pd
 
+from reedlab.records.read.batch_rows import IN_COLUMNS, is_in_words
 from reedlab.records.settings import Settings
 from reedlab.records.store import FORMULA
 from reedlab.records.tables import UNIT_SPELLINGS, Column
@@ -423,6 +424,8 @@ def read_word(text: str, column: Column, own: Mapping[str, str]) -> object:
         return word in _YES
     if word in words and column.kind != "yesno":
         return word
+    if column.name == "outcome" and is_in_words(text):
+        raise Trouble("is a whole batch in one cell", IN_COLUMNS)
     known = [*words, *own] if column.kind == "word" else ["yes", "no"]
     # "unplayable" and "no good" are near their opposites.
     without = [word for word in known if _folded(word) not in _folded(text)[1:]]

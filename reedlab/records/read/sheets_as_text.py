@@ -18,6 +18,7 @@ from pathlib import Path
 import pandas as pd
 
 from reedlab.records.findings import Findings
+from reedlab.records.read.batch_rows import IN_COLUMNS, is_in_words
 from reedlab.records.read.cell_values import (
     FIRST_SERIAL,
     OTHER_UNITS,
@@ -353,16 +354,41 @@ def as_table(
     there = {*places, *headings.refused}
     unknown = _say_asked(table, row, headings.unknown, found)
     _say_unknown(table, unknown, set(table.columns) - there, found)
-    _say_missing(table, there, found)
+    below = sheet.cells.iloc[headings.at + 1 :]
+    whole = _say_in_words(below, sheet.cells.iloc[headings.at], table, places, found)
+    _say_missing(table, there | ({"reed", "outcome"} if len(whole) else set()), found)
     _say_coloured(sheet, table, row, found)
     _say_above(sheet, table, headings.at, found)
-    body = sheet.cells.iloc[headings.at + 1 :, list(places.values())]
+    body = below.iloc[:, list(places.values())]
     body = body.set_axis(list(places), axis=1).rename_axis(index="row")
     heads = sheet.cells.iloc[headings.at, list(places.values())].set_axis(list(places))
-    below = sheet.cells.iloc[headings.at + 1 :]
     body = leave_out(below, body, heads, table, found)
+    whole = body.index.intersection(whole)
+    found.skip(table.name, whole, "batch in words")
+    body = body.drop(whole)
     uncounted = _uncounted(sheet.cells, headings) if {TIED_COUNT, *COUNTED} & {*places} else {}
     return body, replace(sheet.origin, units=headings.units, uncounted=uncounted)
+
+
+def _say_in_words(
+    below: pd.DataFrame,
+    heads: pd.Series,
+    table: Table,
+    places: Mapping[str, int],
+    found: Findings,
+) -> pd.Index:
+    """Name a column whose cells hold whole batches, and return their rows."""
+    rows = below.index[:0]
+    if table.name != "reeds" or {"outcome", TIED_COUNT, *COUNTED} & {*places}:
+        return rows
+    for place in {*range(len(heads))} - {*places.values()}:
+        cells, heading = below.iloc[:, place].dropna(), heads.iloc[place]
+        whole = cells[cells.map(is_in_words).astype(bool)]
+        if isinstance(heading, str) and 2 * len(whole) > len(cells):
+            problem = f"is a whole batch in one cell, under {heading.strip()[:40]!r}"
+            found.each(table.name, "", whole, "error", problem, IN_COLUMNS)
+            rows = rows.union(whole.index)
+    return rows
 
 
 def _uncounted(cells: pd.DataFrame, headings: Headings) -> dict[str, pd.Series]:

@@ -463,6 +463,34 @@ def test_counts_of_a_batch_by_words_for_outcomes_are_read_and_others_are_asked(t
     }  # fmt: skip
 
 
+@pytest.mark.parametrize("column", ["", "outcome"])
+def test_a_batch_in_words_is_said_once_and_asked_nothing(tmp_path, column):
+    path = tmp_path / "batches.csv"
+    path.write_text(
+        "Date;Cane lot;Bought from;How it went\n"
+        "2024-03-05;L1;Blue;10 tied, 6 good, 2 so-so, 2 bad\n"
+        "2024-03-12;L2;Red;8 tied, 5 good, 3 bad\n2024-03-20;L2;Red;8 tied and 5 good\n",
+        "utf-8",
+    )
+    folder = adopting.begin(path, today=TODAY).write().folder
+    file = folder / "bench.toml"
+    text = file.read_text("utf-8")
+    assert '"How it went" = ""' in text
+    file.write_text(text.replace('"How it went" = ""', f'"How it went" = "{column}"'), "utf-8")
+    draft = adopting.begin(folder, today=TODAY)
+    assert draft.questions == []
+    (said,) = draft.left_out
+    assert said.startswith("batches.csv, row 2, 'How it went': one cell holds a whole batch")
+    bench = rl.open_bench(folder, today=TODAY)
+    errors = bench.findings.query("severity == 'error'")
+    assert [*errors["row"]] == [2, 3, 4]
+    assert all(errors["problem"].str.startswith("is a whole batch in one cell"))
+    assert {*errors["fix"]} == {"put tied, good, playable and reject into columns of their own"}
+    if not column:  # its rows are no single reeds that wait for their outcome
+        assert bench.tables["reeds"].empty
+        assert {*bench.skipped["reason"]} == {"batch in words"}
+
+
 def test_words_are_counted_whatever_their_case_and_a_dash_is_lost_in_outcomes_alone(tmp_path):
     path = tmp_path / "reeds.csv"
     cells = ["meh;-", "Meh;zu", "meh;-", "-;-", "n/a;", "--;offen", "Gut;?"]
