@@ -18,6 +18,7 @@ from reedlab.records.check.checking import check_tables
 from reedlab.records.check.kept_out import gravest_first
 from reedlab.records.entries import join_entries
 from reedlab.records.findings import Findings
+from reedlab.records.read.amounts import in_grams
 from reedlab.records.read.batch_rows import one_row_a_reed
 from reedlab.records.read.folder import read_sheets
 from reedlab.records.read.outcome_rules import old_and_empty
@@ -259,6 +260,7 @@ def _bench(
     noted = join_entries(folder, tables, settings, found) if folder is not None else {}
     tables["reeds"] = old_and_empty(tables["reeds"], settings, found, today)
     one_row.split(tables, settings, found)
+    tables["lots"] = in_grams(tables["lots"], found)
     name_makers(tables, settings, found)
     if check:
         check_tables(tables, settings, found, today)

@@ -13,6 +13,7 @@ import pandas as pd
 from reedlab.records.adopt.finding_tables import Part
 from reedlab.records.adopt.lines import Choice, Line, Path, Value
 from reedlab.records.adopt.vocabulary import plain, vocabulary
+from reedlab.records.read.amounts import price_for
 from reedlab.records.read.cell_values import (
     OTHER_UNITS,
     Trouble,
@@ -213,7 +214,8 @@ def guess_columns(
     `lots` are the labels in a sheet of lots.
     """
     here = _Table(table, list(parts), answers, lots)
-    for step in (_answered, _in_words, _counted, _known, _filled, _either, _misspelt, _unknown):
+    surest = (_answered, _in_words, _counted, _priced, _known)
+    for step in (*surest, _filled, _either, _misspelt, _unknown):
         for heading in here.headings:
             if heading not in here.lines:
                 step(here, heading)
@@ -266,6 +268,22 @@ def _counted(here: _Table, heading: str) -> None:
         _ask(here, heading, ["sold_for", column], f"What does the column {heading!r} hold")
     else:
         here.decide(heading, column, "a row is a batch")
+
+
+def _priced(here: _Table, heading: str) -> None:
+    """Decide a price of cane by the kilogram, or for several pieces: "Preis pro kg"."""
+    before, column, pieces = price_for(heading)
+    columns, texts = columns_of(here.name), here.texts(heading)
+    free = column in columns and column not in here.taken(heading)
+    if free and _names_a_price(before) and fits(texts, columns[column]):
+        here.decide(heading, column, f"for {pieces:,} pieces" if pieces > 1 else "")
+
+
+def _names_a_price(text: str) -> bool:
+    """Say whether a word of a heading is one for a price, or for money."""
+    words = vocabulary()
+    several = (words.either.get(key) for key in plain(text).split())
+    return is_currency(text) or any(e is not None and "price" in e.means for e in several)
 
 
 def _outcome_named(heading: str) -> str:
@@ -444,7 +462,7 @@ def _unknown(here: _Table, heading: str) -> None:
     if counts := _may_count(here, heading):
         _ask(here, heading, counts, f"What does the column {heading!r} count")
         return
-    may_be = may_be or _of_unit(here, heading)
+    may_be = may_be or _of_unit(here, heading) or _prices(here, heading)
     if may_be:
         _ask(here, heading, may_be, f"What does the column {heading!r} hold")
         return
@@ -465,6 +483,16 @@ def _of_unit(here: _Table, heading: str) -> list[str]:
         and fits(here.texts(heading), column, heading)
     ]  # fmt: skip
     return names if len(names) <= _FEW else []
+
+
+def _prices(here: _Table, heading: str) -> list[str]:
+    """Return the columns of money that an unknown heading with a word for a price may mean."""
+    free = [
+        name for name, column in columns_of(here.name).items()
+        if column.kind == "money" and name not in here.taken(heading)
+        and fits(here.texts(heading), column, heading)
+    ]  # fmt: skip
+    return free[:_FEW] if _names_a_price(heading) and here.texts(heading) else []
 
 
 def _unit_named(heading: str) -> str:

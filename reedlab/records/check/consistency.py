@@ -327,7 +327,7 @@ def _outcomes(tables: Tables, found: Findings) -> None:
 def _prices(tables: Tables, settings: Settings, found: Findings) -> None:
     """Prices in another currency, and quantities without a unit."""
     lots = tables["lots"]
-    money = ["price", "freight", "price_per_piece"]
+    money = ["price", "freight", "price_per_piece", "price_per_kg"]
     priced = lots[money].notna().any(axis=1)
     same = lots["currency"].map(partial(same_currency, other=settings.currency), na_action="ignore")
     wrong = lots.index[priced & same.eq(False)]
@@ -347,7 +347,7 @@ def _prices(tables: Tables, settings: Settings, found: Findings) -> None:
     unsaid &= ~lots["form"].isin(["split", "gouged", "shaped"])
     found.each("lots", "quantity", lots.loc[unsaid, "quantity"], "warning",
                "does not say what it counts",
-               "fill in quantity_unit: piece, tube or g")  # fmt: skip
+               "fill in quantity_unit: piece, tube, g or kg")  # fmt: skip
 
 
 def _tally(tables: Tables, found: Findings) -> None:

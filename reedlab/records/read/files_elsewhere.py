@@ -18,6 +18,7 @@ import pandas as pd
 from reedlab.errors import RecordError
 from reedlab.paths import user_folder
 from reedlab.records.findings import Findings
+from reedlab.records.read.amounts import UNIT_OF, price_for, unit_in
 from reedlab.records.read.cell_values import OTHER_UNITS, unit_of_column
 from reedlab.records.read.other_workbooks import read_book
 from reedlab.records.read.outcome_rules import with_outcomes
@@ -140,7 +141,7 @@ def _stacked(sheets: list[Sheet], table: Table, settings: Settings, found: Findi
         first = number * step
         sheet = replace(sheet, cells=sheet.cells.set_axis(sheet.cells.index + first, axis=0))
         say_left(sheet, table, own, found)
-        places = _places(sheet, table, own, heads, found)
+        places = _places(sheet, table, own, heads, settings, found)
         at = at if parts else own.at
         body = sheet.cells.iloc[own.at + 1 if parts else 0 :]
         parts.append(body.set_axis(places, axis=1))
@@ -170,7 +171,12 @@ class _Head(NamedTuple):
 
 
 def _places(
-    sheet: Sheet, table: Table, headings: Headings, heads: list[_Head], found: Findings
+    sheet: Sheet,
+    table: Table,
+    headings: Headings,
+    heads: list[_Head],
+    settings: Settings,
+    found: Findings,
 ) -> list[int]:
     """Return where each column of a sheet goes; `heads` receives what no sheet before has."""
     columns = {place: column for column, place in headings.places.items()}
@@ -181,6 +187,10 @@ def _places(
         if column in headings.units:
             of_column = OTHER_UNITS[unit_of_column(table.columns[column])]
             unit = of_column[headings.units[column]][0]
+        elif column in UNIT_OF:
+            unit = unit_in(str(text), settings.words.get("quantity_unit", {}))
+        elif column == "price_per_piece":
+            unit = f"price of {price_for(str(text))[2]}"
         there = next((i for i, head in enumerate(heads) if means and head.means == means), None)
         if there is not None and heads[there].unit != unit:
             found.add(

@@ -276,6 +276,8 @@ def _parse_numbers(
     if convert is not None:
         bare = [_BARE.fullmatch(_TO.sub("-", text)) is not None for text in texts]
         values = values.mask(np.array(bare, dtype=bool), convert(values))
+    if column.name == "price_per_piece":
+        values = values / origin.pieces
     rough = Reading("a rough number", "leave it, or write the number alone")
     less = [without_about(text) for text in given]
     about = {i: rough for i, text in enumerate(texts) if given[i] not in (text, less[i])}

@@ -18,6 +18,7 @@ from pathlib import Path
 import pandas as pd
 
 from reedlab.records.findings import Findings
+from reedlab.records.read.amounts import UNIT_OF, price_for, unit_apart, unit_in
 from reedlab.records.read.batch_rows import IN_COLUMNS, is_in_words
 from reedlab.records.read.cell_values import (
     FIRST_SERIAL,
@@ -63,6 +64,7 @@ class Origin:
     # the columns whose heading names another unit than theirs, and that unit as a key of
     # `OTHER_UNITS`
     units: Mapping[str, str] = field(default_factory=dict)
+    pieces: int = 1  # the pieces that the heading of price_per_piece gives the price of
     # beside counts of a batch: whole numbers under headings that are not read
     uncounted: Mapping[str, pd.Series] = field(default_factory=dict)
 
@@ -277,6 +279,7 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
     scores = [len({known[key] for key in row if key in known}) for row in keys]
     found = Headings(scores.index(max(scores)) if any(scores) else -1, {}, [], [], {}, {})
     own = {heading_key(heading) for heading in settings.columns.get(table.name, {})}
+    words = settings.words.get("quantity_unit", {})
     heads = keys[found.at] if found.at >= 0 else []
     if set(COUNTED) & {known.get(key) for key in heads}:  # beside a count of good ones
         beside = {"tied": TIED_COUNT, "made": TIED_COUNT, "pending": PENDING_COUNT}
@@ -297,7 +300,7 @@ def find_headings(sheet: Sheet, table: Table, settings: Settings) -> Headings:
             unit = _other_unit(str(heading), table.columns[column], settings)
             if unit in OTHER_UNITS.get(unit_of_column(table.columns[column]), {}):
                 found.units[column] = unit
-            elif unit and key not in own:
+            elif unit and key not in own and not (column in UNIT_OF and unit_in(heading, words)):
                 found.refused[column] = str(heading).strip()
                 found.left.append(place)
                 continue
@@ -367,7 +370,14 @@ def as_table(
     found.skip(table.name, whole, "batch in words")
     body = body.drop(whole)
     uncounted = _uncounted(sheet.cells, headings) if {TIED_COUNT, *COUNTED} & {*places} else {}
-    return body, replace(sheet.origin, units=headings.units, uncounted=uncounted)
+    body = unit_apart(body, heads, settings.words.get("quantity_unit", {}))
+    _, _, pieces = price_for(str(heads.get("price_per_piece", "")))
+    if pieces > 1:
+        problem = f"has a heading for {pieces:,} pieces, so its prices are divided by {pieces:,}"
+        fix = "leave it, or write the price of the whole lot under price if it is for tubes"
+        found.add(table.name, row, "price_per_piece", "", "read_as", problem, fix)
+    origin = replace(sheet.origin, units=headings.units, uncounted=uncounted, pieces=pieces)
+    return body, origin
 
 
 def _say_in_words(

@@ -521,3 +521,24 @@ def test_a_sign_is_a_heading_and_a_name_may_follow_a_word(tmp_path):
     assert any("rough_min" in why for why in adopted.mapping["why"])
     bench = rl.open_bench(adopted.folder, today=TODAY)
     assert [*bench.tables["reeds"]["reed"]] == ["7", "8", "9", "10", "11"]
+
+
+def test_cane_by_the_kilogram_and_per_fifty_costs_what_the_sheet_says(tmp_path):
+    lots = tmp_path / "lots.csv"
+    lots.write_text(
+        "Lot;Supplier;Quantity;Unit;Preis pro kg;Price per 50 pieces;Price on invoice\n"
+        "L1;Blue;0,5;kg;120;;1\nL2;Red;100;pieces;;95;2\nL3;Red;250 g;;80;;3\n",
+        "utf-8",
+    )
+    draft = adopting.begin(lots, today=TODAY)
+    (asked,) = draft.questions
+    assert asked.path[-1] == "Price on invoice"
+    assert [choice.value for choice in asked.choices] == ["price", "freight", ""]
+    bench = rl.open_bench(draft.write().folder, today=TODAY)
+    assert bench.findings.query("severity == 'error' and table == 'lots'").empty
+    read = bench.tables["lots"].set_index("lot")
+    assert [*read["quantity"]] == [500, 100, 250]
+    assert [*read["quantity_unit"]] == ["g", "piece", "g"]
+    assert [*read["price"].fillna(0)] == [60, 0, 20]
+    assert read.loc["L2", "price_per_piece"] == 1.9
+    assert [*bench.losses["cost_landed"].fillna(0)] == [60, 190, 20]

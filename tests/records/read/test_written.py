@@ -590,3 +590,30 @@ def test_days_without_a_year_are_never_read_as_months_of_other_years(days, way):
     told_apart = len({day.day for day in days}) >= len({day.month for day in days}) > 0
     if told_apart and len(days) > 1:
         assert reeds["tied_on"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("heads", "row"),
+    [
+        ("quantity,quantity_unit", "0.25,kg"),
+        ("quantity", "0.25 kg"),
+        ("quantity,quantity_unit", "0.25 kg,kg"),
+        ("Quantity (kg)", "0.25"),
+        ("quantity", "250 g"),
+    ],
+)
+def test_cane_by_weight_is_in_grams(tmp_path, heads, row):
+    text = f"lot,supplier,price_per_kg,{heads}\nL1,Blue,120,{row}\n"
+    bench = read(tmp_path, text, "lots.csv")
+    lots = bench.tables["lots"]
+    assert lots[["quantity", "quantity_unit", "price"]].values.tolist() == [[250, "g", 30]]
+    assert "quantity_unit" not in {*bench.findings["column"]}
+
+
+def test_a_weight_with_two_units_or_none_makes_no_price(tmp_path):
+    text = "lot,supplier,price_per_kg,quantity,quantity_unit\nL1,Blue,120,0.5 kg,piece\n"
+    bench = read(tmp_path, f"{text}L2,Red,120,,\n", "lots.csv")
+    found = bench.findings.set_index(["row", "column"])["severity"]
+    assert found[2, "quantity"] == "error"
+    assert found[3, "price_per_kg"] == "warning"
+    assert bench.tables["lots"]["price"].isna().all()
