@@ -182,18 +182,24 @@ def _heading_row(cells: pd.DataFrame) -> int | None:
     known = [len({c for c in row if isinstance(c, str) and words.knows(c)}) for row in rows]
     if known and max(known) >= 2:
         return known.index(max(known))
-    for at, row in enumerate(rows[:-1]):
-        texts = [c.strip() for c in row if isinstance(c, str) and c.strip()]
-        below = [c for c in rows[at + 1] if isinstance(c, str) and c.strip()]
-        if (
-            len(texts) >= 2
-            and len(set(texts)) == len(texts)
-            and not any(_NUMBER.fullmatch(t) for t in texts)
-            and len(below) * 2 >= len(texts)
-        ):
+    looks = [at for at in range(len(rows) - 1) if _looks_like_headings(rows[at], rows[at + 1])]
+    # Right below a row of groups, "Cane, Work", is the row that names each column.
+    for at in looks:
+        if at + 1 not in looks or _filled(rows[at + 1]) < 2 * _filled(rows[at]):
             return at
     ones = (at for at, count in enumerate(known) if count == 1)
     return next((at for at in ones if not any(map(_is_number, rows[at]))), None)
+
+
+def _filled(row: list[object]) -> int:
+    return sum(isinstance(c, str) and c.strip() != "" for c in row)
+
+
+def _looks_like_headings(row: list[object], below: list[object]) -> bool:
+    """Say whether a row has different texts, none a number, and enough cells below it."""
+    texts = [c.strip() for c in row if isinstance(c, str) and c.strip()]
+    different = len(texts) >= 2 and len(set(texts)) == len(texts)
+    return different and not any(map(_is_number, texts)) and _filled(below) * 2 >= len(texts)
 
 
 def _is_number(cell: object) -> bool:

@@ -542,3 +542,10 @@ def test_cane_by_the_kilogram_and_per_fifty_costs_what_the_sheet_says(tmp_path):
     assert [*read["price"].fillna(0)] == [60, 0, 20]
     assert read.loc["L2", "price_per_piece"] == 1.9
     assert [*bench.losses["cost_landed"].fillna(0)] == [60, 190, 20]
+
+
+def test_a_row_of_groups_above_the_headings_is_none(tmp_path):
+    path = tmp_path / "book.csv"
+    path.write_text("Trska;;;Delo;\nIme;Vrsta;Opis;Barva;Opomba\na;b;c;d;1\ne;f;g;h;2\n", "utf-8")
+    (part,), _ = read_parts(path)
+    assert part.headings == ("Ime", "Vrsta", "Opis", "Barva", "Opomba")
