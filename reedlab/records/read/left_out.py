@@ -14,14 +14,18 @@ from reedlab.records.tables import NUMBERS, Table
 EXAMPLE = "example"
 """The label of a row that shows how a sheet is filled in, and is never read."""
 
-_SUM = r"(?:(?:grand|sub|zwischen|end)[ -]?)?(?:totals?|totale?|totaux|sum|summe|somme|suma|gesamt)"
+_SUM = (
+    r"(?:(?:grand|sub|zwischen|end)[ -]?)?(?:totals?|totale?|totaux|totaal|totalt|sum|summe|somme"
+    r"|suma|summa|soma|gesamt)|i ?alt|yhteensä|razem|celkem|ukupno"
+)
 _MEAN = (
-    r"(?:average|avg|mean|median|durchschnitt|mittelwert|mittel|schnitt|moyenne|media|promedio|ø)"
+    r"(?:average|avg|mean|median|durchschnitt|mittelwert|mittel|schnitt|moyenne|media|média|promedio"
+    r"|gemiddelde?|gennemsnit|gjennomsnitt|genomsnitt|keskiarvo|średnia|průměr|prosjek|ø)"
 )
 _DIGIT = re.compile(r"\d")
 _WIDE = 3  # cells of a row of headings, at least
 _LOOK_BACK, _MOSTLY = 50, 0.8  # rows above another heading, and the share of them with digits
-_BEGIN = {*" agsztmdpeiøAGSZTMDPEIØ"}
+_BEGIN = {*" agsztmdpeiøyrcukśAGSZTMDPEIØYRCUKŚ"}
 _TOTAL = re.compile(rf"(?:({_SUM}|insgesamt)|({_MEAN}))(?:[.:=\s].{{0,30}})?", re.IGNORECASE)
 _SAYS: dict[Reason, tuple[str, str]] = {
     "title": ("is alone in its row, which is read as a title", "leave it, or complete the row"),

@@ -549,3 +549,28 @@ def test_a_row_of_groups_above_the_headings_is_none(tmp_path):
     path.write_text("Trska;;;Delo;\nIme;Vrsta;Opis;Barva;Opomba\na;b;c;d;1\ne;f;g;h;2\n", "utf-8")
     (part,), _ = read_parts(path)
     assert part.headings == ("Ime", "Vrsta", "Opis", "Barva", "Opomba")
+
+
+def test_a_dutch_book_is_read_and_its_totals_are_none(tmp_path):
+    path = tmp_path / "Rietenboek.csv"
+    path.write_text(
+        ";;Hout;;Werk\nRietnr.;Opgebonden op;Partij;Hout van;Luchtvochtigheid;Resultaat\n"
+        "1;2024-03-05;R1;Rood;46%;verkocht\n2;2024-03-06;R1;Rood;52%;weggegooid\n"
+        "3;2024-03-07;B1;Blauw;52%;oefenriet\nTotaal;;;;;\nGemiddeld;;;;50;\n",
+        "utf-8",
+    )
+    adopted = rl.adopt(path, today=TODAY)
+    assert adopted.questions == ()
+    bench = rl.open_bench(adopted.folder, today=TODAY)
+    assert [*bench.reeds["outcome"]] == ["good", "reject", "playable"]
+    assert [*bench.reeds["rh_pct"]] == [46, 52, 52]
+    assert {*bench.skipped["reason"]} == {"total", "average"}
+
+
+@pytest.mark.parametrize("word", ["Totaal", "Totalt", "I alt", "Yhteensä", "Razem:", "Ukupno"])
+def test_sums_in_other_languages_are_no_reeds(tmp_path, word):
+    (tmp_path / "reeds.csv").write_text(
+        f"reed,lot,tied_on,outcome\nR1,L1,2024-03-05,good\n{word},,,\n", "utf-8"
+    )
+    bench = rl.open_bench(tmp_path, today=TODAY)
+    assert bench.skipped.values.tolist() == [["reeds", 3, "total"]]
