@@ -49,11 +49,18 @@ _FEW = 6  # columns that a question can offer
 _TO_KNOW = ("outcome", "tied_on", "lot")
 """What a reed cannot be used without: an unknown heading that may hold it is asked about."""
 
+_OFTEN = (
+    "tied_on", "finished_on", "judged_on", "sold_on", "lot", "supplier", "outcome", "maker",
+    "opening", "style", "rough_min", "finish_min", "scrape_min", "rh_pct", "temp_c",
+)  # fmt: skip
+"""Columns that many sheets have, which an unknown heading may mean."""
+
 _OF_MANY = {"reed", "lot", "piece", "note", "fault", "rh_pct", "temp_c", "lost_at"}
 """Columns of a reed that other tables have too, so they do not show what a sheet holds."""
 
 _STARTS_WITH_DIGIT = re.compile(r"[~+\-]?\s*(?:ca\.?|[€$£])?\s*[.,]?\d")
 _MARK = re.compile(r"[1-6A-Fa-f][+-]?(-[1-6])?")  # as in a school
+_PERCENT = re.compile(r"\d{1,3}(?:[.,]\d+)?\s*%")
 _DECIMAL = re.compile(r"\d*[.,]\d+")
 _LEAVE = Choice("", "none of these: leave it alone")
 
@@ -462,7 +469,11 @@ def _unknown(here: _Table, heading: str) -> None:
     if counts := _may_count(here, heading):
         _ask(here, heading, counts, f"What does the column {heading!r} count")
         return
+    if may_be:  # what else it may be, so that she need not choose what it is not
+        may_be = list(dict.fromkeys([*may_be, *_by_cells(here, heading)]))[:_FEW]
     may_be = may_be or _of_unit(here, heading) or _prices(here, heading)
+    if not may_be and _are_percent(texts):
+        may_be = [name for name in ("rh_pct",) if name in columns and name not in taken]
     if may_be:
         _ask(here, heading, may_be, f"What does the column {heading!r} hold")
         return
@@ -472,6 +483,21 @@ def _unknown(here: _Table, heading: str) -> None:
         return
     why = f"{total:,} filled, such as {examples(texts)}: not read until you name a column"
     here.lines[heading] = [Line(here.path(heading), OPEN, why)]
+
+
+def _by_cells(here: _Table, heading: str) -> list[str]:
+    """Return the columns that are often kept whose values an unknown column's cells may be."""
+    texts, columns, taken = here.texts(heading), columns_of(here.name), here.taken(heading)
+    numbers = _share(texts, lambda text: bool(_STARTS_WITH_DIGIT.match(text))) >= _ENOUGH
+    names = []
+    for name in _OFTEN:
+        column = columns.get(name)
+        if column is None or name in taken or not fits(texts, column, heading):
+            continue
+        of_words = column.kind in ("name", "word")
+        if not of_words or (_repeats(texts) and (name == "lot" or not numbers)):
+            names.append(name)
+    return names
 
 
 def _of_unit(here: _Table, heading: str) -> list[str]:
@@ -534,7 +560,11 @@ def _looks_like(name: str, texts: Counter[str], column: Column) -> bool:
         known = vocabulary().words["outcome"]
         hits = sum(n for text, n in texts.items() if plain(text) in known)
         return hits * 2 >= texts.total() > 0
-    return _repeats(texts) and not is_dated(texts) and fits(texts, column)
+    return _repeats(texts) and not _are_percent(texts) and fits(texts, column)
+
+
+def _are_percent(texts: Counter[str]) -> bool:
+    return _share(texts, lambda text: _PERCENT.fullmatch(text) is not None) >= _ENOUGH
 
 
 def _repeats(texts: Counter[str]) -> bool:

@@ -574,3 +574,26 @@ def test_sums_in_other_languages_are_no_reeds(tmp_path, word):
     )
     bench = rl.open_bench(tmp_path, today=TODAY)
     assert bench.skipped.values.tolist() == [["reeds", 3, "total"]]
+
+
+@pytest.mark.parametrize(
+    ("cells", "offered"),
+    [
+        (["46%", "52 %", "46%", "52 %"], ["rh_pct"]),
+        (["Rdeča", "Modra", "Rdeča", "Modra"], ["lot", "supplier", "maker", "opening", "style"]),
+        (
+            ["35", "41", "35", "41"],
+            ["lot", "rough_min", "finish_min", "scrape_min", "rh_pct", "temp_c"],
+        ),
+        (["2024-03-05", "2024-03-06"] * 2, ["tied_on", "finished_on", "judged_on", "sold_on"]),
+        (["0.61", "0.59", "0.61", "0.59"], None),
+    ],
+)
+def test_an_unknown_heading_offers_what_its_cells_may_be(tmp_path, cells, offered):
+    path = tmp_path / "reeds.csv"
+    rows = "".join(f"{at};good;{cell}\n" for at, cell in enumerate(cells, start=1))
+    path.write_text(f"Reed;Result;Neznano\n{rows}", "utf-8")
+    asked = [q for q in adopting.begin(path, today=TODAY).questions if q.path[-1] == "Neznano"]
+    assert [[choice.value for choice in q.choices] for q in asked] == (
+        [] if offered is None else [[*offered, ""]]
+    )
