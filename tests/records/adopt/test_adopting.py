@@ -597,3 +597,19 @@ def test_an_unknown_heading_offers_what_its_cells_may_be(tmp_path, cells, offere
     assert [[choice.value for choice in q.choices] for q in asked] == (
         [] if offered is None else [[*offered, ""]]
     )
+
+
+def test_prices_for_other_numbers_of_pieces_are_not_stacked(tmp_path):
+    sheets = tmp_path / "sheets"
+    sheets.mkdir()
+    for year, pieces, price in ((2023, 50, 95), (2024, 100, 180)):
+        (sheets / f"lots {year}.csv").write_text(
+            f"Lot;Supplier;Quantity;Price per {pieces}\nL{year};Blue;100 pieces;{price}\n", "utf-8"
+        )
+    adopted = rl.adopt(sheets, today=TODAY)
+    bench = rl.open_bench(adopted.folder, today=TODAY)
+    (error,) = bench.findings.query("severity == 'error' and column == 'price_per_piece'")[
+        "problem"
+    ]
+    assert error.startswith("has another unit than 'Price per 50' of lots 2023.csv")
+    assert [*bench.tables["lots"]["price_per_piece"].fillna(0)] == [1.9, 0]
