@@ -41,15 +41,13 @@ class BinomialLogit:
         return loglik, score, weight
 
     def many_steps(
-        self, eta: np.ndarray, y: np.ndarray | None = None
+        self, eta: np.ndarray, y: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Log-likelihoods (G,), scores and weights (G, n) at many η (G, n), each with its own y."""
         p = expit(np.clip(eta, -_FAR, _FAR))
         trials = 1.0 if self.trials is None else self.trials
         weight = trials * p * (1.0 - p)
         log_lik = self.log_likelihoods(eta) + self.constant
-        if y is None:
-            return log_lik, self.y - trials * p, weight
         return log_lik + np.einsum("gn,gn->g", eta, y - self.y), y - trials * p, weight
 
     def row_logliks(self, eta: np.ndarray) -> np.ndarray:

@@ -286,8 +286,6 @@ class NewtonConditional(Conditional):
         other = copy(self)
         other.design = other._rows = same_rows(self.design, y)
         other._likelihood = adjusted(binomial.likelihood(other.design), other.design)
-        if self._many is not None and isinstance(other._likelihood, BinomialLogit):
-            other._many = self._many.given(other._likelihood)
         return other
 
     def modes(self, points: np.ndarray, start: np.ndarray | None = None) -> Modes:
@@ -298,7 +296,8 @@ class NewtonConditional(Conditional):
         found = None
         if self._many is not None:
             sds = np.stack([lam[:, 0, 0] for lam in lambdas], axis=1)
-            found = self._many.find(sds, first, _CLOSE)
+            y = self._rows.y[cells_of(self._rows).order]
+            found = self._many.find(sds, first, _CLOSE, np.broadcast_to(y, (len(points), len(y))))
         if found is None:
             found = [self._mode(lam, x) for lam, x in zip(zip(*lambdas), first)]
         x, log_density, factors = zip(*found)

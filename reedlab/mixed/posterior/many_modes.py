@@ -8,7 +8,6 @@ so twenty points at once take little longer than one.
 
 from __future__ import annotations
 
-from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -143,6 +142,7 @@ class ManyModes:
     ----------
     design : Design
     likelihood : BinomialLogit
+        Of these rows and trials; the response is each point's own.
     prior : (mean, precision)
         Of β.
     blocks : list of slice
@@ -153,12 +153,6 @@ class ManyModes:
     likelihood: BinomialLogit
     prior: BetaPrior
     blocks: list[slice]
-
-    def given(self, likelihood: BinomialLogit) -> ManyModes:
-        """Take other responses of the same rows; what is known of the rows goes along."""
-        other = copy(self)
-        vars(other)["likelihood"] = likelihood
-        return other
 
     @cached_property
     def _cells(self) -> Cells:
@@ -183,7 +177,7 @@ class ManyModes:
         return found
 
     def find(
-        self, lambdas: np.ndarray, x: np.ndarray, close: float, y: np.ndarray | None = None
+        self, lambdas: np.ndarray, x: np.ndarray, close: float, y: np.ndarray
     ) -> list[Found] | None:
         """Find the modes by Newton steps, each halved until it does not lead downwards.
 
@@ -195,8 +189,8 @@ class ManyModes:
             Where to start.
         close : float
             Newton decrement of the last step, which is taken on the last curvature.
-        y : ndarray, shape (G, n), optional
-            Each point's own response in cell order, in the place of the likelihood's.
+        y : ndarray, shape (G, n)
+            Each point's response, in cell order.
 
         Returns
         -------
@@ -207,22 +201,21 @@ class ManyModes:
         found: list[Found] = []
         for at in range(0, len(x), step):
             rows = slice(at, at + step)
-            some = self._find(lambdas[rows], x[rows], close, None if y is None else y[rows])
+            some = self._find(lambdas[rows], x[rows], close, y[rows])
             if some is None:
                 return None
             found += some
         return found
 
     def _find(
-        self, lambdas: np.ndarray, x: np.ndarray, close: float, y: np.ndarray | None
+        self, lambdas: np.ndarray, x: np.ndarray, close: float, y: np.ndarray
     ) -> list[Found] | None:
         done: list[Found | None] = [None] * len(x)
         here, move = x.copy(), np.zeros_like(x)
         height, left = np.full(len(x), -np.inf), np.arange(len(x))
         for _ in range(_STEPS):
             try:
-                own = None if y is None else y[left]
-                look = self._look(lambdas[left], here[left] + move[left], own)
+                look = self._look(lambdas[left], here[left] + move[left], y[left])
             except np.linalg.LinAlgError:
                 return None
             down = ~(look.log_joint >= height[left] - _GOOD * np.abs(height[left]))
@@ -250,7 +243,7 @@ class ManyModes:
         )
         return at_cell.take(cells.cell, axis=1) + x[:, sum(cells.n_levels) :] @ cells.XT
 
-    def _look(self, lambdas: np.ndarray, x: np.ndarray, y: np.ndarray | None) -> _Look:
+    def _look(self, lambdas: np.ndarray, x: np.ndarray, y: np.ndarray) -> _Look:
         """Value, Newton's step and curvature at x (G, m) for Λ (G, terms)."""
         cells, place = self._cells, self._cells.place
         mean, precision = self.prior
