@@ -22,7 +22,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -327,11 +326,9 @@ def _side_by_side(fitted: Fitted, ys: Sequence[np.ndarray]) -> list[np.ndarray |
     as_they_are = design.offset is None and design.weights is None
     if fitted.family != "binomial" or not (as_they_are and len(ys) and suits(design)):
         return None
-    q, free = sum(term.n_levels for term in design.terms), (np.zeros(p), np.zeros((p, p)))
-    ends = np.cumsum([0, *(term.n_levels for term in design.terms)]).tolist()
-    blocks = [slice(a, b) for a, b in pairwise(ends)]
-    many = ManyModes(design, binomial.likelihood(design), free, blocks)
-    order = cells_of(design).order
+    cells, free = cells_of(design), (np.zeros(p), np.zeros((p, p)))
+    many = ManyModes(design, binomial.likelihood(design), free, cells.stacked)
+    order, q = cells.order, sum(cells.n_levels)
     lambdas = np.tile([lam[0, 0] for lam in design.lambdas(fitted.theta)], (len(ys), 1))
     start = np.tile(np.append(np.zeros(q), fitted.beta), (len(ys), 1))
     modes = many.find(lambdas, start, _CLOSE, np.array(ys)[:, order])
