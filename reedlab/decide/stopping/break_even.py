@@ -99,13 +99,6 @@ class Stakes:
         going_on = self.gain * good - self.if_bad * (1 - good)
         return np.where(keep, 0.0, -going_on) - self.minute * minutes
 
-    def per_saleable(self, keep: np.ndarray, good: np.ndarray, minutes: float = 0.0) -> float:
-        """Return what a saleable reed costs under a rule, the blanks stopped paid by the rest."""
-        before = len(good) * (self.sunk + self.minute * minutes)
-        going_on = float(np.sum(keep * np.where(good == 1, self.if_good, self.if_bad)))
-        made = float(np.sum(keep * good))
-        return (before + going_on) / made if made else float("inf")
-
 
 def by_outcome(cases: pd.DataFrame, minutes: str) -> tuple[float, float, float]:
     """Return the share of cases that turned out good, and the mean minutes of those and of others.

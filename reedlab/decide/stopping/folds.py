@@ -84,8 +84,8 @@ def held_out(
     Returns
     -------
     pandas.DataFrame
-        One row a rule and blank: ``rule``, ``lot``, ``good``, ``keep``, ``minutes`` (of
-        measuring), ``saving``, with the index of `data`.
+        One row a rule and blank: ``rule``, ``lot``, ``good``, ``keep``, ``saving``, with the index
+        of `data`.
     """
     fold = lot_folds(data["lot"], FOLDS, seed)
     final = stakes_of(data)
@@ -103,7 +103,6 @@ def held_out(
                         "lot": test["lot"].astype(str),
                         "good": good,
                         "keep": keep,
-                        "minutes": fitted.minutes,
                         "saving": final.saving(keep, good, fitted.minutes),
                     }
                 )
@@ -125,22 +124,13 @@ class HeldOutSaving:
         The rule with the greatest saving.
     optimism : float
         By how much the best rule's saving flatters it because it was chosen.
-    saving, low, high : float
-        The best rule's, after that correction.
-    regret_of_nothing, regret_of_best : float
-        What is forgone on average, per blank, by measuring nothing and by following the rule.
     resampled : ndarray
-        The best rule's corrected saving, lots resampled.
+        The best rule's saving after that correction, lots resampled.
     """
 
     table: pd.DataFrame
     best: str
     optimism: float
-    saving: float
-    low: float
-    high: float
-    regret_of_nothing: float
-    regret_of_best: float
     resampled: np.ndarray
 
 
@@ -197,16 +187,4 @@ def judge(decided: pd.DataFrame, *, level: float = 0.9, seed: int = 1) -> HeldOu
         },
         index=sums.columns,
     ).sort_values("saving", ascending=False, kind="stable")
-    corrected = spread[:, best] - optimism
-    least, most = interval(corrected, level)
-    return HeldOutSaving(
-        table,
-        best=str(sums.columns[best]),
-        optimism=optimism,
-        saving=float(mean[best]) - optimism,
-        low=float(least),
-        high=float(most),
-        regret_of_nothing=float(np.maximum(corrected, 0.0).mean()),
-        regret_of_best=float(np.maximum(-corrected, 0.0).mean()),
-        resampled=corrected,
-    )
+    return HeldOutSaving(table, str(sums.columns[best]), optimism, spread[:, best] - optimism)

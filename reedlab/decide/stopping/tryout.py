@@ -54,8 +54,6 @@ class BestRule:
         By how much the choice of the best flatters it.
     regret : float
         What is forgone on average by the answer.
-    per_saleable, per_saleable_with_rule : float
-        What a saleable reed costs from the decision's sunk costs on, without the rule and with it.
     lots : int
         Lots that it was judged on.
     """
@@ -65,8 +63,6 @@ class BestRule:
     high: float
     optimism: float
     regret: float
-    per_saleable: float
-    per_saleable_with_rule: float
     lots: int
 
     @property
@@ -216,10 +212,6 @@ def try_rules(
         high=100 * float(high),
         optimism=100 * found.optimism,
         regret=100 * float(np.maximum(-pooled if follow else pooled, 0.0).mean()),
-        per_saleable=stakes.per_saleable(own["good"].to_numpy() >= 0, own["good"].to_numpy()),
-        per_saleable_with_rule=stakes.per_saleable(
-            own["keep"].to_numpy(), own["good"].to_numpy(), own["minutes"].mean()
-        ),
         lots=cases["lot"].nunique(),
     )
     by_lot = own.groupby("lot").agg(
