@@ -15,7 +15,7 @@ import pandas as pd
 from reedlab.decide import matters
 from reedlab.decide.answer import Verdict, graded
 from reedlab.decide.draws import interval
-from reedlab.records.tables import UNITS, in_words, stem
+from reedlab.records.tables import in_words, unit_of
 
 FEWEST_LOTS = 4
 """Measured lots below which a slope between lots is not asked."""
@@ -60,8 +60,7 @@ def property_of(column: str, readings: pd.Series) -> Property:
     """Return a column's property; one that is not declared has a step of its standard deviation."""
     if column in PROPERTIES:
         return PROPERTIES[column]
-    unit = UNITS.get(column.removeprefix(stem(column)), "")
-    return Property(in_words(column), unit, float(readings.std()))
+    return Property(in_words(column), unit_of(column), float(readings.std()))
 
 
 def terms(column: str) -> tuple[str, str]:

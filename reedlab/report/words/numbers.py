@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.decide.draws import amount
-from reedlab.records.tables import UNITS, in_words, stem
+from reedlab.records.tables import in_words, unit_of
 
 MISSING = "–"
 NONE = "None in these records."
@@ -95,7 +95,7 @@ def heading(column: str) -> str:
     >>> heading("gouge_centre_mm"), heading("density_g_cm3"), heading("prob_best")
     ('gouge centre (mm)', 'density (g/cm³)', 'prob best')
     """
-    unit = UNITS.get(column.removeprefix(stem(column)), "")
+    unit = unit_of(column)
     return f"{in_words(column)} ({unit})" if unit else in_words(column)
 
 
