@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from functools import singledispatch
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 from matplotlib.axes import Axes
@@ -57,9 +57,6 @@ from reedlab.report.words.trust_words import NEXT_LOT
 from reedlab.report.words.trust_words import sentence as calibration_sentence
 from reedlab.report.words.trust_words import study as calibration_study
 from reedlab.report.words.trust_words import workshops as calibration_workshops
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = [
     "NEXT_LOT",

@@ -36,14 +36,7 @@ def in_words(answer: Answer) -> pd.DataFrame:
     return answer.table
 
 
-@in_words.register
-def _suppliers(answer: Suppliers) -> pd.DataFrame:
-    return suppliers_in_words(answer)
-
-
-@in_words.register
-def _unmeasured(answer: Unmeasured) -> pd.DataFrame:
-    return both_in_words(answer)
+in_words.register(Unmeasured, both_in_words)
 
 
 @in_words.register
@@ -51,6 +44,7 @@ def _gouger(answer: Gouger) -> pd.DataFrame:
     return answer.table.drop(columns=["first", "last", "start_mm", "prob"])
 
 
+@in_words.register
 def suppliers_in_words(answer: Suppliers) -> pd.DataFrame:
     """Write the supplier table as a maker reads it, each estimate with its interval.
 
