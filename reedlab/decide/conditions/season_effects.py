@@ -26,9 +26,9 @@ from reedlab.decide.answer import (
     graded,
     question,
 )
-from reedlab.decide.conditions.smooth import contrast, curve, fit_smooth, groups_of, with_groups
+from reedlab.decide.conditions.smooth import contrast, curve, fit_smooth, groups_of
 from reedlab.decide.draws import interval
-from reedlab.decide.evidence import count
+from reedlab.decide.evidence import as_factors, count
 from reedlab.errors import ModelError
 from reedlab.mixed.ask.design_table import CANNOT_TELL
 
@@ -336,7 +336,8 @@ def settings_by_moisture(
 
     slope, rows = "within(moisture_pct, lot)", []
     for setting in SETTINGS:
-        use = with_groups(reeds.dropna(subset=[setting, "moisture_pct"]))
+        use = reeds.dropna(subset=[setting, "moisture_pct"])
+        use = as_factors(use, "maker", "supplier", "lot")
         if len(use) < 30 or use["lot"].nunique() < FEWEST_LOTS or use[setting].nunique() < 3:
             continue
         try:

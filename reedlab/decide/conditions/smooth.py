@@ -17,6 +17,7 @@ from scipy.special import expit
 from reedlab.cane.moisture import year_cos_sin
 from reedlab.decide import matters
 from reedlab.decide.draws import interval
+from reedlab.decide.evidence import as_factors
 from reedlab.decide.shared_models.models import MAKERS_FIXED_BELOW
 from reedlab.mixed.ask.design_table import contrast_variance
 
@@ -107,7 +108,7 @@ def fit_smooth(rows: pd.DataFrame, measure: str, over: str, seed: int = 1) -> Sm
     from reedlab.mixed.posterior.priors import Priors
 
     terms = _SPLINE if over == "moisture" else "year_cos + year_sin"
-    rows = with_groups(rows)
+    rows = as_factors(rows, "maker", "supplier", "lot")
     response, family = _MODELS[measure]
     model = fit(f"{response} ~ {terms}{groups_of(rows)}", rows, family=family)
     priors = Priors.log_minutes() if measure == "minutes" else Priors()
@@ -125,12 +126,6 @@ def fit_smooth(rows: pd.DataFrame, measure: str, over: str, seed: int = 1) -> Sm
         np.square(draws[sds]).sum(axis=1).to_numpy(),
         model.fitted.recipe,
     )
-
-
-def with_groups(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows with maker, supplier and lot as text, so that only levels present count."""
-    names = ("maker", "supplier", "lot")
-    return rows.assign(**{name: rows[name].astype(str) for name in names}).reset_index(drop=True)
 
 
 def groups_of(rows: pd.DataFrame) -> str:
