@@ -180,15 +180,7 @@ def _with_shelf(reeds: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
 
 
 def pieces_a_year(reeds: pd.DataFrame) -> float:
-    """Return how many pieces this bench ties in a year, from the dates of its settled reeds.
-
-    Parameters
-    ----------
-    reeds
-        With ``tied_on``; without it all of them count as one year's.
-    """
-    if "tied_on" not in reeds:
-        return float(len(reeds))
+    """Return how many pieces this bench ties in a year, from the dates of its settled reeds."""
     days = (reeds["tied_on"].max() - reeds["tied_on"].min()).days
     return float(len(reeds) * 365.25 / max(days, _SHORTEST_DAYS))
 

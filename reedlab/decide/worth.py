@@ -61,16 +61,5 @@ def worth(price: float, cost: float, unit: str, at_the_wage: str = "") -> Worth:
 
 
 def mean_price(reeds: pd.DataFrame) -> float:
-    """Return what the reeds sold fetched on average.
-
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        From ``bench.reeds``.
-
-    Returns
-    -------
-    float
-        The mean of ``sold_for``; NaN where no price is kept.
-    """
-    return float(reeds["sold_for"].mean()) if "sold_for" in reeds else float("nan")
+    """Return what the reeds sold fetched on average; NaN where no price is kept."""
+    return float(reeds["sold_for"].mean())

@@ -103,7 +103,7 @@ def by_grade(said: Suppliers) -> Earnings:
     evidence, lot = basis.evidence, basis.lot
     _refuse_untimed(basis.models)
     reeds = evidence.reeds
-    sold = reeds["sold_for"] if "sold_for" in reeds else pd.Series(dtype=float)
+    sold = reeds["sold_for"]
     if not sold.notna().any():
         raise CannotAnswer(
             "No reed has a price.",
