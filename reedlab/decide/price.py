@@ -154,9 +154,8 @@ def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9
     cost = cost_per_saleable(kept.one, rates)  # the number of the comparison of suppliers
     income = _Income.of(bench.settings, back, _playable(evidence, names))
     ask = income.ask(cost, rates)
-    fetched = evidence.reeds.groupby("supplier", observed=True)["sold_for"].agg(["mean", "size"])
-    fetched["size"] = evidence.reeds.groupby("supplier", observed=True)["sold_for"].count()
-    fetched = fetched.reindex(names)
+    sold_for = evidence.reeds.groupby("supplier", observed=True)["sold_for"]
+    fetched = sold_for.agg(["mean", "count"]).reindex(names)
     hour = income.hour(kept.one, rates, fetched["mean"].to_numpy(float))
     table = pd.DataFrame(
         {
@@ -164,14 +163,13 @@ def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9
             **_ranged("cost", cost, level),
             **_ranged("ask", ask, level),
             "fetched": fetched["mean"].to_numpy(float),
-            "priced": fetched["size"].to_numpy(),
+            "priced": fetched["count"].to_numpy(),
             **_ranged("hour", hour, level),
             "loses": np.where(
                 fetched["mean"].notna(), (hour < rates.wage_per_hour).mean(axis=0), np.nan
             ),
         }
     ).sort_values("cost", ignore_index=True)
-    currency = bench.settings.currency
     first = [names.index(name) for name in table["supplier"].head(2)]
     digits = {
         f"{name}{end}": places(draws[:, first], level)
@@ -182,14 +180,14 @@ def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9
     return Price(
         table=table,
         level=level,
-        claims=_claims(table, currency),
+        claims=_claims(table),
         notes=tuple(_notes(bench, evidence, counted)),
         record_next=_to_record(evidence),
         grades=_grades(evidence.reeds, float(table["ask"].iloc[0])),
         pieces=_pieces(bench, evidence, kept.expected, expected),
         digits={**digits, "fetched": digits["ask"]},
         back=counted if len(counted) else pd.DataFrame(columns=list(BACK)),
-        currency=currency,
+        currency=bench.settings.currency,
         wage=rates.wage_per_hour,
     )
 
@@ -246,7 +244,7 @@ def _ranged(name: str, draws: Floats, level: float) -> dict[str, Floats]:
     return {name: np.median(draws, axis=0), f"{name}_low": low, f"{name}_high": high}
 
 
-def _claims(table: pd.DataFrame, currency: str) -> pd.DataFrame:
+def _claims(table: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for row in table.dropna(subset=["loses"]).itertuples():
         earns = row.loses < 0.5

@@ -288,9 +288,9 @@ def note(folder: Path, kind: str, rows: pd.DataFrame, device: str = DESK) -> Pat
         return _store(entries, kind, path)
 
 
-def noted(folder: Path, kind: str, device: str = DESK) -> pd.DataFrame:
-    """Return a device's entries of one table as text, those that are taken back left out."""
-    rows = _stored(_file(folder, kind, device)).reindex(
+def noted(folder: Path, kind: str) -> pd.DataFrame:
+    """Return the desk's entries of one table as text, those that are taken back left out."""
+    rows = _stored(_file(folder, kind, DESK)).reindex(
         columns=list(entry_table(kind).columns), fill_value=""
     )
     gone = rows["entry"].isin(rows["undoes"]) | (rows["undoes"] != "")

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from reedlab.decide.evidence import gather
@@ -97,8 +96,3 @@ class Chances:
     def strengths_noted(self) -> int:
         """Number of good reeds with a strength."""
         return int(self.reeds.loc[self.reeds["success"] == 1, "strength"].notna().sum())
-
-
-def minutes_of(reeds: pd.DataFrame) -> float:
-    """Mean minutes of scraping a blank, good or not; NaN where none are noted."""
-    return float(reeds["scrape_min"].mean())

@@ -22,7 +22,7 @@ from reedlab.decide.answer import (
 )
 from reedlab.decide.evidence import count, listed
 from reedlab.decide.orders.blanks_in_progress import blanks, stock, unsold_long_ago
-from reedlab.decide.orders.chances import Chances, minutes_of
+from reedlab.decide.orders.chances import Chances
 from reedlab.errors import DecisionError
 from reedlab.records.settings import WEEKDAYS, Week
 from reedlab.records.tables import STRENGTHS
@@ -333,7 +333,8 @@ def _calendar(bench: Any, reeds: pd.DataFrame) -> _Calendar:
     finish = int(np.ceil(rests.get("play", 0))) + play
     rough = int(np.ceil(rests.get("finish", 0))) + finish
     days = {"finish": play, "rough": rough, "tie": int(np.ceil(rests.get("rough", 0))) + rough}
-    return _Calendar(pd.Timestamp(bench.today), bench.settings.week, days, minutes_of(reeds))
+    minutes = float(reeds["scrape_min"].mean())  # good or not; NaN where none are noted
+    return _Calendar(pd.Timestamp(bench.today), bench.settings.week, days, minutes)
 
 
 def _drawn(

@@ -117,7 +117,7 @@ def passing_over(bench: Any, *, level: float = 0.9, seed: int = 1) -> PassingOve
     measures = tuple(
         m for m in MEASURES if cases[m.column].notna().mean() >= 0.5 and spread[m.column] > 1e-9
     )
-    narrowed = sorted_before(bench, cases, measures)
+    narrowed = sorted_before(bench, measures)
     before, costs_notes = before_tying(bench.losses, bench.tables["lots"], bench.settings.currency)
     weights = bench.reeds["supplier"].astype(object).value_counts()
     price, (tying, _) = mean_price(bench.reeds), tying_minutes(bench)

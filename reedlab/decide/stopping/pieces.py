@@ -89,14 +89,12 @@ def measured_reeds(bench: Any) -> pd.DataFrame:
     return cases[known & measured].reset_index(drop=True)
 
 
-def sorted_before(bench: Any, cases: pd.DataFrame, measures: tuple[Measure, ...]) -> pd.DataFrame:
+def sorted_before(bench: Any, measures: tuple[Measure, ...]) -> pd.DataFrame:
     """Compare the spread of all measured pieces with that of the tied ones, within lots.
 
     Parameters
     ----------
     bench : Bench
-    cases : pandas.DataFrame
-        As `measured_reeds` returns them.
     measures : tuple of Measure
         Those to compare.
 
