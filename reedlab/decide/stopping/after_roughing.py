@@ -162,17 +162,9 @@ def giving_up(bench: Any, *, level: float = 0.9, seed: int = 1) -> GivingUp:
 def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Split the settled blanks into those that went on from the rough scrape and those lost by it.
 
-    Parameters
-    ----------
-    bench : Bench
-
-    Returns
-    -------
-    cases : pandas.DataFrame
-        ``reed``, ``lot``, ``good`` (0 or 1), ``rough_min``, ``finish_min`` (0 for a blank lost
-        before it was finished), ``tied_on`` and the columns of `MEASURES`.
-    already : pandas.DataFrame
-        Rows of ``bench.reeds`` that were lost at tying or roughing.
+    The first have ``reed``, ``lot``, ``good`` (0 or 1), ``rough_min``, ``finish_min`` (0 for a
+    blank lost before it was finished), ``tied_on`` and the columns of `MEASURES`; the second, lost
+    at tying or roughing, are rows of ``bench.reeds``.
     """
     reeds = bench.reeds[bench.reeds["settled"] & bench.reeds["success"].notna()]
     reeds = reeds[reeds["lot"].notna()]
@@ -213,22 +205,10 @@ def roughed_blanks(bench: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
 def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: float) -> Stakes:
     """Work out what going on with one roughed blank gains or loses, in bench minutes.
 
-    Parameters
-    ----------
-    cases : pandas.DataFrame
-        ``good``, ``rough_min`` and ``finish_min``.
-    tying : float
-        Minutes of work before scraping, per tied piece.
-    tries : float
-        Blanks lost by the end of roughing, for each one that went on.
-    lost : float
-        Minutes that such a blank took.
-
-    Returns
-    -------
-    Stakes
-        In minutes, a saleable reed at what another one takes. What was spent before the decision,
-        on this blank and its share of those lost by then, is sunk.
+    `tying` are minutes of work before scraping, per tied piece; `tries` the blanks lost by the end
+    of roughing for each one that went on, `lost` the minutes that such a blank took. A saleable
+    reed is valued at what another one takes; what was spent before the decision, on this blank and
+    its share of those lost by then, is sunk.
     """
     success, if_good, if_bad = by_outcome(cases, "finish_min")
     return Stakes.at_replacement(
@@ -241,20 +221,10 @@ def minutes_at_stake(cases: pd.DataFrame, tying: float, tries: float, lost: floa
 
 
 def usable(cases: pd.DataFrame) -> tuple[tuple[Measure, ...], tuple[str, ...]]:
-    """Return the measures that a rule may use, and why not the others.
+    """Return the measures that a rule may use, and sentences on why not the others.
 
-    Parameters
-    ----------
-    cases : pandas.DataFrame
-        As `roughed_blanks` returns them.
-
-    Returns
-    -------
-    tuple of Measure
-        Noted of at least half of the blanks, differing, and noted as often of good reeds as of
-        others, to within `UNEVEN`.
-    tuple of str
-        Sentences.
+    They are noted of at least half of the blanks, differ, and are noted as often of good reeds as
+    of others, to within `UNEVEN`.
     """
     good = cases["good"] == 1
     used, uneven, rare = [], [], []

@@ -187,22 +187,10 @@ def money_at_stake(
 ) -> Stakes:
     """Work out what tying one of these pieces gains or loses.
 
-    Parameters
-    ----------
-    cases : pandas.DataFrame
-        ``good`` and ``scrape_min``.
-    rates : Rates
-    before : pandas.DataFrame
-        Indexed by supplier: ``cane`` and ``minutes_before`` per tied piece.
-    weights : pandas.Series
-        Reeds made, by supplier.
-
-    Returns
-    -------
-    Stakes
-        In money, a saleable reed at what another one costs to make. Cane and the work before tying
-        are sunk; a good reed takes its staple with it, a failure gives it back as often as the
-        rates say.
+    `before` has ``cane`` and ``minutes_before`` per tied piece by supplier, `weights` the reeds
+    made of each. A saleable reed is valued at what another one costs to make. Cane and the work
+    before tying are sunk; a good reed takes its staple with it, a failure gives it back as often as
+    the rates say.
     """
     minute = rates.wage_per_hour / 60
     success, if_good, if_bad = by_outcome(cases, "scrape_min")

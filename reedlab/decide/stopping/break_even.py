@@ -71,23 +71,12 @@ class Stakes:
         return NOTICE * self.if_bad
 
     def saving(self, keep: np.ndarray, good: np.ndarray, minutes: float = 0.0) -> np.ndarray:
-        """Count what a rule saved with each blank.
+        """Count what a rule saved with each blank (n,) against going on with each, unmeasured.
 
-        Parameters
-        ----------
-        keep : ndarray of bool, shape (n,)
-            Whether the rule goes on with it.
-        good : ndarray of 0 and 1, or of chances, shape (n,)
-            Whether it turned out good.
-        minutes : float
-            Time that the rule's measurements take for each blank.
-
-        Returns
-        -------
-        ndarray, shape (n,)
-            Net benefit against going on with every blank unmeasured. The mean over blanks is the
-            difference of two net benefits in the sense of Vickers and Elkin (2006, Med Decis
-            Making 26:565-574), times the gain.
+        `keep` says whether the rule goes on with it, `good` whether it turned out good (0 and 1, or
+        chances); `minutes` is what the rule's measurements take for each blank. The mean over
+        blanks is the difference of two net benefits in the sense of Vickers and Elkin (2006, Med
+        Decis Making 26:565-574), times the gain.
 
         Examples
         --------
@@ -103,18 +92,8 @@ class Stakes:
 def by_outcome(cases: pd.DataFrame, minutes: str) -> tuple[float, float, float]:
     """Return the share of cases that turned out good, and the mean minutes of those and of others.
 
-    Parameters
-    ----------
-    cases : pandas.DataFrame
-        ``good`` (0 or 1) and a column of minutes.
-    minutes : str
-        That column.
-
-    Returns
-    -------
-    tuple of float
-        The share with half a good case and half a bad one added, so that it is never 0 or 1
-        (Jeffreys' prior); mean minutes, those of all cases where none of an outcome was timed.
+    The share has half a good case and half a bad one added, so that it is never 0 or 1 (Jeffreys'
+    prior); where none of an outcome was timed, its mean is that of all cases.
 
     Examples
     --------

@@ -32,19 +32,7 @@ times in 100, with it 91 times; on 600 others of 6 to 20 lots with one measure o
 
 
 def lot_folds(lots: pd.Series, folds: int, seed: int = 1) -> np.ndarray:
-    """Assign whole lots to folds of about the same number of rows.
-
-    Parameters
-    ----------
-    lots : pandas.Series
-        The lot of each row.
-    folds : int
-        At most this many; no more than there are lots.
-    seed : int
-
-    Returns
-    -------
-    ndarray of int, shape (n,)
+    """Assign whole lots to at most so many folds of about the same number of rows.
 
     Examples
     --------
@@ -71,21 +59,9 @@ def held_out(
 ) -> pd.DataFrame:
     """Let each rule decide on held-out lots.
 
-    Parameters
-    ----------
-    data : pandas.DataFrame
-        Rows with ``good`` (0 or 1), ``lot`` and the measures.
-    rules : mapping of str to Signs
-    stakes_of : callable
-        Works out the stakes from rows; inside a fold from the training rows, for the final
-        count from all.
-    seed : int
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a rule and blank: ``rule``, ``lot``, ``good``, ``keep``, ``saving``, with the index
-        of `data`.
+    `stakes_of` works out the stakes from rows: inside a fold from the training rows, for the final
+    count from all. One row a rule and blank comes back: ``rule``, ``lot``, ``good``, ``keep``,
+    ``saving``, with the index of `data`.
     """
     fold = lot_folds(data["lot"], FOLDS, seed)
     final = stakes_of(data)
@@ -135,24 +111,13 @@ class HeldOutSaving:
 
 
 def judge(decided: pd.DataFrame, *, level: float = 0.9, seed: int = 1) -> HeldOutSaving:
-    """Compare rules by what they saved, resampling whole lots.
+    """Compare rules by what they saved in `held_out`, resampling whole lots.
 
     The best rule is chosen again on each draw of lots and judged on the lots that were not drawn;
     by how much the best rule does better on all lots than those choices did there is the optimism
     of having chosen it (Tsamardinos, Greasidou and Borboudakis 2018, Machine Learning 107:1895).
     Few lots widen the interval by the t distribution's factor, and `LEARNT` by what the spread of
     lots leaves out.
-
-    Parameters
-    ----------
-    decided : pandas.DataFrame
-        As `held_out` returns it.
-    level : float
-    seed : int
-
-    Returns
-    -------
-    HeldOutSaving
     """
     from scipy.special import ndtri, stdtrit
 

@@ -56,15 +56,8 @@ _BENDS = {"straight": 0.0, "slight": 1.0, "reject": 2.0}
 def measured_reeds(bench: Any) -> pd.DataFrame:
     """Return the reeds whose fate is settled and whose piece was measured.
 
-    Parameters
-    ----------
-    bench : Bench
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``reed``, ``lot``, ``good`` (0 or 1), ``scrape_min`` and the columns of `MEASURES`.
-        Retied cane is left out: its piece has been judged once.
+    They have ``reed``, ``lot``, ``good`` (0 or 1), ``scrape_min`` and the columns of `MEASURES`.
+    Retied cane is left out: its piece has been judged once.
     """
     reeds, cane = bench.reeds, bench.cane
     lot = reeds["lot"].astype(object)
@@ -90,18 +83,9 @@ def measured_reeds(bench: Any) -> pd.DataFrame:
 
 
 def sorted_before(bench: Any, measures: tuple[Measure, ...]) -> pd.DataFrame:
-    """Compare the spread of all measured pieces with that of the tied ones, within lots.
+    """Compare the spread of all measured pieces with the tied ones', within lots.
 
-    Parameters
-    ----------
-    bench : Bench
-    measures : tuple of Measure
-        Those to compare.
-
-    Returns
-    -------
-    pandas.DataFrame
-        See `PassingOver.sorted_before`.
+    See `PassingOver.sorted_before`.
     """
     cane = bench.cane
     of_all = pd.DataFrame(

@@ -70,20 +70,10 @@ class Measure:
 def fit_rules(
     rules: Mapping[str, Signs], data: pd.DataFrame, stakes: Stakes
 ) -> dict[str, FittedSigns]:
-    """Find every rule from the same rows.
+    """Find every rule from the same rows: ``good`` (0 or 1), ``lot`` and measures of each blank.
 
-    Parameters
-    ----------
-    rules : mapping of str to Signs
-    data : pandas.DataFrame
-        One row a blank: ``good`` (0 or 1), ``lot`` and the measures' columns.
-    stakes : Stakes
-
-    Returns
-    -------
-    dict
-        Rules with the same measures share one model. Where the rows do not identify it, the rule
-        is to go on with every blank.
+    Rules with the same measures share one model. Where the rows do not identify it, the rule is to
+    go on with every blank.
     """
     models: dict[tuple[Measure, ...], FittedPrediction | None] = {}
     fitted: dict[str, FittedSigns] = {}
@@ -101,21 +91,8 @@ def fit_rules(
 def fit_prediction(measures: tuple[Measure, ...], data: pd.DataFrame) -> FittedPrediction:
     """Fit the chance of success to the measures, with a random effect of lots.
 
-    Parameters
-    ----------
-    measures : tuple of Measure
-    data : pandas.DataFrame
-        One row a blank: ``good`` (0 or 1), ``lot`` and the measures' columns.
-
-    Returns
-    -------
-    FittedPrediction
-        A measure that never differs in these rows has no slope.
-
-    Raises
-    ------
-    ModelError
-        When the rows do not identify the model.
+    A measure that never differs in these rows has no slope. Raises ModelError where the rows do not
+    identify the model.
     """
     from reedlab.mixed import fit
 
@@ -311,19 +288,10 @@ class FittedSigns:
         return kept
 
     def expected(self, data: pd.DataFrame, stakes: Stakes, seed: int = 1) -> np.ndarray:
-        """Draw what it saves a blank by the model that it was chosen by.
+        """Draw what it saves a blank by its own model, on the rows that it was chosen on.
 
-        Parameters
-        ----------
-        data : pandas.DataFrame
-            The rows that it was chosen on.
-        stakes : Stakes
-        seed : int
-
-        Returns
-        -------
-        ndarray, shape (draws,)
-            Mean saving over the rows, with coefficients drawn from the normal at their estimates.
+        Each draw is the mean saving over the rows, with coefficients from the normal at their
+        estimates.
         """
         stopped = data[~self.keep(data)]
         if self.model is None or stopped.empty:

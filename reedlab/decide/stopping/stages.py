@@ -195,32 +195,13 @@ def decide(
     level: float,
     seed: int,
 ) -> dict[str, Any]:
-    """Try rules on the blanks of one stage, and grade what comes of it.
+    """Try rules on the blanks of one stage, and grade what comes of it: give fields of `Stopping`.
 
-    Parameters
-    ----------
-    stage : Stage
-    cases : pandas.DataFrame
-        One row a blank: ``lot``, ``good`` (0 or 1), the measures' columns and that of `minutes`.
-    measures : tuple of Measure
-        What a rule may use.
-    minutes : str
-        The column of minutes that stopping a blank saves.
-    counted : callable
-        Works out the stakes from rows, and says what a saleable reed is counted at.
-    made : pandas.DataFrame
-        Every such blank, with ``tied_on``, for how many there are in a month.
-    compared : pandas.DataFrame
-        `cases`, or the same with the measures within lots, for slopes.
-    unit : str
-        Of the stakes.
-    level, seed
-        As in `try_rules`.
-
-    Returns
-    -------
-    dict
-        Fields of `Stopping`; and where rules were tried ``slopes``, as `slopes_alone` returns them.
+    `cases` has a row a blank: ``lot``, ``good`` (0 or 1), the measures' columns and that of
+    `minutes`, which stopping a blank saves. `counted` works out the stakes from rows, and says what
+    a saleable reed is counted at. `made` is every such blank, for how many there are in a month;
+    `compared` are the `cases`, or the same with the measures within lots, for ``slopes``, which
+    come along where rules were tried (see `slopes_alone`).
     """
     lots = cases["lot"].nunique()
     fields: dict[str, Any] = {"reeds": len(cases), "lots": lots, "level": level}

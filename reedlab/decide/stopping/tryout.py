@@ -130,18 +130,7 @@ BY_LOT = ("lot", "blanks", "passed_over", "saving")
 def lacking(cases: pd.DataFrame, minutes: str, measures: Collection[Measure]) -> Lack | None:
     """Return of what there is too little to try a rule on; None where there is enough.
 
-    Parameters
-    ----------
-    cases : pandas.DataFrame
-        As `try_rules` takes them.
-    minutes : str
-        The column of minutes that stopping a blank saves.
-    measures : collection of Measure
-        What a rule may use.
-
-    Returns
-    -------
-    Lack or None
+    `minutes` is the column of minutes that stopping a blank saves.
     """
     good = int(cases["good"].sum())
     short = {
@@ -162,21 +151,9 @@ def try_rules(
     level: float = 0.9,
     seed: int = 1,
 ) -> Tryout:
-    """Try rules on held-out lots.
+    """Try rules on held-out lots; `stakes_of` works out the stakes from rows.
 
-    Parameters
-    ----------
-    cases : pandas.DataFrame
-        One row a blank: ``lot``, ``good`` (0 or 1), and what the rules measure.
-    rules : mapping of str to Signs
-    stakes_of : callable
-        Works out the stakes from rows.
-    level, seed
-        As in `held_out` and `judge`.
-
-    Returns
-    -------
-    Tryout
+    A row of `cases` is a blank: ``lot``, ``good`` (0 or 1), and what the rules measure.
     """
     stakes = stakes_of(cases)
     final = fit_rules(rules, cases, stakes)
@@ -237,24 +214,11 @@ def slopes_alone(
 ) -> pd.DataFrame:
     """Say how each measure goes with success, and what a rule on it alone could save at best.
 
-    Parameters
-    ----------
-    cases : pandas.DataFrame
-        As `try_rules` takes them.
-    measures : tuple of Measure
-    stakes : Stakes
-    level : float
-        Of the odds ratios' intervals.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a measure, taken alone: ``measured`` (blanks), ``per`` (one standard deviation, in
-        its ``unit``), ``odds_ratio`` with Wald's ``low`` and ``high``, ``could_save`` (for 100
-        blanks, by the best rule on that measure if its slope were at the end of its interval that
-        helps most), ``pays`` (probability that such a rule saves enough to be noticed) and
-        ``expected`` (what it saves for 100 blanks if the slope were known and the rule used only
-        where it pays).
+    One row a measure, taken alone: ``measured`` (blanks), ``per`` (one standard deviation, in its
+    ``unit``), ``odds_ratio`` with Wald's ``low`` and ``high``, ``could_save`` (for 100 blanks, by
+    the best rule on that measure if its slope were at the end of its interval that helps most),
+    ``pays`` (probability that such a rule saves enough to be noticed) and ``expected`` (what it
+    saves for 100 blanks if the slope were known and the rule used only where it pays).
     """
     return pd.DataFrame(
         [_slope_alone(cases, m, stakes, level) for m in measures], columns=list(SLOPES)
