@@ -88,26 +88,12 @@ def step_of(term: str) -> tuple[float, str]:
 def slopes(
     draws: pd.DataFrame, column: str, step: float, share: float, level: float
 ) -> pd.DataFrame:
-    """Return both slopes for one step of a property.
+    """Return both slopes for one step of a property, in the unit of its column.
 
-    Parameters
-    ----------
-    draws : pandas.DataFrame
-        Posterior draws of a model of success with the `terms` of the column, in log odds.
-    column : str
-    step : float
-        In the unit of the column.
-    share : float
-        Of good reeds, for the change in points.
-    level : float
-        Of the intervals.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Indexed by `BETWEEN` and `WITHIN`: odds_ratio, low, high; points (change of the share of
-        good reeds, 0 to 1), points_low, points_high; prob_matters (that the change, both
-        pooled towards none, has its direction and is beyond five points).
+    `draws` are of a model of success with the `terms` of the column, in log odds; `share` is that
+    of good reeds, for the change in points. Indexed by `BETWEEN` and `WITHIN`: odds_ratio, low,
+    high; points (change of the share of good reeds, 0 to 1), points_low, points_high; prob_matters
+    (that the change, both pooled towards none, has its direction and is beyond five points).
     """
     rows, changes = [], []
     for name in terms(column):
@@ -124,21 +110,10 @@ def slopes(
 
 
 def of_reeds(reeds: pd.DataFrame, column: str, level: float, seed: int) -> pd.DataFrame:
-    """Fit success on a property between and within lots, and return both slopes.
+    """Fit success of settled reeds on a property between and within lots; return both `slopes`.
 
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        Settled reeds of an `Evidence`; those without the property are left out.
-    column : str
-    level : float
-    seed : int
-
-    Returns
-    -------
-    pandas.DataFrame
-        See `slopes`; empty where fewer than `FEWEST_LOTS` lots of two suppliers, or fewer than
-        `FEWEST_REEDS` reeds, have the property, or they all ended alike.
+    Empty where fewer than `FEWEST_LOTS` lots of two suppliers, or fewer than `FEWEST_REEDS` reeds,
+    have the property, or they all ended alike.
     """
     from reedlab.decide.shared_models.models import Spec, success_posterior
 
@@ -169,24 +144,11 @@ def lots_measured(reeds: pd.DataFrame, column: str) -> float:
 
 
 def ask_for(between: pd.Series, of: Property, measured: float) -> str:
-    """Say which cane to ask a seller for, if any.
+    """Say in a sentence which cane to ask a seller for; "" where nothing is to be asked for.
 
     Only the slope between lots, supplier in the model, can say so, and only where it is at least
-    likely and most lots were measured: else those that were not could turn it. What pieces of one
-    lot show is no reason to buy another.
-
-    Parameters
-    ----------
-    between : pandas.Series
-        The row `BETWEEN` of `slopes`.
-    of : Property
-    measured : float
-        As `lots_measured` returns it; at least `MOST_LOTS`.
-
-    Returns
-    -------
-    str
-        One sentence; ``""`` where nothing is to be asked for.
+    likely and most lots were measured (`lots_measured`, at least `MOST_LOTS`): else those that were
+    not could turn it. What pieces of one lot show is no reason to buy another.
     """
     grade = graded(between["prob_matters"])
     if grade is Verdict.CANNOT_SAY or not of.much or measured < MOST_LOTS:
@@ -206,19 +168,10 @@ def ask_for(between: pd.Series, of: Property, measured: float) -> str:
 def claim(
     slope: pd.Series, which: str, of: Property, more: str = "", grade: Verdict | None = None
 ) -> tuple[str, float, Verdict, float, bool]:
-    """Claim what one slope says, of lots or of pieces of one lot.
+    """Claim what one slope says, of lots (`BETWEEN`) or of pieces of one lot (`WITHIN`).
 
-    Parameters
-    ----------
-    slope : pandas.Series
-        A row of `slopes`.
-    which : str
-        `BETWEEN` or `WITHIN`.
-    of : Property
-    more : str
-        What else the claim names, after a comma.
-    grade : Verdict, optional
-        How sure it is, where its probability alone does not say.
+    `more` is what else the claim names, after a comma; `grade` how sure it is, where its
+    probability alone does not say.
     """
     who = f"{_WHO[which]} with {of.more}"
     way = "more" if slope["points"] > 0 else "fewer"

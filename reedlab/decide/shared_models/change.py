@@ -23,17 +23,9 @@ def of_years(column: str) -> bool:
 def changes(success: Posterior, when_good: Posterior | None) -> pd.DataFrame:
     """Return what changes a year, over the makers as they shared the reeds.
 
-    Parameters
-    ----------
-    success, when_good
-        Posteriors of success and of log minutes of good reeds; minutes may be unknown.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A row each for ``success`` (difference in the chance of a good reed) and ``minutes`` (of a
-        good reed, as a share), where the model has such a term: measure, per_year (median), low,
-        high, at 90 %.
+    A row each for ``success`` (difference in the chance of a good reed) and ``minutes`` (of a good
+    reed, as a share; they may be unknown), where the model has such a term: measure, per_year
+    (median), low, high, at 90 %.
     """
     rows = []
     for measure, post in (("success", success), ("minutes", when_good)):
@@ -64,12 +56,7 @@ def _slope(post: Posterior) -> np.ndarray | None:
 
 
 def said(frame: pd.DataFrame) -> tuple[str, ...]:
-    """Say what has surely moved, in a sentence each; nothing where nothing has.
-
-    Parameters
-    ----------
-    frame
-        From `changes`.
+    """Say of `changes` what has surely moved, in a sentence each; nothing where nothing has.
 
     Examples
     --------

@@ -20,19 +20,9 @@ LEVEL = 0.9
 
 
 def correlations(success: Posterior, pace: Posterior, seed: int = 1) -> np.ndarray:
-    """Draw the correlation of lots' effects on success and on log minutes.
+    """Draw the correlation of lots' effects on success and on log minutes of good reeds.
 
-    Parameters
-    ----------
-    success, pace
-        Posteriors of success and of log minutes of good reeds, with lots as a random term.
-    seed
-        Of the draws.
-
-    Returns
-    -------
-    ndarray
-        As many draws as `success` has, each -0.9 to 0.9.
+    Lots are a random term of both; as many draws as `success` has, each -0.9 to 0.9.
     """
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(11,)))
     ours, theirs = _standardised(success), _standardised(pace)
@@ -70,12 +60,7 @@ def _standardised(post: Posterior) -> pd.DataFrame:
 
 
 def said(draws: np.ndarray) -> tuple[str, ...]:
-    """Say how a lot's minutes go with its success, where it surely matters.
-
-    Parameters
-    ----------
-    draws
-        From `correlations`.
+    """Say how a lot's minutes go with its success, by `correlations`, where it surely matters.
 
     Examples
     --------

@@ -137,19 +137,7 @@ def fit_models(
 ) -> Models:
     """Fit the models of success and of minutes and draw from their posteriors.
 
-    Parameters
-    ----------
-    evidence
-        What the bench's records say.
-    seed, draws
-        Of the posteriors.
-    spec
-        How the models are set up; as for the answer when not given.
-
-    Returns
-    -------
-    Models
-        Without abilities in minutes where too few were recorded.
+    There are no abilities in minutes where too few were recorded.
     """
     spec = spec or Spec()
     names = evidence.arms[spec.arm].tolist()
@@ -228,26 +216,12 @@ def ability(
     seed: int = 1,
     held: Mapping[str, float] | None = None,
 ) -> Ability:
-    """Split a posterior's linear predictor into its parts.
+    """Split a posterior's linear predictor into its parts, an arm of `names` a column.
 
-    Parameters
-    ----------
-    post
-        The posterior of a model with lots, and the arm as a random or a fixed effect.
-    names
-        The arms wanted. One that is new to the model is drawn from the distribution of all.
-    arm
-        What is compared, see `Spec`. Where it is not the supplier, suppliers vary like lots.
-    seed
-        Seed of a new arm.
-    held
-        Columns held at a value. What changes with the years is held at today; the others keep the
-        values of the model's reeds.
-
-    Returns
-    -------
-    Ability
-        Its columns in the order of `names`.
+    Lots are in the model, and the arm as a random or a fixed effect. An arm that is new to it is
+    drawn, by `seed`, from the distribution of all; where the arm is not the supplier, suppliers
+    vary like lots. `held` are columns held at a value. What changes with the years is held at
+    today; the others keep the values of the model's reeds.
     """
     design, draws = post.design, post.draws()
     X = design.X.copy()
@@ -301,22 +275,7 @@ def _thinned(
 
 
 def success_posterior(reeds: pd.DataFrame, spec: Spec, seed: int, draws: int) -> Posterior:
-    """Return the posterior of the model of success.
-
-    Parameters
-    ----------
-    reeds
-        Settled reeds, as `Evidence` holds them.
-    spec
-        How the model is set up.
-    seed, draws
-        Of the posterior.
-
-    Returns
-    -------
-    Posterior
-        On the logit scale.
-    """
+    """Return the posterior of success of settled reeds, on the logit scale."""
     return _posterior("success", reeds, "binomial", spec, seed, draws)
 
 
@@ -366,18 +325,8 @@ def _model(
 def formula_of(reeds: pd.DataFrame, spec: Spec) -> str:
     """Return the right-hand side that these reeds can carry.
 
-    Parameters
-    ----------
-    reeds
-        Rows of `Bench.reeds`, or of `Evidence.reeds`, which count years.
-    spec
-        How the model is set up.
-
-    Returns
-    -------
-    str
-        Fixed terms, then random ones: makers are fixed below `MAKERS_FIXED_BELOW`, a factor of one
-        level is left out, and so are years that are too few.
+    Fixed terms, then random ones: makers are fixed below `MAKERS_FIXED_BELOW`, a factor of one
+    level is left out, and so are years that are too few (reeds of `Evidence` count them).
 
     Examples
     --------

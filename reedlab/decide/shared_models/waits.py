@@ -146,12 +146,7 @@ class Proposed:
     def log_odds(self, eta: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         """Log of S(age | success) / S(age | failure) of the pending reeds, both waits drawn.
 
-        Parameters
-        ----------
-        eta
-            Log odds of success of the pending reeds, their waiting left aside.
-        rng
-            Of the draw.
+        `eta` are their log odds of success, their waiting left aside.
         """
         waiting = np.logaddexp(log_expit(eta) + self.good, log_expit(-eta) + self.failed)
         log_weight = self.log_weight + waiting.sum(axis=1)

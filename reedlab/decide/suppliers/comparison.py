@@ -392,23 +392,7 @@ def compared(
     level: float = 0.9,
     bench: Any = None,
 ) -> Suppliers:
-    """Turn the models' draws into the answer, all but what to record next.
-
-    Parameters
-    ----------
-    evidence, models
-        What the bench says, and the models fitted to it.
-    currency
-        Of every price.
-    level
-        Of the intervals.
-    bench
-        The records, for the questions that follow.
-
-    Returns
-    -------
-    Suppliers
-    """
+    """Turn the models' draws into the answer, all but what to record next."""
     rates = evidence.rates
     judged = models.next_lot(evidence)
     lot = _stays(judged, evidence, models)
@@ -600,17 +584,10 @@ def _told_apart(table: pd.DataFrame, spread: pd.DataFrame) -> bool:
 def worth_of_lots(said: Suppliers) -> pd.DataFrame:
     """Return what one more lot of each supplier would be worth knowing, its outcomes and minutes.
 
-    Parameters
-    ----------
-    said : Suppliers
-
-    Returns
-    -------
-    pandas.DataFrame
-        By the number of reeds tried: supplier, reeds, per_piece (expected gain per piece tied
-        afterwards), per_year (that times the pieces tied a year), trial_cost (expected loss on the
-        reeds of the trial itself, against reeds of the likeliest supplier), net (per_year less
-        trial_cost).
+    By the number of reeds tried: supplier, reeds, per_piece (expected gain per piece tied
+    afterwards), per_year (that times the pieces tied a year), trial_cost (expected loss on the
+    reeds of the trial itself, against reeds of the likeliest supplier), net (per_year less
+    trial_cost).
     """
     basis = said.grounds()
     one, models, evidence = basis.lot.one, basis.models, basis.evidence
@@ -691,19 +668,9 @@ def balance(reeds: pd.DataFrame, best: str) -> pd.DataFrame:
     knows nothing of a maker who learns at first, or at one blow; so it also counts how many reeds
     of either were worked beside the other's.
 
-    Parameters
-    ----------
-    reeds
-        supplier, maker, season and, where dated, years_from_today.
-    best
-        The supplier that the others are held against.
-
-    Returns
-    -------
-    pandas.DataFrame
-        supplier, against, ratio (infinite where maker or season and supplier are one),
-        side_by_side (share of reeds tied within 45 days of one of the other supplier's, the smaller
-        of the two suppliers'; 1 where the reeds' years are not told apart).
+    Columns: supplier, against, ratio (infinite where maker or season and supplier are one),
+    side_by_side (share of reeds tied within 45 days of one of the other supplier's, the smaller of
+    the two suppliers'; 1 where the reeds' years are not told apart).
     """
     line: list[pd.DataFrame] = []
     if YEARS in reeds:

@@ -87,17 +87,7 @@ def by_grade(said: Suppliers) -> Earnings:
 
     A supplier's shares of the grades are drawn from a Dirichlet posterior whose prior holds the
     shares of all suppliers with the weight of six reeds; without grades every reed has the mean
-    price.
-
-    Parameters
-    ----------
-    said : Suppliers
-        The comparison; its evidence, draws, seed and level are used.
-
-    Returns
-    -------
-    Earnings
-        The records cannot answer when no reed has a price, or too few have their minutes.
+    price. The records cannot answer when no reed has a price, or too few have their minutes.
     """
     basis = said.grounds()
     evidence, lot = basis.evidence, basis.lot
@@ -256,18 +246,8 @@ def by_form(said: Suppliers) -> Forms:
     """Compare the forms of cane: tube, split, gouged, shaped.
 
     Form is a fixed effect, suppliers and their lots are random: a form is judged at a new lot of a
-    new supplier. Its minutes and losses before tying come from the tally.
-
-    Parameters
-    ----------
-    said : Suppliers
-        The comparison; its bench, seed and level are used.
-
-    Returns
-    -------
-    Forms
-        The records cannot answer when no settled reed comes from a lot whose form is known, or too
-        few have their minutes.
+    new supplier. Its minutes and losses before tying come from the tally. The records cannot answer
+    when no settled reed comes from a lot whose form is known, or too few have their minutes.
     """
     basis = said.grounds()
     evidence = gather(basis.bench, "form")

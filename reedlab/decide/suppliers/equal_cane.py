@@ -127,28 +127,11 @@ class EqualCane(Answer):
 
 @question(EqualCane)
 def hold_equal(said: Suppliers, name: str = "density_g_cm3") -> EqualCane:
-    """Compare suppliers with a property of the cane held equal.
+    """Compare suppliers with a property of the cane, a column of ``bench.reeds``, held equal.
 
     Only reeds whose piece was measured count, in both comparisons, so that they differ in nothing
-    but the property.
-
-    Parameters
-    ----------
-    said : Suppliers
-        The comparison; its evidence, seed and level are used.
-    name : str
-        A numeric column of ``bench.reeds``.
-
-    Returns
-    -------
-    EqualCane
-        The records cannot answer when fewer than four lots, or fewer than two suppliers, are
-        measured.
-
-    Raises
-    ------
-    DataError
-        When ``bench.reeds`` has no such column of numbers.
+    but the property. The records cannot answer when fewer than four lots, or fewer than two
+    suppliers, are measured; a column that does not hold numbers is a DataError.
     """
     basis = said.grounds(of_costs=False)
     every, seed, draws = basis.evidence.settled, basis.models.seed, len(basis.lot.one.success)

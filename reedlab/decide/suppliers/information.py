@@ -23,15 +23,8 @@ RESULTS = 400
 def expected_regret(benefit: ArrayLike) -> Floats:
     """Return what each choice is expected to lose against the best one, were it known.
 
-    Parameters
-    ----------
-    benefit : array (draws, choices)
-        Net benefit of each choice under each posterior draw.
-
-    Returns
-    -------
-    array (choices,)
-        Never negative; the smallest is the expected value of perfect information.
+    From net benefits (draws, choices). Never negative; the smallest is the expected value of
+    perfect information.
 
     Examples
     --------
@@ -43,28 +36,17 @@ def expected_regret(benefit: ArrayLike) -> Floats:
 
 
 def value_of_sample(benefit: ArrayLike, likelihood: ArrayLike) -> float:
-    """Return the expected value of a sample before the choice is made.
+    """Return the expected value of a sample before the choice is made, in the unit of the benefit.
 
-    For each result y that the sample may have, the benefits are averaged over the draws in
-    proportion to how likely each draw makes y; the choice that is best then is made then:
+    For each result y that the sample may have, the net benefits (draws, choices) are averaged over
+    the draws in proportion to how likely each draw makes y; the choice that is best then is made
+    then:
 
     EVSI = Σ_y P(y) max_d E[benefit_d | y] - max_d E[benefit_d].
 
-    With every y summed over, nothing is simulated but the draws themselves; a result with more
-    than a count in it is simulated from the draws as well.
-
-    Parameters
-    ----------
-    benefit : array (draws, choices)
-        Net benefit of each choice under each posterior draw.
-    likelihood : array (draws, results)
-        Probability of each result of the sample under each draw: of all results, so that rows sum
-        to one, or of simulated ones as `sampled_likelihood` gives it.
-
-    Returns
-    -------
-    float
-        In the unit of `benefit`; 0 when no result would change the choice.
+    `likelihood` (draws, results) is the probability of each result under each draw: of all results,
+    so that rows sum to one and nothing is simulated but the draws themselves, or of simulated ones
+    as `sampled_likelihood` gives it.
 
     References
     ----------
@@ -87,17 +69,7 @@ def value_of_sample(benefit: ArrayLike, likelihood: ArrayLike) -> float:
 def binomial_likelihood(chance: ArrayLike, reeds: int) -> Floats:
     """Return how likely each count of good reeds is under each draw of the chance.
 
-    Parameters
-    ----------
-    chance : array (draws,)
-        Of a good reed.
-    reeds : int
-        In the trial.
-
-    Returns
-    -------
-    array (draws, reeds + 1)
-        For `value_of_sample`: binomial probabilities of 0, 1, ... good reeds; rows sum to one.
+    For `value_of_sample`: binomial probabilities (draws, reeds + 1); rows sum to one.
 
     Examples
     --------
@@ -132,23 +104,8 @@ def sampled_likelihood(
     """Simulate what a trial shows, its minutes too, and return how likely each draw makes it.
 
     A result is the count of good reeds with the mean log minutes of the good and of the failed
-    ones. Each comes from another of the draws, evenly taken.
-
-    Parameters
-    ----------
-    chance : array (draws,)
-        Of a good reed, in the lot tried.
-    paces : tuple of Pace
-        Of good reeds and of failed ones.
-    reeds : int
-        In the trial.
-    seed : int
-        Of the results.
-
-    Returns
-    -------
-    array (draws, results)
-        For `value_of_sample`: each column's mean over the draws is one over the number of results.
+    ones. Each comes from another of the draws, evenly taken. For `value_of_sample`: each column's
+    mean over the draws is one over the number of results.
     """
     p = np.clip(np.asarray(chance, dtype=float), 1e-12, 1 - 1e-12)
     rng = np.random.default_rng(seed)

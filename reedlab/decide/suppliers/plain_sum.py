@@ -16,19 +16,11 @@ PLAIN = ("supplier", "reeds", "good", "per_good")
 
 
 def plain_sum(evidence: Evidence) -> pd.DataFrame:
-    """Divide each supplier's money and minutes by its good reeds.
+    """Divide each supplier's money and minutes by its good reeds; pending reeds do not count.
 
-    Parameters
-    ----------
-    evidence : Evidence
-        Its reeds with an outcome count; pending ones do not.
-
-    Returns
-    -------
-    pandas.DataFrame
-        supplier, reeds, good, per_good (money a good reed, the minutes of reeds that were not timed
-        taken as those of its other good or failed reeds, then of any supplier's; infinite without a
-        good reed).
+    Columns: supplier, reeds, good, per_good (money a good reed, the minutes of reeds that were not
+    timed taken as those of its other good or failed reeds, then of any supplier's; infinite without
+    a good reed).
     """
     rows = []
     reeds = evidence.reeds.assign(supplier=evidence.reeds["supplier"].astype(str))

@@ -101,17 +101,7 @@ class Robustness(Answer):
 
 @question(Robustness)
 def check(said: Suppliers) -> Robustness:
-    """Work a comparison of suppliers out again under other models.
-
-    Parameters
-    ----------
-    said : Suppliers
-        The answer to check; its own evidence, seed and level are used.
-
-    Returns
-    -------
-    Robustness
-    """
+    """Work a comparison of suppliers out again under other models, from its own evidence."""
     basis = said.grounds()
     answers = {AS_ANSWERED: said}
     few = basis.evidence.settled

@@ -105,17 +105,7 @@ class Selection(Answer):
 
 @question(Selection)
 def examine(said: Suppliers) -> Selection:
-    """Say what a comparison of suppliers left out, and work out its bounds.
-
-    Parameters
-    ----------
-    said : Suppliers
-        The comparison; its bench, evidence, minutes and seed are used again.
-
-    Returns
-    -------
-    Selection
-    """
+    """Say what a comparison of suppliers left out, and work out its bounds."""
     basis = said.grounds()
     bench, arms = basis.bench, basis.evidence.arms["supplier"]
     wide = by_supplier(bench)

@@ -13,21 +13,9 @@ UNLIKE = 0.05
 
 
 def said(bench: Any, evidence: Evidence, names: Sequence[str]) -> tuple[str, ...]:
-    """Say of two suppliers how many pieces were tied at all, where that differs.
+    """Say of the two likeliest suppliers how many pieces were tied at all, where that differs.
 
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-    evidence : Evidence
-        What they say of the suppliers.
-    names : sequence of str
-        The two likeliest suppliers; of one alone nothing is said.
-
-    Returns
-    -------
-    tuple of str
-        One sentence with good reeds of 100 tied and of 100 taken up, or none.
+    One sentence with good reeds of 100 tied and of 100 taken up, or none.
     """
     counts = by_supplier(bench).reindex(names[:2])
     if len(counts) < 2 or (counts["lots_unknown"] > 0).any() or (counts["tied"] == 0).any():

@@ -17,17 +17,7 @@ def said(evidence: Evidence, table: pd.DataFrame) -> str:
     What turns the order is the one of returns, maker and season that explains most of the
     difference between plain counts and the answer: of maker and season, the difference that a
     supplier's mix of them alone would make (direct standardisation, with the bench's own shares).
-
-    Parameters
-    ----------
-    evidence : Evidence
-    table : pandas.DataFrame
-        ``Suppliers.table``.
-
-    Returns
-    -------
-    str
-        A sentence, or "" where both orders are the same.
+    "" where both orders are the same.
     """
     if len(table) < 2:
         return ""
