@@ -62,21 +62,9 @@ def weigh(answers: Iterable[Answer], wage_per_hour: float) -> tuple[Weighed, ...
     """Weigh all advice, and say of each piece why it is given or left out.
 
     What an answer is missing altogether comes first, since nothing else is known before; then what
-    is worth most (minutes at the wage), then what has no worth that is known. Of two pieces of
-    advice on the same thing the first stays, and none is given on a thing that an answer has
-    settled: that there is nothing more to do about it.
-
-    Parameters
-    ----------
-    answers : iterable of Answer
-        All that were asked.
-    wage_per_hour : float
-        What an hour counts.
-
-    Returns
-    -------
-    tuple of Weighed
-        In the order of their value; what asks for nothing more comes last.
+    is worth most (minutes at the wage), then what has no worth that is known; what asks for nothing
+    more comes last. Of two pieces of advice on the same thing the first stays, and none is given on
+    a thing that an answer has settled: that there is nothing more to do about it.
     """
     asked = [(a.record_next, a) for a in answers if a.record_next is not None]
     settled = {say.about for say, _ in asked if not say.more and say.about is not None}

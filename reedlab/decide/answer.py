@@ -46,12 +46,8 @@ def graded(probability: float) -> Verdict:
     """Grade a statement by the probability that it is true and matters.
 
     Of an effect that is its direction and being beyond the smallest size that matters, see
-    `reedlab.decide.matters`; of a choice, being the best of all.
-
-    Parameters
-    ----------
-    probability : float
-        0 to 1; of what is not known (NaN) nothing can be said.
+    `reedlab.decide.matters`; of a choice, being the best of all. Of what is not known (NaN) nothing
+    can be said.
 
     Examples
     --------
@@ -81,11 +77,8 @@ CLAIMS = ("statement", "probability", "grade", "size", "matters")
 def claims_frame(rows: Sequence[tuple[str, float, Verdict, float, bool]] = ()) -> pd.DataFrame:
     """Return claims as a frame, the one that decides first.
 
-    Parameters
-    ----------
-    rows : sequence of tuple
-        statement, probability (0 to 1), grade (a `Verdict`), size (in the statement's own unit),
-        matters (whether the size is beyond the smallest that matters).
+    A row has statement, probability (0 to 1), grade, size (in the statement's own unit) and matters
+    (whether the size is beyond the smallest that matters).
 
     Examples
     --------
@@ -262,16 +255,9 @@ class Answer(ABC):
 def question(kind: type[A]) -> Callable[[Callable[P, A]], Callable[P, A]]:
     """Refuse what is no bench, and turn `CannotAnswer`, raised inside a question, into an answer.
 
-    Parameters
-    ----------
-    kind : type
-        The `Answer` that the question returns. Its level is the question's ``level``, or that of
-        the answer which the question follows up.
-
-    Raises
-    ------
-    DecisionError
-        By the question, for something else than a bench, and for a level outside 0 to 1.
+    The answer's level is the question's ``level``, or that of the answer which the question follows
+    up. The question raises DecisionError for something else than a bench, and for a level outside 0
+    to 1.
     """
 
     def wrap(ask: Callable[P, A]) -> Callable[P, A]:

@@ -87,12 +87,8 @@ class Tied:
     def sent_back(self, share: Floats | float, adjusting: Floats | float = 0.0) -> Tied:
         """Count the good reeds that come back as failures, which took the minutes of a good one.
 
-        Parameters
-        ----------
-        share
-            Of the good reeds, 0 to 1.
-        adjusting
-            Minutes that a good reed takes on average to adjust after it came back.
+        `share` is of the good reeds; `adjusting` the minutes that a good reed takes on average to
+        adjust after it came back.
 
         Examples
         --------
@@ -132,16 +128,6 @@ def materials(tied: Tied, rates: Rates) -> Floats:
     The staple leaves with a reed that succeeds and is recovered from `staple_recovered` of those
     that fail, so a tied piece uses up 1 - (1 - p) x recovered of a staple.
 
-    Parameters
-    ----------
-    tied : Tied
-    rates : Rates
-
-    Returns
-    -------
-    ndarray
-        Money per tied piece, in the shape of `tied`.
-
     Examples
     --------
     >>> materials(Tied(0.6, 36, 24, cane=2.4, minutes_before=5), Rates()).round(2).item()
@@ -152,33 +138,12 @@ def materials(tied: Tied, rates: Rates) -> Floats:
 
 
 def cost_per_tied(tied: Tied, rates: Rates) -> Floats:
-    """Return what a tied piece costs in all, bench time at the wage included.
-
-    Parameters
-    ----------
-    tied : Tied
-    rates : Rates
-
-    Returns
-    -------
-    ndarray
-        Money per tied piece, in the shape of `tied`.
-    """
+    """Return what a tied piece costs in all, bench time at the wage included."""
     return materials(tied, rates) + rates.wage_per_hour / 60 * tied.minutes
 
 
 def cost_per_saleable(tied: Tied, rates: Rates) -> Floats:
     """Return what a saleable reed costs: the cost of a tied piece over the chance of success.
-
-    Parameters
-    ----------
-    tied : Tied
-    rates : Rates
-
-    Returns
-    -------
-    ndarray
-        Money per saleable reed, in the shape of `tied`.
 
     Examples
     --------
@@ -196,20 +161,9 @@ def cost_per_saleable(tied: Tied, rates: Rates) -> Floats:
 def net_benefit(tied: Tied, rates: Rates, value: float | Floats) -> Floats:
     """Return value x p - cost, per tied piece: linear in p, so its mean is never ruled by 1/p.
 
-    At the value that just covers the cost of the cheapest supplier, the supplier with the highest
-    net benefit is that supplier.
-
-    Parameters
-    ----------
-    tied : Tied
-    rates : Rates
-    value : float or ndarray
-        What a saleable reed is worth to the maker, see `reedlab.decide.worth`.
-
-    Returns
-    -------
-    ndarray
-        Money per tied piece, in the shape of `tied`.
+    `value` is what a saleable reed is worth to the maker, see `reedlab.decide.worth`. At the value
+    that just covers the cost of the cheapest supplier, the supplier with the highest net benefit is
+    that supplier.
     """
     return value * np.asarray(tied.success, dtype=float) - cost_per_tied(tied, rates)
 
@@ -217,19 +171,8 @@ def net_benefit(tied: Tied, rates: Rates, value: float | Floats) -> Floats:
 def profit_per_hour(tied: Tied, rates: Rates, price: float | Floats) -> Floats:
     """Return what an hour at the bench earns, wage not yet paid.
 
-    The price times the share of tied pieces that fetch it, less materials, over the hours.
-
-    Parameters
-    ----------
-    tied : Tied
-    rates : Rates
-    price : float or ndarray
-        What a saleable reed sells for.
-
-    Returns
-    -------
-    ndarray
-        Money per hour, in the shape of `tied`.
+    The price of a saleable reed times the share of tied pieces that fetch it, less materials, over
+    the hours.
     """
     earned = price * np.asarray(tied.success, dtype=float) - materials(tied, rates)
     return earned / (tied.minutes / 60)

@@ -13,19 +13,7 @@ Floats = NDArray[np.float64]
 
 
 def interval(draws: ArrayLike, level: float) -> Floats:
-    """Return the central interval of draws.
-
-    Parameters
-    ----------
-    draws : array (draws, ...)
-        One row a draw, in any unit.
-    level : float
-        Share of the draws within the interval.
-
-    Returns
-    -------
-    array (2, ...)
-        Low and high ends, in the unit of the draws.
+    """Return the central interval (2, ...) of draws (draws, ...).
 
     Examples
     --------
@@ -40,19 +28,8 @@ def places(draws: ArrayLike, level: float) -> int:
 
     The standard error of the q-quantile of n draws is that of its rank, sqrt(q (1 - q) / n), in the
     unit of the draws (Serfling 1980, section 2.3.3). The last decimal kept is the first that is not
-    below it.
-
-    Parameters
-    ----------
-    draws : array (draws, ...)
-        The first axis are draws; the column with the largest error decides.
-    level : float
-        Of the interval.
-
-    Returns
-    -------
-    int
-        0 for whole units, never more than 2; below 0 for tens and more.
+    below it; of draws (draws, ...) the column with the largest error decides. 0 is for whole units,
+    never more than 2; below 0 for tens and more.
 
     Examples
     --------
@@ -80,16 +57,9 @@ def amount(value: float, decimals: int) -> str:
 
 
 def share_lowest(draws: ArrayLike) -> Floats:
-    """Return in which share of the draws each column is the lowest.
+    """Return in which share of the draws (draws, choices) each column is the lowest.
 
-    Parameters
-    ----------
-    draws : array (draws, choices)
-
-    Returns
-    -------
-    array (choices,)
-        Sums to one; columns that are the lowest alike share a draw.
+    The shares sum to one; columns that are the lowest alike share a draw.
 
     Examples
     --------

@@ -91,23 +91,10 @@ class Evidence:
 
 
 def gather(bench: Any, arm: str = "supplier") -> Evidence:
-    """Collect from a bench what a comparison needs.
+    """Collect from a bench what a comparison of suppliers, or of forms, needs.
 
-    Parameters
-    ----------
-    bench
-        The records.
-    arm
-        What is compared: ``supplier`` or ``form``.
-
-    Returns
-    -------
-    Evidence
-
-    Raises
-    ------
-    CannotAnswer
-        When no dated reed has both an outcome and what is compared, or all are of one lot.
+    Raises CannotAnswer when no dated reed has both an outcome and what is compared, or all are of
+    one lot.
     """
     every = _with_shelf(with_years(bench), bench.tables["lots"]).dropna(subset=["supplier", arm])
     every = every[every["for_sale"].ne(False).fillna(True)]
@@ -235,26 +222,11 @@ def before_tying(
 
     A lot's landed cost per piece is divided by its yield before tying, so that the pieces lost on
     the way are paid for by those that are tied. A supplier's figure (or a form's) is the mean of
-    its lots'; where none is known, that of lots in the same form is used, then that of all lots.
+    its lots'; where none is known, that of lots in the same form is used, then that of all lots. A
+    price in another currency is not used.
 
-    Parameters
-    ----------
-    losses
-        `Bench.losses`.
-    lots
-        The table of lots, for their form and currency.
-    currency
-        The bench's; a price in another is not used.
-    arm
-        What the lots are gathered by: ``supplier`` or ``form``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Indexed by `arm`: ``cane`` (money) and ``minutes_before``, per tied piece; NaN where no lot
-        of the bench has them.
-    tuple of str
-        Sentences on what was filled in.
+    Indexed by `arm` are ``cane`` (money) and ``minutes_before``, per tied piece; NaN where no lot
+    of the bench has them. Sentences on what was filled in come along.
     """
     frame = losses.merge(lots[["lot", "form", "currency"]], on="lot", how="left")
     frame = frame.dropna(subset=arm).astype({arm: str})
@@ -287,10 +259,7 @@ def before_tying(
 def tying_minutes(bench: Any) -> tuple[float, int]:
     """Return the mean minutes of tying a reed, 0 where none were noted, and how many reeds' were.
 
-    Parameters
-    ----------
-    bench
-        The records; minutes of tying stand in the sittings, or in the tally of a lot's pieces.
+    They stand in the sittings, or in the tally of a lot's pieces.
     """
     sat = shared_minutes(bench.reeds, bench.tables["sittings"]).get("tie", pd.Series(dtype=float))
     tally = bench.tables["tally"]
@@ -300,24 +269,9 @@ def tying_minutes(bench: Any) -> tuple[float, int]:
 
 
 def successes(reeds: pd.DataFrame, asked: str) -> pd.DataFrame:
-    """Return the reeds that turned out well.
+    """Return the reeds that turned out well; where none did, raise CannotAnswer.
 
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        Settled reeds, with success.
-    asked : str
-        What is not known where none did, such as ``"how long a good reed takes"``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Rows of `reeds`.
-
-    Raises
-    ------
-    CannotAnswer
-        When none turned out well.
+    `asked` is what is then not known, such as ``"how long a good reed takes"``.
 
     Examples
     --------

@@ -223,19 +223,7 @@ def _chances(frame: pd.DataFrame, names: list[str], seed: int) -> Floats:
 def stage_shares(reeds: pd.DataFrame, names: list[str], level: float, seed: int) -> pd.DataFrame:
     """Share lost at each stage of those that reached it; failures without a stage reach none.
 
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        As from `judged_alone`.
-    names : list of str
-        Their makers.
-    level, seed
-        As for `makers`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        `Makers.stages`.
+    Of reeds `judged_alone` by makers `names`; see `Makers.stages`.
     """
     known = reeds[reeds["success"].eq(1) | reeds["lost_at"].notna()]
     at = (
@@ -288,23 +276,12 @@ def _behind(good: Floats, i: int) -> float:
 def to_practise(
     stages: pd.DataFrame, several: bool, behind: float = 0.0
 ) -> tuple[str, float, float]:
-    """Choose the stage that one maker should practise.
+    """Choose the stage that one maker should practise from the maker's rows of `stage_shares`.
 
-    Parameters
-    ----------
-    stages : pandas.DataFrame
-        The maker's rows of `stage_shares`.
-    several : bool
-        Whether there are others to compare with: then it is a stage that is likely worse than
-        theirs, else where most are lost.
-    behind : float, default 0
-        Probability that the maker is behind the others in all: where it is likely, the best guess
-        serves.
-
-    Returns
-    -------
-    tuple of (str, float, float)
-        The stage, or ``""``; with others the probability that more are lost, and how many more.
+    With others to compare with it is a stage that is likely worse than theirs, else where most are
+    lost. `behind` is the probability that the maker is behind the others in all: where it is
+    likely, the best guess serves. Gives the stage, or ``""``; with others also the probability that
+    more are lost, and how many more.
     """
     worked_on = stages[stages["lost"] > 0]
     if worked_on.empty:
@@ -321,21 +298,10 @@ def to_practise(
 
 
 def progress(own: pd.DataFrame, level: float, seed: int) -> tuple[dict[str, float], pd.DataFrame]:
-    """Fit one maker's learning curve, from twenty dated reeds on.
+    """Fit one maker's learning curve, from twenty dated reeds `judged_alone` on.
 
-    Parameters
-    ----------
-    own : pandas.DataFrame
-        Of `judged_alone`, the reeds of one maker.
-    level, seed
-        As for `makers`.
-
-    Returns
-    -------
-    change : dict
-        ``a_year``, ``a_year_low`` and ``a_year_high``; missing where there is no curve.
-    curve : pandas.DataFrame
-        ``month``, ``good``, ``low``, ``high``.
+    Gives ``a_year``, ``a_year_low`` and ``a_year_high``, missing where there is no curve, and the
+    curve: ``month``, ``good``, ``low``, ``high``.
     """
     none = dict.fromkeys(("a_year", "a_year_low", "a_year_high"), np.nan), _NO_CURVE
     dated = own.dropna(subset=[YEARS])
@@ -362,19 +328,9 @@ def progress(own: pd.DataFrame, level: float, seed: int) -> tuple[dict[str, floa
 
 
 def faults_by_stage(reeds: pd.DataFrame, words: Mapping[str, str] | None) -> pd.DataFrame:
-    """Count faults by maker and stage; of several in a cell the first counts.
+    """Count faults by maker and stage, see `Makers.faults`; of several in a cell the first counts.
 
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        As from `judged_alone`.
-    words : mapping of str to str, optional
-        The maker's own words for faults.
-
-    Returns
-    -------
-    pandas.DataFrame
-        `Makers.faults`.
+    `words` are the maker's own for faults.
     """
     lost = reeds[reeds["success"].eq(0) & reeds["fault"].notna()]
     main = lost["fault"].astype(str).map(lambda cell: main_fault(cell, words))

@@ -67,12 +67,7 @@ class Mixture:
 def beyond(draws: ArrayLike, size: float) -> float:
     """Return the probability that an effect is beyond a size, on the side where it is likelier.
 
-    Parameters
-    ----------
-    draws : array (draws,)
-        Posterior draws of the effect, 0 for none.
-    size : float
-        The smallest that matters, in the unit of the draws.
+    The draws are 0 for no effect; the size is the smallest that matters, in their unit.
 
     Examples
     --------
@@ -92,18 +87,9 @@ def towards_none(estimates: ArrayLike, sds: ArrayLike) -> list[Mixture]:
 
         p(t | e) ∝ exp(-t² / (2 · 2²)) Π_j N(e_j; 0, t² + s_j²).
 
+    Estimates, their standard deviations and the pooled effects are in smallest sizes that matter.
     Comparisons are taken as independent given t. Where they share reeds they are not quite, and t
     is then known a little less well than this says.
-
-    Parameters
-    ----------
-    estimates, sds : array (comparisons,)
-        Posterior means and standard deviations of the effects, in smallest sizes that matter.
-
-    Returns
-    -------
-    list of Mixture
-        The pooled effect of each comparison, in the same unit.
 
     References
     ----------
@@ -132,13 +118,7 @@ def towards_none(estimates: ArrayLike, sds: ArrayLike) -> list[Mixture]:
 
 
 def points(log_odds: ArrayLike, share: float) -> Floats:
-    """Turn a change of log odds into one of a share of good reeds.
-
-    Parameters
-    ----------
-    log_odds : array
-    share : float
-        The share without the change, 0 to 1, both ends excluded.
+    """Turn a change of log odds into one of a share of good reeds, `share` being that without it.
 
     Examples
     --------

@@ -100,24 +100,10 @@ def next_lot(
 ) -> NextLot:
     """Work out each supplier's next lot.
 
-    Parameters
-    ----------
-    success
-        Draws of the model of success.
-    when_good, when_failed
-        Draws of the models of log minutes, given that a reed succeeds or fails; None where no
-        minutes were recorded, and then they count as none.
-    cane, minutes_before
-        Cost of cane and minutes before tying, per tied piece, shape (suppliers,).
-    correlation
-        How a lot's effects on success and on minutes go together, -1 to 1; one for all draws, or
-        (draws,).
-    seed
-        Seed of the new lots.
-
-    Returns
-    -------
-    NextLot
+    Where no minutes were recorded there is no ability in them, and they count as none. `cane` and
+    `minutes_before` are per tied piece, shape (suppliers,); `correlation`, one for all draws or
+    (draws,), is how a lot's effects on success and on minutes go together; the seed is of the new
+    lots.
     """
     shape = success.supplier.shape
     rho = np.broadcast_to(np.asarray(correlation, dtype=float), shape[0])

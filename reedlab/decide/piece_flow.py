@@ -33,18 +33,10 @@ STAGES = (
 def flow(bench: Any) -> pd.DataFrame:
     """Follow each supplier's pieces from purchase to the customer.
 
-    Parameters
-    ----------
-    bench
-        The records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a supplier and stage: supplier, stage, pieces, lots_unknown (lots of that supplier
-        for which this count is not known). What came in and what was lost before tying are
-        known only for lots with a tally or with losses noted on their pieces; a piece not tied yet
-        came through and has no reed. Cane that was tied again is one piece, with its last end.
+    One row a supplier and stage: supplier, stage, pieces, lots_unknown (lots of that supplier for
+    which this count is not known). What came in and what was lost before tying are known only for
+    lots with a tally or with losses noted on their pieces; a piece not tied yet came through and
+    has no reed. Cane that was tied again is one piece, with its last end.
     """
     wide = by_supplier(bench)
     long = wide[list(STAGES)].stack().rename_axis(["supplier", "stage"])
@@ -59,16 +51,8 @@ def flow(bench: Any) -> pd.DataFrame:
 def by_supplier(bench: Any) -> pd.DataFrame:
     """Count each supplier's pieces at every stage.
 
-    Parameters
-    ----------
-    bench
-        The records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Indexed by supplier: one column for each of `STAGES`, and ``lots_unknown`` (lots of which
-        it is not known what came in).
+    Indexed by supplier: one column for each of `STAGES`, and ``lots_unknown`` (lots of which it is
+    not known what came in).
     """
     losses = bench.losses.astype({"supplier": str})
     reeds = bench.reeds.dropna(subset="supplier").astype({"supplier": str})
@@ -95,18 +79,8 @@ def by_supplier(bench: Any) -> pd.DataFrame:
 def returns(bench: Any, level: float = 0.9) -> pd.DataFrame:
     """Count the reeds that came back and count as failures, by lot and by supplier.
 
-    Parameters
-    ----------
-    bench
-        The records.
-    level
-        Of the intervals.
-
-    Returns
-    -------
-    pandas.DataFrame
-        supplier, lot ("all" for the supplier's own row), sold, returned, share with low and high
-        (Wilson's interval), and the reasons given.
+    Columns: supplier, lot ("all" for the supplier's own row), sold, returned, share with low and
+    high (Wilson's interval), and the reasons given.
     """
     reeds = bench.reeds.dropna(subset="supplier").astype({"supplier": str, "lot": str})
     reeds = reeds.assign(back=sent_back(bench)[reeds.index])[sold(reeds)]
@@ -119,22 +93,12 @@ def returns(bench: Any, level: float = 0.9) -> pd.DataFrame:
 
 
 def left_out(bench: Any) -> tuple[pd.DataFrame, str]:
-    """Count what every answer from reeds with an outcome leaves out, and say it.
+    """Count what every answer from reeds with an outcome leaves out, and say it in a sentence.
 
-    Parameters
-    ----------
-    bench
-        The records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a supplier, in pieces: never_tied (lost before tying or not tied yet) of came_in;
-        pending, given_up and returned of tied; lots_unknown (lots of which it is not known what
-        came in). The first two are missing where that is known of no lot, returned where neither
-        sales nor returns are noted.
-    str
-        The counts of all suppliers in a sentence.
+    One row a supplier, in pieces: never_tied (lost before tying or not tied yet) of came_in;
+    pending, given_up and returned of tied; lots_unknown (lots of which it is not known what came
+    in). The first two are missing where that is known of no lot, returned where neither sales nor
+    returns are noted.
     """
     counts = _counts(by_supplier(bench))
     reeds = bench.reeds

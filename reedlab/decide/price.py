@@ -128,21 +128,7 @@ def price(bench: Any, *, level: float = 0.9, seed: int = 1) -> Price:
 
 @question(Price)
 def priced(bench: Any, evidence: Evidence, models: Models, *, level: float = 0.9) -> Price:
-    """Answer `price` from models that are fitted already.
-
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-    evidence, models
-        Of the comparison of suppliers.
-    level : float
-        Of the intervals, 0 to 1.
-
-    Returns
-    -------
-    Price
-    """
+    """Answer `price` from models that are fitted already, those of the comparison of suppliers."""
     seed = models.seed
     lacks, write = evidence.lacks(models.when_good is not None)
     if lacks:

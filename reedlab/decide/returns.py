@@ -48,22 +48,13 @@ def returns(bench: Any, arm: str = "supplier") -> pd.DataFrame:
     A reed that was replaced or refunded, or came back without a result, is a failure. One that was
     adjusted or worn out is not, and none that came back after ``return_days``. A reed sold lately
     counts by the share of returns that come so soon, from the Kaplan-Meier curve of all returns, so
-    that the newest lots do not look better because their reeds have not come back yet.
+    that the newest lots do not look better because their reeds have not come back yet. A reed
+    without a day of sale was sold on the day of its verdict, and where that is not noted either,
+    long ago.
 
-    Parameters
-    ----------
-    bench : Bench
-        The records. A reed without a day of sale was sold on the day of its verdict, and where that
-        is not noted either, long ago.
-    arm : str
-        What is counted by: ``supplier`` or ``form``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a supplier (or form): supplier, sold, returned (failures among them), adjusted
-        (came back and still good), exposed (reeds sold, those sold lately in part), adjusting
-        (minutes that an adjusted reed counts: those that finishing one takes, in the middle).
+    One row a supplier (or form): supplier, sold, returned (failures among them), adjusted (came
+    back and still good), exposed (reeds sold, those sold lately in part), adjusting (minutes that
+    an adjusted reed counts: those that finishing one takes, in the middle).
     """
     reeds = bench.reeds
     frame = reeds.loc[sold(reeds) & reeds[arm].notna(), [arm]].copy()
@@ -106,18 +97,8 @@ def chance_back(
 ) -> Floats:
     """Draw each supplier's chance (draws, suppliers) that a sold reed comes back as a failure.
 
-    A beta posterior; its prior holds the share of all suppliers with the weight of twenty reeds.
-
-    Parameters
-    ----------
-    counted : pandas.DataFrame
-        From `returns`.
-    names : list of str
-        The suppliers.
-    draws : int
-        Number of draws.
-    rng : numpy.random.Generator
-        Source of the draws.
+    A beta posterior of what `returns` counts; its prior holds the share of all suppliers with the
+    weight of twenty reeds.
     """
     known = counted.set_index(counted.columns[0])[["returned", "exposed"]]
     known = known.reindex(names, fill_value=0.0)
@@ -130,20 +111,8 @@ def chance_back(
 def stayed_good(lot: NextLot, counted: pd.DataFrame, names: list[str], seed: int) -> NextLot:
     """Turn what tying a piece leads to into what stays good, reeds sent back being failures.
 
-    Parameters
-    ----------
-    lot : NextLot
-        Of these suppliers.
-    counted : pandas.DataFrame
-        From `returns`; where no sale is noted, nothing is known to come back.
-    names : list of str
-        The suppliers (or forms), in the order of the lot's columns.
-    seed : int
-        Of the draws of the chances.
-
-    Returns
-    -------
-    NextLot
+    `counted` is from `returns`: where no sale is noted, nothing is known to come back. The names
+    are in the order of the lot's columns.
     """
     if counted.empty:
         return lot

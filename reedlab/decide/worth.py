@@ -27,22 +27,10 @@ class Worth:
 
 
 def worth(price: float, cost: float, unit: str, at_the_wage: str = "") -> Worth:
-    """Value a saleable reed.
+    """Value a saleable reed by the mean price of those sold, NaN where none is kept, or by a cost.
 
-    Parameters
-    ----------
-    price : float
-        Mean price of the reeds sold; NaN where none is kept.
-    cost : float
-        What another one costs to make.
-    unit : str
-        Of both: a currency, or minutes.
-    at_the_wage : str
-        Said after the price where that had to be turned into the unit.
-
-    Returns
-    -------
-    Worth
+    The cost is what another one costs to make; both are in `unit`, a currency or minutes.
+    `at_the_wage` is said after the price where that had to be turned into the unit.
 
     Examples
     --------

@@ -159,19 +159,9 @@ def _beyond(measure: str, effect: float) -> bool:
 
 
 def pooled(compared: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Pool comparisons of one question towards none.
+    """Pool comparisons of one question, from `smooth.contrast`, towards none.
 
-    Parameters
-    ----------
-    compared : pandas.DataFrame
-        One row a comparison, from `smooth.contrast`.
-    level : float
-        Of the intervals.
-
-    Returns
-    -------
-    pandas.DataFrame
-        See `Seasons.table`.
+    See `Seasons.table`.
     """
     found = matters.towards_none(compared["mean"], compared["sd"])
     columns: dict[str, list[float]] = {}
@@ -318,19 +308,8 @@ def settings_by_moisture(
 ) -> pd.DataFrame:
     """Say how gouge and rough scrape were set by moisture, within lots and makers.
 
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        Rows of ``bench.reeds``.
-    span : float
-        From dry to damp, in per cent moisture.
-    level : float
-    seed : int
-
-    Returns
-    -------
-    pandas.DataFrame
-        See `Seasons.settings`; a setting noted for fewer than 30 reeds of four lots is left out.
+    `span` is from dry to damp, in per cent moisture. See `Seasons.settings`; a setting noted for
+    fewer than 30 reeds of four lots is left out.
     """
     from reedlab.mixed import fit
 

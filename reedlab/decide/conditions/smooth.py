@@ -87,22 +87,10 @@ def _is_of(over: str, name: str) -> bool:
 
 
 def fit_smooth(rows: pd.DataFrame, measure: str, over: str, seed: int = 1) -> Smooth:
-    """Fit a smooth effect, adjusted for makers, suppliers and lots.
+    """Fit a smooth effect on success or log minutes, adjusted for makers, suppliers and lots.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        Rows of ``bench.reeds``.
-    measure : str
-        ``"success"``, or ``"minutes"`` for the log of the scraping minutes.
-    over : str
-        ``"moisture"``, a natural cubic spline with three degrees of freedom, or ``"year"``, a
-        cosine and a sine.
-    seed : int
-
-    Returns
-    -------
-    Smooth
+    It is over ``"moisture"``, a natural cubic spline with three degrees of freedom, or over the
+    ``"year"``, a cosine and a sine.
     """
     from reedlab.mixed import fit
     from reedlab.mixed.posterior.priors import Priors

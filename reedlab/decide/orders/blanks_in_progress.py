@@ -28,18 +28,10 @@ def blanks(bench: Any) -> pd.DataFrame:
     The step follows from the last one that is noted. Where this bench never notes a step, nothing
     says that it is still to be done, and the next step is empty.
 
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a blank in order of tying: reed, lot, maker, place, style, order, ``step`` (rough,
-        finish, play or empty), ``last`` (the last step that is noted), ``since`` (its day),
-        ``ready_on`` (when the rest before the next step ends), ``waited_days`` (since tying, or
-        since it was last seen), ``overdue``.
+    One row a blank in order of tying: reed, lot, maker, place, style, order, ``step`` (rough,
+    finish, play or empty), ``last`` (the last step that is noted), ``since`` (its day),
+    ``ready_on`` (when the rest before the next step ends), ``waited_days`` (since tying, or since
+    it was last seen), ``overdue``.
     """
     reeds = bench.reeds
     waiting = reeds["outcome"].isna() & reeds["lost_at"].isna() & reeds["tied_on"].notna()
@@ -81,11 +73,6 @@ def overdue_days(reeds: pd.DataFrame) -> float:
 
     A percentile of the Kaplan-Meier curve in which pending reeds are censored on the last day of
     the records.
-
-    Parameters
-    ----------
-    reeds : pandas.DataFrame
-        `Bench.reeds`.
     """
     known = reeds["outcome"].notna()
     ended = exact(reeds, "judged_on").fillna(exact(reeds, "finished_on"))
@@ -99,20 +86,11 @@ def overdue_days(reeds: pd.DataFrame) -> float:
 
 
 def stock(bench: Any) -> pd.DataFrame:
-    """Return the good reeds that are neither sold nor returned.
+    """Return the good reeds that are neither sold nor returned, the oldest first.
 
     Where no sale of this bench is noted, nothing says which reeds are still there, and none counts;
     nor does a reed that has lain for longer than nearly all that were sold, see `unsold_long_ago`.
-
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a reed, the oldest first: reed, lot, style, strength, order, tied_on.
+    Columns: reed, lot, style, strength, order, tied_on.
     """
     unsold = _unsold(bench)
     return unsold[~unsold.pop("old")].reset_index(drop=True)

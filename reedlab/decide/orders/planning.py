@@ -296,18 +296,9 @@ def _open_orders(
 
 
 def cane_left(bench: Any) -> pd.DataFrame:
-    """Return the pieces that are left of each lot in use.
+    """Return the pieces that are left of each lot in use, the one tied last first.
 
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a lot with pieces left, the one tied last first: lot, left (missing where its
-        quantity is not known), tied_last.
+    Columns: lot, left (missing where its quantity is not known), tied_last.
     """
     flow = bench.losses
     lost = flow["pieces_lost"].fillna(

@@ -130,30 +130,15 @@ def analyse(*trials: Trial, level: float = 0.95) -> TrialAnswer:
     """Analyse one trial, or several of the same two settings together, as pairs.
 
     A randomised block design with blocks of two. Success: the difference of paired shares with
-    Newcombe's square-and-add interval (1998, Stat Med 17:2635-2650, method 10) and McNemar's
-    mid-p (Fagerland, Lydersen and Laake 2013). Minutes: the mean difference of logs within pairs
-    with its t interval, and the p-value of the randomisation itself: how often flipping the coins
-    of the draw gives as great a difference. A blank that was lost counts as not good; minutes
-    are compared over pairs of which neither was lost. Trials read together count as so many looks,
-    in the order in which they are named: all their intervals hold together at `level`, so that
-    trials may be added until something shows, up to the blanks that it takes (`looks`). Trials past
-    these show nothing new: what the looks before had shown stays.
-
-    Parameters
-    ----------
-    *trials : Trial
-        Read by `read_trial`.
-    level : float
-        Of the intervals.
-
-    Returns
-    -------
-    TrialAnswer
-
-    Raises
-    ------
-    DecisionError
-        When the trials compare different settings.
+    Newcombe's square-and-add interval (1998, Stat Med 17:2635-2650, method 10) and McNemar's mid-p
+    (Fagerland, Lydersen and Laake 2013). Minutes: the mean difference of logs within pairs with its
+    t interval, and the p-value of the randomisation itself: how often flipping the coins of the
+    draw gives as great a difference. A blank that was lost counts as not good; minutes are compared
+    over pairs of which neither was lost. Trials read together count as so many looks, in the order
+    in which they are named: all their intervals hold together at `level`, so that trials may be
+    added until something shows, up to the blanks that it takes (`looks`). Trials past these show
+    nothing new: what the looks before had shown stays. Raises DecisionError when the trials compare
+    different settings.
     """
     if not trials:
         raise DecisionError("No trial is named: name the folder of at least one.")
@@ -264,18 +249,10 @@ def _better(table: pd.DataFrame, plan: Plan) -> str:
 def paired_difference(
     first: np.ndarray, second: np.ndarray, *, level: float = 0.95
 ) -> dict[str, float]:
-    """Compare two shares over pairs.
+    """Compare two shares over pairs, given as 0 and 1.
 
-    Parameters
-    ----------
-    first, second : ndarray of 0 and 1, shape (pairs,)
-    level : float
-
-    Returns
-    -------
-    dict
-        ``pairs``, ``first``, ``second``, ``effect`` (their difference), ``low``, ``high``, ``p``;
-        the last three missing below five pairs.
+    Gives ``pairs``, ``first``, ``second``, ``effect`` (their difference), ``low``, ``high``, ``p``;
+    the last three missing below five pairs.
 
     Examples
     --------
@@ -321,17 +298,9 @@ def paired_difference(
 def paired_ratio(first: np.ndarray, second: np.ndarray, *, level: float = 0.95) -> dict[str, float]:
     """Compare minutes over pairs, as a ratio.
 
-    Parameters
-    ----------
-    first, second : ndarray of minutes, shape (pairs,)
-    level : float
-
-    Returns
-    -------
-    dict
-        ``pairs``, ``first``, ``second`` (geometric means), ``effect`` (their ratio), ``low``,
-        ``high`` (t interval on logs), ``p`` (randomisation, two-sided); the last three missing
-        below five pairs.
+    Gives ``pairs``, ``first``, ``second`` (geometric means), ``effect`` (their ratio), ``low``,
+    ``high`` (t interval on logs), ``p`` (randomisation, two-sided); the last three missing below
+    five pairs.
 
     Examples
     --------

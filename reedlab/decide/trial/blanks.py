@@ -98,16 +98,8 @@ class Usual:
 def usual(bench: Any, lot: str) -> Usual:
     """Read from the models of a bench what blanks of a lot may be expected to do.
 
-    Parameters
-    ----------
-    bench : Bench
-    lot : str
-        Its supplier's lots are read; those of all suppliers where the bench does not have it.
-
-    Raises
-    ------
-    CannotAnswer
-        When no settled reed has both a supplier and an outcome.
+    Its supplier's lots are read; those of all suppliers where the bench does not have the lot.
+    Raises CannotAnswer when no settled reed has both a supplier and an outcome.
     """
     from reedlab.decide.evidence import gather
     from reedlab.decide.shared_models.models import fit_models
@@ -129,14 +121,7 @@ def usual(bench: Any, lot: str) -> Usual:
 def draw(plan: Plan) -> pd.DataFrame:
     """Draw the random order and the codes of a trial.
 
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a blank in the order of making: ``order``, ``pair``, ``setting``, ``code``.
+    One row a blank in the order of making: ``order``, ``pair``, ``setting``, ``code``.
 
     Examples
     --------
@@ -162,20 +147,11 @@ def draw(plan: Plan) -> pd.DataFrame:
 def number_needed(plan: Plan) -> pd.DataFrame:
     """Count the blanks that it takes to detect the difference that would matter.
 
-    Success is counted by the arcsine difference of two proportions (Cohen 1988, chapter 6),
-    minutes by the t test on pairs of log minutes (chapter 2); both two-sided at 5 %, power 80 %.
-
-    Parameters
-    ----------
-    plan : Plan
-        Its ``blanks`` give what as many as that can detect.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Rows ``success`` and ``minutes``: ``difference`` (in share, or as a ratio),
-        ``blanks_needed`` (both settings together) and ``detectable`` (the smallest
-        difference that the planned number detects; NaN if none does).
+    Success is counted by the arcsine difference of two proportions (Cohen 1988, chapter 6), minutes
+    by the t test on pairs of log minutes (chapter 2); both two-sided at 5 %, power 80 %. Rows
+    ``success`` and ``minutes``: ``difference`` (in share, or as a ratio), ``blanks_needed`` (both
+    settings together) and ``detectable`` (the smallest difference that the planned number detects;
+    NaN if none does).
 
     Examples
     --------

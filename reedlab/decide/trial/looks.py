@@ -24,14 +24,9 @@ import numpy as np
 
 
 def spent(share: float, significance: float) -> float:
-    """Return how much of the significance is spent once a share of the blanks has been seen.
+    """Return how much of the significance of all looks is spent once a share of the blanks is seen.
 
-    Parameters
-    ----------
-    share : float
-        Of the blanks that it takes; 1 and more spend all.
-    significance : float
-        Of all looks together.
+    The share is of the blanks that it takes; 1 and more spend all.
 
     Examples
     --------
@@ -42,21 +37,11 @@ def spent(share: float, significance: float) -> float:
 
 
 def level_of_last(blanks: Sequence[int], needed: int, level: float) -> float:
-    """Return the level of an interval at the last of several looks.
+    """Return the level of an interval at the last of several looks, one a trial.
 
-    Parameters
-    ----------
-    blanks : sequence of int
-        Of each trial, in the order in which they were made; each is a look.
-    needed : int
-        Blanks that it takes.
-    level : float
-        That all intervals shall hold together, 0 to 1.
-
-    Returns
-    -------
-    float
-        1 where the looks before have spent all: then nothing may be claimed any more.
+    `blanks` are those of each trial, in the order in which they were made; `needed` those that it
+    takes. All intervals shall hold together at `level`; 1 comes back where the looks before have
+    spent all: then nothing may be claimed any more.
 
     Examples
     --------

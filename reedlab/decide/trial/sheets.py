@@ -37,23 +37,10 @@ LOST = ("given_up", "broken")
 
 
 def write_trial(plan: Plan, folder: str | Path) -> Path:
-    """Write the sheets of a trial into a new folder.
+    """Write the sheets of a trial into a folder, which is returned.
 
-    Parameters
-    ----------
-    plan : Plan
-    folder : path
-        Must not exist yet: a trial under way is never written over.
-
-    Returns
-    -------
-    pathlib.Path
-        The folder.
-
-    Raises
-    ------
-    WriteError
-        When the folder exists or cannot be made.
+    It must not exist yet: a trial under way is never written over. Raises WriteError when it does
+    or cannot be made.
     """
     drawn = draw(plan)
     to_make = drawn[["order", "pair", "setting"]]
@@ -98,22 +85,9 @@ class Trial:
 def read_trial(folder: str | Path, settings: Settings | None = None) -> Trial:
     """Read a trial's sheets as far as they are filled in.
 
-    Parameters
-    ----------
-    folder : path
-        As `write_trial` made it.
-    settings : Settings, optional
-        The bench's: which outcomes count as success, the maker's own words for them.
-
-    Returns
-    -------
-    Trial
-
-    Raises
-    ------
-    RecordError
-        When a sheet is missing or changed in what reedlab wrote, or a verdict or a number of
-        minutes cannot be read; the sentence names the file and the line.
+    The bench's settings say which outcomes count as success, and the maker's own words for them.
+    Raises RecordError when a sheet is missing or changed in what reedlab wrote, or a verdict or a
+    number of minutes cannot be read; the sentence names the file and the line.
     """
     folder = Path(folder)
     settings = settings or Settings()
