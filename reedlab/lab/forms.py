@@ -33,17 +33,7 @@ _SAME = "initial"
 
 
 def desk(bench_dir: str = "") -> w.Widget:
-    """Return the forms, with a bench opened if one is given.
-
-    Parameters
-    ----------
-    bench_dir : str
-        A bench's folder, or ``""`` to choose one.
-
-    Returns
-    -------
-    ipywidgets.Widget
-    """
+    """Return the forms, with a bench opened if one is given, else with the question for one."""
     return Desk(bench_dir).page
 
 

@@ -53,17 +53,9 @@ _OF_THE_SCREEN = ("DISPLAY", "WAYLAND_DISPLAY", "XAUTHORITY", "XDG_RUNTIME_DIR",
 def serve(bench: Path | None, ready: Callable[[str], None]) -> None:
     """Start JupyterLab on the start notebook, and stay until it ends or Ctrl-C ends it.
 
-    Parameters
-    ----------
-    bench : pathlib.Path or None
-        The bench that the forms open; None to choose one there.
-    ready : callable
-        Called once with the address, which holds the token.
-
-    Raises
-    ------
-    ReedlabError
-        When the forms' library is not installed, or JupyterLab does not start.
+    The forms open the bench, or let one be chosen there; `ready` is called once with the address,
+    which holds the token. Raises ReedlabError when the forms' library is not installed, or
+    JupyterLab does not start.
     """
     if find_spec("ipywidgets") is None:
         raise ReedlabError(
@@ -95,12 +87,7 @@ def serve(bench: Path | None, ready: Callable[[str], None]) -> None:
 def laid_out(own: Path, bench: Path | None) -> tuple[list[str], dict[str, Any]]:
     """Lay out a private folder for a server; return its command and its surroundings.
 
-    Parameters
-    ----------
-    own : pathlib.Path
-        A temporary folder for this server alone.
-    bench : pathlib.Path or None
-        What the start notebook is given.
+    `own` is a temporary folder for this server alone; the start notebook is given the bench.
     """
     load_jupyter()
     import nbformat

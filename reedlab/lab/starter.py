@@ -12,20 +12,7 @@ from reedlab.records.store import write_text
 def write_starter(bench: Path) -> Path:
     """Write a starter for this system into a bench's folder; it may be moved to the desktop.
 
-    Parameters
-    ----------
-    bench : pathlib.Path
-        The folder with the records.
-
-    Returns
-    -------
-    pathlib.Path
-        ``reedlab.command`` on a Mac, ``reedlab.bat`` on Windows, ``reedlab.desktop`` elsewhere.
-
-    Raises
-    ------
-    WriteError
-        When it cannot be written.
+    It is ``reedlab.command`` on a Mac, ``reedlab.bat`` on Windows, ``reedlab.desktop`` elsewhere.
     """
     words = [sys.executable, "-I", "-m", "reedlab.cli", "lab", str(bench.resolve())]
     if sys.platform == "win32":

@@ -50,21 +50,9 @@ def _design(formula: str, frame: pd.DataFrame) -> tuple[np.ndarray, pd.DataFrame
 def gee(formula: str, frame: pd.DataFrame, group: str) -> pd.DataFrame:
     """Fit a logistic GEE, exchangeable within groups: the population-averaged view.
 
-    The standard errors are Mancl and DeRouen's, made for few groups.
-
-    Parameters
-    ----------
-    formula : str
-        Fixed effects only, such as ``"success ~ season"``.
-    frame : pandas.DataFrame
-        One row a reed; rows with missing values are left out.
-    group : str
-        The column within which reeds are alike.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Indexed by parameter: ``averaged`` (log odds), ``se``, ``low``, ``high`` (95 %).
+    The formula has fixed effects only; rows with missing values are left out. The standard errors
+    are Mancl and DeRouen's, made for few groups. Indexed by parameter: ``averaged`` (log odds),
+    ``se``, ``low``, ``high`` (95 %).
     """
     # Not by statsmodels.api, which loads all of statsmodels.
     from statsmodels.genmod.cov_struct import Exchangeable
@@ -147,14 +135,8 @@ def averaged(coefficients: pd.Series, variance: float) -> pd.Series:
     """Turn a logit mixed model's coefficients into what they are on average over the groups.
 
     A coefficient that holds within a lot is larger than the one that holds across all lots taken
-    together, by the factor ``sqrt(1 + c² variance)`` with ``c² = (16 √3 / 15 π)²``.
-
-    Parameters
-    ----------
-    coefficients : pandas.Series
-        On the logit scale.
-    variance : float
-        Of the random intercepts, all groupings together.
+    together, by the factor ``sqrt(1 + c² variance)`` with ``c² = (16 √3 / 15 π)²`` and the variance
+    of the random intercepts, all groupings together.
 
     Examples
     --------
@@ -167,23 +149,10 @@ def averaged(coefficients: pd.Series, variance: float) -> pd.Series:
 def single_grouping(formula: str, frame: pd.DataFrame, group: str) -> tuple[pd.Series, list[str]]:
     """Fit a Gaussian mixed model with one random intercept by REML with statsmodels.
 
-    Parameters
-    ----------
-    formula : str
-        Fixed effects only, such as ``"log_scrape_min ~ season"``.
-    frame : pandas.DataFrame
-        One row a reed; rows with missing values are left out.
-    group : str
-        The one grouping.
-
-    Returns
-    -------
-    parameters : pandas.Series
-        Named as `reedlab.fit` names them: the coefficients, ``sd <group>``, ``sd Residual``, and
-        last ``log-likelihood`` (restricted); missing where statsmodels gives no fit, as where lots
-        do not differ at all.
-    notes : list of str
-        What statsmodels warned of, each once.
+    The formula has fixed effects only; rows with missing values are left out. Parameters are named
+    as `reedlab.fit` names them: the coefficients, ``sd <group>``, ``sd Residual``, and last
+    ``log-likelihood`` (restricted); missing where statsmodels gives no fit, as where lots do not
+    differ at all. What statsmodels warned of comes along, each once.
     """
     from statsmodels.regression.mixed_linear_model import MixedLM
 
@@ -279,20 +248,7 @@ def cane_pairs(cane: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
 
 
 def most_measured(cane: pd.DataFrame, column: str) -> pd.DataFrame:
-    """Keep the pieces with one property, of the `MOST_LOTS` lots that have most of them.
-
-    Parameters
-    ----------
-    cane : pandas.DataFrame
-        One row a piece, with ``lot``, such as ``bench.cane``.
-    column : str
-        The property.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The same columns, ``lot`` as text.
-    """
+    """Keep the pieces with one property, of the `MOST_LOTS` lots that have most of them."""
     known = cane.dropna(subset=[column])
     known = known.assign(lot=known["lot"].astype(str))
     return known[known["lot"].isin(known["lot"].value_counts().index[:MOST_LOTS])]

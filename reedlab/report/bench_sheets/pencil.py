@@ -58,13 +58,7 @@ _COLUMNS = (
 
 
 def pencil_page(sheet: PencilSheet) -> str:
-    """Return a pencil sheet as a page: ten rows on A4 across, Letter too.
-
-    Parameters
-    ----------
-    sheet : PencilSheet
-        Its number and rows.
-    """
+    """Return a pencil sheet as a page: ten rows on A4 across, Letter too."""
     rows = sheet.rows
     lot, day, who = (_one(rows[name]) for name in ("lot", "tied_on", "maker"))
     head = [
@@ -97,13 +91,7 @@ def pencil_page(sheet: PencilSheet) -> str:
 
 
 def labels_page(bench: Any) -> str:
-    """Return small labels for good reeds in stock: number, strength, pitch and day.
-
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-    """
+    """Return small labels for good reeds in stock: number, strength, pitch and day."""
     from reedlab.decide.orders.blanks_in_progress import stock
 
     there = stock(bench)["reed"]

@@ -50,27 +50,10 @@ _WRITES = {
 def write_phone(bench: Any, to: Path | None = None) -> Path:
     """Write the phone page of a bench, and a folder for a web address of the maker's own.
 
-    Both go to the bench's folder ``phone``, in place of earlier ones. Pages of one bench find each
-    other's entries in a browser: the bench has an identifier of its own in ``phone/id.txt``.
-
-    Parameters
-    ----------
-    bench : Bench
-        The records, in a folder.
-    to : pathlib.Path, optional
-        Write the page there instead, and no folder for the web.
-
-    Returns
-    -------
-    pathlib.Path
-        The page.
-
-    Raises
-    ------
-    RecordError
-        When the bench is not a folder.
-    WriteError
-        When `to` exists already, or the folder cannot be written to.
+    Both go to the bench's folder ``phone``, in place of earlier ones; the page goes to `to`
+    instead, without the folder, where that is given and not there yet. Pages of one bench find each
+    other's entries in a browser: the bench has an identifier of its own in ``phone/id.txt``. Raises
+    RecordError for a bench that is not a folder.
 
     Examples
     --------
@@ -118,21 +101,11 @@ def site(bench: Any, identifier: str) -> dict[str, str]:
 
 
 def phone_page(bench: Any, identifier: str, *, hosted: bool = False) -> str:
-    """Return the phone page of a bench.
+    """Return the phone page of a bench, which loads nothing from elsewhere.
 
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-    identifier : str
-        What pages of one bench have in common: the name under which a browser keeps their entries.
-    hosted : bool, default False
-        Whether the page is for a web address, with a manifest and a service worker beside it.
-
-    Returns
-    -------
-    str
-        HTML that loads nothing from elsewhere; its policy allows its own script and style alone.
+    Its policy allows its own script and style alone. `identifier` is the name under which a browser
+    keeps the entries of all pages of one bench; a `hosted` page is for a web address, with a
+    manifest and a service worker beside it.
     """
     from jinja2 import Environment, FileSystemLoader
     from markupsafe import Markup

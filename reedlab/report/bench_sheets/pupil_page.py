@@ -93,17 +93,7 @@ def pupil_page(answer: Pupil) -> str:
 def write_pupil_page(answer: Pupil, home: Path) -> Path:
     """Write a pupil's page into the folder ``pupils`` of a bench, and return its path.
 
-    Parameters
-    ----------
-    answer : Pupil
-        From `reedlab.pupil`.
-    home : pathlib.Path
-        The bench's folder, or its workbook.
-
-    Raises
-    ------
-    WriteError
-        When it cannot be written.
+    `home` is the bench's folder, or its workbook.
     """
     name = "".join(c if c.isalnum() else "-" for c in answer.maker)
     folder = home if home.is_dir() else home.parent

@@ -78,22 +78,7 @@ class ForkServer:
             self._process.wait()
 
     def fork(self, arguments: list[str], cwd: str, env: dict[str, str]) -> int | None:
-        """Make a kernel.
-
-        Parameters
-        ----------
-        arguments : list of str
-            Of its command line.
-        cwd : str
-            The folder where it works.
-        env : dict of str to str
-            Its environment variables.
-
-        Returns
-        -------
-        int or None
-            The number of its process; None where none can be made.
-        """
+        """Make a kernel; return the number of its process, None where none can be made."""
         if self._process is None or self._process.stdin is None or self._process.stdout is None:
             return None
         request = json.dumps({"arguments": arguments, "cwd": cwd, "env": env})
@@ -151,17 +136,7 @@ def _become_kernel(server: int, arguments: list[str], cwd: str, env: dict[str, s
 
 
 def provisioner(server: ForkServer, manager: Any) -> Any:
-    """Return what has a server make a manager's kernel, and starts one itself where it cannot.
-
-    Parameters
-    ----------
-    server : ForkServer
-    manager : jupyter_client.manager.AsyncKernelManager
-
-    Returns
-    -------
-    jupyter_client.provisioning.LocalProvisioner
-    """
+    """Return what has a server make a manager's kernel, and starts one itself where it cannot."""
     import psutil
     from jupyter_client.provisioning import LocalProvisioner
 

@@ -39,14 +39,7 @@ def working_folder(own: Path) -> Path:
 def environment(own: Path) -> dict[str, str]:
     """Return the environment variables of a kernel: few of the user's, and settings of its own.
 
-    Parameters
-    ----------
-    own : pathlib.Path
-        A temporary folder for this kernel alone; its settings are there.
-
-    Returns
-    -------
-    dict of str to str
+    The settings are in `own`, a temporary folder for this kernel alone.
     """
     rc = own / "matplotlibrc"
     rc.write_text("")  # matplotlib takes the first such file it finds: this one, with no setting

@@ -20,18 +20,9 @@ _TABLE_OR_HEADING = re.compile(r"(<table[\s>].*?</table>|<h[1-3][\s>].*?</h[1-3]
 def named_tables(html: str, above: str = "Table") -> str:
     """Name every table after the heading above it, and its cells after their columns.
 
-    Parameters
-    ----------
-    html : str
-        A page's body.
-    above : str
-        The heading that is above it.
-
-    Returns
-    -------
-    str
-        The same; each table has a caption and is in a group of that name, headings have a scope,
-        the first cell of a row is its heading, and the others have ``data-label``.
+    `above` is the heading above a page's body. Each table has a caption then and is in a group of
+    that name, headings have a scope, the first cell of a row is its heading, and the others have
+    ``data-label``.
 
     Examples
     --------

@@ -31,18 +31,10 @@ PART = re.compile(r"\..+\.[0-9a-f]{8}\.part")  # as `store.beside` names what is
 
 @contextlib.contextmanager
 def scratch(folder: Path) -> Iterator[Path]:
-    """Lend a temporary folder for one run of a report; remove it, and those of killed runs.
+    """Lend an empty temporary folder for one run of a report; remove it, and those of killed runs.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The report's folder, which no other run writes to meanwhile. The names of its temporary
-        folders are made of its path, so no file in a bench says what is removed.
-
-    Yields
-    ------
-    pathlib.Path
-        An empty folder in the system's place for temporary files.
+    No other run writes to the report's folder meanwhile. The names of its temporary folders are
+    made of its path, so no file in a bench says what is removed.
     """
     prefix = f"reedlab-{_hash(os.fsencode(folder.resolve()))[:12]}-"
     for left in Path(tempfile.gettempdir()).glob(f"{prefix}*"):
@@ -54,26 +46,11 @@ def scratch(folder: Path) -> Iterator[Path]:
 def publish(
     pages: Mapping[str, bytes], index: Callable[[str], bytes], folder: Path
 ) -> tuple[Path, ...]:
-    """Replace a report by another as a whole.
+    """Replace a report by another as a whole; return the files that were set aside.
 
-    Parameters
-    ----------
-    pages : mapping of str to bytes
-        The files of the new report by name, its first page left out.
-    index : callable
-        Makes the first page, given the name of the folder that `pages` will be in.
-    folder : pathlib.Path
-        Where the report is, or will be.
-
-    Returns
-    -------
-    tuple of pathlib.Path
-        The files that were set aside because their reader had changed them.
-
-    Raises
-    ------
-    WriteError
-        When a file cannot be written; the old report is then as it was.
+    Their reader had changed those. `index` makes the first page, given the name of the folder that
+    the other `pages` will be in. Raises WriteError when a file cannot be written; the old report is
+    then as it was.
     """
     run = _run_name(pages, folder)
     first = index(run)
@@ -99,15 +76,8 @@ def publish(
 def clear(folder: Path) -> tuple[Path, ...]:
     """Remove what the first page does not use: older pages, and what killed runs left.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Where a report is, or will be. Links in it are not followed.
-
-    Returns
-    -------
-    tuple of pathlib.Path
-        The files that were set aside because their reader had changed them.
+    Links in the folder are not followed. Returns the files that were set aside because their reader
+    had changed them.
     """
     known, there = _known(folder), _files(folder)
     used = {*RUN.findall(there[INDEX].read_text("utf-8", "replace"))} if INDEX in there else set()

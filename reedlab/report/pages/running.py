@@ -148,17 +148,7 @@ def notebooks() -> list[Path]:
 
 
 def run(path: Path, bench: Path | None = None, named: str = "") -> Run:
-    """Execute one notebook on a bench, in a kernel that takes no code and no settings from it.
-
-    Parameters
-    ----------
-    path, bench, named
-        As for `Kernel.run`.
-
-    Returns
-    -------
-    Run
-    """
+    """Execute one notebook as `Kernel.run` does, in a kernel of its own."""
     with Kernel() as kernel:
         return kernel.run(path, bench, named)
 
@@ -200,22 +190,11 @@ class Kernel:
             self._runner.run(self._end())
 
     def run(self, path: Path, bench: Path | None = None, named: str = "") -> Run:
-        """Execute a notebook on a bench.
+        """Execute a notebook, which is read and never written, on a bench, or on the demo.
 
-        Parameters
-        ----------
-        path : pathlib.Path
-            The notebook; it is read and never written.
-        bench : pathlib.Path, optional
-            The bench; the demo when not given.
-        named : str
-            What the kept copy says for the bench's path, in its parameters cell and in its
-            outputs: the path from where the copy will be.
-
-        Returns
-        -------
-        Run
-            When its kernel dies, the run ends there with `Ending.LOST`.
+        `named` is what the kept copy says for the bench's path, in its parameters cell and in its
+        outputs: the path from where the copy will be. When its kernel dies, the run ends there with
+        `Ending.LOST`.
         """
         import nbformat
 

@@ -126,28 +126,12 @@ def write_report(
 ) -> Report:
     """Fit the models, run every notebook on a bench and write its report beside the records.
 
-    Parameters
-    ----------
-    bench : Bench
-        A bench opened from a folder or a workbook.
-    step : callable
-        Called with what is being done, the steps done and the steps in all.
-    answered : callable
-        Called with the supplier table and what to buy, in lines, as soon as they are known and long
-        before the pages are; not where the records cannot say.
-    to_send : bool, default False
-        Whether others will read it: then it is of `copy_to_send`, without what is to do today, and
-        in a folder of its own.
-
-    Returns
-    -------
-    Report
-        Where the pages are (``DIR/report`` or ``DIR/report-to-send``), and what to say about them.
-
-    Raises
-    ------
-    WriteError
-        When the folder ``report`` cannot be written, or another run is writing there.
+    The report is in ``DIR/report``. `step` is called with what is being done, the steps done and
+    the steps in all; `answered` with the supplier table and what to buy, in lines, as soon as they
+    are known and long before the pages are, but not where the records cannot say. A report
+    `to_send`, for others to read, is of `copy_to_send`, without what is to do today, and in
+    ``DIR/report-to-send``. Raises WriteError when the folder cannot be written, or another run is
+    writing there.
     """
     from reedlab.decide.suppliers.comparison import suppliers
 
@@ -319,23 +303,9 @@ def _ask(bench: Bench, to_send: bool = False, said: Suppliers | None = None) -> 
 def pages_of(
     runs: list[Run], bodies: list[str], bench: Bench, to_send: bool = False
 ) -> dict[str, bytes]:
-    """Return the page of each notebook by its file name.
+    """Return the page of each notebook, given its `notebook_body`, by its file name.
 
-    Parameters
-    ----------
-    runs : list of Run
-        The notebooks, run.
-    bodies : list of str
-        Their `notebook_body`.
-    bench : Bench
-        The bench they ran on; the pages show its name.
-    to_send : bool
-        As for `write_report`.
-
-    Returns
-    -------
-    dict of str to bytes
-        HTML in UTF-8; its links go to the first page one folder up and to each other.
+    Its links go to the first page one folder up and to each other.
     """
     return {
         f"{run.name}.html": _page(
@@ -350,24 +320,7 @@ def pages_of(
 
 
 def first_of(bench: Bench, asked: Asked, folder: str, to_send: bool = False) -> bytes:
-    """Return the maker's first page.
-
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-    asked : Asked
-        The answers.
-    folder : str
-        The name of the folder that the other pages are in.
-    to_send : bool
-        As for `write_report`.
-
-    Returns
-    -------
-    bytes
-        HTML in UTF-8.
-    """
+    """Return the maker's first page; the other pages are in the folder named."""
     day, lost, season, sorting = asked.day, asked.lost, asked.season, asked.sorting
     others = asked.stopping, asked.pupils
     front = first_page.first_page(
@@ -390,15 +343,7 @@ def first_of(bench: Bench, asked: Asked, folder: str, to_send: bool = False) -> 
 
 
 def today_of(bench: Bench, day: Today) -> bytes:
-    """Return the page of what there is to do today.
-
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-    day : Today
-        The answer.
-    """
+    """Return the page of what there is to do today."""
     body = _template("today").render(
         day=_date(bench.today),
         room=f"{day.room[:1].upper()}{day.room[1:]}",
@@ -410,17 +355,7 @@ def today_of(bench: Bench, day: Today) -> bytes:
 
 
 def why_of(bench: Bench, asked: Asked, to_send: bool = False) -> bytes:
-    """Return the page that says why the advice of the first page is what it is.
-
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-    asked : Asked
-        The answers.
-    to_send : bool
-        As for `write_report`.
-    """
+    """Return the page that says why the advice of the first page is what it is."""
     settings = bench.settings
     lines = advice.weighed(asked.by_question(), settings.wage_per_hour)
     parts = {
@@ -433,17 +368,7 @@ def why_of(bench: Bench, asked: Asked, to_send: bool = False) -> bytes:
 
 
 def truth_of(bench: Bench, asked: Asked, made_of: Truth) -> bytes:
-    """Return the page that lays the report on a made-up bench beside the truth that made it.
-
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-    asked : Asked
-        The answers.
-    made_of : Truth
-        What made the bench.
-    """
+    """Return the page that lays the report on a made-up bench beside the truth that made it."""
     said, sorting = asked.suppliers, asked.sorting
     ranges = truth.ranges(said, asked.season, sorting, made_of)
     ranges["said"] = [
@@ -459,22 +384,7 @@ def truth_of(bench: Bench, asked: Asked, made_of: Truth) -> bytes:
 
 
 def answers_of(runs: list[Run], bench: Bench, to_send: bool = False) -> bytes:
-    """Return the page with every answer of the notebooks, its picture and its figures.
-
-    Parameters
-    ----------
-    runs : list of Run
-        The notebooks, run.
-    bench : Bench
-        The bench they ran on; the page shows its name and findings.
-    to_send : bool
-        As for `write_report`.
-
-    Returns
-    -------
-    bytes
-        HTML in UTF-8.
-    """
+    """Return the page with every answer of the notebooks, its picture and its figures."""
     answers = [_answer(run) for run in runs]
     body = _template("answers").render(
         held=sentences.findings_count(bench),
@@ -553,17 +463,9 @@ def _stopped(run: Run) -> str | None:
 def notebook_body(run: Run) -> str:
     """Return a notebook as HTML for a page: outputs open, code folded away, all of it sanitised.
 
-    Parameters
-    ----------
-    run : Run
-        A notebook after its run.
-
-    Returns
-    -------
-    str
-        HTML without a head: the answer is open, and each further question is folded under its
-        heading. A step that shows nothing is folded into the next one's code. Where the notebook
-        stopped early, it ends with the reason.
+    The answer is open, and each further question is folded under its heading. A step that shows
+    nothing is folded into the next one's code. Where the notebook stopped early, it ends with the
+    reason.
     """
     (_, first), *parts = _parts(list(_telling(run.notebook.cells)))
     end = f'<p class="answer cannot">This page stops here: {escape(run.why)}</p>'
@@ -651,16 +553,8 @@ def _exporter(code: bool) -> Any:
 def sanitised(html: str) -> str:
     """Keep of a page's body only what a page needs: no script, no style, nothing fetched.
 
-    Parameters
-    ----------
-    html : str
-        Anything, such as what a notebook displayed.
-
-    Returns
-    -------
-    str
-        HTML with the tags of `TAGS`, pictures inside the page, and links to other
-        pages, to places in a page and to the web.
+    What is left has the tags of `TAGS`, pictures inside the page, and links to other pages, to
+    places in a page and to the web.
 
     Examples
     --------

@@ -25,18 +25,9 @@ class Line:
 def weighed(answers: Mapping[str, Answer], wage_per_hour: float) -> tuple[Line, ...]:
     """Say of every piece of advice what it is worth and how that was found.
 
-    Parameters
-    ----------
-    answers : mapping of str to Answer
-        By their question, in the words of the first page.
-    wage_per_hour : float
-        What an hour counts.
-
-    Returns
-    -------
-    tuple of Line
-        Those on the first page first; ``left_out`` is empty for them. What two questions ask for
-        in the same words is there once.
+    The answers are by their question, in the words of the first page. Lines on the first page come
+    first; ``left_out`` is empty for them. What two questions ask for in the same words is there
+    once.
     """
     names = {id(answer): name for name, answer in answers.items()}
     every = weigh(answers.values(), wage_per_hour)

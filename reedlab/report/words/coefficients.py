@@ -58,17 +58,10 @@ def ratios(summary: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def both_in_words(answer: Unmeasured) -> pd.DataFrame:
-    """Say in words what each odds ratio of `Unmeasured.table` compares.
+    """Say in words what each odds ratio of `Unmeasured.table` compares: ``effect``.
 
-    Parameters
-    ----------
-    answer : Unmeasured
-
-    Returns
-    -------
-    pandas.DataFrame
-        `Unmeasured.table` with ``effect`` for ``parameter``. An effect is left out where the
-        measured reeds compare it with another first level than all of them do.
+    An effect is left out where the measured reeds compare it with another first level than all of
+    them do.
     """
     table = answer.table.rename(columns={"parameter": "effect"})
     if table.empty:

@@ -97,21 +97,7 @@ def first_page(
     sorting: PassingOver,
     *others: Answer,
 ) -> FirstPage:
-    """Collect the first page from the answers.
-
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-    said, priced, day, lost, sorting : Answer
-        From `suppliers`, `price`, `today`, `losses` and `passing_over`.
-    *others : Answer
-        Whose advice on what to do next is weighed too.
-
-    Returns
-    -------
-    FirstPage
-    """
+    """Collect the first page from the answers; the advice of `others` is weighed too."""
     return FirstPage(
         flow=flow.sentence(bench.flow(settled=False)),
         today="" if day.unanswered else day.sentence(),
@@ -139,14 +125,9 @@ def _cane(said: Suppliers, priced: Price) -> tuple[str, ...]:
 
 
 def best_buy(said: Suppliers, costs: bool = True) -> str:
-    """Say in a sentence or two which cane to buy, and what a reed of it costs.
+    """Say in a sentence or two which cane to buy, and what a reed of it costs, where that is known.
 
-    Parameters
-    ----------
-    said : Suppliers
-        The answer.
-    costs : bool
-        Whether costs may be spoken of, where they are known.
+    Without `costs` none is spoken of.
     """
     if said.unanswered:
         return said.sentence()
@@ -278,18 +259,8 @@ def _where_lost(lost: Losses, failed: int) -> str:
 def bars(rows: Sequence[Row], currency: str, decimals: int) -> list[dict[str, Any]]:
     """Return the picture of price ranges as places in percent of its width, for a page to draw.
 
-    Parameters
-    ----------
-    rows : sequence of Row
-    currency : str
-    decimals : int
-        That a price carries.
-
-    Returns
-    -------
-    list of dict
-        A line a supplier: supplier, low, ask, high, fetched or None (places from 0 to 100), says,
-        figures, alt.
+    A line a supplier: supplier, low, ask, high, fetched or None (places from 0 to 100), says,
+    figures, alt. `decimals` are those that a price carries.
     """
     end = max((price for row in rows for price in (row.high, row.fetched) if pd.notna(price)),
               default=1.0)  # fmt: skip

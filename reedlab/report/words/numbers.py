@@ -25,16 +25,8 @@ P_COLUMNS = frozenset({"p", "p_value", "p_unc", "p_corr", "p_tukey", "p_holm"})
 def number(value: Any, digits: int = 2) -> str:
     """Write one number with fixed decimals; a tiny one as 0, a missing one as a dash.
 
-    Parameters
-    ----------
-    value : float, int, bool, str or missing
-        Text comes back unchanged; whole numbers (by type) are written without decimals.
-    digits : int
-        Decimals of a float; below 0 for whole tens and more.
-
-    Returns
-    -------
-    str
+    Text comes back unchanged; whole numbers (by type) are written without decimals. `digits` below
+    0 are for whole tens and more.
 
     Examples
     --------

@@ -48,15 +48,7 @@ def _gouger(answer: Gouger) -> pd.DataFrame:
 def suppliers_in_words(answer: Suppliers) -> pd.DataFrame:
     """Write the supplier table as a maker reads it, each estimate with its interval.
 
-    Parameters
-    ----------
-    answer : Suppliers
-        Its costs have the decimals that their draws carry.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text, one row a supplier, in the order given; without costs where a part is not known.
+    Its costs have the decimals that their draws carry; where a part is not known there are none.
     """
     ranking, decimals = answer.table, answer.digits.get("cost", 0)
     rows, so_far = ranking.to_dict("records"), answer.plain.to_dict("records")

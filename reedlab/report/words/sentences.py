@@ -39,18 +39,7 @@ CAUTIONS = (  # of a researcher's pages
 
 
 def findings_count(bench: Bench) -> str:
-    """Say which reeds could be used, what a bench holds and how many findings its check has.
-
-    Parameters
-    ----------
-    bench : Bench
-        An open bench.
-
-    Returns
-    -------
-    str
-        Two lines.
-    """
+    """Say which reeds could be used, what a bench holds and how many findings its check has."""
     held = [
         count(bench.tables["lots"]["lot"].nunique(), "lot"),
         count(len(bench.reeds), "reed"),
@@ -64,18 +53,7 @@ def findings_count(bench: Bench) -> str:
 
 
 def findings_text(bench: Bench) -> str:
-    """Write a bench's findings for a person: table by table, errors first, each with its fix.
-
-    Parameters
-    ----------
-    bench : Bench
-        An open bench.
-
-    Returns
-    -------
-    str
-        Several lines; the first counts, the rest name.
-    """
+    """Write a bench's findings for a person: table by table, errors first, each with its fix."""
     from reedlab.report.words.finding_lines import finding_lines
 
     return "\n".join([findings_count(bench), *finding_lines(bench.findings, bench.settings)])
@@ -89,16 +67,8 @@ def severities(findings: pd.DataFrame) -> dict[str, int]:
 def findings_json(findings: pd.DataFrame) -> str:
     """Write findings as JSON for another program.
 
-    Parameters
-    ----------
-    findings : pandas.DataFrame
-        ``bench.findings``.
-
-    Returns
-    -------
-    str
-        An object with ``errors`` and ``warnings`` (counts) and ``findings`` (a list of objects
-        with the columns of the frame as keys; what is missing is null).
+    An object with ``errors`` and ``warnings`` (counts) and ``findings`` (a list of objects with the
+    columns of the frame as keys; what is missing is null).
     """
     counts = {f"{severity}s": n for severity, n in severities(findings).items()}
     rows = [

@@ -35,17 +35,8 @@ def short_lines(
 ) -> tuple[tuple[Line, ...], str]:
     """Say each answer in a line, and name in one sentence those with nothing to say.
 
-    Parameters
-    ----------
-    day, season, sorting, stopping, pupils : Answer
-        From `today`, `seasons`, `passing_over`, `giving_up` and `makers`.
-
-    Returns
-    -------
-    lines : tuple of Line
-        With something to say; at most `MOST_UNSURE` of them are unsure.
-    rest : str
-        The names of the others, in a sentence; empty where there are none.
+    At most `MOST_UNSURE` of the lines are unsure; the sentence is empty where there is none to
+    name.
     """
     every = [_season(day, season), _sorting(sorting), _stopping(stopping)]
     if len(pupils.table) != 1:  # a maker alone has nobody to be compared with

@@ -27,18 +27,8 @@ CLAIMS = ("claim", "how_sure", "true", "holds")
 def ranges(said: Suppliers, season: Seasons, sorting: PassingOver, truth: Truth) -> pd.DataFrame:
     """Lay each range of the report beside the truth.
 
-    Parameters
-    ----------
-    said, season, sorting : Answer
-        From `suppliers`, `seasons` and `passing_over`.
-    truth : Truth
-        What made the bench.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a range: what (in words), said, low, high, true (all in 100 reeds, or per cent of
-        the time), holds (whether the range holds the truth).
+    One row a range: what (in words), said, low, high, true (all in 100 reeds, or per cent of the
+    time), holds (whether the range holds the truth).
     """
     made = truth.suppliers.set_index("supplier")
     rows = [
@@ -84,18 +74,8 @@ def _of_air(season: Seasons, truth: Truth) -> list[Row]:
 def claims(said: Suppliers, sorting: PassingOver, truth: Truth) -> pd.DataFrame:
     """Lay the choice of cane, and what is sure or likely of its properties, beside the truth.
 
-    Parameters
-    ----------
-    said, sorting : Answer
-        From `suppliers` and `passing_over`.
-    truth : Truth
-        What made the bench.
-
-    Returns
-    -------
-    pandas.DataFrame
-        claim, how_sure, true (in words), holds: of a choice, that it is the best; of a property,
-        its direction and at least half the size that matters.
+    Columns: claim, how_sure, true (in words), holds: of a choice, that it is the best; of a
+    property, its direction and at least half the size that matters.
     """
     basis = said.grounds()
     arms = basis.evidence.arms
