@@ -43,22 +43,9 @@ def run_seeded(
 ) -> list[Any]:
     """Call `task` with n seeds, in their order, on some workers.
 
-    Parameters
-    ----------
-    task
-        Takes a seed and returns whatever is wanted of it; must be picklable for workers > 1.
-    n
-        Number of calls.
-    seed
-        Root of the seeds; call i gets the same seed whatever the number of workers.
-    workers
-        Number of processes.
-    progress
-        Whether a progress bar is shown, on the error stream.
-    label
-        What the bar says.
-    first
-        Number of calls that were made before, whose results are not wanted again.
+    Call i gets the same seed of the root whatever the number of workers; more than one of them need
+    a task that can be pickled. A progress bar with its label is shown on the error stream. `first`
+    is the number of calls that were made before, whose results are not wanted again.
     """
     from joblib import Parallel, delayed
     from rich.console import Console

@@ -235,18 +235,8 @@ class Equation:
     def draw(self, x: np.ndarray, B: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         """Draw the parameters given the measured x (pieces,), then x where it was not measured.
 
-        Parameters
-        ----------
-        x : ndarray, shape (pieces,)
-            The column; its values where it was not measured are not read.
-        B : ndarray, shape (pieces, p)
-            The predictors, an intercept among them.
-        rng : Generator
-
-        Returns
-        -------
-        ndarray, shape (pieces,)
-            The column, filled in.
+        Values of x where it was not measured are not read; B are the predictors (pieces, p), an
+        intercept among them.
         """
         used, y = B[self.measured], x[self.measured]
         of_first, of_others = np.split(self._own @ used, [self._first])
@@ -279,23 +269,9 @@ def slice_draw(
     width: float,
     rng: np.random.Generator,
 ) -> np.ndarray:
-    """Move one coordinate of a point by slice sampling, stepping out and shrinking in.
+    """Move one coordinate of a point (d,) by slice sampling, stepping out and shrinking in.
 
-    Parameters
-    ----------
-    log_density : callable
-        Of a point, up to a constant.
-    point : ndarray, shape (d,)
-        Where the chain is.
-    place : int
-        The coordinate to move.
-    width : float
-        Length of the steps.
-    rng : Generator
-
-    Returns
-    -------
-    ndarray, shape (d,)
+    The log density is up to a constant; `width` is the length of the steps.
     """
 
     def at(value: float) -> np.ndarray:
@@ -325,20 +301,7 @@ def slice_draw(
 
 
 def run_chain(pieces: Pieces, cycles: int, rng: np.random.Generator) -> Chain:
-    """Fill in every column `cycles` times, each time given the others, and return the last.
-
-    Parameters
-    ----------
-    pieces : Pieces
-        What is known.
-    cycles : int
-        Visits of each column.
-    rng : Generator
-
-    Returns
-    -------
-    Chain
-    """
+    """Fill in every column `cycles` times, each time given the others, and return the last."""
     x, missing = pieces.values.copy(), np.isnan(pieces.values)
     for j in range(x.shape[1]):
         x[missing[:, j], j] = rng.choice(x[~missing[:, j], j], int(missing[:, j].sum()))

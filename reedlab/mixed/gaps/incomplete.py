@@ -244,21 +244,9 @@ def find_gaps(
     trials: str | None,
     also: Sequence[str],
 ) -> Gaps:
-    """Find what a model lacks and what is known beside it.
+    """Find what a model lacks and what is known beside it; see `reedlab.mixed.gaps.missing`.
 
-    Parameters
-    ----------
-    formula, data, family, trials, also
-        As in `reedlab.mixed.gaps.missing.impute`.
-
-    Returns
-    -------
-    Gaps
-
-    Raises
-    ------
-    DataError
-        When nothing is missing, or too few pieces are measured to say how they vary.
+    Raises DataError when nothing is missing, or too few pieces are measured to say how they vary.
     """
     design, recipe = _with_means(formula, data, family, trials)
     frame = data.iloc[design.rows_used].reset_index(drop=True)

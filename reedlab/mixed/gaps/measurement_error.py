@@ -244,19 +244,9 @@ def fit_corrected(
 
 
 def expect_truth(fitted: Fitted, sd: float) -> np.ndarray:
-    """Return E(truth | readings, groups, covariates) from a mixed model of the readings.
+    """Return E(truth | readings, groups, covariates) (n,) from a mixed model of the readings.
 
-    Parameters
-    ----------
-    fitted : Fitted
-        A Gaussian fit of the readings on groups and covariates.
-    sd : float
-        Of the readings' error.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Expected truths: each reading drawn towards what its groups and covariates suggest.
+    Each reading is drawn towards what its groups and covariates suggest; `sd` is that of its error.
     """
     design = fitted.design
     mean = design.X @ fitted.beta

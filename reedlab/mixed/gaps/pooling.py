@@ -345,14 +345,7 @@ def posterior_of(
 ) -> tuple[Posterior, tuple[str, ...]]:
     """Return the posterior of a model on a completed frame, and what it warned of.
 
-    Parameters
-    ----------
-    frame : DataFrame
-    formula, family, trials, priors : as in `reedlab.mixed.gaps.missing.fit_filled`
-    seed, draws : int
-        Of the posterior.
-    near : Posterior, optional
-        Of another completed frame.
+    `near` is that of another completed frame; the rest is as in `missing.fit_filled`.
     """
     design, recipe = build(formula, frame, family, trials)
     priors = priors or Priors.default(family, design.y)
@@ -366,16 +359,7 @@ def posterior_of(
 def imputations_needed(missing: float, pilot: int) -> int:
     """Say how many imputations make a standard error repeatable to a tenth, or at least the pilot.
 
-    Parameters
-    ----------
-    missing : float
-        Fraction of missing information that a pilot found, 0 to 1.
-    pilot : int
-        Number of its imputations.
-
-    Returns
-    -------
-    int
+    `missing` is the fraction of missing information that the pilot's imputations found.
 
     References
     ----------
@@ -393,13 +377,7 @@ def imputations_needed(missing: float, pilot: int) -> int:
 
 
 def missing_range(missing: float, m: int) -> tuple[float, float]:
-    """Return the 95 % interval of a fraction of missing information, 0 to 1.
-
-    Parameters
-    ----------
-    missing : float
-        What m imputations found.
-    m : int
+    """Return the 95 % interval of a fraction of missing information that m imputations found.
 
     References
     ----------
@@ -419,21 +397,10 @@ def missing_range(missing: float, m: int) -> tuple[float, float]:
 def information(draws: np.ndarray, names: Sequence[str], level: float = 0.95) -> pd.DataFrame:
     """Say what is missing of the information on each parameter.
 
-    Parameters
-    ----------
-    draws : ndarray, shape (m, draws, parameters)
-        Posterior draws of each completed data set.
-    names : sequence of str
-        Of the parameters.
-    level : float
-        Of the interval whose ends are judged.
-
-    Returns
-    -------
-    DataFrame
-        One row a parameter: mean, sd (of the mixed draws), missing (Rubin's fraction of missing
-        information), mean_error, low_error, high_error: Monte Carlo errors of the mean and of the
-        interval's ends, by leaving out one imputation at a time.
+    From draws (m, draws, parameters) of each completed data set; the level is of the interval whose
+    ends are judged. One row a parameter: mean, sd (of the mixed draws), missing (Rubin's fraction
+    of missing information), mean_error, low_error, high_error: Monte Carlo errors of the mean and
+    of the interval's ends, by leaving out one imputation at a time.
     """
     m, _, p = draws.shape
     kept = [np.delete(draws, i, axis=0).reshape(-1, p) for i in range(m)]
@@ -453,18 +420,10 @@ def information(draws: np.ndarray, names: Sequence[str], level: float = 0.95) ->
 
 
 def rubin(estimates: np.ndarray, variances: np.ndarray) -> pd.DataFrame:
-    """Pool estimates of completed data sets by Rubin's rules.
+    """Pool estimates (m, parameters) of completed data sets, and their variances, by Rubin's rules.
 
-    Parameters
-    ----------
-    estimates, variances : ndarray, shape (m, parameters)
-        Estimates and their squared standard errors.
-
-    Returns
-    -------
-    DataFrame
-        One row a parameter: estimate, within, between, total (variances), df, missing (fraction of
-        missing information, Rubin 1987, 3.1.10).
+    One row a parameter: estimate, within, between, total (variances), df, missing (fraction of
+    missing information, Rubin 1987, 3.1.10).
 
     Examples
     --------
@@ -493,17 +452,7 @@ def rubin(estimates: np.ndarray, variances: np.ndarray) -> pd.DataFrame:
 
 
 def jackknife(left_out: Sequence[np.ndarray]) -> np.ndarray:
-    """Return a statistic's standard error over sets of imputations.
-
-    Parameters
-    ----------
-    left_out : sequence of m ndarray, each shape (p,)
-        Its values with one imputation left out.
-
-    Returns
-    -------
-    ndarray, shape (p,)
-    """
+    """Return a statistic's standard error (p,), given its values with each imputation left out."""
     # jackknife: (m - 1)/m Σ (t₋ᵢ - t̄)² = (m - 1)²/m times their sample variance (White et al. 2011)
     m = len(left_out)
     return np.asarray(np.sqrt((m - 1) ** 2 / m * np.var(left_out, axis=0, ddof=1)))

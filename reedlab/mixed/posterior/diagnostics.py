@@ -90,19 +90,9 @@ def at_fit(lattice: Lattice, sample: Sample) -> pd.DataFrame:
 
 
 def diagnose(cond: Conditional, lattice: Lattice, sample: Sample, minutes: bool) -> pd.DataFrame:
-    """Return every check of a posterior, one row each.
+    """Return every check of a posterior, whose Gaussian response may be a logarithm of minutes.
 
-    Parameters
-    ----------
-    cond, lattice, sample
-        The posterior's parts.
-    minutes
-        Whether a Gaussian response is a logarithm of minutes.
-
-    Returns
-    -------
-    DataFrame
-        check; value; limit (at most, for the effective share at least); ok; meaning.
+    One row each: check; value; limit (at most, for the effective share at least); ok; meaning.
     """
     rows = [CONFLICT.row(least_chance(cond, lattice))]
     if cond.family != "gaussian":

@@ -19,13 +19,9 @@ import numpy as np
 def pareto_smooth(log_weight: np.ndarray) -> tuple[np.ndarray, float]:
     """Return normalised importance weights with a smoothed tail, and the tail's shape k.
 
-    The largest 3 sqrt(S) weights (at most a fifth) are replaced by the expected order statistics of
-    a generalised Pareto distribution fitted to them, and none exceeds the largest raw weight.
-
-    Parameters
-    ----------
-    log_weight
-        Logs of S raw weights, up to a constant.
+    From the logs of S raw weights, up to a constant. The largest 3 sqrt(S) weights (at most a
+    fifth) are replaced by the expected order statistics of a generalised Pareto distribution fitted
+    to them, and none exceeds the largest raw weight.
     """
     # Vehtari et al. 2024. Steps 1 and 2: the M = min(S / 5, 3 √S) largest weights are
     # the tail, over the cut u that is the largest of the others.

@@ -48,10 +48,7 @@ _PARTS = ("points", "effects", "numbers")
 def shared_in(folder: Path) -> Iterator[None]:
     """Keep posteriors in a folder, here and in the processes that are started meanwhile.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Private to the run; it need not exist.
+    It is private to the run, and need not exist.
     """
     folder.mkdir(mode=0o700, exist_ok=True)
     before = os.environ.get(FOLDER)
@@ -67,11 +64,7 @@ def shared_in(folder: Path) -> Iterator[None]:
 def entry(design: Design, *options: Any) -> Path | None:
     """Return the file that the draws of a posterior are kept in; None where none are kept.
 
-    Parameters
-    ----------
-    design : Design
-    *options
-        What else the draws depend on: numbers, names, arrays and `Priors`.
+    `options` are what else the draws depend on: numbers, names, arrays and `Priors`.
     """
     folder = os.environ.get(FOLDER)
     if not folder:
@@ -95,17 +88,8 @@ def entry(design: Design, *options: Any) -> Path | None:
 def read(file: Path | None, points: int, effects: int, draws: int) -> tuple[Sample, float] | None:
     """Return what an entry holds, None where it is damaged or is not there.
 
-    Parameters
-    ----------
-    file : pathlib.Path or None
-        From `entry`.
-    points, effects, draws : int
-        What the draws' arrays must measure.
-
-    Returns
-    -------
-    tuple of Sample and float, or None
-        The draws, and how fine the lattice was that they came from.
+    `points`, `effects` and `draws` are what the draws' arrays must measure. With the draws comes
+    how fine the lattice was that they came from.
     """
     if file is None:
         return None

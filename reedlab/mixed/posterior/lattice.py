@@ -120,21 +120,12 @@ def explore(
     depth: float,
     finer: float = 1.0,
 ) -> Lattice:
-    """Find the mode and walk outwards from it.
+    """Find the mode and walk outwards from it, until the log density has fallen by `depth`.
 
-    Parameters
-    ----------
-    evaluate
-        Gives `Modes` (log density with the standard deviations' prior) at points (G, d), from
-        starts (G, m) or one for all (1, m).
-    start, width
-        A first guess of the mode (d,) and of the coordinates' standard deviations (d,).
-    lower
-        Lower bounds (d,), 0 or minus infinity.
-    depth
-        How far the log density must fall before the walk stops.
-    finer
-        How many times closer than usual the nodes shall lie.
+    `evaluate` gives `Modes` (log density with the standard deviations' prior) at points (G, d),
+    from starts (G, m) or one for all (1, m). `start` and `width` are a first guess of the mode (d,)
+    and of the coordinates' standard deviations (d,), `lower` their lower bounds, 0 or minus
+    infinity. The nodes lie as many times closer than usual as `finer` says.
     """
     d = len(start)
     if d not in _STEP:
@@ -153,15 +144,7 @@ def explore(
 
 
 def explore_again(evaluate: Evaluate, like: Lattice) -> Lattice:
-    """Explore a density much like one explored before: at its nodes at once, and on from there.
-
-    Parameters
-    ----------
-    evaluate
-        As in `explore`.
-    like
-        What `explore` found of the other density.
-    """
+    """Explore a density much like one explored before: at its nodes at once, and on from there."""
     found = replace(like, modes=evaluate(like.points, like.modes.x))
     return _walk(evaluate, found, _everywhere(like.axes), None)
 
@@ -176,14 +159,7 @@ def widen(
 ) -> Lattice:
     """Walk on, to twice the range, wherever density times a value may still count.
 
-    Parameters
-    ----------
-    evaluate
-        As in `explore`.
-    lattice
-        What `explore` found.
-    log_value
-        Log of what is to be averaged, at points (G, d) and the conditional's modes there.
+    `log_value` is the log of what is to be averaged, at points (G, d) and the modes there.
     """
     limits = []
     top = lattice.points[np.argmax(lattice.modes.log_density)]

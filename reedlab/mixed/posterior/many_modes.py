@@ -181,21 +181,9 @@ class ManyModes:
     ) -> list[Found] | None:
         """Find the modes by Newton steps, each halved until it does not lead downwards.
 
-        Parameters
-        ----------
-        lambdas : ndarray, shape (G, terms)
-            The groups' standard deviations.
-        x : ndarray, shape (G, m)
-            Where to start.
-        close : float
-            Newton decrement of the last step, which is taken on the last curvature.
-        y : ndarray, shape (G, n)
-            Each point's response, in cell order.
-
-        Returns
-        -------
-        list of Found
-            None where a mode was not found.
+        From x (G, m), at the groups' standard deviations (G, terms) and each point's response y (G,
+        n), in cell order; the last step, of a Newton decrement under `close`, is taken on the last
+        curvature. None where a mode was not found.
         """
         step = max(1, _AT_ONCE // self.design.n)
         found: list[Found] = []

@@ -373,33 +373,14 @@ def design_posterior(
     """Return the posterior of a design that need not be fitted first.
 
     The priors are proper, so there is a posterior even where there is no maximum of the likelihood
-    (every reed a success).
+    (every reed a success). Without a recipe it reads no new data. `sds` is a first guess of each
+    standard deviation; a `coarse` lattice, for an answer that needs several posteriors, gives way
+    to the usual one where the checks ask for it; `near` is the posterior of all but the same data,
+    on whose lattice this one is looked for first.
 
-    Parameters
-    ----------
-    design
-        The data as the model sees them.
-    family
-        "gaussian", "binomial" or "ordinal".
-    priors
-        The priors.
-    seed, draws
-        Seed and number of the draws, 2 at least.
-    recipe
-        How new data become a design; without it the posterior reads none.
-    sds
-        A first guess of each standard deviation.
-    coarse
-        Whether to begin with a coarser lattice, for an answer that needs several posteriors; the
-        usual one follows where the checks ask for it.
-    near
-        The posterior of all but the same data, on whose lattice it is looked for first.
-
-    Raises
-    ------
-    ModelError
-        For a Gaussian response that is the same in every row or is explained all but exactly, and
-        for more standard deviations and correlations than the lattice holds.
+    Raises ModelError for fewer than two draws, for priors that are none, for a Gaussian response
+    that is the same in every row or is explained all but exactly, and for more standard deviations
+    and correlations than the lattice holds.
     """
     check_whole(draws, 2, "draws", "draws")
     if not isinstance(priors, Priors):

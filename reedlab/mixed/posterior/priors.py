@@ -198,21 +198,8 @@ def coefficient_prior(
     """Return mean (p,) and precision (p, p) of the normal prior on a design's coefficients.
 
     The prior is independent on the intercept at the columns' means and on the coefficients of
-    standardised columns; in the coefficients as fitted it is correlated, hence the matrix.
-
-    Parameters
-    ----------
-    X
-        The fixed effects' columns (n, p).
-    names
-        Of the columns, p of them.
-    priors
-        The priors.
-
-    Raises
-    ------
-    ModelError
-        When `Priors.by_column` names a column that the design does not have.
+    standardised columns; in the coefficients as fitted it is correlated, hence the matrix. Raises
+    ModelError when `Priors.by_column` names a column that the design does not have.
     """
     p = X.shape[1]
     if unknown := [name for name in priors.by_column if name not in names]:

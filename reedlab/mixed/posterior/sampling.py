@@ -42,19 +42,7 @@ class Sample:
 
 
 def draw(cond: Conditional, lattice: Lattice, n: int, seed: np.random.SeedSequence) -> Sample:
-    """Propose, weigh by the true joint density, resample to equal weights.
-
-    Parameters
-    ----------
-    cond
-        The density of the effects given the standard deviations.
-    lattice
-        Where the standard deviations' posterior was explored.
-    n
-        Number of draws wanted.
-    seed
-        What they come from.
-    """
+    """Propose n draws, weigh them by the true joint density, resample to equal weights."""
     rng = np.random.default_rng(seed)
     with one_thread():
         proposal = propose(cond, lattice, int(np.ceil(n * _SPARE)), rng)

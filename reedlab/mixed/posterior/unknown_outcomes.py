@@ -47,31 +47,11 @@ def with_unknown(
     draws: int = 4000,
     recipe: Recipe | None = None,
 ) -> tuple[Posterior, np.ndarray]:
-    """Return the posterior of a binomial model and the chances of the unknown values.
+    """Return the posterior of a binomial model and how often each unknown value was drawn as 1.
 
-    Parameters
-    ----------
-    design
-        All rows, of intercepts by group; the response of unknown rows is not looked at.
-    unknown
-        Which rows' response is unknown, (n,) of bool; some are known.
-    log_odds
-        What is known of the unknown values from outside.
-    priors
-        The priors.
-    sets
-        How many completed sets are pooled.
-    seed, draws
-        Seed and number of the draws.
-    recipe
-        How new data become a design.
-
-    Returns
-    -------
-    Posterior
-        Its design has the response of the last completed set.
-    ndarray
-        How often each unknown value was drawn as 1.
+    The design has all rows, of intercepts by group; the response of `unknown` rows is not looked
+    at, and some are known. `log_odds` is what is known of the unknown values from outside. The
+    posterior's design has the response of the last of the completed `sets` that are pooled.
     """
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(3,)))
     y, ones = design.y.astype(float), np.zeros(int(unknown.sum()))
