@@ -27,20 +27,6 @@ def with_customers(
     """Add strengths, days of sale, customers and orders to a simulated bench.
 
     They come from random numbers of their own, so that the other columns stay as they are.
-
-    Parameters
-    ----------
-    seed : int
-        Of the bench.
-    tables : dict of str to pandas.DataFrame
-        The tables of the bench.
-    last_day : pandas.Timestamp
-        Of the records.
-
-    Returns
-    -------
-    dict of str to pandas.DataFrame
-        The same tables, ``reeds`` with more columns, and ``orders``.
     """
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(17,)))
     reeds = tables["reeds"].copy()

@@ -49,23 +49,7 @@ gouger = "blade 1, sharpened"
 
 
 def write_demo(folder: Path) -> Path:
-    """Write the demo bench as CSV files and a ``bench.toml`` into a new folder.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Where to write.
-
-    Returns
-    -------
-    pathlib.Path
-        The folder.
-
-    Raises
-    ------
-    WriteError
-        When the folder is not empty, or cannot be written.
-    """
+    """Write the demo bench as CSV files and a ``bench.toml`` into a new folder, and return that."""
     if folder.is_dir():
         with contextlib.suppress(OSError):
             folder.rmdir()  # fails on anything but an empty folder
@@ -80,19 +64,10 @@ def write_demo(folder: Path) -> Path:
 
 
 def truth_of(bench: Bench) -> Truth | None:
-    """Return the true effects that made a bench, if it is the demo as it is shipped.
+    """Return the true effects that made a bench, if it is the demo as it is shipped, unchanged.
 
     They are in no file, so nothing that is worked out from the records can read them: they come
     from the seed again.
-
-    Parameters
-    ----------
-    bench : Bench
-
-    Returns
-    -------
-    Truth or None
-        None for any other bench, and for a demo whose records were changed.
     """
     if bench.path is None:
         return None

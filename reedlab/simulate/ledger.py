@@ -29,21 +29,9 @@ _GROWERS = ("grower 1", "grower 2", "grower 3")
 
 
 def lots_table(rng: np.random.Generator, bought: pd.DataFrame, made: pd.DataFrame) -> pd.DataFrame:
-    """Write the table of lots.
+    """Write the table of lots, and for the tally `pieces` (bought) and `pieces_out` (tied).
 
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the unevenness.
-    bought : pandas.DataFrame
-        One row a lot, from `draw_lots`: lot, supplier, bought_on.
-    made : pandas.DataFrame
-        One row a reed, with its lot.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The table of lots, and for the tally `pieces` (bought) and `pieces_out` (tied).
+    `bought` is from `draw_lots`; `made` has one row a reed, with its lot.
     """
     order = {s: i for i, s in enumerate(sorted(bought["supplier"].unique()))}
     rows = []
@@ -83,21 +71,9 @@ def lots_table(rng: np.random.Generator, bought: pd.DataFrame, made: pd.DataFram
 
 
 def tally_table(rng: np.random.Generator, lots: pd.DataFrame, made: pd.DataFrame) -> pd.DataFrame:
-    """Write the tally: pieces through the stages before tying, for most lots.
+    """Write the tally: pieces through the stages before tying, for four lots in five.
 
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the losses.
-    lots : pandas.DataFrame
-        The result of `lots_table`.
-    made : pandas.DataFrame
-        One row a reed: lot, tied_on.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The table of the tally, with four lots in five.
+    `lots` is from `lots_table`.
     """
     first_tied = made.groupby("lot")["tied_on"].min()
     rows = []
@@ -133,23 +109,9 @@ def pieces_table(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Write the measured pieces: every gouged piece of about half of the lots.
 
-    They include pieces passed over, which are marked as lost only if no tally counts them.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the choice of lots and of the measurement errors.
-    made : pandas.DataFrame
-        One row a reed, with its piece's true properties.
-    lots : pandas.DataFrame
-        The result of `lots_table`.
-    tallied : set of str
-        The lots of the tally.
-
-    Returns
-    -------
-    tuple of pandas.DataFrame
-        The table of pieces, and `made` with the label of each reed's piece.
+    They include pieces passed over, which are marked as lost only if no tally counts them. `made`
+    has one row a reed, with its piece's true properties, and comes back with the label of its
+    piece; `lots` is from `lots_table`, `tallied` are the lots of the tally.
     """
     measured = set(rng.choice(lots["lot"], round(0.5 * len(lots)), replace=False))
     tied = made[made["lot"].isin(measured)]
@@ -237,18 +199,7 @@ def _measured(
 
 
 def air_table(air: pd.DataFrame) -> pd.DataFrame:
-    """Write the logger's readings: one a day, with a gap of five weeks.
-
-    Parameters
-    ----------
-    air : pandas.DataFrame
-        One row a day: rh_pct, temp_c.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The table of the air.
-    """
+    """Write the logger's readings, rh_pct and temp_c: one a day, with a gap of five weeks."""
     flat = (air.index >= "2025-08-04") & (air.index < "2025-09-08")
     kept = air[~flat]
     return pd.DataFrame(
@@ -263,19 +214,7 @@ def air_table(air: pd.DataFrame) -> pd.DataFrame:
 def gauge_table(rng: np.random.Generator, pieces: pd.DataFrame, made: pd.DataFrame) -> pd.DataFrame:
     """Write a repeatability study: ten pieces, measured three times by each maker.
 
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of each maker's bias and of the measurement errors.
-    pieces : pandas.DataFrame
-        The table of pieces.
-    made : pandas.DataFrame
-        One row a reed, with its maker.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The table of the gauge, for centre thickness (mm) and hardness.
+    It is of centre thickness (mm) and hardness; each maker has a bias.
     """
     chosen = pieces.iloc[np.linspace(0, len(pieces) - 1, min(10, len(pieces))).astype(int)]
     errors = {"gouge_centre_mm": (0.004, 0.003, 2), "hardness": (0.5, 0.4, 1)}

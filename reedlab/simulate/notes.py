@@ -24,24 +24,7 @@ _FAULTS = {
 def reeds_table(
     rng: np.random.Generator, made: pd.DataFrame, ends: pd.DataFrame, last_day: pd.Timestamp
 ) -> pd.DataFrame:
-    """Write the table of reeds; those not judged by the last day are pending.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the gaps and of the measurement errors.
-    made : pandas.DataFrame
-        One row a reed, as it was made.
-    ends : pandas.DataFrame
-        The result of `endings`.
-    last_day : pandas.Timestamp
-        Of the records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The table of reeds.
-    """
+    """Write the table of reeds as they were made; those not judged by the last day are pending."""
     known = ends["judged_on"] <= last_day
     whole = ends["lost_at"].isin(["finish", "play"]) | ends["outcome"].isin(["good", "playable"])
     finished = whole & (made["finished_on"] <= last_day)
@@ -117,23 +100,8 @@ def endings(
 
     A failure with few minutes for its lot is given up early, with all its minutes in the rough
     scrape; one with many minutes is rejected after finishing. So minutes given failure keep the
-    log-normal distribution of `World`.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the stage and of the days until judging.
-    world : World
-        The true effects.
-    bought : pandas.DataFrame
-        One row a lot, from `draw_lots`.
-    made : pandas.DataFrame
-        One row a reed: whether it is good, its minutes, and the days of its making.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a reed: outcome, lost_at, rough_min, finish_min, judged_on.
+    log-normal distribution of `World`. One row a reed: outcome, lost_at, rough_min, finish_min,
+    judged_on.
     """
     n = len(made)
     lot_minutes = (bought["minutes_effect"] + bought["supplier_minutes"]).to_numpy()
@@ -182,20 +150,7 @@ def _together(made: pd.DataFrame) -> pd.Series:
 
 
 def sittings_table(made: pd.DataFrame, ends: pd.DataFrame, last_day: pd.Timestamp) -> pd.DataFrame:
-    """Write the table of sittings: batches that were timed together.
-
-    Parameters
-    ----------
-    made, ends : pandas.DataFrame
-        As in `reeds_table`.
-    last_day : pandas.Timestamp
-        Of the records.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The table of sittings.
-    """
+    """Write the table of sittings: batches that were timed together."""
     frame = made[["reed", "maker", "batch", "rough_on", "finished_on", "rh_pct", "temp_c"]].join(
         ends[["rough_min", "finish_min", "lost_at"]]
     )

@@ -83,20 +83,7 @@ def simulate_tables(
     makers: int,
     world: World,
 ) -> tuple[dict[str, pd.DataFrame], Truth]:
-    """Simulate the tables that `simulate_bench` opens, as a maker types them.
-
-    Parameters
-    ----------
-    seed, suppliers, lots, reeds, years, makers, world
-        As in `simulate_bench`.
-
-    Returns
-    -------
-    dict of str to pandas.DataFrame
-        One frame a table of a bench.
-    Truth
-        The true effects.
-    """
+    """Simulate the tables that `simulate_bench` opens, as a maker types them, and their truth."""
     rng = np.random.default_rng(seed)
     last_day = _last_day(years)
     air = _weather(rng, last_day)

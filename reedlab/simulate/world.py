@@ -152,22 +152,7 @@ class Truth:
 
 
 def draw_suppliers(rng: np.random.Generator, world: World, suppliers: int) -> pd.DataFrame:
-    """Draw suppliers' effects.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the draws.
-    world : World
-        Their spread.
-    suppliers : int
-        How many.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a supplier: supplier, `effect` (logit), `minutes_effect` (log), `density_g_cm3`.
-    """
+    """Draw suppliers: `effect` (logit), `minutes_effect` (log), `density_g_cm3`."""
     return pd.DataFrame(
         {
             "supplier": [name_of(COLOURS, i) for i in range(suppliers)],
@@ -232,23 +217,8 @@ def next_lots(
 
     Lot, density and tube effects are integrated by Gauss-Hermite quadrature. All else is averaged
     over `reeds`, with a piece's density counted from its lot's mean. Minutes given success weigh
-    each reed by its chance of success, minutes given failure by that of failure.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Source of the one lot that is drawn.
-    world : World
-        The true effects.
-    suppliers : pandas.DataFrame
-        The result of `draw_suppliers`.
-    reeds : pandas.DataFrame
-        The reeds to average over.
-
-    Returns
-    -------
-    pandas.DataFrame
-        See `Truth.suppliers`.
+    each reed by its chance of success, minutes given failure by that of failure. See
+    `Truth.suppliers`.
     """
     own = reeds.assign(density_dev=reeds["density_within"])
     quality, log_minutes = world.quality(own), world.log_minutes(own)
