@@ -23,15 +23,8 @@ from numpy.typing import ArrayLike, NDArray
 def normal_nodes(n: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return points z and weights w of Gauss-Hermite quadrature: E f(Z) is about Σ w f(z).
 
-    Parameters
-    ----------
-    n : int
-        Number of points; exact for polynomials of degree up to 2n - 1.
-
-    Returns
-    -------
-    tuple of ndarray, each shape (n,)
-        Points of a standard normal Z, and weights that sum to 1.
+    Z is standard normal, and the weights sum to 1; n points are exact for polynomials of degree up
+    to 2n - 1.
 
     Examples
     --------
@@ -49,14 +42,6 @@ def quick_expit(eta: ArrayLike) -> NDArray[np.float32]:
     Single precision takes a third of the time, and its error is far below that of any number of
     draws.
 
-    Parameters
-    ----------
-    eta : array
-
-    Returns
-    -------
-    ndarray of float32, in its shape
-
     Examples
     --------
     >>> [round(float(p), 4) for p in quick_expit([-1000.0, 0.0, 1.0])]
@@ -72,19 +57,7 @@ def quick_expit(eta: ArrayLike) -> NDArray[np.float32]:
 def wilson(
     hits: ArrayLike, of: ArrayLike, level: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the ends of Wilson's interval of a share.
-
-    Parameters
-    ----------
-    hits, of : array or number
-        How many of how many; of none, the ends are missing.
-    level : float
-        Of the interval, 0 to 1.
-
-    Returns
-    -------
-    tuple of ndarray
-        Low and high ends, in the shape of the counts.
+    """Return the ends of Wilson's interval of a share, missing for a count of none.
 
     Examples
     --------
@@ -109,19 +82,8 @@ def independent(hits: ArrayLike, of: ArrayLike, level: float) -> float:
 
     Cases of one group are alike, so that a share of many cases from few groups is known less well
     than its count says. The count is divided by the design effect (Rao and Scott), 1 at least, and
-    by what is uncertain about that with few groups (Korn and Graubard). One group is one case.
-
-    Parameters
-    ----------
-    hits, of : array, shape (groups,)
-        How many of how many in each group; each of at least one.
-    level : float
-        Of the interval that it is for, 0 to 1.
-
-    Returns
-    -------
-    float
-        At most the sum of `of`.
+    by what is uncertain about that with few groups (Korn and Graubard). One group is one case; the
+    level is that of the interval that it is for.
 
     Examples
     --------
@@ -149,19 +111,7 @@ def independent(hits: ArrayLike, of: ArrayLike, level: float) -> float:
 def with_wilson(frame: pd.DataFrame, hits: str, of: str, level: float = 0.95) -> pd.DataFrame:
     """Add ``share``, ``low`` and ``high`` to counts: the share and its Wilson interval.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        One row a group.
-    hits, of : str
-        Its columns with the count and with what it is a count of.
-    level : float
-        Of the interval.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A copy with three columns more.
+    `hits` and `of` are the columns with the count and with what it is a count of.
 
     Examples
     --------

@@ -11,22 +11,10 @@ _PACKAGE = Path(__file__).resolve().parent
 
 
 def shipped(name: str) -> Path:
-    """Return the folder of shipped files called `name`.
+    """Return the folder of shipped files called `name`: ``"notebooks"`` or ``"data"``.
 
-    Parameters
-    ----------
-    name : str
-        ``"notebooks"`` or ``"data"``.
-
-    Returns
-    -------
-    pathlib.Path
-        In a wheel the copy inside the package; in a checkout the folder beside the package.
-
-    Raises
-    ------
-    FileNotFoundError
-        When neither is there, which means a damaged installation.
+    In a wheel it is the copy inside the package, in a checkout the folder beside the package; where
+    neither is there, the installation is damaged.
 
     Examples
     --------

@@ -58,23 +58,9 @@ def entry_table(kind: str) -> Table:
 def read_entries(folder: Path, kind: str, settings: Settings, found: Findings) -> pd.DataFrame:
     """Read a bench's entries of one table, the ones taken back left out.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The bench.
-    kind : str
-        ``"reeds"`` or ``"sittings"``.
-    settings : Settings
-        The maker's own headings and words.
-    found : Findings
-        Receives what is wrong, under the name of the file.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The columns of `entry_table`, ``device`` (its letter), ``number`` (its counter), ``file``
-        and ``file_row``; in the order in which they were noted, device by device. An entry that is
-        there twice counts once.
+    `found` receives what is wrong, under the name of the file. The columns are those of
+    `entry_table`, ``device`` (its letter), ``number`` (its counter), ``file`` and ``file_row``; in
+    the order in which they were noted, device by device. An entry that is there twice counts once.
     """
     parts = [
         part.assign(file=f"{FOLDER}/{path.name}", file_row=part.index)
@@ -103,27 +89,12 @@ def _read(path: Path, table: Table, settings: Settings, found: Findings) -> Iter
 def join_entries(
     folder: Path, tables: dict[str, pd.DataFrame], settings: Settings, found: Findings
 ) -> Origins:
-    """Join a bench's entries to its tables, cell by cell.
+    """Join a bench's entries to its tables, cell by cell, in place.
 
     An empty cell of the maker's is filled. Where hers has another value, hers holds and a finding
     shows both. Of one device the last entry counts; of two devices the one that noted it last, with
     a finding. A label with two days of tying or two makers, or tied on two phones, is two reeds.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The bench.
-    tables : dict of str to pandas.DataFrame
-        The typed tables, which are replaced where entries are joined.
-    settings : Settings
-        The maker's own headings and words.
-    found : Findings
-        Receives conflicts.
-
-    Returns
-    -------
-    dict of int to (str, int)
-        Of each row that was added to ``reeds`` or ``sittings`` its file and row there.
+    Returned is, of each row that was added to ``reeds`` or ``sittings``, its file and row there.
     """
     if not (folder / FOLDER).is_dir():
         return {}
@@ -255,28 +226,9 @@ def _added(
 
 
 def note(folder: Path, kind: str, rows: pd.DataFrame, device: str = DESK) -> Path:
-    """Add entries to a bench, in a file of their own, atomically.
+    """Add entries to a bench, in a file of their own, atomically; return that file.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The bench.
-    kind : str
-        ``"reeds"`` or ``"sittings"``.
-    rows : pandas.DataFrame
-        One row an entry, with columns of that table, and ``noted_at``.
-    device : str
-        The letter of the device.
-
-    Returns
-    -------
-    pathlib.Path
-        The file.
-
-    Raises
-    ------
-    WriteError
-        When it cannot be written.
+    A row has columns of the table and ``noted_at``; the device is a letter.
     """
     with alone_in(folder / FOLDER):
         path = _file(folder, kind, device)
@@ -309,18 +261,7 @@ def _store(entries: pd.DataFrame, kind: str, path: Path) -> Path:
 
 
 def numbers_by_device(folder: Path) -> dict[str, list[tuple[int, int]]]:
-    """Return the numbers of the entries that a bench has, as ranges, by device.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The bench.
-
-    Returns
-    -------
-    dict of str to list of (int, int)
-        Of each range its first and last number, both included.
-    """
+    """Return the numbers of a bench's entries, as ranges, both ends included, by device."""
     found: dict[str, set[int]] = {}
     for kind in KINDS:
         for path in sorted((folder / FOLDER).glob(f"{kind}-*.csv")):
@@ -362,30 +303,11 @@ class Gathered:
 def gather(folder: Path, text: str, name: str, *, meant: bool = False) -> Gathered:
     """Take the entries of a phone's export into a bench, each once.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The bench.
-    text : str
-        The export: CSV with ``entry`` and columns of reeds, of sittings or of both. A row that
-        names a ``reed`` is an entry of reeds, one that names ``reeds`` an entry of sittings.
-    name : str
-        What to call it in an error.
-    meant : bool, default False
-        Take entries from a phone page of another bench too. Later ones of that phone come by
-        themselves.
-
-    Returns
-    -------
-    Gathered
-
-    Raises
-    ------
-    RecordError
-        When the text holds no entries, was cut on its way, or comes from a phone page of another
-        bench. Nothing is then taken.
-    WriteError
-        When the bench cannot be written to.
+    The export is CSV with ``entry`` and columns of reeds, of sittings or of both. A row that names
+    a ``reed`` is an entry of reeds, one that names ``reeds`` an entry of sittings. `name` is what
+    to call it in an error. If `meant`, entries from a phone page of another bench are taken too,
+    and later ones of that phone come by themselves. Raises RecordError, and takes nothing, when the
+    text holds no entries, was cut on its way, or comes from a phone page of another bench.
     """
     if not folder.is_dir():
         raise RecordError(f"{folder} is not a folder: give the folder with your records.")

@@ -32,23 +32,12 @@ def flow(bench: Any, *needed: str, settled: bool = True) -> pd.DataFrame:
     """Follow the rows of a bench's sheets to the reeds that an answer uses.
 
     A reed is judged once its outcome is known. It is usable with its lot, the lot's supplier
-    (unless the bench names none) and its day of tying. It is used if reeds tied as late as it
-    mostly have their outcome: `Bench.cutoff` says until when.
+    (unless the bench names none), its day of tying and the columns `needed`, such as ``"form"``. It
+    is used if reeds tied as late as it mostly have their outcome: `Bench.cutoff` says until when;
+    not `settled`, later ones are too.
 
-    Parameters
-    ----------
-    bench : Bench
-        The records.
-    *needed : str
-        Columns of `Bench.reeds` that the answer needs too, such as ``"form"``.
-    settled : bool, default True
-        Whether the answer leaves out reeds tied after `Bench.cutoff`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row for each of `STEPS`: step, reeds (of the first: rows), and reason (why others of the
-        step before are left out, each reed counted once; empty where none is).
+    One row for each of `STEPS`: step, reeds (of the first: rows), and reason (why others of the
+    step before are left out, each reed counted once; empty where none is).
     """
     sheet, reeds = bench.tables["reeds"], bench.reeds
     skipped = bench.skipped

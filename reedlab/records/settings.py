@@ -285,17 +285,7 @@ def vocabularies() -> dict[str, tuple[str, ...]]:
 def read_settings(folder: Path) -> tuple[Settings, Findings]:
     """Read a folder's ``bench.toml``; a setting that makes no sense becomes a finding.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The bench. Without a ``bench.toml`` every setting has its default.
-
-    Returns
-    -------
-    settings : Settings
-        The settings that could be read; the others have their defaults.
-    findings : Findings
-        An error for each of the others.
+    Such a setting has its default, as all have without the file.
     """
     found = Findings()
     path = folder / FILE

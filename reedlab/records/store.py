@@ -90,29 +90,11 @@ def write_text(text: str, path: Path | str, *, replace: bool = False) -> Path:
 
 
 def write_table(frame: pd.DataFrame, path: Path | str, *, replace: bool = False) -> Path:
-    """Write a frame as CSV that every spreadsheet opens, atomically.
+    """Write a frame as CSV that every spreadsheet opens, atomically; return its path.
 
     UTF-8 with a byte order mark, commas, decimal points, ISO dates, no index. Text that a
-    spreadsheet would run as a formula is protected.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        The rows.
-    path : path
-        The file.
-    replace : bool, default False
-        Whether a file of that name may be replaced.
-
-    Returns
-    -------
-    pathlib.Path
-        The file.
-
-    Raises
-    ------
-    WriteError
-        When the file exists and may not be replaced, or cannot be written.
+    spreadsheet would run as a formula is protected. Raises WriteError when the file exists and may
+    not be replaced, or cannot be written.
     """
     safe = protected(frame)
     with beside(path, replace=replace) as fresh:

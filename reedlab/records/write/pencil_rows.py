@@ -73,25 +73,10 @@ class PencilSheet:
 
 
 def new_sheet(bench: Any, lot: str = "", rows: int = ROWS) -> PencilSheet:
-    """Keep the rows of a new sheet in the bench: labels that no reed has yet.
+    """Keep the rows of a new sheet, 1 to 12, in the bench: labels that no reed has yet.
 
-    Parameters
-    ----------
-    bench : Bench
-        The records, in a folder.
-    lot : str
-        Of the batch; may be written on the sheet by hand and typed later.
-    rows : int
-        Number of blanks, 1 to 12.
-
-    Returns
-    -------
-    PencilSheet
-
-    Raises
-    ------
-    RecordError
-        When the bench is not a folder, the lot is not in it, or the rows do not fit on a sheet.
+    The lot may be written on the sheet by hand and typed later. Raises RecordError when the bench
+    is not a folder, the lot is not in it, or the rows do not fit on a sheet.
     """
     folder = _folder(bench.path)
     if lot and lot not in set(bench.tables["lots"]["lot"].dropna().astype(str)):
@@ -175,23 +160,9 @@ def read_keys(keys: str) -> dict[str, str]:
     """Read what was typed for one reed: one key a cell, in any order.
 
     ``g`` good, ``p`` plays, ``n`` no, ``r`` lost at roughing, ``f`` lost at finishing; ``1`` to
-    ``5`` the strength from soft to hard, or after ``n``, ``r``, ``f`` a digit for the fault;
-    ``- o +`` the crow; ``s m l`` the opening; ``k`` seals, ``u`` does not; behind ``/`` a note.
-
-    Parameters
-    ----------
-    keys : str
-        Such as ``"g3"`` or ``"n4"``; empty for nothing new.
-
-    Returns
-    -------
-    dict of str to str
-        Columns of ``reeds`` and their values.
-
-    Raises
-    ------
-    RecordError
-        For a key that is none of these, and for two keys for one cell.
+    ``5`` the strength from soft to hard, or after ``n``, ``r``, ``f`` a digit for the fault; ``- o
+    +`` the crow; ``s m l`` the opening; ``k`` seals, ``u`` does not; behind ``/`` a note. Raises
+    RecordError for a key that is none of these, and for two keys for one cell.
 
     Examples
     --------
@@ -240,29 +211,11 @@ def save_typed(
 ) -> str:
     """Note what was typed from a sheet as entries, which leave the maker's own files alone.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The bench.
-    sheet : PencilSheet
-        Its rows.
-    batch : mapping of str to str
-        What all its reeds share, by the names in `BATCH`.
-    typed : sequence of str
-        The keys of each row, see `read_keys`.
-    minutes : mapping of str to str
-        Minutes of the batch at the stages in `MINUTES`; they are not divided, and take the place
-        of those that were typed of this sheet before.
-
-    Returns
-    -------
-    str
-        How many reeds and sittings were noted, in words.
-
-    Raises
-    ------
-    RecordError
-        When a day is not a valid date, or minutes are not a number.
+    `batch` is what all its reeds share, by the names in `BATCH`; `typed` the keys of each row, see
+    `read_keys`. `minutes` are of the batch at the stages in `MINUTES`; they are not divided, and
+    take the place of those that were typed of this sheet before. How many reeds and sittings were
+    noted is returned in words. Raises RecordError when a day is not a valid date, or minutes are
+    not a number.
     """
     shared = {name: read_shared(name, value) for name, value in batch.items() if value}
     spent = {stage: read_shared("minutes", value) for stage, value in minutes.items() if value}

@@ -26,25 +26,10 @@ _OF_HER_SHEETS = frozenset(
 def copy_to_send(bench: Bench, folder: Path) -> Bench:
     """Write a copy of the records without open orders, customers, notes and makers' names.
 
-    Parameters
-    ----------
-    bench : Bench
-        The records, which stay as they are.
-    folder : pathlib.Path
-        Where to write the copy: new.
-
-    Returns
-    -------
-    Bench
-        The copy, opened on the same day. Every other cell is as it was read, so it answers every
-        question of the report alike; makers are ``maker 1``, ``maker 2`` and so on, in the order
-        of their names, and other judges are numbered after them. Of orders that were sent the day
-        is kept, so that their reeds do not count as stock.
-
-    Raises
-    ------
-    WriteError
-        When the folder cannot be written.
+    It goes to a new folder and is opened on the same day. Every other cell is as it was read, so it
+    answers every question of the report alike; makers are ``maker 1``, ``maker 2`` and so on, in
+    the order of their names, and other judges are numbered after them. Of orders that were sent the
+    day is kept, so that their reeds do not count as stock.
     """
     names = _numbered(bench)
     orders = {order: f"order {at}" for at, order in enumerate(bench.tables["orders"]["order"], 1)}

@@ -157,16 +157,6 @@ def write_workbook(path: Path) -> None:
     The drop-downs take their words from a hidden sheet, lots and makers from what she has written.
     Another word gets a question and is not refused, since ``bench.toml`` may say what it means.
     Columns that are seldom filled in are folded.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file to write.
-
-    Raises
-    ------
-    WriteError
-        When the file already exists, or cannot be written.
     """
     from openpyxl import Workbook
 

@@ -13,24 +13,10 @@ from reedlab.records.entries import note
 
 
 def note_waiting(bench: Any, still_here: Sequence[str], thrown_away: Sequence[str]) -> None:
-    """Note it as entries; the maker's own files stay as they are.
+    """Note of blanks without an outcome, as entries; the maker's own files stay as they are.
 
     A blank that was thrown away is given up, its stage and day unknown; one that is still there was
-    seen today.
-
-    Parameters
-    ----------
-    bench : Bench
-        The records, in a folder.
-    still_here, thrown_away : sequence of str
-        Labels of blanks without an outcome.
-
-    Raises
-    ------
-    RecordError
-        For a label that is no blank's, or that is in both.
-    WriteError
-        When the bench cannot be written to.
+    seen today. Raises RecordError for a label that is no blank's, or that is in both.
     """
     if bench.path is None or not bench.path.is_dir():
         raise RecordError("entries are kept in a bench's folder: give the folder, not a workbook.")
