@@ -19,21 +19,12 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Rates:
-    """What the workshop pays, whoever sells the cane.
+    """What the workshop pays, whoever sells the cane."""
 
-    Attributes
-    ----------
-    wage_per_hour
-        Cost of an hour at the bench.
-    staple_price, thread_price
-        Cost of a staple, and of the thread for one reed.
-    staple_recovered
-        Share of failed reeds whose staple is used again.
-    """
-
-    wage_per_hour: float = 20.0
+    wage_per_hour: float = 20.0  # cost of an hour at the bench
+    # staple_price, thread_price: cost of a staple, and of the thread for one reed
     staple_price: float = 3.0
-    staple_recovered: float = 0.8
+    staple_recovered: float = 0.8  # share of failed reeds whose staple is used again
     thread_price: float = 0.1
 
     @classmethod
@@ -44,26 +35,16 @@ class Rates:
 
 @dataclass(frozen=True)
 class Tied:
-    """What tying one piece of cane leads to; arrays that broadcast together, or plain numbers.
+    """What tying one piece of cane leads to; arrays that broadcast together, or plain numbers."""
 
-    Attributes
-    ----------
-    success
-        Chance that the reed turns out saleable.
-    minutes_success, minutes_failure
-        Expected minutes of scraping, given that it does or does not.
-    cane
-        Cost of the cane, landed, of those pieces that one tied piece took: itself and its share of
-        what was lost before tying.
-    minutes_before
-        Minutes of work before scraping, per tied piece.
-    """
-
-    success: Floats
+    success: Floats  # chance that the reed turns out saleable
+    # minutes_success, minutes_failure: expected minutes of scraping, given that it does or does not
     minutes_success: Floats
     minutes_failure: Floats
+    # cost of the cane, landed, of those pieces that one tied piece took: itself and its share of
+    # what was lost before tying
     cane: Floats
-    minutes_before: Floats
+    minutes_before: Floats  # minutes of work before scraping, per tied piece
 
     def joined_by_good(self, more: Floats | float) -> Tied:
         """Tie `more` pieces for each one, of those that were passed over, and all turn out good.

@@ -40,38 +40,24 @@ _BEFORE = {"cane": "what their cane cost", "minutes_before": "the minutes before
 
 @dataclass(frozen=True)
 class Evidence:
-    """The frames that a comparison reads.
+    """The frames that a comparison reads."""
 
-    Attributes
-    ----------
-    reeds
-        Dated reeds with a known outcome: supplier, lot, maker, season, success, scrape_min,
-        log_scrape_min and all else that `Bench.reeds` holds, with ``years_from_today``.
-    arms
-        What is compared, suppliers or forms of cane: one row for each that has such reeds, in the
-        order of their names: supplier (or form), lots, reeds, and per tied piece `cane` (its cost,
-        landed, with its share of what was lost before tying) and `minutes_before` (work before
-        scraping, tying where it is timed). Where a bound asks for it, also `untied_good`: pieces
-        never tied, for each one that was, counted as good reeds.
-    rates
-        Wage and prices.
-    price
-        Mean price of the reeds sold; NaN where none is kept.
-    notes
-        Sentences: what was left out and what had to be filled in.
-    back
-        How many sold reeds came back, by arm, see `returns.returns`; empty where no sale is noted.
-    pending
-        Dated reeds of these arms that have waited for no longer than a reed can, in the same
-        columns; their success is missing.
-    """
-
+    # dated reeds with a known outcome: supplier, lot, maker, season, success, scrape_min,
+    # log_scrape_min and all else that `Bench.reeds` holds, with ``years_from_today``
     reeds: pd.DataFrame
+    # what is compared, suppliers or forms of cane: one row for each that has such reeds, in the
+    # order of their names: supplier (or form), lots, reeds, and per tied piece `cane` (its cost,
+    # landed, with its share of what was lost before tying) and `minutes_before` (work before
+    # scraping, tying where it is timed). Where a bound asks for it, also `untied_good`: pieces
+    # never tied, for each one that was, counted as good reeds.
     arms: pd.DataFrame
-    rates: Rates
-    price: float = float("nan")
-    notes: tuple[str, ...] = ()
+    rates: Rates  # wage and prices
+    price: float = float("nan")  # mean price of the reeds sold; NaN where none is kept
+    notes: tuple[str, ...] = ()  # sentences: what was left out and what had to be filled in
+    # dated reeds of these arms that have waited for no longer than a reed can, in the same columns;
+    # their success is missing
     pending: pd.DataFrame = field(default_factory=pd.DataFrame)
+    # how many sold reeds came back, by arm, see `returns.returns`; empty where no sale is noted
     back: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property

@@ -27,26 +27,14 @@ _NODES, _WEIGHTS = normal_nodes(9)
 
 @dataclass(frozen=True)
 class Ability:
-    """Posterior draws of one model's linear predictor, in parts.
+    """Posterior draws of one model's linear predictor, in parts."""
 
-    Attributes
-    ----------
-    base
-        Fixed part for each combination of circumstances (maker, season), shape (draws, C).
-    weights
-        Share of each combination among the reeds, shape (C,).
-    supplier
-        Suppliers' effects, shape (draws, suppliers).
-    lot_sd
-        Standard deviation of lots within a supplier, shape (draws,).
-    residual_sd
-        Standard deviation between reeds, shape (draws,); zeros where there is none.
-    """
-
+    # fixed part for each combination of circumstances (maker, season), shape (draws, C)
     base: Floats
-    weights: Floats
-    supplier: Floats
-    lot_sd: Floats
+    weights: Floats  # share of each combination among the reeds, shape (C,)
+    supplier: Floats  # suppliers' effects, shape (draws, suppliers)
+    lot_sd: Floats  # standard deviation of lots within a supplier, shape (draws,)
+    # standard deviation between reeds, shape (draws,); zeros where there is none
     residual_sd: Floats
 
     def chance(self, lot: Floats | float) -> Floats:
@@ -74,19 +62,12 @@ class Ability:
 
 @dataclass(frozen=True)
 class NextLot:
-    """What a tied piece leads to, shape (draws, suppliers).
+    """What a tied piece leads to, shape (draws, suppliers)."""
 
-    Attributes
-    ----------
-    expected
-        Averaged over the lots that may come. The minutes given success are averaged over the reeds
-        that succeed, so that lots with more of them weigh more.
-    one
-        A single next lot a draw.
-    """
-
+    # averaged over the lots that may come. The minutes given success are averaged over the reeds
+    # that succeed, so that lots with more of them weigh more.
     expected: Tied
-    one: Tied
+    one: Tied  # a single next lot a draw
 
 
 def next_lot(

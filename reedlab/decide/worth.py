@@ -13,17 +13,10 @@ import pandas as pd
 
 @dataclass(frozen=True)
 class Worth:
-    """The value of a saleable reed.
-
-    Attributes
-    ----------
-    value : float
-    says : str
-        Where it comes from, as a sentence.
-    """
+    """The value of a saleable reed."""
 
     value: float
-    says: str
+    says: str  # where it comes from, as a sentence
 
 
 def worth(price: float, cost: float, unit: str, at_the_wage: str = "") -> Worth:

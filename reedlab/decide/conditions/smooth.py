@@ -29,36 +29,16 @@ _MODELS = {"success": ("success", "binomial"), "minutes": ("log_scrape_min", "ga
 
 @dataclass(frozen=True)
 class Smooth:
-    """A smooth effect in draws.
+    """A smooth effect in draws."""
 
-    Attributes
-    ----------
-    measure : str
-        ``"success"`` or ``"minutes"``.
-    over : str
-        ``"moisture"`` or ``"year"``.
-    rows : pandas.DataFrame
-        The reeds it was fitted to.
-    names : list of str
-        The fixed effects' columns.
-    design : ndarray, shape (n, p)
-        The fixed effects' columns of the rows.
-    beta : ndarray, shape (draws, p)
-        Posterior draws of the fixed effects.
-    variance : ndarray, shape (draws,)
-        Of all groups' effects together.
-    recipe : object
-        How a grid becomes columns.
-    """
-
-    measure: str
-    over: str
-    rows: pd.DataFrame
-    names: list[str]
-    design: np.ndarray
-    beta: np.ndarray
-    variance: np.ndarray
-    recipe: Any
+    measure: str  # ``"success"`` or ``"minutes"``
+    over: str  # ``"moisture"`` or ``"year"``
+    rows: pd.DataFrame  # the reeds it was fitted to
+    names: list[str]  # the fixed effects' columns
+    design: np.ndarray  # (n, p) the fixed effects' columns of the rows
+    beta: np.ndarray  # (draws, p) posterior draws of the fixed effects
+    variance: np.ndarray  # (draws,) of all groups' effects together
+    recipe: Any  # how a grid becomes columns
 
     def columns(self, at: np.ndarray) -> np.ndarray:
         """Return the fixed effects' columns at these values, makers as they came on average."""

@@ -57,66 +57,35 @@ _MOST_CIRCUMSTANCES = 400
 
 @dataclass(frozen=True)
 class Spec:
-    """How the models are set up; the defaults are the answer, the others check it.
+    """How the models are set up; the defaults are the answer, the others check it."""
 
-    Attributes
-    ----------
-    arm
-        What is compared: ``supplier``, or ``form`` (of cane, with suppliers as a random effect).
-    terms
-        Further fixed terms, such as ``between(density_g_cm3, lot)``.
-    fixed
-        Suppliers as a fixed effect instead of a random one.
-    prior_factor
-        Factor on the scales of the priors on the standard deviations between groups.
-    changing
-        Whether success and minutes may change with the years.
-    settled
-        Whether only settled reeds count, pending ones neither way.
-    harvests
-        Whether lots of one harvest year may be alike.
-    shelf
-        Whether cane may change on the shelf.
-    sets
-        Completed sets that are pooled, at most, where outcomes are pending.
-    """
-
+    # what is compared: ``supplier``, or ``form`` (of cane, with suppliers as a random effect)
     arm: str = "supplier"
-    terms: tuple[str, ...] = ()
-    fixed: bool = False
+    terms: tuple[str, ...] = ()  # further fixed terms, such as ``between(density_g_cm3, lot)``
+    fixed: bool = False  # suppliers as a fixed effect instead of a random one
+    # factor on the scales of the priors on the standard deviations between groups
     prior_factor: float = 1.0
-    changing: bool = True
-    settled: bool = False
-    harvests: bool = False
-    shelf: bool = False
-    sets: int = _SETS
+    changing: bool = True  # whether success and minutes may change with the years
+    settled: bool = False  # whether only settled reeds count, pending ones neither way
+    harvests: bool = False  # whether lots of one harvest year may be alike
+    shelf: bool = False  # whether cane may change on the shelf
+    sets: int = _SETS  # completed sets that are pooled, at most, where outcomes are pending
 
 
 @dataclass(frozen=True)
 class Models:
-    """Posterior draws of the models, one column an arm, in the order of the evidence.
-
-    Attributes
-    ----------
-    success, when_good, when_failed
-        See `Ability`; no minutes, no ability.
-    seed
-        Seed of the next lots.
-    notes
-        Sentences on what the models assume and on what changes.
-    changes
-        See `reedlab.decide.shared_models.change.changes`; empty where the models have no such term.
-    correlation
-        Of a lot's effects on success and on log minutes, shape (draws,), or 0 where no minutes
-        can say.
-    """
+    """Posterior draws of the models, one column an arm, in the order of the evidence."""
 
     success: Ability
+    # no minutes, no ability in them
     when_good: Ability | None
     when_failed: Ability | None
-    seed: int
-    notes: tuple[str, ...] = ()
+    seed: int  # seed of the next lots
+    notes: tuple[str, ...] = ()  # sentences on what the models assume and on what changes
+    # see `reedlab.decide.shared_models.change.changes`; empty where the models have no such term
     changes: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(CHANGES)))
+    # of a lot's effects on success and on log minutes, shape (draws,), or 0 where no minutes can
+    # say
     correlation: np.ndarray | float = 0.0
 
     def next_lot(self, evidence: Evidence, correlation: float | None = None) -> NextLot:

@@ -88,26 +88,15 @@ def held_out(
 
 @dataclass(frozen=True)
 class HeldOutSaving:
-    """What rules saved on held-out lots, against going on with every blank.
+    """What rules saved on held-out lots, against going on with every blank."""
 
-    Attributes
-    ----------
-    table : pandas.DataFrame
-        One row a rule, the best first: ``saving`` per blank, ``low``, ``high`` (lots resampled),
-        ``passed_over`` (share of blanks), ``good_passed_over`` (share of the good ones). None of
-        it is corrected for the choice of the best.
-    best : str
-        The rule with the greatest saving.
-    optimism : float
-        By how much the best rule's saving flatters it because it was chosen.
-    resampled : ndarray
-        The best rule's saving after that correction, lots resampled.
-    """
-
+    # one row a rule, the best first: ``saving`` per blank, ``low``, ``high`` (lots resampled),
+    # ``passed_over`` (share of blanks), ``good_passed_over`` (share of the good ones). None of it
+    # is corrected for the choice of the best.
     table: pd.DataFrame
-    best: str
-    optimism: float
-    resampled: np.ndarray
+    best: str  # the rule with the greatest saving
+    optimism: float  # by how much the best rule's saving flatters it because it was chosen
+    resampled: np.ndarray  # the best rule's saving after that correction, lots resampled
 
 
 def judge(decided: pd.DataFrame, *, level: float = 0.9, seed: int = 1) -> HeldOutSaving:

@@ -28,43 +28,21 @@ _MOST = 2
 
 @dataclass(frozen=True)
 class Measure:
-    """One thing that can be known of a blank when it is decided on.
+    """One thing that can be known of a blank when it is decided on."""
 
-    Attributes
-    ----------
-    column : str
-        Its name in the frame.
-    says : str
-        What it is, in words that a sentence can hold.
-    unit : str
-        Its unit, or an empty string.
-    step : float
-        The finest division that the bench reads; the edges of signs are rounded to it.
-    minutes : float
-        What it takes to measure one blank.
-    two_sided : bool
-        Whether too little can be as bad as too much.
-    flag : bool
-        Whether it is there or not, 1 or 0, so that no unit or edge needs naming.
-    usual : float
-        What an ordinary blank has; edges are said from there.
-    more, less : str
-        How a sign is said, above an edge and below: ``{edge}`` with its unit, ``{percent}``.
-    words : tuple of str
-        What the whole numbers from 0 are called, where they are grades.
-    """
-
-    column: str
-    says: str
-    unit: str
-    step: float
-    minutes: float
-    two_sided: bool = True
-    flag: bool = False
-    usual: float = 0.0
+    column: str  # its name in the frame
+    says: str  # what it is, in words that a sentence can hold
+    unit: str  # its unit, or an empty string
+    step: float  # the finest division that the bench reads; the edges of signs are rounded to it
+    minutes: float  # what it takes to measure one blank
+    two_sided: bool = True  # whether too little can be as bad as too much
+    flag: bool = False  # whether it is there or not, 1 or 0, so that no unit or edge needs naming
+    usual: float = 0.0  # what an ordinary blank has; edges are said from there
+    # more, less: how a sign is said, above an edge and below: ``{edge}`` with its unit,
+    # ``{percent}``
     more: str = "{says} of {edge} or more"
     less: str = "{says} of −{edge} or less"
-    words: tuple[str, ...] = ()
+    words: tuple[str, ...] = ()  # what the whole numbers from 0 are called, where they are grades
 
 
 def fit_rules(
@@ -118,24 +96,14 @@ class FittedPrediction:
 
     Those of a new lot and the uncertainty of the slopes are integrated out. Scaling and the value
     put in for a missing measurement (the mean) come from the training rows.
-
-    Attributes
-    ----------
-    centre, scale : pandas.Series
-        Of each measure in the training rows.
-    coefficients : pandas.Series
-        ``Intercept`` and the slope of each measure per standard deviation, on the logit scale.
-    covariance : pandas.DataFrame
-        Of the coefficients.
-    lot_variance : float
-        Of the lots' effects.
     """
 
-    centre: pd.Series
+    centre: pd.Series  # centre, scale: of each measure in the training rows
     scale: pd.Series
+    # ``Intercept`` and the slope of each measure per standard deviation, on the logit scale
     coefficients: pd.Series
-    covariance: pd.DataFrame
-    lot_variance: float
+    covariance: pd.DataFrame  # of the coefficients
+    lot_variance: float  # of the lots' effects
 
     def design(self, data: pd.DataFrame) -> np.ndarray:
         """Return the model's columns (n, p) for some blanks."""
@@ -169,20 +137,11 @@ class FittedPrediction:
 
 @dataclass(frozen=True)
 class Sign:
-    """What can be seen of a blank: something that is there, or a measure from an edge on.
-
-    Attributes
-    ----------
-    measure : Measure
-    edge : float
-        Included.
-    above : bool
-        Whether the sign is there from the edge upwards; else downwards.
-    """
+    """What can be seen of a blank: something that is there, or a measure from an edge on."""
 
     measure: Measure
-    edge: float
-    above: bool = True
+    edge: float  # included
+    above: bool = True  # whether the sign is there from the edge upwards; else downwards
 
     def shows(self, data: pd.DataFrame) -> np.ndarray:
         """Return which rows have it; what was not measured has not."""
@@ -207,16 +166,10 @@ class Signs:
 
     Signs are added one by one, each time that which saves most on the training rows after its
     minutes of measuring are paid, as long as one saves enough to be noticed.
-
-    Attributes
-    ----------
-    measures : tuple of Measure
-    together : int
-        How many signs a blank must have at once, at most: 1 or 2.
     """
 
     measures: tuple[Measure, ...]
-    together: int = 1
+    together: int = 1  # how many signs a blank must have at once, at most: 1 or 2
 
     def read(self, model: FittedPrediction, data: pd.DataFrame, stakes: Stakes) -> FittedSigns:
         """Search for signs, judging each by the chances that the model gives."""
@@ -260,19 +213,12 @@ def _minutes_more(signs: Sequence[Sign], paid: set[Measure]) -> np.ndarray:
 
 @dataclass(frozen=True)
 class FittedSigns:
-    """A fitted `Signs`.
+    """A fitted `Signs`."""
 
-    Attributes
-    ----------
-    groups : tuple of tuple of Sign
-        A blank with every sign of one group is stopped. None of them when none saved enough on the
-        training rows.
-    model : FittedPrediction or None
-        What they were chosen by.
-    """
-
+    # a blank with every sign of one group is stopped. None of them when none saved enough on the
+    # training rows.
     groups: tuple[tuple[Sign, ...], ...]
-    model: FittedPrediction | None = None
+    model: FittedPrediction | None = None  # what they were chosen by
 
     @property
     def minutes(self) -> float:

@@ -44,40 +44,19 @@ MANY_LOTS = 60
 
 @dataclass(frozen=True)
 class Stage:
-    """The words of one stage.
+    """The words of one stage."""
 
-    Attributes
-    ----------
-    stop, stopping : str
-        What a rule does: "give up", "giving up".
-    blanks : str
-        What it does that with, in the plural.
-    go_on : str
-        What to do without a rule, in the imperative.
-    counted : str
-        One of those that the answer rests on.
-    notes : str
-        What to go on noting of each.
-    first : str
-        What to record where there is too little of it to try a rule; ``{lots}`` is for how many.
-    timing : str
-        What to note where too few minutes are known.
-    about : About
-        What its advice is about.
-    settled : RecordNext or None
-        What to do where no rule pays.
-    """
-
-    stop: str
+    stop: str  # stop, stopping: what a rule does: "give up", "giving up"
     stopping: str
-    blanks: str
-    go_on: str
-    counted: str
-    notes: str
+    blanks: str  # what it does that with, in the plural
+    go_on: str  # what to do without a rule, in the imperative
+    counted: str  # one of those that the answer rests on
+    notes: str  # what to go on noting of each
+    # what to record where there is too little of it to try a rule; ``{lots}`` is for how many
     first: str
-    timing: str
-    about: About
-    settled: RecordNext | None = None
+    timing: str  # what to note where too few minutes are known
+    about: About  # what its advice is about
+    settled: RecordNext | None = None  # what to do where no rule pays
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)

@@ -75,31 +75,16 @@ class BestRule:
 
 @dataclass(frozen=True)
 class Tryout:
-    """What became of the rules.
+    """What became of the rules."""
 
-    Attributes
-    ----------
-    follow : bool
-        Whether to follow the best rule; if not, go on with every blank.
-    verdict : Verdict
-        Grade of `prob`.
-    prob : float
-        That the best rule saves where it is followed, that it saves too little to be noticed where
-        it is not and that is the likelier; NaN where no rule expects to pay.
-    rules : pandas.DataFrame
-        See `Stopping.rules`.
-    best : BestRule or None
-        None where `rules` is empty.
-    by_lot : pandas.DataFrame
-        See `Stopping.by_lot`.
-    """
-
-    follow: bool
-    verdict: Verdict
+    follow: bool  # whether to follow the best rule; if not, go on with every blank
+    verdict: Verdict  # grade of `prob`
+    # that the best rule saves where it is followed, that it saves too little to be noticed where it
+    # is not and that is the likelier; NaN where no rule expects to pay
     prob: float
-    rules: pd.DataFrame
-    best: BestRule | None
-    by_lot: pd.DataFrame
+    rules: pd.DataFrame  # see `Stopping.rules`
+    best: BestRule | None  # none where `rules` is empty
+    by_lot: pd.DataFrame  # see `Stopping.by_lot`
 
 
 RULES = (

@@ -66,20 +66,13 @@ _WORTH_A_TRIAL = 1.0
 
 @dataclass(frozen=True)
 class Basis:
-    """What a comparison is based on, for the questions that follow it up.
+    """What a comparison is based on, for the questions that follow it up."""
 
-    Attributes
-    ----------
-    evidence, models, lot
-        The frames, the draws of the models and each supplier's next lot.
-    bench
-        The records, where they came from a bench.
-    """
-
+    # evidence, models, lot: the frames, the draws of the models and each supplier's next lot
     evidence: Evidence
     models: Models
     lot: NextLot
-    bench: Any = None
+    bench: Any = None  # the records, where they came from a bench
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
