@@ -218,24 +218,12 @@ def _empty_cell(kind: Kind, words: tuple[str, ...]) -> pd.api.extensions.Extensi
 
 @dataclass(frozen=True)
 class Table:
-    """One table of a bench.
+    """One table of a bench."""
 
-    Attributes
-    ----------
-    name : str
-        The name of the file or sheet.
-    says : str
-        What a row is.
-    columns : mapping of str to Column
-        The columns in their order.
-    key : str
-        The column whose values may not repeat, or an empty string.
-    """
-
-    name: str
-    says: str
-    columns: Mapping[str, Column]
-    key: str = ""
+    name: str  # the name of the file or sheet
+    says: str  # what a row is
+    columns: Mapping[str, Column]  # the columns in their order
+    key: str = ""  # the column whose values may not repeat, or an empty string
 
     @property
     def needed(self) -> tuple[str, ...]:

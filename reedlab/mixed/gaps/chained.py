@@ -51,28 +51,15 @@ _FURTHEST = 20  # steps that a slice may take to either side
 
 @dataclass(frozen=True)
 class Pieces:
-    """What is known of every piece, ready for the chain.
+    """What is known of every piece, ready for the chain."""
 
-    Attributes
-    ----------
-    names : tuple of str, length k
-        The incomplete columns.
-    values : ndarray, shape (pieces, k)
-        Their readings less `centre` over `scale`; NaN where not measured.
-    centre, scale : ndarray, shape (k,)
-        Mean and standard deviation of each column's readings.
-    known : ndarray, shape (pieces, p)
-        Complete predictors, standardised.
-    groups : tuple of ndarray of int, each shape (pieces,)
-        For each grouping the level of each piece.
-    """
-
-    names: tuple[str, ...]
+    names: tuple[str, ...]  # the incomplete columns
+    # (pieces, k) their readings less `centre` over `scale`; NaN where not measured
     values: np.ndarray
-    centre: np.ndarray
+    centre: np.ndarray  # centre, scale: (k,) mean and standard deviation of each column's readings
     scale: np.ndarray
-    known: np.ndarray
-    groups: tuple[np.ndarray, ...]
+    known: np.ndarray  # (pieces, p) complete predictors, standardised
+    groups: tuple[np.ndarray, ...]  # (pieces,) for each grouping the level of each piece
 
 
 @dataclass(frozen=True)
@@ -98,33 +85,17 @@ class Sums:
 
     The grouping with the most levels comes first: its block of C'C is diagonal, and eliminating it
     first keeps time and memory in proportion to its levels.
-
-    Attributes
-    ----------
-    counts : ndarray, shape (levels,)
-        Diagonal of C'C of that grouping.
-    cross : ndarray, shape (levels, r)
-        C'C of that grouping with the r columns of the others and of B.
-    gram : ndarray, shape (r, r)
-        C'C of those r columns.
-    right : ndarray
-        C'x of the measured rows of C = [Z B].
-    square, n : float, int
-        x'x, and the number of rows.
-    sd_of : ndarray of int
-        Which standard deviation scales each column of C; the last place, σ's, for a column of B.
-    prior : ndarray, shape (r,)
-        Prior precision of z for those columns.
     """
 
-    counts: np.ndarray
-    cross: np.ndarray
-    gram: np.ndarray
-    right: np.ndarray
-    square: float
+    counts: np.ndarray  # (levels,) diagonal of C'C of that grouping
+    cross: np.ndarray  # (levels, r) c'C of that grouping with the r columns of the others and of B
+    gram: np.ndarray  # (r, r) c'C of those r columns
+    right: np.ndarray  # c'x of the measured rows of C = [Z B]
+    square: float  # square, n: x'x, and the number of rows
     n: int
+    # which standard deviation scales each column of C; the last place, σ's, for a column of B
     sd_of: np.ndarray
-    prior: np.ndarray
+    prior: np.ndarray  # (r,) prior precision of z for those columns
 
     def factor(self, point: np.ndarray) -> Factor:
         """Factor H of (u, β) = s z with z ~ N(H⁻¹ r, H⁻¹), given the standard deviations."""

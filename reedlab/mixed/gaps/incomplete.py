@@ -33,58 +33,28 @@ _STRAIGHT = {"scale", "center", "within", "between"}
 
 @dataclass(frozen=True)
 class Unread:
-    """Levels of a grouping without a single reading of some columns.
+    """Levels of a grouping without a single reading of some columns."""
 
-    Attributes
-    ----------
-    group : str
-        The grouping.
-    levels : tuple of str
-        Its levels without a reading.
-    n_levels : int
-        How many levels it has in all.
-    columns : tuple of str
-        What was not read.
-    """
-
-    group: str
-    levels: tuple[str, ...]
-    n_levels: int
-    columns: tuple[str, ...]
+    group: str  # the grouping
+    levels: tuple[str, ...]  # its levels without a reading
+    n_levels: int  # how many levels it has in all
+    columns: tuple[str, ...]  # what was not read
 
 
 @dataclass(frozen=True)
 class Gaps:
-    """A frame made ready to be filled in.
+    """A frame made ready to be filled in."""
 
-    Attributes
-    ----------
-    data : DataFrame
-        The rows that the model can use, gaps and all.
-    columns : tuple of str
-        The model's columns that have gaps.
-    piece : ndarray of int, shape (rows,)
-        The piece (counted from 0) of each row.
-    pieces : Pieces
-        What is known of each piece.
-    dropped : mapping of str to int
-        For each column, how many rows were left out because it was empty there.
-    n_dropped : int
-        Number of rows left out.
-    curved : tuple of str
-        The columns that do more in the model than draw a straight line of one slope.
-    unread : tuple of Unread
-        Levels of which no piece has a reading.
-    """
-
-    data: pd.DataFrame
-    columns: tuple[str, ...]
-    piece: np.ndarray
-    pieces: Pieces
+    data: pd.DataFrame  # the rows that the model can use, gaps and all
+    columns: tuple[str, ...]  # the model's columns that have gaps
+    piece: np.ndarray  # (rows,) the piece (counted from 0) of each row
+    pieces: Pieces  # what is known of each piece
+    # for each column, how many rows were left out because it was empty there
     dropped: Mapping[str, int]
-    n_dropped: int
+    n_dropped: int  # number of rows left out
+    # the columns that do more in the model than draw a straight line of one slope
     curved: tuple[str, ...]
-    unread: tuple[Unread, ...]
+    unread: tuple[Unread, ...]  # levels of which no piece has a reading
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -54,24 +54,14 @@ _CLOSE = 1e-2
 
 @dataclass(frozen=True)
 class Modes:
-    """What is known at G points of the standard deviations.
+    """What is known at G points of the standard deviations."""
 
-    Attributes
-    ----------
-    x
-        Modes of (v, β), shape (G, m).
-    log_density
-        Log of the Laplace approximation of p(y | standard deviations), up to one constant, (G,).
-    factors
-        The engine's Cholesky factors of H, G of them; Gaussian ones are relative to σ.
-    sigma
-        σ, the residual standard deviation, (G,); 1 where the model has none.
-    """
-
-    x: np.ndarray
+    x: np.ndarray  # modes of (v, β), shape (G, m)
+    # log of the Laplace approximation of p(y | standard deviations), up to one constant, (G,)
     log_density: np.ndarray
+    # the engine's Cholesky factors of H, G of them; Gaussian ones are relative to σ
     factors: list[Factor]
-    sigma: np.ndarray
+    sigma: np.ndarray  # σ, the residual standard deviation, (G,); 1 where the model has none
 
     def take(self, order: np.ndarray) -> Modes:
         """Return the points in another order."""

@@ -27,21 +27,11 @@ from reedlab.mixed.posterior.priors import Priors, coefficient_prior
 
 @dataclass(frozen=True)
 class GradedRows:
-    """Failures and successes at the thresholds, and the gaps between thresholds, in cell order.
+    """Failures and successes at the thresholds, and the gaps between thresholds, in cell order."""
 
-    Attributes
-    ----------
-    is_gap
-        Which rows are gaps, shape (n,).
-    counts
-        For each gap how many reeds have the grade between its thresholds.
-    binary
-        The other rows.
-    """
-
-    is_gap: np.ndarray
-    counts: np.ndarray
-    binary: BinomialLogit | Adjusted
+    is_gap: np.ndarray  # which rows are gaps, shape (n,)
+    counts: np.ndarray  # for each gap how many reeds have the grade between its thresholds
+    binary: BinomialLogit | Adjusted  # the other rows
 
     def steps(self, eta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Log-likelihood, score and weight of each row."""

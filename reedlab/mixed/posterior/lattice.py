@@ -36,25 +36,14 @@ _DF = 8.0  # of the tails that coefficients are proposed with
 
 @dataclass(frozen=True)
 class Lattice:
-    """Nodes in the space of the standard deviations and what was found there.
+    """Nodes in the space of the standard deviations and what was found there."""
 
-    Attributes
-    ----------
-    axes
-        Positions along each coordinate.
-    index
-        Each node's place along the axes, shape (N, d), sorted by `keys`.
-    modes
-        The conditional's modes, factors and log densities at the nodes, the prior of the standard
-        deviations included.
-    depth
-        How far below the highest log density a node may lie and still be passed through.
-    """
-
-    axes: tuple[np.ndarray, ...]
-    index: np.ndarray
+    axes: tuple[np.ndarray, ...]  # positions along each coordinate
+    index: np.ndarray  # each node's place along the axes, shape (N, d), sorted by `keys`
+    # the conditional's modes, factors and log densities at the nodes, the prior of the standard
+    # deviations included
     modes: Modes
-    depth: float
+    depth: float  # how far below the highest log density a node may lie and still be passed through
 
     @property
     def keys(self) -> np.ndarray:

@@ -41,19 +41,12 @@ def suits(design: Design) -> bool:
 
 @dataclass(frozen=True)
 class Sums:
-    """Raw cross-products of intercepts by group (see `Cross`), alike at all G points or of each.
-
-    Attributes
-    ----------
-    cells : Cells
-    blocks : list of slice
-        Where each term's effects stand among the unknowns; β stands behind all of them.
-    head, head_rest, rest : ndarray, shapes (G or 1, L), (G or 1, L, r), (G or 1, r, r)
-    """
+    """Raw cross-products of intercepts by group (see `Cross`), alike at all G points or of each."""
 
     cells: Cells
+    # where each term's effects stand among the unknowns; β stands behind all of them
     blocks: list[slice]
-    head: np.ndarray
+    head: np.ndarray  # head, head_rest, rest: (G or 1, L), (G or 1, L, r), (G or 1, r, r)
     head_rest: np.ndarray
     rest: np.ndarray
 
@@ -136,22 +129,12 @@ class _Look:
 
 @dataclass(frozen=True)
 class ManyModes:
-    """Modes of (v, β) of binomial rows whose terms are intercepts by group.
-
-    Attributes
-    ----------
-    design : Design
-    likelihood : BinomialLogit
-        Of these rows and trials; the response is each point's own.
-    prior : (mean, precision)
-        Of β.
-    blocks : list of slice
-        Where each term's effects stand among the unknowns; β stands behind all of them.
-    """
+    """Modes of (v, β) of binomial rows whose terms are intercepts by group."""
 
     design: Design
-    likelihood: BinomialLogit
-    prior: BetaPrior
+    likelihood: BinomialLogit  # of these rows and trials; the response is each point's own
+    prior: BetaPrior  # of β
+    # where each term's effects stand among the unknowns; β stands behind all of them
     blocks: list[slice]
 
     @cached_property

@@ -17,24 +17,14 @@ _BATCH = 100_000  # rows times draws at once, so that they stay in the cache
 
 @dataclass(frozen=True)
 class Sample:
-    """Equally weighted draws of everything unknown.
+    """Equally weighted draws of everything unknown."""
 
-    Attributes
-    ----------
-    points
-        The standard deviations' coordinates (S, d), see `Scales`.
-    effects
-        (u, β), shape (S, m): the groups' effects on the linear predictor's scale, then β.
-    pareto_k
-        Shape of the importance weights' tail; over 0.7 the draws are not to be trusted.
-    effective
-        Effective number of the proposals, as a share of them.
-    """
-
-    points: np.ndarray
+    points: np.ndarray  # the standard deviations' coordinates (S, d), see `Scales`
+    # (u, β), shape (S, m): the groups' effects on the linear predictor's scale, then β
     effects: np.ndarray
+    # shape of the importance weights' tail; over 0.7 the draws are not to be trusted
     pareto_k: float
-    effective: float
+    effective: float  # effective number of the proposals, as a share of them
 
     def first(self, n: int | None) -> Sample:
         """Return the first n draws, all of them if n is None."""

@@ -19,31 +19,16 @@ from reedlab.mixed.posterior.priors import Priors, column_scale
 
 @dataclass(frozen=True)
 class Scales:
-    """The coordinates of one model, with their names, prior and meaning.
+    """The coordinates of one model, with their names, prior and meaning."""
 
-    Attributes
-    ----------
-    terms
-        The model's random terms.
-    residual
-        Whether a residual standard deviation is among the parameters.
-    sd_names, cor_names
-        Names of the parameters as reported: "sd supplier", "sd supplier x", "cor supplier x".
-    sd_scales
-        Half-normal scale of each standard deviation.
-    eta
-        The LKJ prior's shape.
-    residual_scale
-        Half-normal scale of the residual standard deviation.
-    """
-
-    terms: tuple[RandomTerm, ...]
-    residual: bool
+    terms: tuple[RandomTerm, ...]  # the model's random terms
+    residual: bool  # whether a residual standard deviation is among the parameters
+    # names of the parameters as reported: "sd supplier", "sd supplier x", "cor supplier x"
     sd_names: tuple[str, ...]
     cor_names: tuple[str, ...]
-    sd_scales: np.ndarray
-    eta: float
-    residual_scale: float
+    sd_scales: np.ndarray  # half-normal scale of each standard deviation
+    eta: float  # the LKJ prior's shape
+    residual_scale: float  # half-normal scale of the residual standard deviation
 
     @classmethod
     def of(cls, terms: tuple[RandomTerm, ...], priors: Priors, residual: bool) -> Scales:

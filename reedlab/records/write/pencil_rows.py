@@ -58,17 +58,10 @@ MINUTES = {"tie": "tied_on", "rough": "rough_on", "finish": "finished_on"}
 
 @dataclass(frozen=True)
 class PencilSheet:
-    """A pencil sheet of one batch.
+    """A pencil sheet of one batch."""
 
-    Attributes
-    ----------
-    number : int
-        Printed on the sheet.
-    rows : pandas.DataFrame
-        One row a reed, in the order of the sheet: place, reed, lot, tied_on, maker, style; text.
-    """
-
-    number: int
+    number: int  # printed on the sheet
+    # one row a reed, in the order of the sheet: place, reed, lot, tied_on, maker, style; text
     rows: pd.DataFrame
 
 

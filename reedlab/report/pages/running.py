@@ -69,24 +69,12 @@ class Ending(Enum):
 
 @dataclass(frozen=True)
 class Run:
-    """One notebook after its run.
+    """One notebook after its run."""
 
-    Attributes
-    ----------
-    name : str
-        The notebook's file name without its ending, such as ``"04-suppliers"``.
-    notebook : nbformat.NotebookNode
-        The notebook with its outputs, up to the cell that stopped it.
-    ending : Ending
-        Whether it ran to its end, and what stopped it where it did not.
-    reason : str
-        Why it stopped early, in a sentence; ``""`` where it did not.
-    """
-
-    name: str
-    notebook: Any
-    ending: Ending = Ending.WHOLE
-    reason: str = ""
+    name: str  # the notebook's file name without its ending, such as ``"04-suppliers"``
+    notebook: Any  # the notebook with its outputs, up to the cell that stopped it
+    ending: Ending = Ending.WHOLE  # whether it ran to its end, and what stopped it where it did not
+    reason: str = ""  # why it stopped early, in a sentence; ``""`` where it did not
 
     @property
     def title(self) -> str:

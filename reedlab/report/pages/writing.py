@@ -85,26 +85,14 @@ PICTURE = re.compile(r"data:image/(png|svg\+xml);base64,[\w+/=\s]+")
 
 @dataclass(frozen=True)
 class Report:
-    """A report that has been written.
+    """A report that has been written."""
 
-    Attributes
-    ----------
-    index : pathlib.Path
-        The page to open.
-    ranking : pandas.DataFrame or None
-        The supplier table, as `reedlab.rank_suppliers` gives it; None when it cannot be had.
-    sentence : str
-        What to buy, or why the records cannot say.
-    stopped : tuple of Run
-        The notebooks that could not run to their end on this bench.
-    set_aside : tuple of pathlib.Path
-        Files of an earlier report that the user had changed, under the names they now have.
-    """
-
-    index: Path
+    index: Path  # the page to open
+    # the supplier table, as `reedlab.rank_suppliers` gives it; None when it cannot be had
     ranking: pd.DataFrame | None
-    sentence: str
-    stopped: tuple[Run, ...]
+    sentence: str  # what to buy, or why the records cannot say
+    stopped: tuple[Run, ...]  # the notebooks that could not run to their end on this bench
+    # files of an earlier report that the user had changed, under the names they now have
     set_aside: tuple[Path, ...]
 
     def closing_lines(self) -> list[str]:

@@ -50,42 +50,18 @@ class Row:
 
 @dataclass(frozen=True)
 class FirstPage:
-    """What the first page says; a block without anything to say is empty.
+    """What the first page says; a block without anything to say is empty."""
 
-    Attributes
-    ----------
-    flow : str
-        How many judged reeds could be used, and why not the others.
-    today : str
-        The day in a line.
-    steps : tuple of str
-        What to do next, the most valuable first.
-    cane : tuple of str
-        Which cane to buy, in sentences.
-    rows : tuple of Row
-        A line a supplier.
-    ask : tuple of str
-        What to ask for a reed.
-    counted : str
-        What a price holds, in small print.
-    gone : tuple of str
-        Where reeds are lost, in sentences.
-    currency : str
-        Of all money.
-    decimals : int
-        That a price carries.
-    """
-
-    flow: str
-    today: str
-    steps: tuple[str, ...]
-    cane: tuple[str, ...]
-    rows: tuple[Row, ...]
-    ask: tuple[str, ...]
-    counted: str
-    gone: tuple[str, ...]
-    currency: str
-    decimals: int
+    flow: str  # how many judged reeds could be used, and why not the others
+    today: str  # the day in a line
+    steps: tuple[str, ...]  # what to do next, the most valuable first
+    cane: tuple[str, ...]  # which cane to buy, in sentences
+    rows: tuple[Row, ...]  # a line a supplier
+    ask: tuple[str, ...]  # what to ask for a reed
+    counted: str  # what a price holds, in small print
+    gone: tuple[str, ...]  # where reeds are lost, in sentences
+    currency: str  # of all money
+    decimals: int  # that a price carries
 
 
 def first_page(
