@@ -7,7 +7,6 @@ taken anyway.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
@@ -397,7 +396,6 @@ def uneven_lots(
     by the largest t over all lots when the deviations are dealt out anew (Westfall and Young 1993,
     Resampling-Based Multiple Testing): a few wild readings make no lot uneven.
     """
-    import pingouin
     from scipy import stats
 
     if column not in bench.cane or not pd.api.types.is_numeric_dtype(bench.cane[column]):
@@ -428,9 +426,6 @@ def uneven_lots(
     kept = [groups.get_group(lot).to_numpy() for lot in table.index]
     chance = _chance_uneven(kept, seed)
     table["prob"], table["uneven"] = 1 - chance, chance <= (1 - level) / 2
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        test = pingouin.homoscedasticity(kept, method="levene")
     columns = ["lot", "supplier", "pieces", "sd", "low", "high", "others_sd", "piece_sd", "uneven"]
     table = table.sort_values("sd", ascending=False).reset_index()
     surest = table.sort_values(["uneven", "prob"], ascending=False, kind="stable")
@@ -454,5 +449,5 @@ def uneven_lots(
             else "Measure ten pieces of each new lot to see whether it is uneven."
         ),
         column=column,
-        p_alike=float(test["pval"].iloc[0]),
+        p_alike=float(stats.levene(*kept, center="median").pvalue),
     )
