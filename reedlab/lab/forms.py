@@ -219,13 +219,15 @@ class Desk:
     def _typing(self, number: int) -> list[w.Widget]:
         kept = pencil_rows.open_sheet(self.place, number)
         there = {name for name in kept.rows if (kept.rows[name] != "").all()}
+        # A cell is sent when it is left, not by letter: letters still waiting would miss a Save.
+        cell = partial(w.Text, style=_label(), continuous_update=False)
         batch = {
-            name: w.Text(description=says, style=_label(), layout=_WIDE)
+            name: cell(description=says, layout=_WIDE)
             for name, says in pencil_rows.BATCH.items() if name not in there
         }  # fmt: skip
-        keys = [w.Text(description=reed, style=_label()) for reed in kept.rows["reed"]]
+        keys = [cell(description=reed) for reed in kept.rows["reed"]]
         minutes = {
-            stage: w.Text(description=f"minutes, {stage}", style=_label())
+            stage: cell(description=f"minutes, {stage}")
             for stage in pencil_rows.MINUTES
         }
 

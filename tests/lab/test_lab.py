@@ -107,6 +107,7 @@ def test_a_week_by_buttons(browser, address, bench, tmp_path):
         page.keyboard.press("Enter")
         page.keyboard.type(typed)
     page.keyboard.press("Enter")
+    page.wait_for_timeout(500)  # no hand is quicker
     click("Save")
     page.get_by_text("10 reeds and 0 sittings noted").wait_for()
     typed = rl.open_bench(folder, "2026-03-09").tables["reeds"].set_index("reed")

@@ -411,6 +411,12 @@ def uneven_lots(
             f"Fewer than two lots have {FEWEST_PIECES} pieces with {in_words(column)}.",
             RecordNext("Measure ten pieces of each lot."),
         )
+    if (table["sd"] == 0).all():
+        raise CannotAnswer(
+            f"No two pieces of a lot differ in {in_words(column)}, so no lot is uneven by these "
+            "readings.",
+            RecordNext("Read each piece by itself, to one more digit."),
+        )
     df = table["pieces"] - 1
     squares = df * table["sd"] ** 2
     table["others_sd"] = np.sqrt((squares.sum() - squares) / (df.sum() - df))
@@ -434,7 +440,7 @@ def uneven_lots(
             f"{row.lot} is more uneven than the other lots",
             row.prob,
             Verdict.SURE if row.uneven else Verdict.CANNOT_SAY,
-            row.sd / row.others_sd,
+            row.sd / row.others_sd if row.others_sd else np.inf,
             True,
         )
         for row in surest.itertuples()

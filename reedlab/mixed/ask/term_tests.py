@@ -301,7 +301,7 @@ def simulated_ratio(
     task = partial(_ratio, less, full, null)
     found = run_seeded(task, n, seed, workers, progress, "Simulated null")
     statistics = np.array([value for value in found if value is not None])
-    if len(statistics) < FEWEST:
+    if 2 * len(statistics) < n:
         raise ModelError(
             f"Only {len(statistics)} of {n} simulated responses could be fitted, too few for a "
             "null: leave a term out, or ask for the chi-square."

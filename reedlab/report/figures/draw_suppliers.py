@@ -101,7 +101,7 @@ def chances(frame: pd.DataFrame, by: str) -> Axes:
 @picture
 def ask_and_fetched(frame: pd.DataFrame, currency: str, wage: float) -> Axes:
     """Draw the price that earns the wage with its range, and the mean price that reeds fetch."""
-    label = f"price of a reed that earns {wage:.0f} {currency} an hour ({currency})"
+    label = f"price of a reed that earns {wage:g} {currency} an hour ({currency})"
     ax = intervals(frame, "supplier", "ask", "ask_low", "ask_high", xlabel=label)
     rows = np.arange(len(frame))
     (fetched,) = ax.plot(frame["fetched"], rows, "|", color=INK, markersize=17, markeredgewidth=2.2)

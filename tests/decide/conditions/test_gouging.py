@@ -215,3 +215,19 @@ def test_day_by_day_is_the_whole_matrix_at_once():
         whole = v * alike + np.diag(error)
         assert found == pytest.approx(np.linalg.slogdet(whole)[1], rel=1e-12)
         assert crossed == pytest.approx(columns.T @ np.linalg.solve(whole, columns), rel=1e-10)
+
+
+def test_pieces_of_a_lot_that_read_alike_make_no_lot_uneven():
+    pieces = pd.DataFrame(
+        {
+            "piece": [f"P{i}" for i in range(18)],
+            "lot": np.repeat(["L1", "L2", "L3"], 6),
+            "hardness": np.repeat([9.0, 10.0, 11.0], 6),
+        }
+    )
+    lots = pd.DataFrame({"lot": ["L1", "L2", "L3"], "supplier": "teal"})
+    same = Bench.from_tables({"lots": lots, "pieces": pieces})
+    assert "No two pieces of a lot differ in hardness" in uneven_lots(same, "hardness").unanswered
+    pieces.loc[0, "hardness"] = 9.5  # and of one lot they do
+    one = uneven_lots(Bench.from_tables({"lots": lots, "pieces": pieces}), "hardness")
+    assert one.table["lot"].iloc[0] == "L1" and not one.unanswered
