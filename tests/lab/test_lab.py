@@ -77,6 +77,8 @@ def test_a_week_by_buttons(browser, address, bench, tmp_path):
     def is_well():
         """Hold the forms to be readable by anyone, light and dark, on a phone and on a desk."""
         for scheme, wide in (("dark", 390), ("light", 1280)):
+            # JupyterLab's splash of one theme must be gone before the next: it removes it twice.
+            page.locator("#jupyterlab-splash").wait_for(state="detached")
             page.emulate_media(color_scheme=scheme)
             page.set_viewport_size({"width": wide, "height": 900})
             page.locator(
