@@ -226,10 +226,7 @@ class Desk:
             for name, says in pencil_rows.BATCH.items() if name not in there
         }  # fmt: skip
         keys = [cell(description=reed) for reed in kept.rows["reed"]]
-        minutes = {
-            stage: cell(description=f"minutes, {stage}")
-            for stage in pencil_rows.MINUTES
-        }
+        minutes = {stage: cell(description=f"minutes, {stage}") for stage in pencil_rows.MINUTES}
 
         def save() -> None:
             try:
